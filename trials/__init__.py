@@ -1,0 +1,1 @@
+"""The package: a table of names that are loaded when used."""

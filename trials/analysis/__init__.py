@@ -1,0 +1,1 @@
+"""What the scores say, and how sure it is."""

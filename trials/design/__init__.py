@@ -1,0 +1,1 @@
+"""Which bakes: the families of plans and what each can tell."""

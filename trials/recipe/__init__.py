@@ -1,0 +1,1 @@
+"""What is mixed: ingredients, formulas, crossings."""

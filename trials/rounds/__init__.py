@@ -1,0 +1,1 @@
+"""One round as a folder of plain files, out and back in."""

@@ -1,0 +1,1 @@
+"""Who tastes what, in which order, under which code."""
