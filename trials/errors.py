@@ -58,7 +58,8 @@ class TrialsError(ValueError):
 
     Examples
     --------
-    >>> print(SheetError("11 is off the scale 0 to 10.", Place("scores.csv", row=3, column="crisp")))
+    >>> place = Place("scores.csv", row=3, column="crisp")
+    >>> print(SheetError("11 is off the scale 0 to 10.", place))
     scores.csv, row 3, "crisp": 11 is off the scale 0 to 10.
     """
 

@@ -125,8 +125,8 @@ def write_csv(table: pd.DataFrame, path: str | Path) -> Path:
     Examples
     --------
     >>> import tempfile
-    >>> path = write_csv(pd.DataFrame({"bake": ["B01"], "note": ["=1+1"]}), tempfile.mkdtemp() + "/t.csv")
-    >>> path.read_text()
+    >>> table = pd.DataFrame({"bake": ["B01"], "note": ["=1+1"]})
+    >>> write_csv(table, tempfile.mkdtemp() + "/t.csv").read_text()
     "bake,note\\nB01,'=1+1\\n"
     """
     text = io.StringIO()

@@ -1,0 +1,302 @@
+"""The terms of a model, by name, and their matrix.
+
+A term is written with the factors' own names, whatever characters they hold: ``"fat"``,
+``"fat:hydration"``, ``"hydration^2"``. The text is compared with the names and never evaluated.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from trials.errors import FitError
+from trials.factors import Categorical, Component, Factor, Numeric
+from trials.tables import in_words
+
+Model = str | Sequence[str] | None
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term: the factors it holds, each with its power.
+
+    Parameters
+    ----------
+    powers : tuple of (str, int)
+        Factor names with their powers, in the order of the factors.
+
+    Examples
+    --------
+    >>> Term((("fat", 1), ("hydration", 2))).name
+    'fat:hydration^2'
+    """
+
+    powers: tuple[tuple[str, int], ...]
+
+    @property
+    def name(self) -> str:
+        """The term as it is written and shown."""
+        return ":".join(name if power == 1 else f"{name}^{power}" for name, power in self.powers)
+
+    @property
+    def factors(self) -> tuple[str, ...]:
+        """The names of the factors it holds."""
+        return tuple(name for name, _ in self.powers)
+
+    @property
+    def order(self) -> int:
+        """The sum of its powers: 1 for a main effect, 2 for a pair or a square."""
+        return sum(power for _, power in self.powers)
+
+
+@dataclass(frozen=True, eq=False)
+class ModelMatrix:
+    """The columns of a model for some bakes.
+
+    Parameters
+    ----------
+    X : ndarray, shape (bakes, columns)
+        An intercept first, unless the model is a blend; then the columns of each term.
+    terms : tuple of Term
+        In order.
+    owner : ndarray of int, shape (columns,)
+        Which term each column belongs to; -1 for the intercept.
+    columns : tuple of str
+        A name for each column.
+    """
+
+    X: np.ndarray
+    terms: tuple[Term, ...]
+    owner: np.ndarray
+    columns: tuple[str, ...]
+
+    def of(self, term: Term) -> np.ndarray:
+        """Return the positions of a term's columns."""
+        return np.flatnonzero(self.owner == self.terms.index(term))
+
+
+def parse_term(text: str, names: Iterable[str]) -> Term:
+    """Return the term that a text means, given the names it may use.
+
+    Parameters
+    ----------
+    text : str
+        Names joined by ``:``, a power written ``^2``.
+    names : iterable of str
+        The factors, in order; a name may itself hold ``:`` or ``^``.
+
+    Returns
+    -------
+    Term
+
+    Raises
+    ------
+    FitError
+        When the text is not made of the names.
+
+    Examples
+    --------
+    >>> parse_term("hydration^2:fat : kind", ["fat : kind", "hydration"]).name
+    'fat : kind:hydration^2'
+    """
+    names = tuple(names)
+    found = _split(text.strip(), sorted(names, key=len, reverse=True))
+    if not found:
+        raise FitError(
+            f'the term "{text}" is not made of the factors {in_words(names)}; '
+            'write it like "fat", "fat:hydration" or "hydration^2".'
+        )
+    powers: dict[str, int] = {}
+    for name, power in found:
+        powers[name] = powers.get(name, 0) + power
+    return Term(tuple((name, powers[name]) for name in names if name in powers))
+
+
+def _split(text: str, names: Sequence[str]) -> list[tuple[str, int]] | None:
+    for name in names:
+        if not text.startswith(name):
+            continue
+        rest, power = text[len(name) :].lstrip(), 1
+        if rest.startswith("^") and rest[1:2].isdigit():
+            power, rest = int(rest[1]), rest[2:].lstrip()
+        if not rest:
+            return [(name, power)]
+        if rest.startswith(":"):
+            tail = _split(rest[1:].strip(), names)
+            if tail:
+                return [(name, power), *tail]
+    return None
+
+
+def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
+    """Return the terms of a model.
+
+    Parameters
+    ----------
+    model : str, list of str or None
+        "main"; "interactions" (main effects and all pairs; also None); "quadratic" (and the
+        squares of every numeric factor); "blend" (Scheffe's quadratic blend; process factors
+        act through every component); or the terms themselves.
+    factors : sequence of Factor
+
+    Returns
+    -------
+    tuple of Term
+        Each once, lower orders first.
+
+    Raises
+    ------
+    FitError
+        When the model is not one of these, or a kind or a component is squared.
+
+    References
+    ----------
+    Scheffe 1958, J. R. Stat. Soc. B 20:344, for blends.
+
+    Examples
+    --------
+    >>> factors = [Numeric("rest", 20, 60), Categorical("fat", ["butter", "lard"])]
+    >>> [term.name for term in model_terms("quadratic", factors)]
+    ['rest', 'fat', 'rest:fat', 'rest^2']
+    """
+    if model is None:
+        blend = any(isinstance(factor, Component) for factor in factors)
+        model = "blend" if blend else "interactions"
+    if isinstance(model, str):
+        presets = {
+            "main": _main,
+            "interactions": _pairs,
+            "quadratic": _quadratic,
+            "blend": _blend,
+        }
+        if model not in presets:
+            raise FitError(
+                f'there is no model "{model}"; expected {in_words(presets, "or")}, '
+                'or a list of terms such as ["fat", "fat:hydration"].'
+            )
+        return presets[model](factors)
+    names = [factor.name for factor in factors]
+    terms = tuple(dict.fromkeys(parse_term(text, names) for text in model))
+    kinds = {factor.name: factor for factor in factors}
+    for term in terms:
+        for name, power in term.powers:
+            if power > 1 and not isinstance(kinds[name], Numeric):
+                raise FitError(f'"{term.name}": "{name}" is not a number, so it has no square.')
+    return tuple(sorted(terms, key=lambda term: term.order))
+
+
+def _main(factors: Sequence[Factor]) -> tuple[Term, ...]:
+    return tuple(Term(((factor.name, 1),)) for factor in factors)
+
+
+def _pairs(factors: Sequence[Factor]) -> tuple[Term, ...]:
+    pairs = combinations([factor.name for factor in factors], 2)
+    return _main(factors) + tuple(Term(((one, 1), (other, 1))) for one, other in pairs)
+
+
+def _quadratic(factors: Sequence[Factor]) -> tuple[Term, ...]:
+    numeric = [factor.name for factor in factors if isinstance(factor, Numeric)]
+    return _pairs(factors) + tuple(Term(((name, 2),)) for name in numeric)
+
+
+def _blend(factors: Sequence[Factor]) -> tuple[Term, ...]:
+    parts = [factor for factor in factors if isinstance(factor, Component)]
+    others = [factor for factor in factors if not isinstance(factor, Component)]
+    if not parts:
+        raise FitError('the model "blend" needs components; none of the factors is one.')
+    names = [factor.name for factor in factors]
+    crossed = [parse_term(f"{part.name}:{other.name}", names) for other in others for part in parts]
+    return _pairs(parts) + tuple(crossed)
+
+
+def is_blend(terms: Iterable[Term], factors: Iterable[Factor]) -> bool:
+    """Say whether the intercept is left out because the shares of a blend sum to one.
+
+    Examples
+    --------
+    >>> flours = [Component("rye"), Component("wheat")]
+    >>> is_blend(model_terms("blend", flours), flours)
+    True
+    """
+    parts = {factor.name for factor in factors if isinstance(factor, Component)}
+    present = {term.name for term in terms if term.order == 1}
+    return bool(parts) and parts <= present
+
+
+def model_matrix(
+    terms: Sequence[Term], factors: Sequence[Factor], table: pd.DataFrame
+) -> ModelMatrix:
+    """Return the columns of a model for the bakes of a table.
+
+    Numeric factors are coded -1 to +1; the kinds of a categorical factor are coded to sum to
+    zero, so that an intercept is the mean over all kinds and each term is judged at the middle
+    of all others.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    factors : sequence of Factor
+    table : DataFrame
+        A column of real settings for every factor that the terms hold.
+
+    Returns
+    -------
+    ModelMatrix
+
+    Raises
+    ------
+    FactorError
+        When a setting is not a number or not among the levels.
+
+    References
+    ----------
+    Searle 1971, Linear Models, ch. 8, for sum-to-zero coding.
+
+    Examples
+    --------
+    >>> fat = Categorical("fat", ["butter", "lard", "oil"])
+    >>> matrix = model_matrix(model_terms("main", [fat]), [fat], pd.DataFrame({"fat": fat.levels}))
+    >>> matrix.X
+    array([[ 1.,  1.,  0.],
+           [ 1.,  0.,  1.],
+           [ 1., -1., -1.]])
+    >>> matrix.columns
+    ('', 'fat = butter', 'fat = lard')
+    """
+    terms = tuple(terms)
+    held = {name for term in terms for name in term.factors}
+    blocks = {
+        factor.name: _block(factor, table[factor.name]) for factor in factors if factor.name in held
+    }
+    columns, names, owner = [], [], []
+    if not is_blend(terms, factors):
+        columns, names, owner = [np.ones((len(table), 1))], [""], [-1]
+    for position, term in enumerate(terms):
+        block, labels = _product(term, blocks, len(table))
+        columns.append(block)
+        names += labels
+        owner += [position] * len(labels)
+    X = np.hstack(columns) if columns else np.empty((len(table), 0))
+    return ModelMatrix(X, terms, np.array(owner, dtype=int), tuple(names))
+
+
+def _block(factor: Factor, values: pd.Series) -> tuple[np.ndarray, list[str]]:
+    coded = factor.code(values)
+    if not isinstance(factor, Categorical):
+        return coded[:, None], [factor.name]
+    contrasts = np.vstack([np.eye(len(factor.levels) - 1), -np.ones(len(factor.levels) - 1)])
+    return contrasts[coded], [f"{factor.name} = {level}" for level in factor.levels[:-1]]
+
+
+def _product(
+    term: Term, blocks: Mapping[str, tuple[np.ndarray, list[str]]], rows: int
+) -> tuple[np.ndarray, list[str]]:
+    block, labels = np.ones((rows, 1)), [""]
+    for name, power in term.powers:
+        values, ends = blocks[name]
+        block = (block[:, :, None] * (values**power)[:, None, :]).reshape(rows, -1)
+        mark = "" if power == 1 else f"^{power}"
+        labels = [f"{one}:{end}{mark}".lstrip(":") for one in labels for end in ends]
+    return block, labels

@@ -1,0 +1,453 @@
+"""What varies: numbers, kinds and shares of a blend, and what each changes in the bake.
+
+Inside a plan a numeric factor is coded so that its low setting is -1 and its high setting +1;
+a blend component stays the share it is; a categorical factor stays the kind it is.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from trials.errors import FactorError
+from trials.recipe.formula import Formula
+from trials.tables import in_words, number, tidy_number
+
+# Columns every plan or table of scores has; a factor of the same name would hide one of them.
+RESERVED = ("day", "load", "bake", "role", "taster", "status")
+CHANGES = ("total", "percent", "swap", "flour share", "cross")
+
+Setting = float | int | str
+Change = tuple[Any, ...]
+
+
+@dataclass(frozen=True)
+class Numeric:
+    """A factor that is a number: a temperature, a time, a percentage.
+
+    Parameters
+    ----------
+    name : str
+        As the baker says it; any characters.
+    low, high : float
+        The limits of what is tried, in `unit`: as far as you would dare and still serve it.
+    unit : str
+        Shown behind every setting.
+    centre : float, optional
+        The setting of middle and reference bakes; half-way when left out.
+    hard_to_change : bool or str
+        True when several bakes share one setting (one pot of oil: the group "load"); a name of
+        its own when they share something else ("dough").
+    changes : tuple, optional
+        What it changes in the formula: ("total", "hydration"), ("percent", ingredient),
+        ("flour share", flour) or ("cross", other formula), each with an optional part of the
+        formula as a third element. None for a process setting.
+    settings : sequence of float, optional
+        The only settings that can be made, when not every one between the limits can.
+    step : float, optional
+        The finest step that the kitchen can set, in `unit`.
+
+    Raises
+    ------
+    FactorError
+        When the limits are equal, reversed or not finite, or the name can not be used.
+
+    References
+    ----------
+    ISO 3534-3, "factor", "level", "coded value".
+
+    Examples
+    --------
+    >>> oil = Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True)
+    >>> oil.group, oil.middle, oil.show(172)
+    ('load', 172.0, '172 °C')
+    >>> oil.code([165, 172.5, 180])
+    array([-1.,  0.,  1.])
+    """
+
+    name: str
+    low: float
+    high: float
+    unit: str = ""
+    centre: float | None = None
+    hard_to_change: bool | str = False
+    changes: Change | None = None
+    settings: Sequence[float] = ()
+    step: float | None = None
+
+    def __post_init__(self) -> None:
+        _check_name(self.name)
+        low, high = (_finite(self.name, value) for value in (self.low, self.high))
+        if not low < high:
+            raise FactorError(
+                f'"{self.name}" runs from {tidy_number(low)} to {tidy_number(high)}; '
+                "the low setting must be below the high one."
+            )
+        settings = tuple(sorted({_finite(self.name, value) for value in self.settings}))
+        if settings and (settings[0] < low or settings[-1] > high or len(settings) < 2):
+            raise FactorError(
+                f'"{self.name}" has the settings {in_words(map(tidy_number, settings))}; at least '
+                f"two were expected, between {tidy_number(low)} and {tidy_number(high)}."
+            )
+        if self.centre is not None and not low <= _finite(self.name, self.centre) <= high:
+            raise FactorError(
+                f'"{self.name}" has its middle at {tidy_number(self.centre)}, outside '
+                f"{tidy_number(low)} to {tidy_number(high)}."
+            )
+        if self.step is not None and not 0 < _finite(self.name, self.step) <= high - low:
+            raise FactorError(f'"{self.name}" has the step {self.step}; it must be above 0.')
+        object.__setattr__(self, "low", low)
+        object.__setattr__(self, "high", high)
+        object.__setattr__(self, "settings", settings)
+        object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
+
+    @property
+    def group(self) -> str | None:
+        """The name of what bakes share when the factor is hard to change, else None."""
+        return _group(self.hard_to_change)
+
+    @property
+    def levels(self) -> tuple[float, ...]:
+        """The settings of a factorial plan: those that can be made, else low and high."""
+        return tuple(self.settings) or (self.low, self.high)
+
+    @property
+    def middle(self) -> float:
+        """The setting of middle and reference bakes."""
+        half_way = (self.low + self.high) / 2
+        return float(half_way if self.centre is None else self.centre)
+
+    def code(self, values: Iterable[Setting]) -> np.ndarray:
+        """Return coded values: -1 at the low setting, +1 at the high one."""
+        real = np.asarray([self.read(value) for value in values], dtype=float)
+        return 2 * (real - self.low) / (self.high - self.low) - 1
+
+    def decode(self, coded: Iterable[float]) -> np.ndarray:
+        """Return real settings in `unit` of coded values.
+
+        The sum is weighted so that -1, 0 and +1 give the limits and their mean exactly.
+        """
+        share = (np.asarray(coded, dtype=float) + 1) / 2
+        real = self.low * (1 - share) + self.high * share
+        # 15 digits: the same setting must be the same number, however its code was come by
+        return np.array([float(f"{value:.14g}") for value in real.ravel()]).reshape(real.shape)
+
+    def read(self, value: object) -> float:
+        """Return a setting as a number; a FactorError when it is not one."""
+        found = number(value) if isinstance(value, str) else value
+        if isinstance(found, bool | np.bool_) or found is None:
+            raise FactorError(f'"{self.name}" has the setting {value!r}; a number was expected.')
+        return _finite(self.name, found)
+
+    def show(self, value: Setting) -> str:
+        """Return a setting in words, with its unit."""
+        text = tidy_number(self.read(value))
+        if not self.unit:
+            return text
+        return text + ("" if self.unit == "%" else " ") + self.unit
+
+
+@dataclass(frozen=True)
+class Categorical:
+    """A factor that is a kind: which fat, which flour, which method.
+
+    Parameters
+    ----------
+    name : str
+        As the baker says it; any characters.
+    levels : sequence of str or number
+        At least two, all different. The first is the kind of the reference bake.
+    hard_to_change, changes
+        As for :class:`Numeric`; the change is usually ("swap", ingredient), the levels being
+        the ingredients it is swapped for.
+    unit : str
+        Shown behind every level that is a number.
+
+    Raises
+    ------
+    FactorError
+        When there are fewer than two levels or one appears twice.
+
+    References
+    ----------
+    ISO 3534-3, "factor", "level".
+
+    Examples
+    --------
+    >>> fat = Categorical("fat", ["butter", "lard", "sunflower oil"], changes=("swap", "butter"))
+    >>> fat.middle, fat.read("lard")
+    ('butter', 'lard')
+    """
+
+    name: str
+    levels: Sequence[Setting]
+    hard_to_change: bool | str = False
+    changes: Change | None = None
+    unit: str = ""
+
+    def __post_init__(self) -> None:
+        _check_name(self.name)
+        if isinstance(self.levels, str):
+            raise FactorError(f'"{self.name}": give the levels as a list, not as one word.')
+        levels = tuple(_plain(level) for level in self.levels)
+        keys = [_key(level).casefold() for level in levels]
+        if len(levels) < 2:
+            raise FactorError(f'"{self.name}" has {len(levels)} level; at least two are needed.')
+        if "" in keys or len(set(keys)) < len(keys):
+            raise FactorError(f'"{self.name}" has an empty level, or the same level twice.')
+        object.__setattr__(self, "levels", levels)
+        object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
+
+    @property
+    def group(self) -> str | None:
+        """The name of what bakes share when the factor is hard to change, else None."""
+        return _group(self.hard_to_change)
+
+    @property
+    def middle(self) -> Setting:
+        """The level of reference bakes: the first."""
+        return self.levels[0]
+
+    def code(self, values: Iterable[Setting]) -> np.ndarray:
+        """Return the position of each value among the levels."""
+        return np.array([self.levels.index(self.read(value)) for value in values], dtype=int)
+
+    def read(self, value: object) -> Setting:
+        """Return the level that is meant; a FactorError when there is none."""
+        for level in self.levels:
+            if _key(level) == _key(_plain(value)):
+                return level
+        raise FactorError(
+            f'"{self.name}" has no level {value!r}; expected {in_words(self.levels, "or")}.'
+        )
+
+    def show(self, value: Setting) -> str:
+        """Return a level in words."""
+        text = _key(value)
+        return f"{text} {self.unit}" if self.unit and number(text) is not None else text
+
+
+@dataclass(frozen=True)
+class Component:
+    """A share of a blend; the components of one plan sum to 1.
+
+    Parameters
+    ----------
+    name : str
+        The ingredient or mixture.
+    low, high : float
+        The limits of its share, 0 to 1.
+
+    References
+    ----------
+    ISO 3534-3, "blend component"; Scheffe 1958.
+
+    Examples
+    --------
+    >>> Component("rye flour", 0.1, 0.4).show(0.25)
+    '25%'
+    """
+
+    name: str
+    low: float = 0.0
+    high: float = 1.0
+    changes: Change | None = None
+
+    def __post_init__(self) -> None:
+        _check_name(self.name)
+        low, high = (_finite(self.name, value) for value in (self.low, self.high))
+        if not 0 <= low < high <= 1:
+            raise FactorError(
+                f'"{self.name}" has shares from {tidy_number(low)} to {tidy_number(high)}; '
+                "0 <= low < high <= 1 was expected."
+            )
+        object.__setattr__(self, "low", low)
+        object.__setattr__(self, "high", high)
+        object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
+
+    group: None = None
+    unit: str = ""
+
+    @property
+    def levels(self) -> tuple[float, float]:
+        """The limits of the share."""
+        return (self.low, self.high)
+
+    @property
+    def middle(self) -> float:
+        """The share half-way between the limits; a blend's centre is found over all of them."""
+        return (self.low + self.high) / 2
+
+    def code(self, values: Iterable[Setting]) -> np.ndarray:
+        """Return the shares as they are."""
+        return np.array([self.read(value) for value in values], dtype=float)
+
+    def decode(self, coded: Iterable[float]) -> np.ndarray:
+        """Return the shares as they are."""
+        return np.array([float(f"{float(value):.14g}") for value in coded])
+
+    def read(self, value: object) -> float:
+        """Return a share as a number; a FactorError when it is not one."""
+        found = number(value) if isinstance(value, str) else value
+        if isinstance(found, bool | np.bool_) or found is None:
+            raise FactorError(f'"{self.name}" has the share {value!r}; a number was expected.')
+        return _finite(self.name, found)
+
+    def show(self, value: Setting) -> str:
+        """Return a share in per cent."""
+        return f"{tidy_number(100 * self.read(value))}%"
+
+
+Factor = Numeric | Categorical | Component
+
+
+def check_factors(factors: Iterable[Factor]) -> tuple[Factor, ...]:
+    """Return the factors as a tuple once they can stand in one plan.
+
+    Raises
+    ------
+    FactorError
+        When there is none, one appears twice, or a name is one the plan itself needs.
+
+    Examples
+    --------
+    >>> [factor.name for factor in check_factors([Numeric("rest", 20, 60, "min")])]
+    ['rest']
+    """
+    factors = tuple(factors)
+    if not factors:
+        raise FactorError("nothing varies; name at least one factor.")
+    for factor in factors:
+        if not isinstance(factor, Numeric | Categorical | Component):
+            raise FactorError(
+                f"{factor!r} is not a factor; expected trials.Numeric(name, low, high), "
+                "trials.Categorical(name, levels) or trials.Component(name)."
+            )
+    seen: set[str] = set()
+    groups = {group.casefold() for group in group_names(factors)}
+    for factor in factors:
+        name = factor.name.casefold()
+        if name in seen:
+            raise FactorError(f'the factor "{factor.name}" appears twice.')
+        if name in groups:
+            raise FactorError(f'"{factor.name}" is both a factor and what its bakes share.')
+        seen.add(name)
+    return factors
+
+
+def group_names(factors: Iterable[Factor]) -> tuple[str, ...]:
+    """Return what hard-to-change factors share ("load", "dough"), in order of first use.
+
+    Examples
+    --------
+    >>> group_names([Numeric("rest", 1, 2), Numeric("oil", 165, 180, hard_to_change=True)])
+    ('load',)
+    """
+    return tuple(dict.fromkeys(factor.group for factor in factors if factor.group))
+
+
+def factor_record(factor: Factor) -> dict[str, Any]:
+    """Return a factor as plain data for a settings file; see :func:`factor_from`.
+
+    Examples
+    --------
+    >>> factor_record(Component("rye flour", 0.1, 0.4))
+    {'kind': 'component', 'name': 'rye flour', 'low': 0.1, 'high': 0.4}
+    """
+    record: dict[str, Any] = {"kind": type(factor).__name__.lower(), "name": factor.name}
+    if isinstance(factor, Categorical):
+        record["levels"] = list(factor.levels)
+    else:
+        record |= {"low": factor.low, "high": factor.high}
+    if not isinstance(factor, Component):
+        record |= {"unit": factor.unit, "hard_to_change": factor.hard_to_change}
+    if isinstance(factor, Numeric):
+        record |= {"centre": factor.centre, "settings": list(factor.settings), "step": factor.step}
+    if factor.changes:
+        record["changes"] = [
+            part.to_dict() if isinstance(part, Formula) else part for part in factor.changes
+        ]
+    return {key: value for key, value in record.items() if value not in (None, "", [], False)}
+
+
+def factor_from(record: Mapping[str, Any]) -> Factor:
+    """Return the factor that :func:`factor_record` wrote.
+
+    Raises
+    ------
+    FactorError
+        When the record is of no known kind or names something a factor does not have.
+
+    Examples
+    --------
+    >>> factor_from(factor_record(Component("rye flour", 0.1, 0.4))).high
+    0.4
+    """
+    kinds = {"numeric": Numeric, "categorical": Categorical, "component": Component}
+    fields = dict(record)
+    kind = fields.pop("kind", None)
+    if kind not in kinds:
+        raise FactorError(f"a factor of kind {kind!r}; expected {in_words(kinds, 'or')}.")
+    if "changes" in fields:
+        fields["changes"] = tuple(
+            Formula.from_dict(part) if isinstance(part, Mapping) else part
+            for part in fields["changes"]
+        )
+    try:
+        return kinds[kind](**fields)
+    except TypeError as error:
+        raise FactorError(f"the factor {record.get('name')!r}: {error}.") from None
+
+
+def _check_name(name: str) -> None:
+    if not isinstance(name, str) or not name.strip():
+        raise FactorError(f"a factor needs a name; found {name!r}.")
+    if name != name.strip() or any(mark in name for mark in "\n\r\t"):
+        raise FactorError(f"the name {name!r} starts or ends with a space or holds a line break.")
+    if name.casefold() in RESERVED:
+        raise FactorError(
+            f'"{name}" is a column that every plan has; choose another name, such as "{name} kind".'
+        )
+
+
+def _group(hard_to_change: bool | str) -> str | None:
+    if isinstance(hard_to_change, str):
+        return hard_to_change.strip() or None
+    return "load" if hard_to_change else None
+
+
+def _checked_change(name: str, change: Change | None) -> Change | None:
+    if change is None:
+        return None
+    if isinstance(change, str) or len(change) not in (2, 3) or change[0] not in CHANGES:
+        raise FactorError(
+            f'"{name}" changes {change!r}; expected two or three parts, the first being '
+            f'{in_words(CHANGES, "or")}, as in ("total", "hydration").'
+        )
+    if (change[0] == "cross") != isinstance(change[1], Formula):
+        raise FactorError(f'"{name}": a ("cross", formula) needs the other parent\'s formula.')
+    return tuple(change)
+
+
+def _finite(name: str, value: Any) -> float:
+    try:
+        found = float(value)
+    except (TypeError, ValueError):
+        raise FactorError(f'"{name}" has {value!r} where a number was expected.') from None
+    if not np.isfinite(found):
+        raise FactorError(f'"{name}" has {value!r} where a finite number was expected.')
+    return found
+
+
+def _plain(level: object) -> Setting:
+    """Return a level as Python's own text or number, whatever table it came from."""
+    if isinstance(level, np.generic):
+        level = level.item()
+    return level.strip() if isinstance(level, str) else level  # type: ignore[return-value]
+
+
+def _key(level: object) -> str:
+    if isinstance(level, bool):
+        return str(level)
+    return tidy_number(float(level), 15) if isinstance(level, int | float) else str(level)
