@@ -1,0 +1,226 @@
+"""`Round`: one plan carried out, kept as a folder of plain files."""
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trials.design.plan import Plan, new_seed
+from trials.errors import MeasureError, RoundError
+from trials.factors import factor_record
+from trials.measures import Measure, measure_from, measure_record
+from trials.recipe.formula import Formula
+from trials.rounds.folder import (
+    SETTINGS,
+    plan_record,
+    read_plan,
+    read_settings,
+    write_plan,
+    write_settings,
+)
+from trials.tables import in_words, read_csv, write_csv
+from trials.tasting.panel import Taster
+
+ACTUAL = "actual.csv"
+STATUSES = ("made", "failed", "not served", "not baked")
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """One plan carried out: what is baked, what is scored, who tastes, in one folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Where its files are.
+    plan : Plan
+    measures : tuple of Measure
+    formula : Formula or None
+    tasters : tuple of Taster
+    seed : int
+        For codes and serving orders.
+    name : str
+        As the folder is called, unless another name is given.
+    parent : str
+        The folder of the round before, or empty.
+    sitting : int or None
+        The most samples a taster meets in one sitting.
+    invented : bool
+        True where the scores are made up to show the way, and every page says so.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> folder = tempfile.mkdtemp() + "/one"
+    >>> round_ = Round.create(folder, plan=plan, measures=[Measure("liking", "hedonic 9")])
+    >>> Round.open(folder).plan.table.equals(plan.table)
+    True
+    """
+
+    folder: Path
+    plan: Plan
+    measures: tuple[Measure, ...]
+    formula: Formula | None = None
+    tasters: tuple[Taster, ...] = ()
+    seed: int = 0
+    name: str = ""
+    parent: str = ""
+    sitting: int | None = None
+    invented: bool = False
+
+    @staticmethod
+    def create(
+        folder: str | Path,
+        *,
+        plan: Plan,
+        measures: Sequence[Measure],
+        formula: Formula | None = None,
+        tasters: Sequence[Taster] = (),
+        seed: int | None = None,
+        name: str = "",
+        parent: str = "",
+        sitting: int | None = None,
+        invented: bool = False,
+    ) -> "Round":
+        """Make the folder of a new round; an existing round is never overwritten.
+
+        Raises
+        ------
+        RoundError
+            When the folder already holds a round.
+        MeasureError
+            When nothing is scored, or two columns of the sheets would have one name.
+        """
+        folder = Path(folder)
+        if (folder / SETTINGS).exists():
+            raise RoundError(f'"{folder}" already holds a round; choose another folder.')
+        round_ = Round(
+            folder=folder,
+            plan=plan,
+            measures=_checked(measures, plan),
+            formula=formula,
+            tasters=tuple(tasters),
+            seed=new_seed() if seed is None else int(seed),
+            name=name or folder.name,
+            parent=str(parent),
+            sitting=sitting,
+            invented=invented,
+        )
+        folder.mkdir(parents=True, exist_ok=True)
+        write_plan(folder, plan)
+        write_actual(round_, blank_actual(plan))
+        write_settings(folder, _settings(round_))
+        return round_
+
+    @staticmethod
+    def open(folder: str | Path) -> "Round":
+        """Open the round of a folder.
+
+        Raises
+        ------
+        RoundError, SheetError
+            When the folder holds no round, a newer one, or one that was damaged.
+        """
+        folder = Path(folder)
+        settings = read_settings(folder)
+        try:
+            return Round(
+                folder=folder,
+                plan=read_plan(folder, settings),
+                measures=tuple(measure_from(record) for record in settings["measures"]),
+                formula=Formula.from_dict(settings["formula"]) if "formula" in settings else None,
+                tasters=tuple(
+                    Taster(record["name"], tuple(record.get("avoids", ())))
+                    for record in settings.get("tasters", ())
+                ),
+                seed=settings["seed"],
+                name=settings.get("name", folder.name),
+                parent=settings.get("parent", ""),
+                sitting=settings.get("sitting"),
+                invented=settings.get("invented", False),
+            )
+        except (KeyError, TypeError) as error:
+            raise RoundError(f"{SETTINGS} of {folder.name} lacks or spoils {error}.") from None
+
+    def measure(self, name: str) -> Measure:
+        """Return a measure by its name; a MeasureError when there is none."""
+        for measure in self.measures:
+            if measure.name == name:
+                return measure
+        known = in_words((measure.name for measure in self.measures), "or")
+        raise MeasureError(f'nothing called "{name}" is scored; expected {known}.')
+
+    def __repr__(self) -> str:
+        scored = in_words(measure.name for measure in self.measures)
+        tasters = f"{len(self.tasters)} tasters" if self.tasters else "no tasters named"
+        return f"{self.name}: {self.plan.sentence()}; {scored}; {tasters}."
+
+    def _repr_html_(self) -> str:
+        note = "<p>All scores are invented.</p>" if self.invented else ""
+        return f"<p>{html.escape(repr(self))}</p>{note}{self.plan._repr_html_()}"
+
+
+def blank_actual(plan: Plan) -> pd.DataFrame:
+    """Return the table of what was really done, with nothing entered yet.
+
+    Columns are bake, status (made, failed, not served or not baked), reason, note, and one per
+    factor for a setting that was not as planned.
+
+    Examples
+    --------
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> list(blank_actual(plan).columns)
+    ['bake', 'status', 'reason', 'note', 'rest']
+    """
+    names = ["bake", "status", "reason", "note", *(factor.name for factor in plan.factors)]
+    table = pd.DataFrame("", index=plan.rows.index, columns=names, dtype=object)
+    table["bake"] = plan.rows["bake"]
+    return table
+
+
+def write_actual(round_: Round, table: pd.DataFrame) -> Path:
+    """Write what was really done to `actual.csv`."""
+    return write_csv(table, round_.folder / ACTUAL)
+
+
+def read_actual(round_: Round) -> pd.DataFrame:
+    """Return what was really done, as text; see :func:`blank_actual`."""
+    return read_csv(round_.folder / ACTUAL)
+
+
+def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:
+    measures = tuple(measures)
+    if not measures:
+        raise MeasureError("nothing is scored; name at least one measure.")
+    taken = {factor.name.casefold() for factor in plan.factors} | set(plan.groups)
+    for measure in measures:
+        if measure.name.casefold() in taken:
+            raise MeasureError(f'"{measure.name}" is already a factor, a group or a measure.')
+        taken.add(measure.name.casefold())
+    return measures
+
+
+def _settings(round_: Round) -> dict[str, Any]:
+    tasters = [{"name": one.name, "avoids": list(one.avoids)} for one in round_.tasters]
+    return {
+        "name": round_.name,
+        "seed": round_.seed,
+        "parent": round_.parent,
+        "sitting": round_.sitting,
+        "invented": round_.invented,
+        "factors": [factor_record(factor) for factor in round_.plan.factors],
+        "measures": [measure_record(measure) for measure in round_.measures],
+        "tasters": tasters,
+        "formula": round_.formula.to_dict() if round_.formula else None,
+        "plan": plan_record(round_.plan),
+    }
