@@ -1,0 +1,276 @@
+"""Who tastes, and what is never put in front of them.
+
+A blind code hides what is in a sample, so the kitchen has to know it for the taster. Words are
+compared with too much care rather than too little: when in doubt the sample is not served.
+"""
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from trials.errors import TastingError
+
+LONGEST_NAME = 60  # letters; a name has to fit on a label
+
+# Each group: words that all stand for one thing to avoid. The names of the groups follow the nine
+# US and fourteen EU allergens (Regulation (EU) 1169/2011, Annex II); pork, alcohol and meat are
+# added for belief and diet. The kitchen words in each group are common practice, no source.
+_GROUPS: dict[str, frozenset[str]] = {
+    name: frozenset(words.split())
+    for name, words in {
+        "gluten": "gluten wheat rye barley oat spelt emmer einkorn kamut khorasan triticale farro"
+        " semolina durum bulgur couscous seitan malt flour bread breadcrumb sourdough",
+        "milk": "milk dairy lactose casein whey butter buttermilk ghee cream creme cheese yoghurt"
+        " yogurt quark curd kefir mascarpone ricotta skyr custard caramel",
+        "egg": "egg yolk albumen albumin meringue mayonnaise custard marzipan",
+        "peanut": "peanut groundnut arachis nut",
+        "tree nuts": "nut almond hazelnut walnut cashew pecan pistachio macadamia brazil praline"
+        " marzipan nougat gianduja frangipane filbert chestnut",
+        "soy": "soy soya soybean tofu miso tempeh edamame lecithin",
+        "sesame": "sesame tahini halva gomasio",
+        "fish": "fish anchovy cod salmon tuna sardine gelatine gelatin",
+        "crustaceans": "crustacean shellfish shrimp prawn crab lobster crayfish krill seafood",
+        "molluscs": "mollusc mollusk shellfish mussel oyster clam squid octopus scallop snail"
+        " seafood",
+        "celery": "celery celeriac",
+        "mustard": "mustard",
+        "sulphites": "sulphite sulfite sulphur sulfur wine raisin sultana apricot",
+        "lupin": "lupin lupine",
+        "pork": "pork lard bacon ham gelatine gelatin pig",
+        "meat": "meat pork lard bacon ham beef tallow suet dripping gelatine gelatin chicken duck",
+        "alcohol": "alcohol rum brandy wine beer spirit liqueur kirsch vodka whisky whiskey cider"
+        " bourbon cognac sherry port marsala extract",
+        "honey": "honey",
+    }.items()
+}
+_DIETS: dict[str, frozenset[str]] = {
+    "vegan": frozenset({"milk", "egg", "fish", "crustaceans", "molluscs", "pork", "meat", "honey"}),
+    "vegetarian": frozenset({"fish", "crustaceans", "molluscs", "pork", "meat"}),
+    "halal": frozenset({"pork", "alcohol"}),
+    "kosher": frozenset({"pork", "crustaceans", "molluscs"}),
+    "coeliac": frozenset({"gluten"}),
+    "celiac": frozenset({"gluten"}),
+    "pregnant": frozenset({"alcohol"}),
+    "animal": frozenset({"milk", "egg", "fish", "crustaceans", "molluscs", "pork", "meat"}),
+}
+
+
+@dataclass(frozen=True)
+class Taster:
+    """One person who tastes, and what they never eat.
+
+    Parameters
+    ----------
+    name : str
+        As it stands on the ballot, at most 60 letters.
+    avoids : iterable of str, or str
+        Allergens and ingredients that are never served to this person. One text is read as a list
+        separated by commas. A diet (``"vegan"``, ``"vegetarian"``, ``"halal"``) may stand here too.
+
+    Raises
+    ------
+    TastingError
+        When the name is blank, too long or has signs that can not be printed, or when one of the
+        things avoided is blank.
+
+    Examples
+    --------
+    >>> Taster("Ida", avoids="milk, hazelnut")
+    Taster(name='Ida', avoids=('milk', 'hazelnut'))
+    """
+
+    name: str
+    avoids: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "name", _checked_name(self.name))
+        object.__setattr__(self, "avoids", _checked_avoids(self.avoids, self.name))
+
+
+def check_panel(tasters: Iterable[Taster | str]) -> tuple[Taster, ...]:
+    """Return the tasters, having seen that there is one of each.
+
+    Parameters
+    ----------
+    tasters : iterable of Taster or str
+        A bare name stands for a taster who eats everything.
+
+    Returns
+    -------
+    tuple of Taster
+
+    Raises
+    ------
+    TastingError
+        When nobody is named, or two names differ only in capitals or accents.
+
+    Examples
+    --------
+    >>> [taster.name for taster in check_panel(["Ida", Taster("Bo", avoids=["egg"])])]
+    ['Ida', 'Bo']
+    """
+    if isinstance(tasters, (str, Taster)):
+        tasters = [tasters]
+    panel = tuple(Taster(item) if isinstance(item, str) else item for item in tasters)
+    if not panel:
+        raise TastingError("No taster is named. Name at least one person who tastes.")
+    seen: dict[str, str] = {}
+    for taster in panel:
+        if not isinstance(taster, Taster):
+            raise TastingError(
+                f"{taster!r} is not a taster. Write a name, or Taster(name, avoids=(...))."
+            )
+        key = _plain(taster.name)
+        if key in seen:
+            raise TastingError(
+                f'Tasters "{seen[key]}" and "{taster.name}" are too alike to keep apart on a '
+                "ballot. Give one of them a second name or a letter."
+            )
+        seen[key] = taster.name
+    return panel
+
+
+def may_taste(taster: Taster, allergens: Iterable[str], ingredients: Iterable[str]) -> bool:
+    """Say whether a sample may be put in front of a taster; no when in doubt.
+
+    Parameters
+    ----------
+    taster : Taster
+    allergens, ingredients : iterable of str
+        What the sample contains. When nothing at all is said of it, nobody who avoids anything
+        is served.
+
+    Returns
+    -------
+    bool
+
+    See Also
+    --------
+    why_not : the reasons, in words.
+
+    Notes
+    -----
+    A thing avoided and a thing contained meet when they belong to one group (milk, butter, whey),
+    or when the words of one occur inside the other ("wheat" in "buckwheat", "nut" in "coconut").
+    So oat milk is kept from who avoids milk: too careful is right here, and the reason can be
+    read and the taster asked.
+
+    Examples
+    --------
+    >>> may_taste(Taster("Ida", avoids=["milk"]), ["wheat"], ["butter", "flour"])
+    False
+    >>> may_taste(Taster("Bo", avoids=["sesame"]), ["wheat", "milk"], ["butter", "flour"])
+    True
+    """
+    return not why_not(taster, allergens, ingredients)
+
+
+def why_not(
+    taster: Taster, allergens: Iterable[str], ingredients: Iterable[str]
+) -> tuple[str, ...]:
+    """Return why a sample is kept from a taster: one reason a line, none when it may be served.
+
+    Parameters
+    ----------
+    taster : Taster
+    allergens, ingredients : iterable of str
+        What the sample contains.
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> why_not(Taster("Ida", avoids=["gluten"]), ["wheat"], [])
+    ('Ida avoids gluten; the sample contains wheat.',)
+    """
+    if not taster.avoids:
+        return ()
+    contents = dict.fromkeys([*_as_words(allergens), *_as_words(ingredients)])
+    if not contents:
+        return (f"{taster.name} avoids {', '.join(taster.avoids)}; nothing is said of what is in.",)
+    return tuple(
+        f"{taster.name} avoids {avoided}; the sample contains {thing}."
+        for avoided in taster.avoids
+        for thing in contents
+        if _overlap(avoided, thing)
+    )
+
+
+def _overlap(avoided: str, thing: str) -> bool:
+    if _groups_of(avoided) & _groups_of(thing):
+        return True
+    for mine in _words(avoided):
+        for its in _words(thing):
+            shorter, longer = sorted((mine, its), key=len)
+            if mine == its or (len(shorter) >= 3 and shorter in longer):
+                return True
+    return _plain(avoided) == _plain(thing)
+
+
+def _groups_of(text: str) -> set[str]:
+    """Return the groups a text may stand for, compounds such as "wheatgerm" included."""
+    found: set[str] = set()
+    for word in _words(text):
+        found |= _DIETS.get(word, frozenset())
+        found |= {
+            name
+            for name, members in _GROUPS.items()
+            if any(member == word or (len(member) >= 4 and member in word) for member in members)
+        }
+    return found
+
+
+def _plain(text: str) -> str:
+    bare = unicodedata.normalize("NFKD", str(text)).casefold()
+    return " ".join("".join(c for c in bare if not unicodedata.combining(c)).split())
+
+
+def _words(text: str) -> set[str]:
+    """Return the words of a text in lower case, without accents and plural endings."""
+    return {_singular(word) for word in re.findall(r"\w+", _plain(text))} - {"free", "and", "or"}
+
+
+def _singular(word: str) -> str:
+    if len(word) > 4 and word.endswith("ies"):
+        return word[:-3] + "y"
+    return word[:-1] if len(word) > 3 and word.endswith("s") and not word.endswith("ss") else word
+
+
+def _as_words(texts: Iterable[str]) -> list[str]:
+    items = re.split(r"[,;]", texts) if isinstance(texts, str) else [str(text) for text in texts]
+    return [item.strip() for item in items if item.strip()]
+
+
+def _checked_name(name: object) -> str:
+    if not isinstance(name, str) or not name.strip():
+        raise TastingError(f"{name!r} is no name for a taster. Write the name as text.")
+    tidy = " ".join(unicodedata.normalize("NFC", name).split())
+    if len(tidy) > LONGEST_NAME:
+        raise TastingError(
+            f'The name "{tidy[:20]}..." has {len(tidy)} letters; a label holds {LONGEST_NAME}. '
+            "Use a shorter one."
+        )
+    if not all(sign.isprintable() for sign in tidy):
+        raise TastingError(f"The name {tidy!r} has signs that can not be printed. Type it again.")
+    return tidy
+
+
+def _checked_avoids(avoids: object, name: str) -> tuple[str, ...]:
+    if isinstance(avoids, str):
+        return tuple(_as_words(avoids))
+    if avoids is None or not isinstance(avoids, Iterable):
+        raise TastingError(
+            f'What "{name}" avoids is {avoids!r}; write a list such as ["milk", "hazelnut"], '
+            "or nothing."
+        )
+    items = tuple(avoids)
+    for item in items:
+        if not isinstance(item, str) or not _words(item):
+            raise TastingError(
+                f'One of the things "{name}" avoids is {item!r}. Write each as a word, '
+                "or leave it out."
+            )
+    return tuple(" ".join(item.split()) for item in items)
