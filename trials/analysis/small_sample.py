@@ -1,0 +1,396 @@
+"""How sure a mixed model is of its fixed effects when bakes are few.
+
+Kenward and Roger (1997) widen the covariance by what estimating the variances costs, and find the
+degrees of freedom that match the mean and variance of the F statistic. As ``V`` is linear in the
+variances no second derivative enters. A variance estimated as zero keeps its place in the
+information, so its bakes stay bakes.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cholesky, solve_triangular, svd
+from scipy.special import chdtrc, fdtrc
+
+from trials.analysis.mixed import MixedFit
+from trials.analysis.variance_information import products_with_x, variance_information
+from trials.errors import FitError
+
+_METHODS = ("kenward-roger", "satterthwaite", "none")
+_LEANS_ON = 1e-6  # share of a contrast's derivative that may lie where there is no information
+
+
+@dataclass(frozen=True)
+class FTest:
+    """An F test of one or more contrasts.
+
+    Parameters
+    ----------
+    num_df, den_df : float
+        Degrees of freedom. ``den_df`` is 0 where nothing is left to measure the error from (``F``
+        and ``p`` are then ``nan``) and infinite under method ``"none"``.
+    F, p : float
+        Scaled statistic and its tail probability.
+    scale : float
+        Kenward and Roger's lambda, already in ``F``; 1 under the other methods.
+    """
+
+    num_df: float
+    den_df: float
+    F: float
+    p: float
+    scale: float
+
+
+@dataclass(frozen=True, eq=False)
+class SmallSample:
+    """The fixed effects of a fit with small-sample covariance and degrees of freedom.
+
+    The last three arrays refer to coefficients on an orthonormal basis of ``X`` and to a residual
+    variance of 1.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The fit.
+    method : str
+        ``"kenward-roger"``, ``"satterthwaite"`` or ``"none"``.
+    cov : ndarray, shape (p, p)
+        Covariance of ``fit.beta``; adjusted under Kenward-Roger.
+    variance_unit : ndarray, shape (k + 1,)
+        Standard error of each variance over the square root of 2, were all else known.
+    variance_cov : ndarray, shape (k + 1, k + 1)
+        Asymptotic covariance of the estimated variances in those units; a generalised inverse of
+        the information where some variances cannot be told apart.
+    no_information : ndarray, shape (k + 1, m)
+        Directions among the variances, in those units, of which the data say nothing; mostly m = 0.
+    derivatives : ndarray, shape (k + 1, p, p)
+        Derivative of the unadjusted covariance by each variance in those units.
+    plain_cov, adjusted_cov : ndarray, shape (p, p)
+        Covariance before and after the adjustment.
+    """
+
+    fit: MixedFit
+    method: str
+    cov: np.ndarray
+    variance_unit: np.ndarray
+    variance_cov: np.ndarray
+    no_information: np.ndarray
+    derivatives: np.ndarray
+    plain_cov: np.ndarray
+    adjusted_cov: np.ndarray
+
+    def estimate(self, contrast: Sequence[float] | np.ndarray) -> tuple[float, float, float]:
+        """Return the estimate, standard error and degrees of freedom of one contrast.
+
+        Parameters
+        ----------
+        contrast : array-like, shape (p,)
+            Weights on ``fit.beta``.
+
+        Returns
+        -------
+        tuple of float
+            The standard error is ``nan`` and the degrees of freedom 0 where the contrast leans on
+            a variance that the data say nothing about.
+        """
+        row = _contrasts(contrast, self.fit.products.p)
+        if len(row) != 1:
+            raise FitError("One contrast is expected here; use estimates for several.")
+        value, se, df = self.estimates(row)
+        return float(value[0]), float(se[0]), float(df[0])
+
+    def estimates(self, contrasts: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return estimates, standard errors and degrees of freedom, one per row of contrasts."""
+        rows = _contrasts(contrasts, self.fit.products.p)
+        m = rows @ self.fit.products.to_beta
+        value = rows @ self.fit.beta
+        variance = np.einsum("ij,jk,ik->i", m, self.adjusted_cov, m)
+        unit = _unit(self.fit)
+        if self.method == "none":
+            return value, unit * np.sqrt(variance), np.full(len(rows), np.inf)
+        plain = np.einsum("ij,jk,ik->i", m, self.plain_cov, m)
+        df, known = self._matched_df(plain, self._slopes(m))
+        return value, np.where(known, unit * np.sqrt(variance), np.nan), df
+
+    def variance_weights(self, contrasts: np.ndarray) -> np.ndarray:
+        """Return how much each variance adds to a contrast's variance, per unit of that variance.
+
+        Parameters
+        ----------
+        contrasts : array-like, shape (m, p)
+            One contrast per row.
+
+        Returns
+        -------
+        ndarray, shape (m, k + 1)
+            One column per random term, the residual last. Zero where the level's spread cancels in
+            the contrast: this says which level the contrast is tested against, also where that
+            level's variance is estimated as zero.
+        """
+        rows = _contrasts(contrasts, self.fit.products.p)
+        return self._slopes(rows @ self.fit.products.to_beta).T / self.variance_unit
+
+    def test(self, contrasts: np.ndarray) -> FTest:
+        """Test that all contrasts are zero together.
+
+        Parameters
+        ----------
+        contrasts : array-like, shape (m, p) or (p,)
+            One contrast per row; rows that repeat others do not count.
+
+        Returns
+        -------
+        FTest
+
+        Raises
+        ------
+        FitError
+            If every contrast is zero throughout.
+        """
+        basis = _row_space(_contrasts(contrasts, self.fit.products.p) @ self.fit.products.to_beta)
+        q = float(len(basis))
+        on_basis = np.linalg.solve(self.fit.products.to_beta, self.fit.beta)
+        value = basis @ on_basis / _unit(self.fit)
+        wald = float(value @ np.linalg.solve(basis @ self.adjusted_cov @ basis.T, value))
+        if self.method == "none":
+            return FTest(q, np.inf, wald / q, float(chdtrc(q, wald)), 1.0)
+        plain = basis @ self.plain_cov @ basis.T
+        shares = _whitened(plain, basis @ self.derivatives @ basis.T)
+        entries = shares.reshape(len(shares), -1)
+        if self._lean(entries).max() > _LEANS_ON**2 * np.square(entries).sum(axis=0).max():
+            return FTest(q, 0.0, np.nan, np.nan, np.nan)
+        df, scale = self._directions(basis, plain), 1.0
+        if self.method == "kenward-roger":
+            df, scale = _kenward_roger_df(shares, self.variance_cov, df)
+        statistic = scale * wald / q
+        return FTest(q, df, statistic, float(fdtrc(q, df, statistic)), scale)
+
+    def _slopes(self, m: np.ndarray) -> np.ndarray:
+        return np.einsum("ij,rjk,ik->ri", m, self.derivatives, m)
+
+    def _lean(self, slopes: np.ndarray) -> np.ndarray:
+        """Squared part of each column that lies where there is no information."""
+        return np.square(self.no_information.T @ slopes).sum(axis=0)
+
+    def _matched_df(
+        self, variance: np.ndarray, slopes: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Satterthwaite's df, 2 v^2 / var(v), and whether the data tell v at all."""
+        known = self._lean(slopes) <= _LEANS_ON**2 * np.square(slopes).sum(axis=0)
+        spread = np.einsum("ri,rs,si->i", slopes, self.variance_cov, slopes)
+        return np.where(known, 2 * np.square(variance) / spread, 0.0), known
+
+    def _directions(self, basis: np.ndarray, plain: np.ndarray) -> float:
+        """Fai and Cornelius' df: the independent directions' F statistics averaged."""
+        variance, directions = np.linalg.eigh(plain)
+        df, _ = self._matched_df(variance, self._slopes(directions.T @ basis))
+        if np.ptp(df) <= 1e-8 * df.max():
+            return float(df.mean())
+        if df.min() <= 2:
+            return float(df.min())
+        mean = float((df / (df - 2)).sum())
+        return 2 * mean / (mean - len(df))
+
+
+def small_sample(fit: MixedFit, *, method: str = "kenward-roger") -> SmallSample:
+    """Return small-sample inference for the fixed effects of a fit.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        A fit by REML (by either method for ``"none"``).
+    method : {"kenward-roger", "satterthwaite", "none"}
+        Kenward-Roger uses the expected information of the variances. Satterthwaite uses the
+        observed one while every variance is above zero, else the expected one too, because at zero
+        the observed curvature says nothing of the spread of the estimate.
+
+    Returns
+    -------
+    SmallSample
+
+    Raises
+    ------
+    FitError
+        If the method is unknown or needs a REML fit.
+
+    References
+    ----------
+    Kenward & Roger (1997), Biometrics 53, 983-997 (adjusted covariance, lambda and df).
+    Satterthwaite (1946), Biometrics Bulletin 2, 110-114; Giesbrecht & Burns (1985), Biometrics 41,
+    477-486; Fai & Cornelius (1996), J. Stat. Comput. Simul. 54, 363-378 (several contrasts).
+
+    Examples
+    --------
+    Two bakes of each of two recipes, each scored by two tasters: a difference between recipes is
+    judged on four bakes, not on eight scores.
+
+    >>> import numpy as np
+    >>> from trials.analysis.mixed import RandomTerm, fit_mixed
+    >>> y = np.array([6.0, 7, 5, 6, 8, 9, 7, 7])
+    >>> X = np.column_stack([np.ones(8), np.repeat([-1.0, 1], 4)])
+    >>> bake = RandomTerm("bake", np.repeat(np.arange(4), 2))
+    >>> taster = RandomTerm("taster", np.tile(np.arange(2), 4))
+    >>> small = small_sample(fit_mixed(y, X, [bake, taster]))
+    >>> [round(number, 4) for number in small.estimate([0, 1])]
+    [0.875, 0.4507, 2.0]
+    """
+    if method not in _METHODS:
+        raise FitError(f'The method is "{method}"; it can be {", ".join(_METHODS)}.')
+    if method != "none" and fit.method != "REML":
+        raise FitError(f"{method.title()} needs a fit by REML; this one is by {fit.method}.")
+    plain = fit.matrices.qhq_inverse
+    unit, variance_cov, no_information = variance_information(fit, method)
+    first, second = products_with_x(fit)
+    adjusted = plain
+    if method == "kenward-roger":
+        weights = variance_cov / np.outer(unit, unit)
+        pairs = first[:, None] @ plain @ first[None, :]
+        cost = np.tensordot(weights, second - pairs, axes=2)
+        adjusted = plain + plain @ (cost + cost.T) @ plain
+    to_beta = fit.products.to_beta
+    return SmallSample(
+        fit=fit,
+        method=method,
+        cov=_unit(fit) ** 2 * (to_beta @ adjusted @ to_beta.T),
+        variance_unit=1 / unit,
+        variance_cov=variance_cov,
+        no_information=no_information,
+        derivatives=plain @ first @ plain / unit[:, None, None],
+        plain_cov=plain,
+        adjusted_cov=adjusted,
+    )
+
+
+def predict_mean(
+    fit: MixedFit, small: SmallSample, x_new: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the mean at new settings, all random effects at their average.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The fit.
+    small : SmallSample
+        Its small-sample inference.
+    x_new : ndarray, shape (m, p)
+        Rows of the model matrix.
+
+    Returns
+    -------
+    estimate, se, df : ndarray, shape (m,)
+    """
+    return _of(fit, small).estimates(x_new)
+
+
+def predict_new(
+    fit: MixedFit, small: SmallSample, x_new: np.ndarray, sources: Sequence[str]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return a prediction for something new: a bake, or a new taster's score of it.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The fit.
+    small : SmallSample
+        Its small-sample inference.
+    x_new : ndarray, shape (m, p)
+        Rows of the model matrix.
+    sources : sequence of str
+        The spreads that the new thing brings: ``["bake"]`` for the true mean of a new bake,
+        ``["bake", "taster", "residual"]`` for one score of it by a new taster. A random slope
+        counts at a slope variable of 1.
+
+    Returns
+    -------
+    estimate, se, df : ndarray, shape (m,)
+        ``se`` holds both what is not known of the mean and the new thing's own spread; ``df`` are
+        Satterthwaite's for their sum.
+
+    Raises
+    ------
+    FitError
+        If a source is not in the model.
+    """
+    names = [*(term.name for term in fit.terms), "residual"]
+    for source in sources:
+        if source not in names:
+            raise FitError(f'"{source}" is no spread of this model; it has {", ".join(names)}.')
+    fresh = np.array([name in sources for name in names], float)
+    value, se, df = _of(fit, small).estimates(x_new)
+    ratios = np.append(np.where(np.isnan(fit.variances[:-1]), np.nan, fit.matrices.ratios), 1.0)
+    added = float(ratios[fresh > 0].sum())
+    unit = _unit(fit)
+    total = np.square(se / unit) + added
+    if small.method == "none":
+        return value, unit * np.sqrt(total), df
+    m = _contrasts(x_new, fit.products.p) @ fit.products.to_beta
+    slopes = small._slopes(m) + (fresh * small.variance_unit)[:, None]
+    plain = np.einsum("ij,jk,ik->i", m, small.plain_cov, m) + added
+    df, known = small._matched_df(plain, slopes)
+    return value, np.where(known, unit * np.sqrt(total), np.nan), df
+
+
+def _of(fit: MixedFit, small: SmallSample) -> SmallSample:
+    if small.fit is not fit:
+        raise FitError("The small-sample inference belongs to another fit.")
+    return small
+
+
+def _unit(fit: MixedFit) -> float:
+    """The residual standard deviation: what one unit of the standardised problem is worth."""
+    return float(np.sqrt(fit.variances[-1]))
+
+
+def _contrasts(contrasts: Sequence[float] | np.ndarray, p: int) -> np.ndarray:
+    rows = np.atleast_2d(np.asarray(contrasts, float))
+    if rows.ndim != 2 or rows.shape[1] != p or not np.isfinite(rows).all():
+        raise FitError(f"A contrast must give one finite weight for each of {p} fixed effects.")
+    return rows
+
+
+def _row_space(rows: np.ndarray) -> np.ndarray:
+    """Return orthonormal rows that span the same space."""
+    size = np.linalg.norm(rows, axis=1, keepdims=True)
+    if not size.any():
+        raise FitError("The contrasts are zero throughout; there is nothing to test.")
+    _, values, right = svd(rows[size[:, 0] > 0] / size[size[:, 0] > 0], full_matrices=False)
+    return right[values > 1e-10 * values[0]]
+
+
+def _whitened(plain: np.ndarray, derivatives: np.ndarray) -> np.ndarray:
+    """Return the derivatives of the contrasts' covariance in the metric of that covariance."""
+    lower = cholesky((plain + plain.T) / 2, lower=True)
+    inverse = solve_triangular(lower, np.eye(len(lower)), lower=True)
+    return inverse @ derivatives @ inverse.T
+
+
+def _kenward_roger_df(
+    shares: np.ndarray, variance_cov: np.ndarray, directions_df: float
+) -> tuple[float, float]:
+    """Return Kenward and Roger's m and lambda (their section 3, in the later names A1, A2, B, g).
+
+    The moments do not exist where the error has about two degrees of freedom or fewer and the
+    contrasts lean on several variances; those of the directions, unscaled, then stand in.
+    """
+    q = shares.shape[1]
+    traces = np.trace(shares, axis1=1, axis2=2)
+    a1 = float(traces @ variance_cov @ traces)
+    a2 = float(np.einsum("rab,rs,sba->", shares, variance_cov, shares))
+    if q == 1:
+        return 2 / a2, 1.0
+    b = (a1 + 6 * a2) / (2 * q)
+    g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
+    weight = 3 * q + 2 * (1 - g)
+    v0 = 1 + g / weight * b
+    v1 = 1 - (q - g) / weight * b
+    v2 = 1 - (q + 2 - g) / weight * b
+    lost = 1 - a2 / q
+    ratio = 1.0 if max(abs(lost), abs(v1)) < 1e-8 else lost / v1 if v1 else np.inf
+    moment = ratio**2 * v0  # q rho = moment / v2
+    df = 4 + (q + 2) * v2 / (moment - v2) if moment != v2 else np.inf
+    scale = 1.0 if abs(df - 2) < 1e-2 else df * lost / (df - 2)
+    if not (np.isfinite(df) and df > 0 and scale > 0):
+        return directions_df, 1.0
+    return float(df), float(scale)
