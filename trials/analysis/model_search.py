@@ -1,0 +1,389 @@
+"""The search through models that respect heredity, and the posterior that it leaves.
+
+Marginal likelihoods are closed forms of small matrices, taken for many models at once.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trials.errors import FitError
+
+# Above this many models of one size only the most probable are kept and grown further.
+WIDEST = 6_000
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What is assumed before the bakes.
+
+    Parameters
+    ----------
+    main : float
+        Probability that a term without parents (a factor by itself) is active.
+    all_parents, some_parents, no_parents : float
+        Probability that a pair or a square is active when all, some or none of its parents are.
+        ``no_parents = 0`` is weak heredity; ``some_parents = 0`` as well, strong heredity.
+    sizes : tuple of float
+        Standard deviation of an active coefficient (coded -1 to +1) in units of the error's
+        standard deviation; each is tried.
+    size_weights : tuple of float
+        How likely each size is beforehand; scaled to sum to one.
+
+    References
+    ----------
+    Box & Meyer 1993, J. Qual. Technol. 25:94-105, for active shares of about a quarter and sizes
+    in units of the error; Chipman, Hamada & Wu 1997, Technometrics 39:372-381, for pairs that
+    depend on their parents.
+
+    Examples
+    --------
+    >>> Priors(some_parents=0.0).main  # strong heredity
+    0.25
+    """
+
+    main: float = 0.25
+    all_parents: float = 0.25
+    some_parents: float = 0.10
+    no_parents: float = 0.0
+    sizes: tuple[float, ...] = (0.5, 1.0, 2.0)
+    size_weights: tuple[float, ...] = (1.0, 1.0, 1.0)
+
+    def __post_init__(self) -> None:
+        for name in ("main", "all_parents", "some_parents", "no_parents"):
+            if not 0 <= getattr(self, name) < 1:
+                raise FitError(
+                    f"{name} is {getattr(self, name)}; expected a probability from 0 to below 1."
+                )
+        if not self.sizes or len(self.sizes) != len(self.size_weights):
+            raise FitError("sizes and size_weights must be equally many, at least one.")
+        if min(self.sizes) <= 0 or min(self.size_weights) < 0 or sum(self.size_weights) <= 0:
+            raise FitError("sizes must be above zero and their weights not below it.")
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """One response, its terms and its blocks, as plain arrays.
+
+    Parameters
+    ----------
+    y : ndarray, shape (bakes,)
+    X : ndarray, shape (bakes, columns)
+    owner : ndarray of int, shape (columns,)
+        Which term each column belongs to.
+    lineage : ndarray of bool, shape (terms, terms)
+        Row is a parent of column.
+    blocks : ndarray, shape (bakes, always)
+    covariances : tuple of ndarray, shape (bakes, bakes)
+    """
+
+    y: np.ndarray
+    X: np.ndarray
+    owner: np.ndarray
+    lineage: np.ndarray
+    blocks: np.ndarray
+    covariances: tuple[np.ndarray, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Whitened:
+    """A problem with a covariance and the blocks taken out, the response scaled to length one."""
+
+    gram: np.ndarray
+    cross: np.ndarray
+    level: float
+    block_fit: np.ndarray
+    block_terms: np.ndarray
+    block_root: np.ndarray
+    length: float
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """Models, their weights under every assumed size and covariance, and their coefficients.
+
+    Parameters
+    ----------
+    members : ndarray of bool, shape (models, terms)
+    log_prior : ndarray, shape (models,)
+    weights : ndarray, shape (assumptions, models)
+        Sum to one over everything. An assumption is a covariance with a size, sizes fastest.
+    left : ndarray, shape (assumptions, models)
+        What a model leaves of the response's square length.
+    complete : bool
+    """
+
+    members: np.ndarray
+    log_prior: np.ndarray
+    weights: np.ndarray
+    left: np.ndarray
+    complete: bool
+    whitened: tuple[_Whitened, ...]
+    sizes: tuple[float, ...]
+    columns: np.ndarray
+    unit: np.ndarray
+    scale: float
+    df: int
+
+    def model_shares(self) -> np.ndarray:
+        """Return the probability of each model."""
+        return self.weights.sum(axis=0)
+
+    def prior_shares(self) -> np.ndarray:
+        """Return the probability of each model before the bakes."""
+        shares = np.exp(self.log_prior - self.log_prior.max())
+        return shares / shares.sum()
+
+    def size_shares(self) -> np.ndarray:
+        """Return the probability of each assumed size."""
+        return self.weights.sum(axis=1).reshape(-1, len(self.sizes)).sum(axis=0)
+
+    def model_error_sd(self) -> np.ndarray:
+        """Return the spread of one bake by each model, averaged over the assumptions."""
+        shares = self.weights / np.maximum(self.weights.sum(axis=0), np.finfo(float).tiny)
+        return np.sqrt((shares * self.left).sum(axis=0) / self.df) * self.scale
+
+    def moments(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return averaged coefficients, their standard deviations, and those of the blocks."""
+        width = len(self.unit) + 1
+        mean, square = np.zeros(width), np.zeros((width, width))
+        blocks = np.zeros(self.whitened[0].block_fit.shape)
+        variance_factor = self.df / (self.df - 2)
+        for place, weights in enumerate(self.weights):
+            heavy = np.flatnonzero(weights > 1e-9 * self.weights.max())
+            if not len(heavy):
+                continue
+            world, size = self._assumption(place)
+            at = self.columns[heavy]
+            inverse = np.linalg.inv(_precision(world.gram, at, size))
+            fit = size**2 * np.einsum("mij,mj->mi", inverse, world.cross[at])
+            error = variance_factor * self.left[place, heavy] / self.df
+            spread = size**2 * error[:, None, None] * inverse + fit[:, :, None] * fit[:, None, :]
+            here = np.zeros(width)
+            np.add.at(here, at, weights[heavy, None] * fit)
+            np.add.at(square, (at[:, :, None], at[:, None, :]), weights[heavy, None, None] * spread)
+            mean += here
+            blocks += weights.sum() * world.block_fit - world.block_terms @ here[:-1]
+        mean, square = mean[:-1], square[:-1, :-1]
+        estimate = self.unit @ mean
+        variance = np.einsum("ij,jk,ik->i", self.unit, square, self.unit) - estimate**2
+        sd = np.sqrt(np.maximum(variance, 0))
+        return estimate * self.scale, sd * self.scale, blocks * self.scale
+
+    def draws(
+        self, number: int, generator: np.random.Generator
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return joint draws of the coefficients, the blocks and the error's spread."""
+        flat = self.weights.ravel()
+        picked = generator.choice(flat.size, size=number, p=flat / flat.sum())
+        places, models = np.unravel_index(picked, self.weights.shape)
+        noise = generator.standard_normal((number, self.columns.shape[1]))
+        block_noise = generator.standard_normal((number, len(self.whitened[0].block_fit)))
+        error = np.sqrt(self.left[places, models] / generator.chisquare(self.df, number))
+        coefficients = np.zeros((number, len(self.unit) + 1))
+        blocks = np.empty_like(block_noise)
+        for place in np.unique(places):
+            rows = np.flatnonzero(places == place)
+            world, size = self._assumption(place)
+            at = self.columns[models[rows]]
+            precision = _precision(world.gram, at, size)
+            root = np.linalg.cholesky(precision)
+            fit = size**2 * np.linalg.solve(precision, world.cross[at][..., None])[..., 0]
+            lift = np.linalg.solve(root.transpose(0, 2, 1), noise[rows][..., None])[..., 0]
+            coefficients[rows[:, None], at] = fit + size * error[rows, None] * lift
+            drawn = coefficients[rows, :-1]
+            blocks[rows] = (
+                world.block_fit
+                - drawn @ world.block_terms.T
+                + error[rows, None] * (block_noise[rows] @ world.block_root.T)
+            )
+        real = coefficients[:, :-1] @ self.unit.T
+        return real * self.scale, blocks * self.scale, error * self.scale
+
+    def _assumption(self, place: int) -> tuple[_Whitened, float]:
+        covariance, size = divmod(int(place), len(self.sizes))
+        return self.whitened[covariance], self.sizes[size]
+
+
+def search_models(problem: Problem, priors: Priors, largest: int) -> Posterior:
+    """Look at every model that respects heredity, or at the most probable at each number of terms.
+
+    Parameters
+    ----------
+    problem : Problem
+    priors : Priors
+    largest : int
+        The most terms of a model.
+
+    Returns
+    -------
+    Posterior
+
+    Raises
+    ------
+    FitError
+        When the response does not vary, or a covariance is not one.
+
+    References
+    ----------
+    Box & Meyer 1993, J. Qual. Technol. 25:94-105, for the marginal likelihood.
+    """
+    unit = _unit_blocks(problem.X, problem.owner)
+    scale = _response_scale(problem)
+    worlds = tuple(_whiten(problem, problem.X @ unit, scale, V) for V in problem.covariances)
+    df = len(problem.y) - problem.blocks.shape[1]
+    sizes = np.array(priors.size_weights) / sum(priors.size_weights)
+    with np.errstate(divide="ignore"):
+        log_sizes = np.log(sizes)
+    level = np.zeros((1, len(problem.lineage)), dtype=bool)
+    found, complete = [], True
+    for terms in range(largest + 1):
+        if terms:
+            level = _grow(level, problem.lineage, priors)
+        if not len(level):
+            break
+        log_prior = _log_prior(level, problem.lineage, priors)
+        at = _positions(level, problem.owner)
+        log_weight, left = _score(worlds, priors.sizes, at, df)
+        log_weight += np.tile(log_sizes, len(worlds))[:, None] + log_prior
+        if len(level) > WIDEST:
+            complete = False
+            best = np.argsort(-np.round(log_weight.max(axis=0), 9), kind="stable")[:WIDEST]
+            best = np.sort(best)
+            level, log_prior = level[best], log_prior[best]
+            log_weight, left = log_weight[:, best], left[:, best]
+        found.append((level, log_prior, log_weight, left))
+    members = np.concatenate([each[0] for each in found])
+    log_weight = np.concatenate([each[2] for each in found], axis=1)
+    weights = np.exp(log_weight - log_weight.max())
+    return Posterior(
+        members=members,
+        log_prior=np.concatenate([each[1] for each in found]),
+        weights=weights / weights.sum(),
+        left=np.concatenate([each[3] for each in found], axis=1),
+        complete=complete,
+        whitened=worlds,
+        sizes=priors.sizes,
+        columns=_positions(members, problem.owner),
+        unit=unit,
+        scale=scale,
+        df=df,
+    )
+
+
+def _response_scale(problem: Problem) -> float:
+    """Return the length of the response once the blocks are out: the unit of all that follows."""
+    largest = float(np.abs(problem.y).max())
+    if largest == 0:
+        raise FitError("every response is 0; there is nothing to explain.")
+    y = problem.y / largest
+    basis = np.linalg.qr(problem.blocks)[0]
+    length = float(np.linalg.norm(y - basis @ (basis.T @ y)))
+    if length <= 1e-12:
+        raise FitError(
+            "the response is the same for every bake (within a day); there is nothing to explain."
+        )
+    return length * largest
+
+
+def _whiten(problem: Problem, X: np.ndarray, scale: float, covariance: np.ndarray) -> _Whitened:
+    try:
+        root = np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError:
+        raise FitError(
+            "a covariance has bakes that repeat each other exactly; give every bake an error."
+        ) from None
+    white = np.linalg.solve(root, np.column_stack([problem.y / scale, X, problem.blocks]))
+    width = problem.blocks.shape[1]
+    y, terms, blocks = white[:, 0], white[:, 1:-width], white[:, -width:]
+    basis, corner = np.linalg.qr(blocks)
+    level = -np.log(np.diag(root)).sum() - np.log(np.abs(np.diag(corner))).sum()
+    y_left = y - basis @ (basis.T @ y)
+    X_left = terms - basis @ (basis.T @ terms)
+    # The last row and column belong to no term: models of unequal width are filled up with it.
+    gram = np.zeros((X.shape[1] + 1, X.shape[1] + 1))
+    gram[:-1, :-1] = X_left.T @ X_left
+    return _Whitened(
+        gram=gram,
+        cross=np.append(X_left.T @ y_left, 0.0),
+        level=float(level),
+        block_fit=np.linalg.solve(corner, basis.T @ y),
+        block_terms=np.linalg.solve(corner, basis.T @ terms),
+        block_root=np.linalg.inv(corner),
+        length=float(y_left @ y_left),
+    )
+
+
+def _unit_blocks(X: np.ndarray, owner: np.ndarray) -> np.ndarray:
+    """Return the change of columns after which equal priors treat all kinds alike.
+
+    One column is left as it is. The columns of kinds are turned so that what they add has the
+    same spread for every kind, as large as that of a numeric factor between its two ends.
+    """
+    unit = np.eye(X.shape[1])
+    for term in np.unique(owner):
+        at = np.flatnonzero(owner == term)
+        if len(at) > 1:
+            rows = np.unique(X[:, at], axis=0)
+            moment = rows.T @ rows / len(rows) * len(at)
+            values, vectors = np.linalg.eigh(moment)
+            usable = values > 1e-9 * values.max()
+            inverse = np.where(usable, 1 / np.sqrt(np.where(usable, values, 1)), 1.0)
+            unit[np.ix_(at, at)] = (vectors * inverse) @ vectors.T
+    return unit
+
+
+def _parents_in(members: np.ndarray, lineage: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    needed = lineage.sum(axis=0)
+    return members.astype(int) @ lineage.astype(int), needed
+
+
+def _chances(members: np.ndarray, lineage: np.ndarray, priors: Priors) -> np.ndarray:
+    """Return how probable each term is beforehand, given the other terms of each model."""
+    present, needed = _parents_in(members, lineage)
+    chances = np.where(present > 0, priors.some_parents, priors.no_parents)
+    chances = np.where(present == needed, priors.all_parents, chances)
+    return np.where(needed == 0, priors.main, chances)
+
+
+def _log_prior(members: np.ndarray, lineage: np.ndarray, priors: Priors) -> np.ndarray:
+    chances = _chances(members, lineage, priors)
+    return np.log(np.where(members, chances, 1 - chances)).sum(axis=1)
+
+
+def _grow(members: np.ndarray, lineage: np.ndarray, priors: Priors) -> np.ndarray:
+    """Return every model with one more term than these, each once."""
+    allowed = (_chances(members, lineage, priors) > 0) & ~members
+    parent, term = np.nonzero(allowed)
+    grown = members[parent].copy()
+    grown[np.arange(len(term)), term] = True
+    return np.unique(grown, axis=0)[::-1] if len(grown) else grown
+
+
+def _positions(members: np.ndarray, owner: np.ndarray) -> np.ndarray:
+    """Return the columns of each model, filled up with the position that belongs to no term."""
+    held = members[:, owner]
+    widest = max(int(held.sum(axis=1).max()), 1)
+    order = np.argsort(~held, axis=1, kind="stable")[:, :widest]
+    return np.where(np.take_along_axis(held, order, axis=1), order, len(owner))
+
+
+def _precision(gram: np.ndarray, at: np.ndarray, size: float) -> np.ndarray:
+    return np.eye(at.shape[1]) + size**2 * gram[at[:, :, None], at[:, None, :]]
+
+
+def _score(
+    worlds: tuple[_Whitened, ...], sizes: tuple[float, ...], at: np.ndarray, df: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return log marginal likelihoods and what is left, shape (assumptions, models)."""
+    scores, lefts = [], []
+    for world in worlds:
+        cross = world.cross[at]
+        for size in sizes:
+            root = np.linalg.cholesky(_precision(world.gram, at, size))
+            solved = np.linalg.solve(root, cross[..., None])[..., 0]
+            left = world.length - size**2 * (solved**2).sum(axis=1)
+            half_log = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+            scores.append(world.level - half_log - df / 2 * np.log(left))
+            lefts.append(left)
+    return np.array(scores), np.array(lefts)
