@@ -114,10 +114,11 @@ def draw_codes(
     drawn = []
     for sitting in sittings:
         here = looks_of_sitting.setdefault(int(sitting), set())
-        code = next((c for c in pool if look(c) not in looks_of_round), None)
-        code = code or next((c for c in pool if look(c) not in here), None)
-        if code is None:
+        unlike = [c for c in pool if look(c) not in looks_of_round]
+        unlike = unlike or [c for c in pool if look(c) not in here]
+        if not unlike:
             raise TastingError(_run_out(len(sittings) + len(taken), int(sitting), bool(pool)))
+        code = unlike[0]
         pool.remove(code)
         looks_of_round.add(look(code))
         here.add(look(code))
