@@ -1,0 +1,334 @@
+"""What ingredients are made of, per 100 g, and what they may not be served with.
+
+The shipped table `ingredients.csv` is read from public food-composition data; each row names its
+source. A baker's own rows are put beside it or in place of a row.
+"""
+
+import difflib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cached_property, lru_cache
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trials.errors import FormulaError, Place, SheetError
+from trials.recipe.everyday import ASKS, MEANS
+from trials.tables import in_words, number, read_csv, tidy_number
+
+SHIPPED = Path(__file__).with_name("ingredients.csv")
+GRAMS = ("water", "fat", "sugar", "protein", "starch", "salt", "alcohol")
+NEEDED = ("name", "group", "water_g")
+# What a row may sum to: each of seven rounded values, or a label's, can be a little high.
+MOST_GRAMS = 101.0
+# Remarks in the allergen column that name no allergen.
+_REMARKS = {"eu", "highly refined exempt in some laws", "check local rule"}
+
+
+@dataclass(frozen=True)
+class Ingredient:
+    """One ingredient: grams per 100 g, group, allergens and where the figures come from.
+
+    Parameters
+    ----------
+    name : str
+        The table's own name.
+    group : str
+        flour, starch, nut, fat, sugar, egg, dairy ...: what counts as flour, and whose water
+        counts for hydration, follow from it.
+    water, fat, sugar, protein, starch, salt, alcohol : float
+        Grams per 100 g.
+    allergens : tuple of str
+        A prompt, not a declaration: the label of the pack in hand prevails.
+    density : float or None
+        Grams per millilitre, where the table gives a volume.
+    source, verified, note : str
+        Where the figures were read; verified is yes, proxy (a near ingredient stands in), no
+        (from memory) or own.
+
+    Examples
+    --------
+    >>> butter = shipped().find("butter")
+    >>> butter.name, butter.water, butter.allergens
+    ('butter, unsalted', 17.94, ('milk',))
+    """
+
+    name: str
+    group: str
+    water: float
+    fat: float = 0.0
+    sugar: float = 0.0
+    protein: float = 0.0
+    starch: float = 0.0
+    salt: float = 0.0
+    alcohol: float = 0.0
+    allergens: tuple[str, ...] = ()
+    density: float | None = None
+    source: str = ""
+    verified: str = "own"
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        for what in GRAMS:
+            grams = getattr(self, what)
+            if not 0 <= grams <= 100:
+                raise FormulaError(
+                    f'"{self.name}" has {tidy_number(grams)} g {what} per 100 g; '
+                    "0 to 100 was expected."
+                )
+        total = sum(getattr(self, what) for what in GRAMS)
+        if total > MOST_GRAMS:
+            raise FormulaError(
+                f'"{self.name}": {in_words(GRAMS)} sum to {tidy_number(total)} g per 100 g; '
+                "at most 100 g was expected. Give grams per 100 g."
+            )
+        if self.density is not None and not 0 < self.density < 25:
+            raise FormulaError(
+                f'"{self.name}" has the density {tidy_number(self.density)}; grams per '
+                "millilitre were expected (water is 1)."
+            )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain data; what is empty is left out."""
+        found = {field.name: getattr(self, field.name) for field in fields(self)}
+        found["allergens"] = list(self.allergens)
+        return {key: value for key, value in found.items() if value not in (None, "", [], 0.0)} | {
+            "water": self.water
+        }
+
+    @classmethod
+    def from_dict(cls, data: Mapping[str, Any]) -> "Ingredient":
+        """Rebuild an ingredient from plain data."""
+        known = {field.name for field in fields(cls)}
+        unknown = [key for key in data if key not in known]
+        if unknown or not {"name", "group", "water"} <= set(data):
+            raise FormulaError(
+                f"an ingredient row has {in_words(data)}; name, group and water were expected, "
+                f"and of the others {in_words(sorted(known))}."
+            )
+        return cls(**{**data, "allergens": tuple(data.get("allergens", ()))})
+
+
+@dataclass(frozen=True)
+class Ingredients:
+    """A table of ingredients that is asked by the names bakers use.
+
+    Parameters
+    ----------
+    rows : tuple of Ingredient
+        Their names differ in more than case.
+
+    Examples
+    --------
+    >>> table = shipped()
+    >>> table.find("Bread Flour").name
+    'wheat flour, bread'
+    >>> table.source("honey")
+    'USDA SR26 NDB 19296 (Honey)'
+    >>> table.find("oil")                                      # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    trials.errors.FormulaError: "oil" could be ... Which one? Give its whole name.
+    """
+
+    rows: tuple[Ingredient, ...]
+
+    def __post_init__(self) -> None:
+        seen: dict[str, str] = {}
+        for row in self.rows:
+            if not row.name.strip():
+                raise FormulaError("an ingredient has no name; give each row its name.")
+            key = row.name.casefold()
+            if key in seen:
+                raise FormulaError(
+                    f'"{seen[key]}" and "{row.name}" differ at most in capitals; '
+                    "each ingredient may have one row."
+                )
+            seen[key] = row.name
+
+    @cached_property
+    def _by_name(self) -> dict[str, Ingredient]:
+        return {row.name.casefold(): row for row in self.rows}
+
+    @cached_property
+    def _by_head(self) -> dict[str, list[Ingredient]]:
+        heads: dict[str, list[Ingredient]] = {}
+        for row in self.rows:
+            head = re.split(r"[,(]", row.name)[0].strip().casefold()
+            heads.setdefault(head, []).append(row)
+        return heads
+
+    @property
+    def own(self) -> tuple[Ingredient, ...]:
+        """The rows that are not the shipped table's."""
+        return () if self is shipped() else tuple(row for row in self.rows if row not in shipped())
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The rows as a table, one row per ingredient, grams per 100 g."""
+        names = [field.name for field in fields(Ingredient)]
+        rows = [[getattr(row, name) for name in names] for row in self.rows]
+        return pd.DataFrame(rows, columns=names)
+
+    def __contains__(self, row: object) -> bool:
+        """Say whether an ingredient, or a name that can be found, is in the table."""
+        if isinstance(row, Ingredient):
+            return self._by_name.get(row.name.casefold()) == row
+        return isinstance(row, str) and len(self._candidates(row)) == 1
+
+    def find(self, name: str) -> Ingredient:
+        """Return the ingredient a name means, in any capitals.
+
+        Parameters
+        ----------
+        name : str
+            The table's own name, an everyday one, or what stands before its comma.
+
+        Raises
+        ------
+        FormulaError
+            When the name could mean several (they are listed) or none (near names are listed).
+        """
+        candidates = self._candidates(name) if isinstance(name, str) else []
+        if len(candidates) == 1:
+            return candidates[0]
+        if not candidates:
+            candidates = self._with_words(str(name))
+        if len(candidates) > 1:
+            some = [f'"{row.name}"' for row in candidates[:8]]
+            more = f" ({len(candidates)} in all)" if len(candidates) > 8 else ""
+            raise FormulaError(
+                f'"{name}" could be {in_words(some, "or")}{more}. Which one? Give its whole name.'
+            )
+        raise FormulaError(
+            f'"{name}" is not in the ingredient table.{self._near(str(name), candidates)} '
+            "Give another name, or add a row of your own (name, group, water_g ...)."
+        )
+
+    def source(self, name: str) -> str:
+        """Return where the figures of an ingredient come from."""
+        return self.find(name).source or "own row, no source given"
+
+    def with_rows(self, rows: "pd.DataFrame | str | Path") -> "Ingredients":
+        """Return the table with a baker's own rows; a row of a known name takes its place.
+
+        Parameters
+        ----------
+        rows : DataFrame or path of a CSV
+            Columns name, group and water_g, and where they apply fat_g, sugar_g, protein_g,
+            starch_g, salt_g, alcohol_g (grams per 100 g), allergens, density_g_ml, source, note.
+            An empty cell counts as 0.
+
+        Raises
+        ------
+        SheetError, FormulaError
+            With file, row and column of a cell that can not be used.
+
+        Examples
+        --------
+        >>> rows = pd.DataFrame({"name": ["acorn flour"], "group": "flour", "water_g": 9})
+        >>> shipped().with_rows(rows).find("acorn flour").group
+        'flour'
+        """
+        if isinstance(rows, pd.DataFrame):
+            found = _read_rows(rows.reset_index(drop=True), "your ingredient rows", 2)
+        else:
+            found = _read_rows(read_csv(rows), Path(rows).name, 0)
+        return self.with_ingredients(found)
+
+    def with_ingredients(self, rows: tuple[Ingredient, ...]) -> "Ingredients":
+        """Return the table with further ingredients, a known name's row being replaced."""
+        if not rows:
+            return self
+        new = {row.name.casefold() for row in Ingredients(rows).rows}
+        return Ingredients(tuple(row for row in self.rows if row.name.casefold() not in new) + rows)
+
+    def _candidates(self, name: str) -> list[Ingredient]:
+        key = " ".join(name.casefold().split())
+        if key in self._by_name:
+            return [self._by_name[key]]
+        meant = ASKS.get(key, (MEANS[key],) if key in MEANS else ())
+        found = [self._by_name[own.casefold()] for own in meant if own.casefold() in self._by_name]
+        return found or self._by_head.get(key, [])
+
+    def _with_words(self, name: str) -> list[Ingredient]:
+        words = set(re.findall(r"\w+", name.casefold()))
+        if not words:
+            return []
+        return [row for row in self.rows if words <= set(re.findall(r"\w+", row.name.casefold()))]
+
+    def _near(self, name: str, candidates: list[Ingredient]) -> str:
+        known = {**{key: key for key in MEANS}, **{key: r.name for key, r in self._by_name.items()}}
+        keys = difflib.get_close_matches(" ".join(name.casefold().split()), known, n=4, cutoff=0.6)
+        rows = candidates or self._with_words(name)
+        near = dict.fromkeys([row.name for row in rows] + [known[key] for key in keys])
+        quoted = [f'"{word}"' for word in near]
+        return f" Near names: {in_words(quoted)}." if quoted else ""
+
+
+@lru_cache(maxsize=1)
+def shipped() -> Ingredients:
+    """Return the table that comes with the package.
+
+    References
+    ----------
+    USDA National Nutrient Database for Standard Reference, release 26 (2013): 119 of the rows.
+    Two rows are stand-ins and ten are from memory; column verified says which.
+
+    Examples
+    --------
+    >>> len(shipped().rows)
+    131
+    """
+    return Ingredients(_read_rows(read_csv(SHIPPED), SHIPPED.name, 0))
+
+
+def _read_rows(table: pd.DataFrame, file: str, first_row: int) -> tuple[Ingredient, ...]:
+    missing = [name for name in NEEDED if name not in table.columns]
+    if missing:
+        raise SheetError(
+            f"{in_words(missing)} missing; the columns {in_words(NEEDED)} were expected.",
+            Place(file),
+        )
+    return tuple(
+        _read_row(row, Place(file, row=int(position) + first_row))
+        for position, row in zip(table.index, table.to_dict("records"), strict=True)
+    )
+
+
+def _read_row(row: Mapping[Any, Any], place: Place) -> Ingredient:
+    text = {key: "" if pd.isna(value) else str(value).strip() for key, value in row.items()}
+    if text["name"] == "" or text["group"] == "" or text["water_g"] == "":
+        raise SheetError("each ingredient needs its name, group and water_g.", place)
+    grams = {what: _grams(text, f"{what}_g", place) or 0.0 for what in GRAMS}
+    try:
+        return Ingredient(
+            name=text["name"],
+            group=text["group"].casefold(),
+            allergens=_allergens(text.get("allergens", "")),
+            density=_grams(text, "density_g_ml", place),
+            source=text.get("source", ""),
+            verified=text.get("verified", "") or "own",
+            note=text.get("note", ""),
+            **grams,
+        )
+    except FormulaError as error:
+        raise FormulaError(error.message, place) from None
+
+
+def _grams(text: Mapping[str, str], column: str, place: Place) -> float | None:
+    if not text.get(column):
+        return None
+    value = number(text[column])
+    if value is None:
+        where = Place(place.file, row=place.row, column=column)
+        raise SheetError(f"{text[column]!r} is not a number of grams.", where)
+    return value
+
+
+def _allergens(text: str) -> tuple[str, ...]:
+    """Split what a cell says; "possible" counts as there, since the taster must be safe."""
+    words = (word.strip().casefold() for word in re.split(r"[;,/()]", text))
+    found = [word.removesuffix(" possible") for word in words]
+    return tuple(dict.fromkeys(word for word in found if word and word not in _REMARKS))
