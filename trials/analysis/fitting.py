@@ -1,0 +1,336 @@
+"""The fit of one response: the right error for every effect, and a verdict for each."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
+from trials.analysis.importance import ranking
+from trials.analysis.levels import levels_of_terms, unit_count, unit_words
+from trials.analysis.mixed import MixedFit, fit_mixed
+from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
+from trials.analysis.preparing import CONTROL, Question, question
+from trials.analysis.results import Findings
+from trials.analysis.settling import settling_table
+from trials.analysis.small_sample import small_sample
+from trials.analysis.unreplicated import FEWEST_EFFECTS, lenth
+from trials.analysis.wording import failure_sentence, few_tasters_note, sentences
+from trials.design.terms import Model
+from trials.factors import Factor
+from trials.measures import Measure
+from trials.rounds.round import Round
+from trials.rounds.scores import scores
+from trials.tables import in_words
+
+
+@dataclass(frozen=True, eq=False)
+class Estimated:
+    """A question with its answer in numbers.
+
+    Parameters
+    ----------
+    question : Question
+    engine : Tester
+        Coefficients with their errors.
+    variance : DataFrame
+        source, variance, sd, share.
+    residuals : ndarray, shape (rows,)
+        What the model leaves of each score, random groups included.
+    method : str
+    notes : tuple of str
+    """
+
+    question: Question
+    engine: Tester
+    variance: pd.DataFrame
+    residuals: np.ndarray
+    method: str
+    notes: tuple[str, ...] = ()
+
+
+def fit(
+    data: Round | pd.DataFrame | Any,
+    response: str,
+    factors: Sequence[Factor | str] | None = None,
+    *,
+    model: Model = None,
+    groups: Iterable[str] | None = None,
+    measure: Measure | None = None,
+    method: str = "kenward-roger",
+) -> Findings:
+    """Learn what changed a response, each effect being judged against the right error.
+
+    Parameters
+    ----------
+    data : Round or DataFrame
+        A round whose scores are in, or any tidy table with one row per score.
+    response : str
+        The measure, or the column, to explain.
+    factors : sequence of Factor or str, optional
+        Needed for a table; a name stands for the column as it is.
+    model : str, list of str or None
+        "main", "interactions", "quadratic", "blend", or terms such as "fat:hydration". None
+        takes the plan's own, else "interactions".
+    groups : iterable of str or None
+        One random intercept each; "day/load" is load within day and does not add "day". None
+        takes those of day, load, bake and taster that the table has; () is for none.
+    measure : Measure, optional
+        The scale, and what is worth noticing.
+    method : "kenward-roger" or "satterthwaite"
+        How degrees of freedom are found.
+
+    Returns
+    -------
+    Findings
+
+    Raises
+    ------
+    FitError
+        When the table can not answer: what was found, and what would help.
+    SheetError
+        When the sheets of a round hold mistakes.
+
+    References
+    ----------
+    Patterson & Thompson 1971 (REML); Kenward & Roger 1997, Biometrics 53:983; Lenth 1989 where
+    every bake was spent on an effect.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"rest": [20, 60] * 4, "fat": ["butter", "butter", "oil", "oil"] * 2,
+    ...                       "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2]})
+    >>> found = fit(table, "liking", ["rest", "fat"], model="main")
+    >>> found.effects[["term", "level", "reference", "verdict"]]
+       term level reference      verdict
+    0  rest    60        20      matters
+    1   fat   oil    butter  not settled
+    """
+    asked = _asked(data, response, factors, model, groups, measure)
+    answer = _estimated(asked, method)
+    return _findings(answer)
+
+
+def _asked(
+    data: Any,
+    response: str,
+    factors: Sequence[Factor | str] | None,
+    model: Model,
+    groups: Iterable[str] | None,
+    measure: Measure | None,
+) -> Question:
+    if not isinstance(data, Round):
+        return question(data, response, factors, model=model, groups=groups, measure=measure)
+    plan = data.plan
+    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
+    return question(
+        scores(data),
+        response,
+        factors or moved,
+        model=model,
+        groups=groups,
+        measure=measure or data.measure(response),
+        planned=plan.model if not factors else None,
+        extra_groups=[name for name in plan.groups if name != "load"],
+    )
+
+
+def _estimated(asked: Question, method: str) -> Estimated:
+    exact = exact_fit(asked.y, asked.X, asked.groups)
+    if exact is not None:
+        note = "The scores follow the model exactly: there is no error to judge the effects by."
+        return _known(asked, exact, "exact solution", (note,))
+    if len(asked.y) <= asked.X.shape[1]:
+        return _without_error(asked)
+    mixed = fit_mixed(asked.y, asked.X, asked.groups)
+    if "bake" in mixed.unidentified:
+        return _without_error(_on_bakes(asked))
+    lost = [name for name in mixed.unidentified if name != "taster"]
+    notes = tuple(
+        f"No error was measured between {unit_words(name, asked.table)}: what changes only "
+        f"between them can not be judged. Repeat a setting on another of them."
+        for name in lost
+    )
+    return Estimated(
+        question=asked,
+        engine=small_sample(mixed, method=method),
+        variance=_variance(mixed, asked),
+        residuals=mixed.conditional_residuals,
+        method=_method_words(mixed, method),
+        notes=notes,
+    )
+
+
+def _method_words(mixed: MixedFit, method: str) -> str:
+    if not mixed.terms:
+        return "ordinary least squares, one value per unit"
+    names = in_words(term.name for term in mixed.terms)
+    adjusted = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}.get(method, "")
+    return f"REML with random {names}; {adjusted} standard errors and degrees of freedom"
+
+
+def _variance(mixed: MixedFit, asked: Question) -> pd.DataFrame:
+    names = [term.name for term in mixed.terms] + [unit_words(None, asked.table).removesuffix("s")]
+    values = np.asarray(mixed.variances, dtype=float)
+    total = np.nansum(values)
+    return pd.DataFrame(
+        {
+            "source": names,
+            "variance": values,
+            "sd": np.sqrt(values),
+            "share": values / total,
+        }
+    )
+
+
+def _known(
+    asked: Question, engine: KnownErrorFit, method: str, notes: tuple[str, ...]
+) -> Estimated:
+    empty = pd.DataFrame({"source": [], "variance": [], "sd": [], "share": []})
+    left = asked.y - asked.X @ engine.beta
+    return Estimated(asked, engine, empty, left, method, notes)
+
+
+def _on_bakes(asked: Question) -> Question:
+    """Return the question with one row per bake, its mean score as the response."""
+    codes = {group.name: group.codes for group in asked.groups}
+    crossed = [codes["taster"]] if "taster" in codes else []
+    means, first = unit_means(asked.y, codes["bake"], crossed)
+    matrix = replace(asked.matrix, X=asked.matrix.X[first])
+    return replace(
+        asked,
+        y=means,
+        table=asked.table.iloc[first]
+        .drop(columns="taster", errors="ignore")
+        .reset_index(drop=True),
+        matrix=matrix,
+        nuisance=asked.nuisance[first],
+        groups=tuple(
+            replace(group, codes=group.codes[first])
+            for group in asked.groups
+            if group.name not in ("bake", "taster")
+        ),
+    )
+
+
+def _without_error(asked: Question) -> Estimated:
+    """Return effects of a plan that spent every bake on an effect, judged by Lenth's method."""
+    X = asked.X
+    beta = np.linalg.lstsq(X, asked.y, rcond=None)[0]
+    cov = np.full((len(beta), len(beta)), np.nan)
+    spent = f"All {len(asked.y)} {unit_words(None, asked.table)} are spent on {X.shape[1]} quantities, so no error was measured."
+    levels = levels_of_terms(asked.matrix, asked.groups, _silent(asked))
+    judged = [
+        int(column)
+        for term in asked.matrix.terms
+        if levels[term.name] is None and len(asked.matrix.of(term)) == 1
+        for column in asked.matrix.of(term)
+    ]
+    if len(judged) >= FEWEST_EFFECTS and is_orthogonal(X[:, judged]):
+        length = np.sqrt((X[:, judged[0]] ** 2).mean())
+        found = lenth({asked.matrix.columns[c]: 2 * beta[c] * length for c in judged})
+        cov[np.ix_(judged, judged)] = np.diag(np.full(len(judged), (found.pse / length / 2) ** 2))
+        note = (
+            f"{spent} The verdicts come from the smaller effects (Lenth's method: a margin of "
+            f"{found.margin:.2g}); repeat a few bakes to measure how alike two bakes are."
+        )
+        return _known(asked, KnownErrorFit(beta, cov, found.df), "Lenth's method", (note,))
+    note = f"{spent} Nothing can be told from chance; repeat some of the settings."
+    return _known(asked, KnownErrorFit(beta, cov, 0.0), "least squares without error", (note,))
+
+
+def _silent(asked: Question) -> np.ndarray:
+    if CONTROL in asked.nuisance_names:
+        return (asked.table["role"] == "control").to_numpy()
+    return np.zeros(len(asked.y), dtype=bool)
+
+
+def _findings(answer: Estimated) -> Findings:
+    asked = answer.question
+    margin = asked.measure.margin if asked.measure else None
+    columns = asked.X.shape[1]
+    found = contrasts(asked.matrix, asked.factors, columns)
+    effects = effects_table(found, answer.engine, margin)
+    levels = levels_of_terms(asked.matrix, asked.groups, _silent(asked))
+    words = {name: unit_words(level, asked.table) for name, level in levels.items()}
+    counts = {
+        name: (words[name], unit_count(level, asked.groups, len(asked.y)))
+        for name, level in levels.items()
+    }
+    ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, _level_df(answer))
+    to_settle = settling_table(effects, margin, counts)
+    said = sentences(
+        asked.response,
+        asked.measure,
+        asked.factors,
+        asked.matrix.terms,
+        effects,
+        ranked,
+        to_settle,
+        tasted="taster" in asked.table and asked.table["taster"].notna().any(),
+    )
+    return Findings(
+        response=asked.response,
+        factors=asked.factors,
+        terms=asked.matrix.terms,
+        effects=effects,
+        tests=tests_table(asked.matrix, answer.engine, columns, words),
+        variance=answer.variance,
+        ranking=ranked,
+        residuals=_residual_table(answer),
+        engine=answer.engine,
+        margin=margin,
+        measure=asked.measure,
+        spread=_spread(answer.variance),
+        to_settle=to_settle,
+        failed=asked.failed,
+        sentences=said + _failed_words(asked),
+        notes=_notes(answer),
+        method=answer.method,
+    )
+
+
+def _level_df(answer: Estimated) -> np.ndarray:
+    count = answer.question.matrix.X.shape[1]
+    whole = np.eye(answer.question.X.shape[1])[:count]
+    return np.array([answer.engine.estimate(row)[2] for row in whole])
+
+
+def _spread(variance: pd.DataFrame) -> dict[str, float]:
+    known = variance[np.isfinite(variance["variance"])]
+    return dict(zip(known["source"], known["variance"], strict=True))
+
+
+def _residual_table(answer: Estimated) -> pd.DataFrame:
+    table = answer.question.table
+    names = [name for name in ("row", "bake", "day", "load", "role", "taster") if name in table]
+    return table[names].assign(
+        observed=answer.question.y,
+        fitted=answer.question.y - answer.residuals,
+        residual=answer.residuals,
+    )
+
+
+def _failed_words(asked: Question) -> tuple[str, ...]:
+    if asked.failed.empty:
+        return ()
+    bakes = asked.table["bake"].nunique() + len(asked.failed)
+    said = failure_sentence(asked.failed, bakes, asked.factors)
+    return (said,) if said else ()
+
+
+def _notes(answer: Estimated) -> tuple[str, ...]:
+    asked = answer.question
+    notes = list(asked.notes + answer.notes)
+    if asked.measure is not None and asked.measure.worth_noticing is None:
+        notes.append(f"Worth noticing for {asked.response}: {asked.measure.margin_source}.")
+    if asked.measure is None:
+        notes.append(
+            "No smallest difference worth noticing was named, so nothing is called too small."
+        )
+    if "taster" in asked.table:
+        tasters = list(dict.fromkeys(asked.table["taster"].dropna().astype(str)))
+        notes.append(few_tasters_note(tasters, asked.measure))
+    return tuple(note for note in notes if note)

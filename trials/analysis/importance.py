@@ -1,0 +1,192 @@
+"""Which factor mattered most, and how sure that is.
+
+The size of a factor is the largest difference that two of its levels make at any levels of the
+others, so a factor that only works together with another is not overlooked.
+"""
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.contrasts import interval
+from trials.analysis.results import Estimator
+from trials.design.terms import Term, model_matrix
+from trials.factors import Categorical, Factor, Numeric
+
+DRAWS = 4000
+MOST_CORNERS = 4096
+SEED = 2718  # of the draws alone: the same findings always print the same chances
+
+
+def ranking(
+    terms: Sequence[Term],
+    factors: Sequence[Factor],
+    engine: Estimator,
+    level_df: np.ndarray,
+) -> pd.DataFrame:
+    """Return the factors by importance, the largest first.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    factors : sequence of Factor
+    engine : Estimator
+    level_df : ndarray, shape (model columns,)
+        Degrees of freedom of the error that each coefficient is judged against.
+
+    Returns
+    -------
+    DataFrame
+        factor, size, low, high (response units; size is without sign), chance_largest (0 to 1).
+
+    References
+    ----------
+    Searle, Casella & McCulloch 1992, Variance Components, ch. 7-8: the chances come from joint
+    draws of the coefficients, shrunk towards nothing by as much as the estimates themselves show
+    to be noise (empirical Bayes; one variance for main effects, one for the rest).
+
+    Examples
+    --------
+    >>> ranking.__name__
+    'ranking'
+    """
+    reaches = {factor.name: factor_contrasts(factor, terms, factors) for factor in factors}
+    columns = next(iter(reaches.values())).shape[1]
+    beta, cov = engine.beta[:columns], engine.cov[:columns, :columns]
+    sizes = {name: _size(rows, engine) for name, rows in reaches.items()}
+    chances = _chances(reaches, beta, cov, level_df, _orders(terms, factors))
+    table = pd.DataFrame(
+        [(name, *sizes[name], chances[name]) for name in reaches],
+        columns=["factor", "size", "low", "high", "chance_largest"],
+    )
+    return table.sort_values("size", ascending=False, kind="stable", ignore_index=True)
+
+
+def factor_contrasts(
+    factor: Factor, terms: Sequence[Term], factors: Sequence[Factor]
+) -> np.ndarray:
+    """Return every difference that two levels of a factor make, at the corners of the others.
+
+    Parameters
+    ----------
+    factor : Factor
+    terms : sequence of Term
+    factors : sequence of Factor
+
+    Returns
+    -------
+    ndarray, shape (differences, model columns)
+
+    Examples
+    --------
+    >>> from trials.design.terms import model_terms
+    >>> both = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
+    >>> factor_contrasts(both[0], model_terms("interactions", both), both)
+    array([[ 0.,  2.,  0., -2.],
+           [ 0.,  2.,  0.,  2.]])
+    """
+    partners = {name for term in terms if factor.name in term.factors for name in term.factors}
+    bent = any(name == factor.name and power > 1 for term in terms for name, power in term.powers)
+    own = _levels(factor, bent)
+    others = [one for one in factors if one.name in partners and one.name != factor.name]
+    corners = _corners([_levels(one, False) for one in others])
+    base = {one.name: _levels(one, False)[0] for one in factors}
+    tables = []
+    for level in own:
+        rows = [dict(zip((one.name for one in others), corner, strict=True)) for corner in corners]
+        tables.append(pd.DataFrame([{**base, **row, factor.name: level} for row in rows]))
+    X = [model_matrix(terms, factors, table).X for table in tables]
+    return np.vstack([X[b] - X[a] for a, b in combinations(range(len(own)), 2)])
+
+
+def _levels(factor: Factor, bent: bool) -> list:
+    if isinstance(factor, Categorical):
+        return list(factor.levels)
+    if isinstance(factor, Numeric) and bent:
+        return list(np.linspace(factor.low, factor.high, 5))
+    return [factor.low, factor.high]
+
+
+def _corners(levels: Sequence[Sequence]) -> list[tuple]:
+    count = int(np.prod([len(one) for one in levels], dtype=float))
+    if count <= MOST_CORNERS:
+        return list(product(*levels))
+    rng = np.random.default_rng(SEED)
+    picks = [rng.integers(len(one), size=MOST_CORNERS) for one in levels]
+    return [
+        tuple(one[pick[row]] for one, pick in zip(levels, picks, strict=True))
+        for row in range(MOST_CORNERS)
+    ]
+
+
+def _size(rows: np.ndarray, engine: Estimator) -> tuple[float, float, float]:
+    values = rows @ engine.beta[: rows.shape[1]]
+    largest = int(np.argmax(np.round(np.abs(values), 12)))
+    weights = np.concatenate([rows[largest], np.zeros(len(engine.beta) - rows.shape[1])])
+    estimate, se, df = engine.estimate(weights)
+    low, high, _ = interval(abs(estimate), se, df)
+    return abs(float(estimate)), max(0.0, low) if np.isfinite(low) else low, high
+
+
+def _orders(terms: Sequence[Term], factors: Sequence[Factor]) -> np.ndarray:
+    """Return for each model column 0 (intercept), 1 (main effect or share) or 2 (the rest)."""
+    row = pd.DataFrame([{factor.name: factor.levels[0] for factor in factors}])
+    matrix = model_matrix(terms, factors, row)
+    return np.array([0 if own < 0 else min(terms[own].order, 2) for own in matrix.owner])
+
+
+def _chances(
+    reaches: Mapping[str, np.ndarray],
+    beta: np.ndarray,
+    cov: np.ndarray,
+    level_df: np.ndarray,
+    orders: np.ndarray,
+) -> dict[str, float]:
+    if not np.isfinite(cov).all() or not np.diag(cov).max() > 0:
+        sizes = {name: np.abs(rows @ beta).max() for name, rows in reaches.items()}
+        return {name: float(size == max(sizes.values())) for name, size in sizes.items()}
+    mean, cov = _shrunk(beta, cov, orders)
+    draws = _draws(mean, cov, level_df)
+    sizes = np.array([np.abs(rows @ draws).max(axis=0) for rows in reaches.values()])
+    wins = np.bincount(np.argmax(sizes, axis=0), minlength=len(sizes)) / draws.shape[1]
+    return {name: float(win) for name, win in zip(reaches, wins, strict=True)}
+
+
+def _shrunk(beta: np.ndarray, cov: np.ndarray, orders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the coefficients drawn towards zero by the noise that they show together."""
+    prior = np.zeros(len(beta))
+    for order in (1, 2):
+        own = orders == order
+        if own.any():
+            noise = np.diag(cov)[own]
+            spread = np.mean(beta[own] ** 2 - noise)
+            prior[own] = max(spread, 0.05 * noise.mean())
+    shrinks = orders > 0
+    gain = np.zeros_like(cov)
+    inner = cov[np.ix_(shrinks, shrinks)]
+    gain[np.ix_(shrinks, shrinks)] = np.linalg.solve(
+        inner + np.diag(prior[shrinks]), np.diag(prior[shrinks])
+    ).T
+    mean, spread = beta.copy(), cov.copy()
+    mean[shrinks] = gain[np.ix_(shrinks, shrinks)] @ beta[shrinks]
+    after = gain[np.ix_(shrinks, shrinks)] @ inner
+    spread[np.ix_(shrinks, shrinks)] = (after + after.T) / 2
+    spread[~shrinks] = 0
+    spread[:, ~shrinks] = 0
+    return mean, spread
+
+
+def _draws(mean: np.ndarray, cov: np.ndarray, level_df: np.ndarray) -> np.ndarray:
+    """Return joint draws: normal around the estimates, each level's error itself uncertain."""
+    rng = np.random.default_rng(SEED)
+    values, vectors = np.linalg.eigh(cov)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    noise = root @ rng.standard_normal((len(mean), DRAWS))
+    # One error draw for every level of error: coefficients judged on the same bakes share it
+    for df in np.unique(np.round(level_df, 6)):
+        if np.isfinite(df) and df > 0:
+            own = np.round(level_df, 6) == df
+            noise[own] *= np.sqrt(df / rng.chisquare(df, DRAWS))
+    return mean[:, None] + noise

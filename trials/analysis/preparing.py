@@ -1,0 +1,440 @@
+"""From a table of scores to the question put to it: response, model, groups, blocks.
+
+Nothing is dropped without a word: what was left out, and why, is in the notes.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.cross_products import RandomTerm, dependent_columns
+from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
+from trials.errors import FitError, Place, TrialsError
+from trials.factors import Categorical, Factor, Numeric, check_factors
+from trials.measures import Measure
+from trials.tables import in_words, number
+
+USUAL_GROUPS = ("day", "load", "bake", "taster")
+FEWEST_RANDOM_DAYS = 5
+MOST_KINDS = 12  # a text column with more kinds than this is hardly a factor
+CONTROL, CURVATURE = "reference bake", "middle-setting bake"
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """A response, the model that is to explain it, and the rows that can.
+
+    Parameters
+    ----------
+    response : str
+    measure : Measure or None
+    y : ndarray, shape (rows,)
+    table : DataFrame
+        The rows used, index 0..rows-1; `row` holds the place in the table that was given.
+    factors : tuple of Factor
+    matrix : ModelMatrix
+        The terms' columns.
+    nuisance : ndarray, shape (rows, columns)
+        Fixed blocks and the one term of reference and of middle-setting bakes.
+    nuisance_names : tuple of str
+        Which block each nuisance column belongs to.
+    groups : tuple of RandomTerm
+        Random groups.
+    failed : DataFrame
+        Bakes that failed or were not served, with their reasons.
+    notes : tuple of str
+    """
+
+    response: str
+    measure: Measure | None
+    y: np.ndarray
+    table: pd.DataFrame = field(repr=False)
+    factors: tuple[Factor, ...]
+    matrix: ModelMatrix = field(repr=False)
+    nuisance: np.ndarray = field(repr=False)
+    nuisance_names: tuple[str, ...]
+    groups: tuple[RandomTerm, ...] = field(repr=False)
+    failed: pd.DataFrame = field(repr=False)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def X(self) -> np.ndarray:
+        """All fixed columns: the model's, then the nuisance ones."""
+        return np.hstack([self.matrix.X, self.nuisance])
+
+
+def question(
+    table: pd.DataFrame,
+    response: str,
+    factors: Sequence[Factor | str] | None,
+    *,
+    model: Model = None,
+    groups: Iterable[str] | None = None,
+    measure: Measure | None = None,
+    planned: Model = None,
+    extra_groups: Iterable[str] = (),
+) -> Question:
+    """Return the question that a table of scores can answer.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    response : str
+        The column to explain.
+    factors : sequence of Factor or str
+        Names stand for the columns as they are: numbers vary between their least and greatest,
+        text is of kinds.
+    model : str, list of str or None
+        See :func:`trials.design.terms.model_terms`. None: `planned`, and terms that the rows can
+        not tell are left out with a note; any other model is taken at its word.
+    groups : iterable of str or None
+        See the contract of :func:`trials.fit`.
+    measure : Measure, optional
+    planned : str, list of str or None
+        The model of the plan.
+    extra_groups : iterable of str
+        What bakes of the plan share besides days and loads.
+
+    Raises
+    ------
+    FitError
+        Saying what the table lacks or contradicts.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"rest": [20, 20, 60, 60], "liking": [5, 6, 7, 8]})
+    >>> question(table, "liking", ["rest"], model="main").matrix.columns
+    ('', 'rest')
+    """
+    table = _with_columns(table, response, groups)
+    notes: list[str] = []
+    kept, failed = _usable(table, response, notes)
+    chosen = _factors(kept, factors, response, extra_groups)
+    matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
+    used = _group_names(kept, groups, extra_groups, chosen)
+    if groups is None:
+        used, block = _days_apart(kept, used, notes)
+        nuisance, names = _joined(nuisance, names, block, kept)
+    _check_unit(kept, used, groups)
+    matrix, nuisance, names = _without_aliases(matrix, nuisance, names, kept, chosen, model, notes)
+    return Question(
+        response=response,
+        measure=measure,
+        y=kept[response].to_numpy(dtype=float),
+        table=kept,
+        factors=chosen,
+        matrix=matrix,
+        nuisance=nuisance,
+        nuisance_names=names,
+        groups=tuple(RandomTerm(name, group_codes(kept, name)) for name in used),
+        failed=failed,
+        notes=tuple(notes),
+    )
+
+
+def group_codes(table: pd.DataFrame, name: str) -> np.ndarray:
+    """Return whole numbers for the levels of a group; "day/load" is load within day.
+
+    Examples
+    --------
+    >>> group_codes(pd.DataFrame({"day": [1, 1, 2], "load": [1, 2, 1]}), "day/load")
+    array([0, 1, 2])
+    """
+    columns = _group_columns(table, name)
+    return table.groupby(columns, sort=False, dropna=False).ngroup().to_numpy()
+
+
+def _group_columns(table: pd.DataFrame, name: str) -> list[str]:
+    if name in table:
+        return [name]
+    parts = name.split("/")
+    missing = [part for part in parts if part not in table]
+    if missing:
+        known = in_words(map(str, table.columns), "or")
+        raise FitError(f'groups names "{missing[0]}", which is no column; expected {known}.')
+    return parts
+
+
+def _with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | None) -> pd.DataFrame:
+    table = pd.DataFrame(table).copy()
+    table.columns = [str(name) for name in table.columns]
+    if response not in table:
+        known = in_words(map(str, table.columns), "or")
+        raise FitError(f'there is no column "{response}" to explain; expected {known}.')
+    twice = table.columns[table.columns.duplicated()]
+    if len(twice):
+        raise FitError(f'the column "{twice[0]}" appears twice; give each its own name.')
+    if groups is not None and isinstance(groups, str):
+        raise FitError(f'groups is {groups!r}; give a list of names, such as ("bake", "taster").')
+    table["row"] = range(1, len(table) + 1)
+    return table.reset_index(drop=True)
+
+
+def _usable(
+    table: pd.DataFrame, response: str, notes: list[str]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows with a score, and the bakes that gave none with their reasons."""
+    pairs = zip(table[response], table["row"], strict=True)
+    values = [_value(value, response, row) for value, row in pairs]
+    table[response] = values
+    failed = pd.DataFrame({"bake": [], "status": [], "reason": []})
+    if {"bake", "status"} <= set(table.columns):
+        out = table[table["status"].isin(["failed", "not served", "not baked"])]
+        failed = out.drop_duplicates("bake").reset_index(drop=True)
+        table = table[~table["bake"].isin(set(failed["bake"]))]
+    kept = table[table[response].notna()].reset_index(drop=True)
+    if kept.empty:
+        why = "every bake failed or was not served" if len(failed) else "every cell is empty"
+        raise FitError(f'there is no score in "{response}": {why}.')
+    if kept[response].nunique() == 1:
+        raise FitError(
+            f'every score in "{response}" is {kept[response].iloc[0]:g}; '
+            "nothing varies, so nothing can be explained."
+        )
+    if len(failed) == 0 and len(kept) < len(table) and "status" not in table:
+        gone = len(table) - len(kept)
+        notes.append(f"{gone} row{'s' if gone > 1 else ''} without a score {_were(gone)} left out.")
+    return kept, failed
+
+
+def _were(count: int) -> str:
+    return "were" if count > 1 else "was"
+
+
+def _value(value: Any, response: str, row: int) -> float:
+    if isinstance(value, str):
+        found = number(value) if value.strip() else float("nan")
+        if found is None:
+            raise FitError(
+                f"{value!r} is not a number. Correct the cell, or leave it empty if nothing "
+                "was scored.",
+                Place(row=row + 1, column=response),
+            )
+        return found
+    if value is None or value is pd.NA or value is pd.NaT:
+        return float("nan")
+    found = float(value)
+    if np.isinf(found):
+        raise FitError("the score is infinite.", Place(row=row + 1, column=response))
+    return found
+
+
+def _factors(
+    table: pd.DataFrame,
+    factors: Sequence[Factor | str] | None,
+    response: str,
+    extra_groups: Iterable[str],
+) -> tuple[Factor, ...]:
+    if factors is None or isinstance(factors, str):
+        taken = {response, "row", *USUAL_GROUPS, *extra_groups}
+        known = in_words([name for name in table.columns if name not in taken], "or")
+        raise FitError(f"say which columns are the factors: factors=[...] of {known}.")
+    chosen = tuple(_factor(table, one) if isinstance(one, str) else one for one in factors)
+    check_factors(chosen)
+    for factor in chosen:
+        if factor.name == response:
+            raise FitError(f'"{response}" can not explain itself; leave it out of the factors.')
+        if factor.name not in table:
+            raise FitError(f'there is no column "{factor.name}" for the factor of that name.')
+        _read_settings(table, factor)
+        if table[factor.name].nunique() < 2:
+            raise FitError(
+                f'"{factor.name}" never moved: every row with a score has '
+                f"{factor.show(table[factor.name].iloc[0])}. Leave it out of the factors."
+            )
+    return chosen
+
+
+def _read_settings(table: pd.DataFrame, factor: Factor) -> None:
+    settings = []
+    for row, value in zip(table["row"], table[factor.name], strict=True):
+        try:
+            settings.append(factor.read(value))
+        except TrialsError as error:
+            place = Place(row=int(row) + 1, column=factor.name)
+            raise FitError(error.message, place) from None
+    table[factor.name] = settings
+
+
+def _factor(table: pd.DataFrame, name: str) -> Factor:
+    """Return the factor that a column is: a number over its range, or kinds."""
+    if name not in table:
+        known = in_words([str(column) for column in table.columns if column != "row"], "or")
+        raise FitError(f'there is no column "{name}" for a factor; expected {known}.')
+    column = table[name]
+    if column.isna().any() or (column.astype(str).str.strip() == "").any():
+        row = int(table["row"][column.isna() | (column.astype(str).str.strip() == "")].iloc[0])
+        raise FitError("the setting is missing.", Place(row=row + 1, column=name))
+    kinds = list(dict.fromkeys(column.tolist()))
+    if len(kinds) < 2:
+        raise FitError(f'"{name}" never moved: every row has {kinds[0]}. Leave it out.')
+    numbers = [number(str(kind)) for kind in kinds]
+    as_kinds = isinstance(column.dtype, pd.CategoricalDtype) or column.dtype == bool
+    if not as_kinds and None not in numbers:
+        values = [float(value) for value in numbers if value is not None]
+        return Numeric(name, min(values), max(values))
+    if len(kinds) > MOST_KINDS:
+        raise FitError(
+            f'"{name}" has {len(kinds)} different texts; a factor of kinds has a few. '
+            "If it names tasters or bakes, give it as a group."
+        )
+    ordered = sorted(kinds, key=str)
+    return Categorical(name, ordered)
+
+
+def _fixed_part(
+    table: pd.DataFrame,
+    factors: tuple[Factor, ...],
+    model: Model,
+    planned: Model,
+    notes: list[str],
+) -> tuple[ModelMatrix, np.ndarray, tuple[str, ...]]:
+    terms = model_terms(planned if model is None else model, factors)
+    matrix = model_matrix(terms, factors, table)
+    role = table["role"] if "role" in table else pd.Series("trial", index=table.index)
+    columns, names = [], []
+    control = (role == "control").to_numpy()
+    if control.any() and not control.all():
+        # A reference bake is its own setting: its factor columns are silenced, one term of its
+        # own takes its level up, and only differences between days and loads are left to learn
+        X = matrix.X.copy()
+        X[np.ix_(control, matrix.owner >= 0)] = 0
+        matrix = ModelMatrix(X, matrix.terms, matrix.owner, matrix.columns)
+        columns.append(control.astype(float))
+        names.append(CONTROL)
+    centre = (role == "centre").to_numpy()
+    if centre.any() and not any(power > 1 for term in terms for _, power in term.powers):
+        columns.append(centre.astype(float))
+        names.append(CURVATURE)
+        notes.append(
+            "Middle-setting bakes stand apart from the straight-line model: they show whether "
+            "the response bends, and how alike two bakes are."
+        )
+    block = np.column_stack(columns) if columns else np.empty((len(table), 0))
+    return matrix, block, tuple(names)
+
+
+def _group_names(
+    table: pd.DataFrame,
+    groups: Iterable[str] | None,
+    extra_groups: Iterable[str],
+    factors: Sequence[Factor],
+) -> tuple[str, ...]:
+    if groups is not None:
+        names = tuple(dict.fromkeys(groups))
+        for name in names:
+            if pd.Series(group_codes(table, name)).nunique() < 2:
+                raise FitError(f'the group "{name}" has one level only; leave it out.')
+        return names
+    own = {factor.name for factor in factors}
+    present = [name for name in (*USUAL_GROUPS, *extra_groups) if name in table and name not in own]
+    codes = {
+        name: group_codes(table, name)
+        for name in dict.fromkeys(present)
+        if table[name].notna().all()
+    }
+    levels = {name: len(set(found)) for name, found in codes.items()}
+    usable = [name for name in codes if 1 < levels[name] < len(table)]
+    return tuple(name for name in usable if not _repeated(name, usable, codes))
+
+
+def _repeated(name: str, usable: Sequence[str], codes: dict[str, np.ndarray]) -> bool:
+    """Say whether a later group splits the rows in the very same way."""
+    later = usable[usable.index(name) + 1 :]
+    pairs = ((codes[name], codes[other]) for other in later)
+    return any(len(set(zip(a, b, strict=True))) == len(set(a)) == len(set(b)) for a, b in pairs)
+
+
+def _days_apart(
+    table: pd.DataFrame, groups: tuple[str, ...], notes: list[str]
+) -> tuple[tuple[str, ...], str | None]:
+    """Return the random groups, and "day" apart where its days are too few to be random."""
+    if "day" in groups and table["day"].nunique() < FEWEST_RANDOM_DAYS:
+        notes.append(
+            f"The {table['day'].nunique()} days are taken as they are (a fixed block): "
+            "differences between them change no verdict."
+        )
+        return tuple(name for name in groups if name != "day"), "day"
+    return groups, None
+
+
+def _joined(
+    nuisance: np.ndarray, names: tuple[str, ...], block: str | None, table: pd.DataFrame
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    if block is None:
+        return nuisance, names
+    codes = group_codes(table, block)
+    count = int(codes.max()) + 1
+    contrasts = np.vstack([np.eye(count - 1), -np.ones(count - 1)])[codes]
+    return np.hstack([nuisance, contrasts]), names + (block,) * (count - 1)
+
+
+def _check_unit(table: pd.DataFrame, used: tuple[str, ...], groups: Iterable[str] | None) -> None:
+    """Refuse a fit that would take every tasting of one bake for a bake of its own."""
+    if groups is None or "bake" not in table or table["bake"].isna().any():
+        return
+    columns = {part for name in used for part in _group_columns(table, name)}
+    if "bake" not in columns and table["bake"].duplicated().any():
+        raise FitError(
+            f"{table['bake'].nunique()} bakes were scored {len(table)} times; without the group "
+            '"bake" every tasting would count as a bake. Add "bake" to groups, leave groups out, '
+            "or average the scores of each bake first."
+        )
+
+
+def _without_aliases(
+    matrix: ModelMatrix,
+    nuisance: np.ndarray,
+    names: tuple[str, ...],
+    table: pd.DataFrame,
+    factors: tuple[Factor, ...],
+    model: Model,
+    notes: list[str],
+) -> tuple[ModelMatrix, np.ndarray, tuple[str, ...]]:
+    """Return columns that the rows can tell apart, the terms that had to go being named."""
+    keep = [n for n in range(nuisance.shape[1]) if n not in _told(matrix, nuisance)]
+    nuisance, names = nuisance[:, keep], tuple(names[n] for n in keep)
+    lead = (matrix.owner < 0).sum()
+    whole = np.hstack([matrix.X[:, :lead], nuisance, matrix.X[:, lead:]])
+    repeated = [column - nuisance.shape[1] for column in dependent_columns(whole)]
+    gone = {int(matrix.owner[column]) for column in repeated if column >= lead}
+    if not gone:
+        return matrix, nuisance, names
+    lost = [matrix.terms[position] for position in sorted(gone)]
+    words = in_words(f'"{term.name}"' for term in lost)
+    if model is not None:
+        raise FitError(
+            f"the {_units(table)} can not tell {words} apart from the rest of the model; "
+            "leave terms out, or bake the settings that are missing."
+        )
+    notes.append(f"{words} can not be told apart from the rest in these bakes and was left out.")
+    kept = [term for term in matrix.terms if term not in lost]
+    columns = [int(n) for n in np.flatnonzero(~np.isin(matrix.owner, list(gone)))]
+    owner = {matrix.terms.index(term): place for place, term in enumerate(kept)}
+    return (
+        ModelMatrix(
+            matrix.X[:, columns],
+            tuple(kept),
+            np.array([owner.get(int(matrix.owner[c]), -1) for c in columns]),
+            tuple(matrix.columns[c] for c in columns),
+        ),
+        nuisance,
+        names,
+    )
+
+
+def _told(matrix: ModelMatrix, nuisance: np.ndarray) -> set[int]:
+    """Return the nuisance columns that the intercept and one another already say."""
+    lead = int((matrix.owner < 0).sum())
+    block = np.hstack([matrix.X[:, :lead], nuisance])
+    return {column - lead for column in dependent_columns(block)}
+
+
+def _units(table: pd.DataFrame) -> str:
+    if "bake" in table and table["bake"].notna().all():
+        return f"{table['bake'].nunique()} bakes"
+    return f"{len(table)} rows"

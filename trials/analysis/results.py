@@ -1,0 +1,370 @@
+"""`Findings`: what the scores say, with full precision and in the units of the response."""
+
+import html
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trials.design.terms import Term, model_matrix
+from trials.errors import FitError
+from trials.factors import Categorical, Factor, Numeric
+from trials.measures import Measure
+from trials.tables import in_words
+
+CONFIDENCE = 0.95
+MATTERS, TOO_SMALL, NOT_SETTLED = "matters", "too small to matter", "not settled"
+EFFECT_COLUMNS = (
+    "term",
+    "level",
+    "reference",
+    "estimate",
+    "se",
+    "df",
+    "low",
+    "high",
+    "p",
+    "verdict",
+)
+
+
+class Estimator(Protocol):
+    """What any of the fits can do: estimate a sum of coefficients, with its error.
+
+    `beta` and `cov` belong to the columns of the model's matrix, the nuisance columns (blocks,
+    the reference bakes) behind them.
+    """
+
+    beta: np.ndarray
+    cov: np.ndarray
+
+    def estimate(self, weights: np.ndarray) -> tuple[float, float, float]:
+        """Return the estimate, its standard error and its degrees of freedom."""
+        ...
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """What was learned about one response.
+
+    Parameters
+    ----------
+    response : str
+        The column that was explained.
+    factors : tuple of Factor
+    terms : tuple of Term
+        The model, each term once.
+    effects, tests, variance, ranking, residuals : DataFrame
+        See the attributes of the same names in the design: estimates between real settings in
+        response units, F tests, spreads by source, factors by importance, and what is left over.
+    engine : Estimator
+        Coefficients with their covariance.
+    margin : float or None
+        The smallest difference worth noticing.
+    spread : dict
+        Random source -> variance, for the interval of a new bake.
+    to_settle : DataFrame
+        For each effect not settled, the bakes or loads that would likely settle it.
+    failed : DataFrame
+        Failed and unserved bakes with their reasons.
+    sentences : tuple of str
+        The findings in a baker's words, the most important first.
+    notes : tuple of str
+        What was assumed, left out or not measured.
+    method : str
+        How it was fitted, for the methods section.
+
+    References
+    ----------
+    ISO 3534-3, "effect", "interaction"; verdicts by the position of an interval against the
+    smallest effect of interest, as in equivalence testing (Schuirmann 1987).
+    """
+
+    response: str
+    factors: tuple[Factor, ...]
+    terms: tuple[Term, ...]
+    effects: pd.DataFrame = field(repr=False)
+    tests: pd.DataFrame = field(repr=False)
+    variance: pd.DataFrame = field(repr=False)
+    ranking: pd.DataFrame = field(repr=False)
+    residuals: pd.DataFrame = field(repr=False)
+    engine: Estimator = field(repr=False)
+    margin: float | None = None
+    measure: Measure | None = None
+    spread: Mapping[str, float] = field(default_factory=dict)
+    to_settle: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+    failed: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+    sentences: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    method: str = ""
+
+    def summary(self) -> tuple[str, ...]:
+        """Return the findings as sentences, the most important first, then what was assumed."""
+        return self.sentences + self.notes
+
+    def means(self, by: str | Sequence[str]) -> pd.DataFrame:
+        """Return the mean response at real settings of one or more factors.
+
+        The other numbers are held at the middle of their range, the other kinds are averaged.
+
+        Parameters
+        ----------
+        by : str or sequence of str
+            Factor names.
+
+        Returns
+        -------
+        DataFrame
+            The settings, then mean, se, df, low, high in response units.
+
+        Raises
+        ------
+        FitError
+            When a name is not one of the factors.
+
+        References
+        ----------
+        Searle, Speed & Milliken 1980, Am. Stat. 34:216 (marginal means).
+        """
+        names = [by] if isinstance(by, str) else list(by)
+        chosen = [self._factor(name) for name in names]
+        grid = pd.MultiIndex.from_product([shown_settings(one) for one in chosen], names=names)
+        settings = grid.to_frame(index=False)
+        weights = self._averaged_rows(settings)
+        return settings.assign(**self._estimates(weights, "mean"))
+
+    def predict(self, settings: Any) -> pd.DataFrame:
+        """Return what to expect at given settings.
+
+        Parameters
+        ----------
+        settings : dict, list of dict or DataFrame
+            A setting for every factor.
+
+        Returns
+        -------
+        DataFrame
+            The settings, then estimate, se, df, low, high for the mean over many bakes, and
+            new_low, new_high for one new bake, its own bake-to-bake spread included.
+
+        Raises
+        ------
+        FitError, FactorError
+            When a factor has no setting, or one that is not its own.
+        """
+        table = settings_table(settings, self.factors)
+        weights = self._rows(table)
+        answer = table.assign(**self._estimates(weights, "estimate"))
+        own = sum(value for source, value in self.spread.items() if source not in _OF_TASTING)
+        reach = stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * np.sqrt(answer["se"] ** 2 + own)
+        return answer.assign(
+            new_low=answer["estimate"] - reach, new_high=answer["estimate"] + reach
+        )
+
+    def expected(self, table: pd.DataFrame) -> np.ndarray:
+        """Return the expected response at each row of settings, without errors; fast."""
+        weights = self._rows(table)
+        return weights @ self.engine.beta[: weights.shape[1]]
+
+    def rows(self, table: pd.DataFrame) -> np.ndarray:
+        """Return the model's rows for settings, for sums of coefficients of your own."""
+        return self._rows(table)
+
+    def _rows(self, table: pd.DataFrame) -> np.ndarray:
+        return model_matrix(self.terms, self.factors, table).X
+
+    def _averaged_rows(self, settings: pd.DataFrame) -> np.ndarray:
+        """Return model rows at some settings, averaged over the kinds of the other factors."""
+        table = settings.copy()
+        others = [factor for factor in self.factors if factor.name not in settings]
+        for factor in others:
+            table[factor.name] = _held(factor)
+        weights = model_matrix(self.terms, self.factors, table).X
+        return weights * self._kept(others)
+
+    def _kept(self, others: Sequence[Factor]) -> np.ndarray:
+        """Return 0 for columns that vanish when other kinds are averaged, else 1."""
+        kinds = {factor.name for factor in others if isinstance(factor, Categorical)}
+        matrix = model_matrix(self.terms, self.factors, _one_row(self.factors))
+        return np.array(
+            [
+                0.0 if owner >= 0 and kinds & set(self.terms[owner].factors) else 1.0
+                for owner in matrix.owner
+            ]
+        )
+
+    def _estimates(self, weights: np.ndarray, name: str) -> dict[str, np.ndarray]:
+        found = np.array([self.engine.estimate(self._padded(row)) for row in weights])
+        estimate, se, df = found.reshape(-1, 3).T
+        reach = stats.t.ppf((1 + CONFIDENCE) / 2, df) * se
+        return {
+            name: estimate,
+            "se": se,
+            "df": df,
+            "low": estimate - reach,
+            "high": estimate + reach,
+        }
+
+    def _padded(self, row: np.ndarray) -> np.ndarray:
+        return np.concatenate([row, np.zeros(len(self.engine.beta) - len(row))])
+
+    def _factor(self, name: str) -> Factor:
+        for factor in self.factors:
+            if factor.name == name:
+                return factor
+        known = in_words((factor.name for factor in self.factors), "or")
+        raise FitError(f'there is no factor "{name}"; expected {known}.')
+
+    def __repr__(self) -> str:
+        return "\n".join(self.summary())
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
+        table = kitchen_effects(self).to_html(index=False, border=0, escape=True)
+        return f"{said}{table}<ul>{notes}</ul>"
+
+
+# Sources of spread that belong to tasting, not to a bake
+_OF_TASTING = ("taster", "tasting")
+
+
+def kitchen_effects(findings: Findings) -> pd.DataFrame:
+    """Return the table of effects as a baker reads it: rounded, in words, without p values.
+
+    Examples
+    --------
+    >>> kitchen_effects.__name__
+    'kitchen_effects'
+    """
+    digits = decimals(findings.effects["se"])
+    shown = findings.effects
+    return pd.DataFrame(
+        {
+            "what changed": [kitchen_term(term) for term in shown["term"]],
+            "from": shown["reference"],
+            "to": shown["level"],
+            "difference": [signed(value, digits) for value in shown["estimate"]],
+            "likely between": [
+                f"{signed(low, digits)} and {signed(high, digits)}"
+                if np.isfinite(low)
+                else "unknown"
+                for low, high in zip(shown["low"], shown["high"], strict=True)
+            ],
+            "verdict": shown["verdict"],
+        }
+    )
+
+
+def kitchen_term(name: str) -> str:
+    """Return a term as the baker reads it.
+
+    Examples
+    --------
+    >>> kitchen_term("fat:hydration"), kitchen_term("hydration^2")
+    ('fat with hydration', 'hydration, bend')
+    """
+    return name.replace("^2", ", bend").replace(":", " with ")
+
+
+def decimals(errors: pd.Series) -> int:
+    """Return the decimals that errors of this size deserve.
+
+    Examples
+    --------
+    >>> decimals(pd.Series([0.2, 0.3])), decimals(pd.Series([1.6])), decimals(pd.Series([12.0]))
+    (1, 1, 0)
+    """
+    sizes = np.asarray(errors, dtype=float)
+    sizes = sizes[np.isfinite(sizes) & (sizes > 0)]
+    if not len(sizes):
+        return 2
+    return int(np.clip(np.ceil(-np.log10(np.median(sizes) / 2)), 0, 6))
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a difference with its sign, or a plain zero.
+
+    Examples
+    --------
+    >>> signed(1.234, 1), signed(-0.01, 1)
+    ('+1.2', '0.0')
+    """
+    if not np.isfinite(value):
+        return "unknown"
+    text = f"{value:+.{digits}f}"
+    return text[1:] if float(text) == 0 else text
+
+
+def verdict(low: float, high: float, margin: float | None) -> str:
+    """Return the verdict on an effect from its interval and the margin worth noticing.
+
+    Parameters
+    ----------
+    low, high : float
+        The interval, in response units; NaN where no error was measured.
+    margin : float or None
+        Without a margin nothing is too small, and what differs from nothing matters.
+
+    Examples
+    --------
+    >>> verdict(0.8, 1.6, 0.7), verdict(-0.3, 0.3, 0.7), verdict(0.4, 1.1, 0.7)
+    ('matters', 'too small to matter', 'not settled')
+    """
+    if not (np.isfinite(low) and np.isfinite(high)):
+        return NOT_SETTLED
+    edge = margin or 0.0
+    if low > edge or high < -edge:
+        return MATTERS
+    if margin is not None and -edge < low and high < edge:
+        return TOO_SMALL
+    return NOT_SETTLED
+
+
+def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
+    """Return settings as a table with one column per factor, each setting read and checked.
+
+    Raises
+    ------
+    FitError
+        When a factor has no setting.
+
+    Examples
+    --------
+    >>> settings_table({"rest": "20"}, [Numeric("rest", 10, 30)])
+       rest
+    0  20.0
+    """
+    rows = [settings] if isinstance(settings, Mapping) else settings
+    table = pd.DataFrame(rows).reset_index(drop=True)
+    missing = [factor.name for factor in factors if factor.name not in table]
+    if missing:
+        raise FitError(f"no setting was given for {in_words(missing)}.")
+    return pd.DataFrame(
+        {factor.name: [factor.read(value) for value in table[factor.name]] for factor in factors}
+    )
+
+
+def shown_settings(factor: Factor) -> tuple[Any, ...]:
+    """Return the settings at which a factor's means are shown.
+
+    Examples
+    --------
+    >>> shown_settings(Numeric("rest", 20, 60))
+    (20.0, 60.0)
+    """
+    return tuple(factor.levels)
+
+
+def _held(factor: Factor) -> Any:
+    """Return the setting that codes to the middle, or any kind (its columns are dropped)."""
+    if isinstance(factor, Numeric):
+        return (factor.low + factor.high) / 2
+    return factor.middle
+
+
+def _one_row(factors: Sequence[Factor]) -> pd.DataFrame:
+    return pd.DataFrame({factor.name: [_held(factor)] for factor in factors})

@@ -1,0 +1,80 @@
+"""How many more bakes would likely settle what is not settled."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trials.analysis.results import CONFIDENCE, NOT_SETTLED
+
+MOST_TIMES = 20  # beyond twenty times the work done, the answer is "not by baking more"
+
+
+def units_to_settle(
+    estimate: float, se: float, df: float, margin: float | None, units: int
+) -> int | None:
+    """Return how many more units would likely place an interval on one side of the margin.
+
+    The estimate is taken to stay where it is while its error shrinks with the square root of
+    the number of units.
+
+    Parameters
+    ----------
+    estimate, se, df : float
+        In response units.
+    margin : float or None
+        The smallest difference worth noticing; None counts as zero.
+    units : int
+        Bakes, loads or days so far.
+
+    Returns
+    -------
+    int or None
+        None when no reasonable number would do (the estimate sits on the limit).
+
+    References
+    ----------
+    Usual sample-size iteration with Student's t, as in Cochran & Cox 1957, section 2.2.
+
+    Examples
+    --------
+    >>> units_to_settle(1.0, 0.3, 6, 0.7, 8)
+    26
+    """
+    distance = abs(abs(estimate) - (margin or 0.0))
+    if not np.isfinite(se) or se <= 0 or distance <= 0:
+        return None
+    totals = np.arange(units + 1, MOST_TIMES * units + 1)
+    quantile = stats.t.ppf((1 + CONFIDENCE) / 2, np.maximum(df + totals - units, 1))
+    enough = quantile * se * np.sqrt(units / totals) < distance
+    return int(totals[np.argmax(enough)] - units) if enough.any() else None
+
+
+def settling_table(
+    effects: pd.DataFrame,
+    margin: float | None,
+    units: Mapping[str, tuple[str, int]],
+) -> pd.DataFrame:
+    """Return for every effect not settled what would likely settle it.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        As :class:`trials.analysis.results.Findings` holds them.
+    margin : float or None
+    units : mapping
+        Term -> the unit it is judged on, in words, and how many there are.
+
+    Returns
+    -------
+    DataFrame
+        term, level, unit, now, more (missing where no reasonable number would do).
+    """
+    rows = []
+    for effect in effects[effects["verdict"] == NOT_SETTLED].itertuples():
+        unit, now = units[effect.term]
+        more = units_to_settle(effect.estimate, effect.se, effect.df, margin, now)
+        rows.append((effect.term, effect.level, unit, now, more))
+    table = pd.DataFrame(rows, columns=["term", "level", "unit", "now", "more"])
+    return table.astype({"more": "Int64"})

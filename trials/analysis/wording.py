@@ -1,0 +1,258 @@
+"""Findings in a baker's words: each sentence with its number and how sure it is."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.results import (
+    MATTERS,
+    NOT_SETTLED,
+    TOO_SMALL,
+    decimals,
+    kitchen_term,
+    signed,
+)
+from trials.design.terms import Term
+from trials.factors import Factor
+from trials.measures import Measure
+from trials.tables import in_words
+
+CLEARLY_FIRST = 0.9
+FEW_TASTERS = 50  # below this, liking steers a recipe but speaks for no market (common practice)
+
+
+def sentences(
+    response: str,
+    measure: Measure | None,
+    factors: Sequence[Factor],
+    terms: Sequence[Term],
+    effects: pd.DataFrame,
+    ranking: pd.DataFrame,
+    to_settle: pd.DataFrame,
+    tasted: bool,
+) -> tuple[str, ...]:
+    """Return the findings as sentences, the most important factor first.
+
+    Parameters
+    ----------
+    response : str
+    measure : Measure or None
+    factors : sequence of Factor
+    terms : sequence of Term
+    effects, ranking, to_settle : DataFrame
+        As findings hold them.
+    tasted : bool
+        Whether several scores stand for one bake, so that more tasters come to mind.
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> sentences.__name__
+    'sentences'
+    """
+    digits = decimals(effects["se"])
+    unit = _unit(measure)
+    said = [_first(response, ranking)]
+    for factor in ranking["factor"]:
+        own = effects[effects["term"] == factor]
+        said += [_main(row, digits, unit, measure, to_settle, tasted) for row in own.itertuples()]
+    for term in terms:
+        if len(term.factors) < 2 and term.order < 2:
+            continue
+        own = effects[effects["term"] == term.name]
+        said += _together(term, own, effects, digits, unit, to_settle)
+    return tuple(said)
+
+
+def _unit(measure: Measure | None) -> str:
+    if measure is None:
+        return ""
+    if measure.kind in ("hedonic", "intensity"):
+        return " points"
+    return f" {measure.unit}" if measure.unit else ""
+
+
+def _first(response: str, ranking: pd.DataFrame) -> str:
+    top = ranking.iloc[0]
+    name, chance = str(top["factor"]), float(top["chance_largest"])
+    if len(ranking) == 1:
+        return f"For {response}, {name} is the only thing that varied."
+    if chance >= CLEARLY_FIRST:
+        return f"For {response}, {name} mattered most ({chance:.0%} sure it is the largest)."
+    tied = ranking.sort_values("chance_largest", ascending=False, kind="stable")
+    reached = tied["chance_largest"].cumsum().to_numpy()
+    names = tied["factor"][: int(np.argmax(reached >= CLEARLY_FIRST - 1e-9)) + 1].tolist()
+    if chance >= 0.5:
+        others = in_words((one for one in names if one != name), "or")
+        return (
+            f"For {response}, {name} probably mattered most ({chance:.0%} sure it is the "
+            f"largest); it could still be {others}."
+        )
+    return (
+        f"For {response} it is a tie: {in_words(names, 'or')} could be what mattered most "
+        f"(the largest so far is {name}, {chance:.0%} sure)."
+    )
+
+
+def _main(
+    row: object,
+    digits: int,
+    unit: str,
+    measure: Measure | None,
+    to_settle: pd.DataFrame,
+    tasted: bool,
+) -> str:
+    term, level, reference = row.term, row.level, row.reference  # type: ignore[attr-defined]
+    size = f"{signed(row.estimate, digits)}{unit}{_between(row, digits)}"  # type: ignore[attr-defined]
+    said = f"{_capital(term)}, {level} over {reference}: {size}. "
+    return said + _judged(row, measure, to_settle, tasted)
+
+
+def _between(row: object, digits: int) -> str:
+    low, high = row.low, row.high  # type: ignore[attr-defined]
+    if not np.isfinite(low):
+        return ""
+    return f" ({signed(low, digits)} to {signed(high, digits)})"
+
+
+def _judged(row: object, measure: Measure | None, to_settle: pd.DataFrame, tasted: bool) -> str:
+    judged = row.verdict  # type: ignore[attr-defined]
+    if judged == MATTERS:
+        return "Matters."
+    if judged == TOO_SMALL:
+        source = measure.margin_source if measure else "the difference you named is larger"
+        return f"Too small to matter: {source}."
+    return f"Not settled{_what_would_settle(row, to_settle, tasted)}"
+
+
+def _what_would_settle(row: object, to_settle: pd.DataFrame, tasted: bool) -> str:
+    low, high = row.low, row.high  # type: ignore[attr-defined]
+    if not np.isfinite(low):
+        return ": no error was measured for it, so it can not be told from chance."
+    sure = ""
+    if low > 0 or high < 0:
+        sure = ", though the direction is sure"
+    own = to_settle[
+        (to_settle["term"] == row.term) & (to_settle["level"] == row.level)  # type: ignore[attr-defined]
+    ]
+    if own.empty or pd.isna(own["more"].iloc[0]):
+        return f"{sure}; it lies so near what is worth noticing that more bakes may not settle it."
+    unit, more = str(own["unit"].iloc[0]), int(own["more"].iloc[0])
+    one = unit.removesuffix("s") if more == 1 else unit
+    but = ", more tasters would not" if tasted and unit != "tastings" else ""
+    return f"{sure}; {more} more {one} would likely settle it{but}."
+
+
+def _together(
+    term: Term,
+    own: pd.DataFrame,
+    effects: pd.DataFrame,
+    digits: int,
+    unit: str,
+    to_settle: pd.DataFrame,
+) -> list[str]:
+    """Return a sentence for each pair or bend that matters or is clearly there."""
+    said = []
+    for row in own.itertuples():
+        there = np.isfinite(row.low) and (row.low > 0 or row.high < 0)
+        if row.verdict != MATTERS and not there:
+            continue
+        size = f"{signed(row.estimate, digits)}{unit}{_between(row, digits)}"
+        if len(term.factors) == 2 and term.order == 2:
+            said.append(_pair(term, row, effects, digits, unit, size))
+        elif len(term.factors) == 1:
+            shape = "peaks between" if row.estimate < 0 else "dips between"
+            said.append(
+                f"{_capital(term.factors[0])} {shape} its limits: the ends against the middle "
+                f"{size}. {_verdict_word(row.verdict)}"
+            )
+        else:
+            word = _verdict_word(row.verdict)
+            said.append(f"{_capital(kitchen_term(term.name))} work together: {size}. {word}")
+    return said
+
+
+def _pair(term: Term, row: object, effects: pd.DataFrame, digits: int, unit: str, size: str) -> str:
+    first, second = term.factors
+    estimate = row.estimate  # type: ignore[attr-defined]
+    mains = effects[effects["term"] == first]
+    levels, references = row.level.split(", "), row.reference.split(", ")  # type: ignore[attr-defined]
+    if len(levels) == 2 and len(references) == 2:
+        own = mains[mains["level"] == levels[0]]
+        if len(own) == 1:
+            main = float(own["estimate"].iloc[0])
+            at_low, at_high = main - estimate, main + estimate
+            return (
+                f"{_capital(first)} depends on {second}: {levels[0]} over {references[0]} makes "
+                f"{signed(at_low, digits)}{unit} at {references[1]} and "
+                f"{signed(at_high, digits)}{unit} at {levels[1]} (working together {size}). "
+                f"{_verdict_word(row.verdict)}"  # type: ignore[attr-defined]
+            )
+    return f"{_capital(first)} and {second} work together: {size}. {_verdict_word(row.verdict)}"  # type: ignore[attr-defined]
+
+
+def _verdict_word(judged: str) -> str:
+    words: Mapping[str, str] = {
+        MATTERS: "Matters.",
+        TOO_SMALL: "Too small to matter.",
+        NOT_SETTLED: "The direction is sure, its size is not settled.",
+    }
+    return words[judged]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def failure_sentence(failed: pd.DataFrame, bakes: int, factors: Sequence[Factor]) -> str:
+    """Return one sentence on the bakes that failed and where they lie; empty when none did.
+
+    Parameters
+    ----------
+    failed : DataFrame
+        One row per failed bake with its settings and `reason`.
+    bakes : int
+        All bakes of the round.
+    factors : sequence of Factor
+
+    Examples
+    --------
+    >>> failure_sentence(pd.DataFrame({"bake": []}), 8, [])
+    ''
+    """
+    lost = failed[failed["status"].isin(["failed", "not served"])] if len(failed) else failed
+    if lost.empty:
+        return ""
+    shared = [
+        f"{factor.name} {factor.show(lost[factor.name].iloc[0])}"
+        for factor in factors
+        if factor.name in lost and lost[factor.name].nunique() == 1
+    ]
+    count = len(lost)
+    where = f", all with {in_words(shared)}" if shared and count > 1 else ""
+    reasons = [str(reason) for reason in lost.get("reason", []) if str(reason) not in ("", "nan")]
+    why = f" ({in_words(dict.fromkeys(reasons))})" if reasons else ""
+    ids = in_words(lost["bake"].astype(str))
+    speaks = " Little or nothing here speaks for that corner." if where else ""
+    noun = "bake" if count == 1 else "bakes"
+    return f"{count} of {bakes} bakes failed{why}{where}: {noun} {ids}.{speaks}"
+
+
+def few_tasters_note(tasters: Sequence[str], measure: Measure | None) -> str:
+    """Return what so few tasters can and can not speak for; empty when there are many.
+
+    Examples
+    --------
+    >>> few_tasters_note(["Ada"], None)
+    'These are the scores of one taster, Ada; they say nothing about anyone else.'
+    """
+    if not tasters or len(tasters) >= FEW_TASTERS:
+        return ""
+    if len(tasters) <= 2:
+        whose = f"one taster, {tasters[0]}" if len(tasters) == 1 else f"{in_words(tasters)} alone"
+        return f"These are the scores of {whose}; they say nothing about anyone else."
+    return f"{len(tasters)} tasters steer a recipe; they do not speak for a market."
