@@ -12,7 +12,7 @@ from trials.tables import in_words, tidy_number
 from trials.tasting.panel import Taster
 
 LINE_LENGTH = 140  # millimetres between the end marks of a line scale on paper
-WARM_UP = "warm-up"
+RESERVED = ("taster", "sitting", "position", "code", "kind", "note", "round")
 # Liking first, so that judging the parts does not colour it (Li, Hayes & Ziegler 2014).
 _FIRST_TO_LAST = (
     "hedonic",
@@ -210,7 +210,7 @@ def asked_measures(measures: Sequence[Measure]) -> list[Measure]:
     Raises
     ------
     TastingError
-        When no measure is scored at the table.
+        When no measure is scored at the table, or one has the name of another column.
 
     Examples
     --------
@@ -221,6 +221,9 @@ def asked_measures(measures: Sequence[Measure]) -> list[Measure]:
     asked = [measure for measure in measures if measure.per == "tasting"]
     if not asked:
         raise TastingError("Nothing is scored at the table, so there is nothing to ask tasters.")
+    taken = [one.name for one in asked if one.name.casefold() in RESERVED]
+    if taken:
+        raise TastingError(f'"{taken[0]}" is a column that every ballot has; rename that measure.')
     return sorted(asked, key=lambda measure: _FIRST_TO_LAST.index(measure.kind))
 
 
@@ -239,6 +242,17 @@ def check_serving(serving: pd.DataFrame, tasters: Sequence[Taster]) -> None:
     if blank.any():
         row = serving[blank].iloc[0]
         raise TastingError(f"Sample {row['position']} of {row['taster']} has no code.")
+
+
+def is_warm_up(serving: pd.DataFrame) -> pd.Series:
+    """Return which servings only warm the palate and are not scored.
+
+    Examples
+    --------
+    >>> list(is_warm_up(pd.DataFrame({"kind": ["warm-up", "trial"]})))
+    [True, False]
+    """
+    return serving["kind"].astype(str).str.casefold().str.startswith("warm")
 
 
 def allergen_sentence(allergens: Iterable[str]) -> str:
@@ -274,7 +288,7 @@ def _sheet(
     box: str,
     sittings: int,
 ) -> str:
-    scored = servings[servings["kind"] != WARM_UP]
+    scored = servings[~is_warm_up(servings)]
     sitting = f"sitting {servings['sitting'].iloc[0]}" if sittings > 1 else ""
     where = ", ".join(html.escape(part) for part in (round_name, sitting) if part)
     questions = "".join(_question(measure) for measure in asked)
@@ -288,7 +302,7 @@ def _sheet(
 
 
 def _how(servings: pd.DataFrame, asked: Sequence[Measure]) -> str:
-    warm = [str(code) for code in servings.loc[servings["kind"] == WARM_UP, "code"]]
+    warm = [str(code) for code in servings.loc[is_warm_up(servings), "code"]]
     steps = []
     if warm:
         steps.append(f"First taste <b>{html.escape(in_words(warm))}</b> to warm up; no score.")

@@ -1,0 +1,78 @@
+"""A real browser for the tests that need one; no network, touch like a phone's where asked."""
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from trials.printing import find_browser, pdf
+
+PHONE = {"width": 390, "height": 844}
+
+
+def needs_browser(test: Callable) -> Callable:
+    """Mark a test that drives a real browser; it is left out, with the reason, where none is."""
+    missing = pytest.mark.skipif(find_browser() is None, reason="no Chromium is installed")
+    return pytest.mark.browser(missing(test))
+
+
+@contextmanager
+def opened(path: Path, *, phone: bool = False, grey: bool = False) -> Iterator:
+    """Open a file in headless Chromium; fail on script errors, refusals and network requests."""
+    playwright = pytest.importorskip("playwright.sync_api")
+    trouble: list[str] = []
+    with playwright.sync_playwright() as runner:
+        browser = runner.chromium.launch(executable_path=find_browser())
+        context = browser.new_context(
+            viewport=PHONE if phone else {"width": 900, "height": 1200},
+            has_touch=phone,
+            is_mobile=phone,
+            accept_downloads=True,
+            offline=True,
+        )
+        page = context.new_page()
+        page.on("console", lambda message: trouble.append(message.text))
+        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.on(
+            "request",
+            lambda asked: (
+                None if asked.url.startswith(("file:", "blob:")) else trouble.append(asked.url)
+            ),
+        )
+        page.goto(path.as_uri())
+        yield page
+        browser.close()
+    if trouble:
+        raise AssertionError("; ".join(trouble))
+
+
+def printed(markup: str, folder: Path) -> Path:
+    """Return the PDF of a page."""
+    return pdf(markup, folder / "printed.pdf")
+
+
+def overlaps_and_clips(page: object) -> list[str]:
+    """Return what is wrong with the layout: text cut off, or wider than the screen."""
+    return page.evaluate(  # type: ignore[attr-defined]
+        """() => {
+          const wrong = [];
+          const wide = document.documentElement.clientWidth;
+          for (const el of document.querySelectorAll('body *')) {
+            const style = getComputedStyle(el);
+            if (style.display === 'none' || style.visibility === 'hidden') continue;
+            const box = el.getBoundingClientRect();
+            if (!box.width || !box.height) continue;
+            if (box.right > wide + 1) wrong.push('too wide: ' + el.className + ' ' + el.tagName);
+            const cut = style.overflow !== 'visible' && !['INPUT', 'TEXTAREA'].includes(el.tagName);
+            if (cut && el.scrollWidth > el.clientWidth + 1) wrong.push('cut: ' + el.className);
+          }
+          return wrong;
+        }"""
+    )
+
+
+def page_count(path: Path) -> int:
+    """Return how many pages a PDF has."""
+    return len(re.findall(rb"/Type\s*/Page\b", path.read_bytes()))

@@ -1,0 +1,233 @@
+"use strict";
+const ballot = JSON.parse(document.getElementById("ballot").textContent);
+const byId = (id) => document.getElementById(id);
+const entries = {};
+let agreed = false;
+let step = 0; // 0 the notice, then one step for each sample, then the check
+let keeps = true;
+
+function restore() {
+  try {
+    const kept = JSON.parse(localStorage.getItem(ballot.key) || "{}");
+    Object.assign(entries, kept.entries || {});
+    agreed = Boolean(kept.agreed);
+    step = agreed ? Math.min(Number(kept.step) || 0, ballot.samples.length + 1) : 0;
+  } catch (error) {
+    keeps = false;
+  }
+}
+
+function keep() {
+  try {
+    localStorage.setItem(ballot.key, JSON.stringify({ entries, agreed, step }));
+    keeps = true;
+  } catch (error) {
+    keeps = false;
+  }
+  byId("forgets").hidden = keeps;
+}
+
+const entered = (code, name) => (entries[code] || {})[name] || "";
+
+function enter(code, name, value) {
+  entries[code] = { ...entries[code], [name]: String(value) };
+  keep();
+}
+
+function element(tag, properties, ...children) {
+  const made = Object.assign(document.createElement(tag), properties || {});
+  made.append(...children);
+  return made;
+}
+
+function choice(kind, group, value, word, checked, changed) {
+  const input = element("input", { type: kind, name: group, value, checked });
+  input.addEventListener("change", () => changed(input));
+  return element("label", { className: "choice" }, input, element("span", {}, word));
+}
+
+function choices(measure, code) {
+  return measure.points.map(([value, word]) =>
+    choice("radio", measure.name, value, word, entered(code, measure.name) === value, () =>
+      enter(code, measure.name, value)));
+}
+
+function ticks(measure, code) {
+  const chosen = entered(code, measure.name).split("; ");
+  const made = measure.words.map((word) =>
+    choice("checkbox", measure.name, word, word, chosen.includes(word), () => {
+      const boxes = made.map((label) => label.querySelector("input"));
+      const ticked = boxes.filter((box) => box.checked).map((box) => box.value);
+      enter(code, measure.name, ticked.join("; "));
+    }));
+  return made;
+}
+
+// A bar of our own: it has no thumb until it is touched, and a touch in the very middle counts
+function bar(measure, code) {
+  const span = measure.high - measure.low;
+  const made = element("div", { className: "bar", tabIndex: 0 }, element("b"));
+  const clear = element("button", { type: "button", className: "small" }, "take the mark away");
+  const show = (value) => {
+    made.classList.toggle("marked", value !== "");
+    clear.disabled = value === "";
+    made.setAttribute("aria-valuetext", value === "" ? "not marked" : value);
+    if (value === "") made.removeAttribute("aria-valuenow");
+    else {
+      made.setAttribute("aria-valuenow", value);
+      made.firstChild.style.left = (100 * (Number(value) - measure.low)) / span + "%";
+    }
+  };
+  const set = (value) => { enter(code, measure.name, value); show(value); };
+  const at = (share) => {
+    const steps = Math.round(Math.min(1, Math.max(0, share)) * 100);
+    return String(Number((measure.low + (span * steps) / 100).toPrecision(12)));
+  };
+  const place = (event) => {
+    const box = made.getBoundingClientRect();
+    set(at((event.clientX - box.left) / box.width));
+  };
+  let before = null;
+  made.addEventListener("pointerdown", (event) => {
+    before = entered(code, measure.name);
+    made.setPointerCapture(event.pointerId);
+    place(event);
+  });
+  made.addEventListener("pointermove", (event) => { if (before !== null) place(event); });
+  made.addEventListener("pointerup", () => { before = null; });
+  // The finger was scrolling the page, not marking
+  made.addEventListener("pointercancel", () => { if (before !== null) set(before); before = null; });
+  made.addEventListener("keydown", (event) => {
+    const moves = { ArrowRight: 1, ArrowUp: 1, ArrowLeft: -1, ArrowDown: -1, PageUp: 10, PageDown: -10 };
+    const now = entered(code, measure.name);
+    const share = now === "" ? 0 : (Number(now) - measure.low) / span;
+    if (event.key in moves) set(at(share + moves[event.key] / 100));
+    else if (event.key === "Home") set(at(0));
+    else if (event.key === "End") set(at(1));
+    else if (event.key === "Delete" || event.key === "Backspace") set("");
+    else return;
+    event.preventDefault();
+  });
+  clear.addEventListener("click", () => set(""));
+  made.setAttribute("role", "slider");
+  made.setAttribute("aria-label", measure.name);
+  made.setAttribute("aria-valuemin", measure.low);
+  made.setAttribute("aria-valuemax", measure.high);
+  show(entered(code, measure.name));
+  const ends = element("div", { className: "ends" },
+    ...measure.ends.map((word) => element("span", {}, word)));
+  return [ends, made, clear];
+}
+
+function typed(measure, code) {
+  const input = element("input", { className: "typed", inputMode: "decimal", maxLength: 20,
+    value: entered(code, measure.name), ariaLabel: measure.name });
+  input.addEventListener("input", () => enter(code, measure.name, input.value.trim()));
+  return [input];
+}
+
+function question(measure, code) {
+  const ways = { choice: choices, ticks, bar, typed };
+  const title = measure.way === "ticks" ? measure.name + ": tick all that fit" : measure.name;
+  return element("fieldset", {}, element("legend", {}, title + (measure.unit ? ", " + measure.unit : "")),
+    ...ways[measure.way](measure, code));
+}
+
+function remark(code) {
+  const box = element("textarea", { maxLength: 1000, value: entered(code, "note"),
+    ariaLabel: "In your own words" });
+  box.addEventListener("input", () => enter(code, "note", box.value));
+  return element("fieldset", {}, element("legend", {}, "In your own words"), box);
+}
+
+const needed = () => ballot.measures.filter((measure) => measure.way !== "ticks");
+
+function missing(sample) {
+  return needed().filter((one) => entered(sample.code, one.name) === "").map((one) => one.name);
+}
+
+function cell(value) {
+  const number = /^[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?$/.test(value.trim());
+  const runs = /^[=+\-@\t\r']/.test(value) && !number;
+  const safe = runs ? "'" + value : value;
+  return /[",;\t\r\n]/.test(safe) ? '"' + safe.replaceAll('"', '""') + '"' : safe;
+}
+
+function result() {
+  const rows = ballot.samples.map((sample) => ballot.columns.map((column) => {
+    const fixed = { round: ballot.mark, taster: ballot.taster, sitting: sample.sitting,
+      position: sample.position, code: sample.code };
+    return String(column in fixed ? fixed[column] : entered(sample.code, column));
+  }));
+  return [ballot.columns, ...rows].map((row) => row.map(cell).join(",")).join("\n") + "\n";
+}
+
+function showSample(sample) {
+  byId("code").textContent = sample.code;
+  byId("where").textContent = sample.where;
+  byId("warm").hidden = !sample.warm;
+  byId("warm").textContent = sample.warm;
+  byId("questions").replaceChildren(
+    ...ballot.measures.map((measure) => question(measure, sample.code)), remark(sample.code));
+}
+
+function showCheck() {
+  const open = ballot.samples.map((sample) => [sample.code, missing(sample)]).filter(([, names]) => names.length);
+  byId("complete").hidden = open.length > 0;
+  byId("incomplete").hidden = open.length === 0;
+  byId("open").replaceChildren(...open.map(([code, names]) =>
+    element("li", {}, code + ": " + names.join(", "))));
+  byId("result").value = result();
+}
+
+function show() {
+  const last = ballot.samples.length + 1;
+  byId("start").hidden = step !== 0;
+  byId("sample").hidden = step === 0 || step === last;
+  byId("check").hidden = step !== last;
+  byId("back").disabled = step === 0;
+  byId("next").hidden = step === last;
+  byId("next").disabled = step === 0 && !agreed;
+  byId("next").textContent = step === 0 ? "Start" : step === last - 1 ? "Check" : "Next piece";
+  byId("forgets").hidden = keeps;
+  byId("agreed").checked = agreed;
+  if (step > 0 && step < last) showSample(ballot.samples[step - 1]);
+  if (step === last) showCheck();
+  window.scrollTo(0, 0);
+}
+
+function go(change) {
+  step = Math.min(ballot.samples.length + 1, Math.max(0, step + change));
+  keep();
+  show();
+}
+
+function save() {
+  const link = element("a", { download: ballot.file });
+  link.href = URL.createObjectURL(new Blob([result()], { type: "text/csv" }));
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  byId("done").textContent = "Saved as " + ballot.file + ". Give this file to the cook.";
+}
+
+async function copy() {
+  const box = byId("result");
+  let copied = false;
+  try {
+    await navigator.clipboard.writeText(box.value);
+    copied = true;
+  } catch (error) {
+    box.select();
+    copied = document.execCommand("copy");
+  }
+  byId("done").textContent = copied ? "Copied. Paste it into a message to the cook."
+    : "Mark the text below, copy it and send it to the cook.";
+}
+
+restore();
+byId("agreed").addEventListener("change", (event) => { agreed = event.target.checked; keep(); show(); });
+byId("back").addEventListener("click", () => go(-1));
+byId("next").addEventListener("click", () => go(1));
+byId("save").addEventListener("click", save);
+byId("copy").addEventListener("click", copy);
+show();
