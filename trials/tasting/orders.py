@@ -6,7 +6,7 @@ be), and each follows each other equally often (Williams squares where they fit,
 they do not).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -65,25 +65,22 @@ def least_sum_of_squares(total: int, cells: int) -> int:
 
 
 def balanced_orders(
-    blocks: Sequence[Sequence[int]],
-    bake_of: Sequence[int],
+    blocks: Sequence[Mapping[int, int]],
     rng: np.random.Generator,
     *,
-    kept: Sequence[Sequence[int]] = (),
+    kept: Sequence[Sequence[tuple[int, int]]] = (),
     proposals: int = 3000,
 ) -> list[Row]:
     """Put the samples of each sitting in an order, evening out places and neighbours.
 
     Parameters
     ----------
-    blocks : sequence of sequence of int
-        The samples of each taster's sitting, by number.
-    bake_of : sequence of int
-        The bake of each sample number: a hidden repeat has a number of its own for its place,
-        but carries over as its bake does.
+    blocks : sequence of mapping of int to int
+        The samples of each taster's sitting, by number, each with its bake: a hidden repeat has a
+        number of its own for its place, but carries over as its bake does.
     rng : Generator
-    kept : sequence of sequence of int
-        Orders that stand already and are counted but not touched.
+    kept : sequence of sequence of (int, int)
+        Orders that stand already (sample, bake), counted but not touched.
     proposals : int
         How many exchanges are tried.
 
@@ -113,13 +110,14 @@ def balanced_orders(
 
     Examples
     --------
-    >>> balanced_orders([[0, 1], [0, 1]], [0, 1], np.random.default_rng(1))
+    >>> balanced_orders([{0: 0, 1: 1}, {0: 0, 1: 1}], np.random.default_rng(1))
     [[1, 0], [0, 1]]
     """
     same = len({tuple(sorted(block)) for block in blocks}) == 1 and not kept
-    rows = _from_squares(blocks, rng) if same else _from_colouring(blocks, kept, rng)
-    tally = _Tally.of(rows, kept, bake_of)
-    return _search(tally, rng, proposals)
+    samples = [list(block) for block in blocks]
+    standing = [[sample for sample, _ in row] for row in kept]
+    rows = _from_squares(samples, rng) if same else _from_colouring(samples, standing, rng)
+    return _search(_Tally.of(rows, [*blocks, *map(dict, kept)], standing), rng, proposals)
 
 
 def _from_squares(blocks: Sequence[Sequence[int]], rng: np.random.Generator) -> list[Row]:
@@ -196,7 +194,7 @@ class _Tally:
     """The orders being worked on, with their counts kept up to date at each swap."""
 
     rows: list[Row]
-    bake_of: Sequence[int]
+    bake_of: Sequence[Mapping[int, int]]  # for each row, the bake of each sample
     seats: list[list[int]]  # sample x place
     fair: list[list[int]]  # even counts, times the number of places served
     served: int
@@ -204,15 +202,17 @@ class _Tally:
     least: int  # squares of neighbours when spread as evenly as can be
 
     @classmethod
-    def of(cls, rows: list[Row], kept: Sequence[Sequence[int]], bake_of: Sequence[int]) -> "_Tally":
+    def of(
+        cls, rows: list[Row], bake_of: Sequence[Mapping[int, int]], kept: Sequence[Row]
+    ) -> "_Tally":
         every = [*rows, *kept]
         places = max((len(row) for row in every), default=0)
-        seats = _seats(every, len(bake_of), places)
-        after = np.zeros((max(bake_of, default=-1) + 1,) * 2, dtype=int)
-        for row in every:
+        seats = _seats(every, 1 + max((s for row in every for s in row), default=-1), places)
+        named = {bake for bakes in bake_of for bake in bakes.values()}
+        after = np.zeros((max(named, default=-1) + 1,) * 2, dtype=int)
+        for row, bake in zip(every, bake_of, strict=True):
             for first, second in pairwise(row):
-                after[bake_of[first], bake_of[second]] += 1
-        bakes = len({bake_of[s] for row in every for s in row})
+                after[bake[first], bake[second]] += 1
         return cls(
             rows=[list(row) for row in rows],
             bake_of=bake_of,
@@ -220,7 +220,7 @@ class _Tally:
             fair=np.outer(seats.sum(axis=1), seats.sum(axis=0)).tolist(),
             served=int(seats.sum()),
             after=after.tolist(),
-            least=least_sum_of_squares(int(after.sum()), bakes * (bakes - 1)),
+            least=least_sum_of_squares(int(after.sum()), len(named) * (len(named) - 1)),
         )
 
     def neighbours(self) -> int:
@@ -232,19 +232,18 @@ class _Tally:
 
     def swap(self, row_number: int, p: int, q: int) -> tuple[int, int]:
         """Swap two places of one row; return what it adds to both sums of squares."""
-        row = self.rows[row_number]
+        row, bake = self.rows[row_number], self.bake_of[row_number]
         beside = sorted({p - 1, p, q - 1, q} & set(range(len(row) - 1)))
         change = 0
         for i in beside:
-            change += self._count_pair(row[i], row[i + 1], -1)
+            change += self._count_pair(bake[row[i]], bake[row[i + 1]], -1)
         places = self._move(row[p], p, q) + self._move(row[q], q, p)
         row[p], row[q] = row[q], row[p]
         for i in beside:
-            change += self._count_pair(row[i], row[i + 1], 1)
+            change += self._count_pair(bake[row[i]], bake[row[i + 1]], 1)
         return places, change
 
-    def _count_pair(self, first: int, second: int, by: int) -> int:
-        a, b = self.bake_of[first], self.bake_of[second]
+    def _count_pair(self, a: int, b: int, by: int) -> int:
         before = self.after[a][b]
         self.after[a][b] = before + by
         return by * (2 * before + by) + (_TWINS * by if a == b else 0)

@@ -6,7 +6,7 @@ compared with too much care rather than too little: when in doubt the sample is 
 
 import re
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from trials.errors import TastingError
@@ -197,6 +197,38 @@ def why_not(
         for thing in contents
         if _overlap(avoided, thing)
     )
+
+
+def bakes_to_avoid(
+    tasters: Iterable[Taster], contents: Mapping[str, tuple[Iterable[str], Iterable[str]]]
+) -> dict[str, frozenset[str]]:
+    """Return for each taster the bakes that are kept from them.
+
+    Parameters
+    ----------
+    tasters : iterable of Taster
+    contents : mapping of str to (allergens, ingredients)
+        What each bake contains, the reference and the warm-up included.
+
+    Returns
+    -------
+    dict of str to frozenset of str
+        Every taster has an entry; it is empty for who may taste all.
+
+    Examples
+    --------
+    >>> contents = {"B01": (["milk"], ["butter"]), "B02": ([], ["lard"])}
+    >>> bakes_to_avoid([Taster("Ida", avoids=["milk"])], contents)
+    {'Ida': frozenset({'B01'})}
+    """
+    return {
+        taster.name: frozenset(
+            bake
+            for bake, (allergens, ingredients) in contents.items()
+            if not may_taste(taster, allergens, ingredients)
+        )
+        for taster in tasters
+    }
 
 
 def _overlap(avoided: str, thing: str) -> bool:
