@@ -160,7 +160,8 @@ def cross_products(y: np.ndarray, X: np.ndarray, terms: tuple[RandomTerm, ...]) 
     """Return the standardised problem; refuse collinear columns and a response without spread."""
     n, p = X.shape
     Q, to_beta, log_det_r = _orthonormal(X)
-    r, on_q, scale = _standardised(y, Q)
+    centre = _centre(y, X)
+    r, on_q, scale = _standardised(y - X @ centre, Q)
     sizes = [term.levels for term in terms]
     q = sum(sizes)
     ends = np.cumsum([0, *sizes])
@@ -179,7 +180,7 @@ def cross_products(y: np.ndarray, X: np.ndarray, terms: tuple[RandomTerm, ...]) 
         n=n,
         p=p,
         scale=scale,
-        beta_ols=to_beta @ on_q,
+        beta_ols=centre + to_beta @ on_q,
         to_beta=to_beta,
         log_det_r=log_det_r,
         starts=ends[:-1],
@@ -211,6 +212,18 @@ def _orthonormal(X: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
     to_beta[order] = solve_triangular(R, np.eye(len(R)))
     log_det = float(np.log(diagonal).sum() + np.log(lengths).sum())
     return Q, to_beta / lengths[:, None], log_det
+
+
+def _centre(y: np.ndarray, X: np.ndarray) -> np.ndarray:
+    """Return coefficients that take the mean of y away, where a column of X is constant.
+
+    Scores of 1e8 and a tenth keep their tenths: subtracting close numbers is exact, sums are not.
+    """
+    coefficients = np.zeros(X.shape[1])
+    constant = np.flatnonzero(np.all(X[:1] == X, axis=0))
+    if len(constant):
+        coefficients[constant[0]] = np.mean(y) / X[0, constant[0]]
+    return coefficients
 
 
 def _standardised(y: np.ndarray, Q: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:

@@ -17,7 +17,7 @@ from scipy.optimize import nnls
 from trials.analysis.cross_products import CrossProducts, RandomTerm, checked, cross_products
 from trials.errors import FitError
 
-_STARTS = (0.0, 1.0, 0.1)  # ratios of each random variance to the residual
+_STARTS = (0.0, 1.0)  # from either side: ratios of each random variance to the residual
 _STEPS = 200
 _NO_RESIDUAL = 1e-11  # a part of the spread that rounding alone can leave
 _EPS = float(np.finfo(float).eps)

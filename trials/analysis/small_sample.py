@@ -81,6 +81,11 @@ class SmallSample:
     plain_cov: np.ndarray
     adjusted_cov: np.ndarray
 
+    @property
+    def beta(self) -> np.ndarray:
+        """The estimates, one per column of the fixed part."""
+        return self.fit.beta
+
     def estimate(self, contrast: Sequence[float] | np.ndarray) -> tuple[float, float, float]:
         """Return the estimate, standard error and degrees of freedom of one contrast.
 
@@ -149,10 +154,10 @@ class SmallSample:
         FitError
             If every contrast is zero throughout.
         """
-        basis = _row_space(_contrasts(contrasts, self.fit.products.p) @ self.fit.products.to_beta)
+        rows = _contrasts(contrasts, self.fit.products.p)
+        mixing, basis = _row_space(rows @ self.fit.products.to_beta)
         q = float(len(basis))
-        on_basis = np.linalg.solve(self.fit.products.to_beta, self.fit.beta)
-        value = basis @ on_basis / _unit(self.fit)
+        value = mixing @ (rows @ self.fit.beta) / _unit(self.fit)
         wald = float(value @ np.linalg.solve(basis @ self.adjusted_cov @ basis.T, value))
         if self.method == "none":
             return FTest(q, np.inf, wald / q, float(chdtrc(q, wald)), 1.0)
@@ -350,13 +355,15 @@ def _contrasts(contrasts: Sequence[float] | np.ndarray, p: int) -> np.ndarray:
     return rows
 
 
-def _row_space(rows: np.ndarray) -> np.ndarray:
-    """Return orthonormal rows that span the same space."""
+def _row_space(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return orthonormal rows that span the same space, and how the rows mix into them."""
     size = np.linalg.norm(rows, axis=1, keepdims=True)
     if not size.any():
         raise FitError("The contrasts are zero throughout; there is nothing to test.")
-    _, values, right = svd(rows[size[:, 0] > 0] / size[size[:, 0] > 0], full_matrices=False)
-    return right[values > 1e-10 * values[0]]
+    weights = np.divide(1.0, size, out=np.zeros_like(size), where=size > 0)
+    left, values, right = svd(rows * weights, full_matrices=False)
+    kept = values > 1e-10 * values[0]
+    return (left[:, kept] / values[kept]).T * weights.T, right[kept]
 
 
 def _whitened(plain: np.ndarray, derivatives: np.ndarray) -> np.ndarray:
