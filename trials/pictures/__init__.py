@@ -1,1 +1,20 @@
 """Results as figures, each with its text description."""
+
+from importlib import import_module
+from typing import Any
+
+_HOMES = {
+    "effects": "effect_chart",
+    "interactions": "interaction_lines",
+}
+__all__ = sorted(_HOMES)
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOMES:
+        return getattr(import_module(f"trials.pictures.{_HOMES[name]}"), name)
+    raise AttributeError(f"trials.pictures has no picture {name!r}")
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,196 @@
+"""The shared page: one HTML file that opens with no network request."""
+
+import html
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from trials.analysis.fitting import fit
+from trials.analysis.results import Findings, kitchen_effects
+from trials.errors import FitError
+from trials.measures import Measure
+from trials.pictures.effect_chart import effects
+from trials.pictures.interaction_lines import interactions
+from trials.recipe.cautions import cautions
+from trials.rounds.round import Round
+from trials.rounds.scores import scores
+from trials.tables import tidy_number, write_text
+from trials.version import __version__
+
+_STYLE = """
+body{font:17px/1.55 Georgia,'DejaVu Serif',serif;color:#222;background:#fff;margin:0 auto;
+max-width:52rem;padding:1.5rem}
+h1{font-size:1.7rem;margin:.2em 0}h2{font-size:1.25rem;margin-top:2em;border-top:1px solid #bbb;
+padding-top:.8em}h3{font-size:1.05rem;margin-top:1.6em}
+.scroll{overflow-x:auto}table{border-collapse:collapse;font:14px/1.4 'DejaVu Sans',Verdana,sans-serif}
+th,td{padding:.3em .7em;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}
+.note{background:#f4f0e6;padding:.6em 1em;border-left:4px solid #8a8a8a}
+figure{margin:1em 0}figcaption{font-style:italic;font-size:.9em}img{max-width:100%}
+footer{margin-top:3em;font-size:.85em;color:#555}@page{size:A4;margin:15mm}
+"""
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+_SOURCES = (
+    "Mixed models by restricted maximum likelihood (Patterson & Thompson 1971); standard errors "
+    "and degrees of freedom by Kenward & Roger (1997). Where every bake was spent on an effect, "
+    "Lenth's method (1989). Verdicts compare the 95 % interval with the smallest difference "
+    "worth noticing. The bake, not the tasting, is the experimental unit (ISO 3534-3)."
+)
+
+
+def report(round_: Round, path: str | Path) -> Path:
+    """Write one page on a round: what was baked, what was learned, how sure it is.
+
+    Parameters
+    ----------
+    round_ : Round
+        With its scores in.
+    path : str or Path
+        Where to; the page needs no other file and no network.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    SheetError
+        When the sheets hold mistakes; they are named with their places.
+
+    Examples
+    --------
+    >>> report.__name__
+    'report'
+    """
+    tidy = scores(round_)
+    body = [
+        f"<h1>{html.escape(round_.name)}</h1>",
+        _invented(round_),
+        f"<p>{html.escape(round_.plan.sentence())}.</p>",
+        *[_measure(round_, measure, tidy) for measure in round_.measures],
+        _failures(round_, tidy),
+        _plan(round_),
+        _formula(round_),
+        _cautions(round_),
+        f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>",
+        f"<footer>Made with trials {__version__}; drawn order {round_.plan.seed}, "
+        f"codes {round_.seed}.</footer>",
+    ]
+    return write_text(path, page(round_.name, body))
+
+
+def page(title: str, body: Sequence[str]) -> str:
+    """Return a whole page of HTML around some pieces.
+
+    Examples
+    --------
+    >>> page("One", ["<p>hello</p>"]).startswith("<!doctype html>")
+    True
+    """
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head>"
+        f"<body>{''.join(body)}</body></html>\n"
+    )
+
+
+def findings_of(round_: Round) -> dict[str, Findings | str]:
+    """Return the findings of every measure, or the reason why there are none.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    dict
+        Measure name -> Findings, or a sentence.
+
+    Examples
+    --------
+    >>> findings_of.__name__
+    'findings_of'
+    """
+    return {measure.name: _found(round_, measure) for measure in round_.measures}
+
+
+def _found(round_: Round, measure: Measure) -> Findings | str:
+    if measure.kind in ("check all", "passed"):
+        return "Counted, not averaged: see the table of scores."
+    try:
+        return fit(round_, measure.name)
+    except FitError as error:
+        return str(error)
+
+
+def _measure(round_: Round, measure: Measure, tidy: pd.DataFrame) -> str:
+    found = _found(round_, measure)
+    head = f"<h2>{html.escape(measure.name.capitalize())}</h2>"
+    if isinstance(found, str):
+        return f"{head}<p>{html.escape(found)}</p>"
+    count = int(tidy[measure.name].notna().sum())
+    said = "".join(f"<p>{html.escape(one)}</p>" for one in found.sentences)
+    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes)
+    pictures = [effects(found)]
+    if any(len(term.factors) == 2 for term in found.terms):
+        pictures.append(interactions(found))
+    table = _table(kitchen_effects(found))
+    drawn = "".join(picture.html() for picture in pictures)
+    how = html.escape(f"{count} values; {found.method}.")
+    return f"{head}{said}{drawn}{table}<ul>{notes}</ul><p><small>{how}</small></p>"
+
+
+def _invented(round_: Round) -> str:
+    if not round_.invented:
+        return ""
+    return (
+        '<p class="note">Everything on this page is invented to show the way: no such bakes were '
+        "made and nobody tasted them.</p>"
+    )
+
+
+def _failures(round_: Round, tidy: pd.DataFrame) -> str:
+    out = tidy[tidy["status"].isin(["failed", "not served", "not baked"])].drop_duplicates("bake")
+    if out.empty:
+        return ""
+    names = ["bake", "status", "reason", *(factor.name for factor in round_.plan.factors)]
+    return f"<h2>Bakes that gave no score</h2>{_table(_shown(round_, out[names]))}"
+
+
+def _plan(round_: Round) -> str:
+    reasons = "".join(f"<p>{html.escape(reason)}</p>" for reason in round_.plan.reasons)
+    table = _table(_shown(round_, round_.plan.table))
+    return f"<h2>What was baked</h2>{reasons}{table}"
+
+
+def _shown(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with every setting written with its unit."""
+    shown = table.dropna(axis=1, how="all").copy()
+    for factor in round_.plan.factors:
+        shown[factor.name] = [factor.show(value) for value in shown[factor.name]]
+    return shown
+
+
+def _formula(round_: Round) -> str:
+    if round_.formula is None:
+        return ""
+    grams = round_.formula.grams(flour=100)[["ingredient", "percent"]]
+    grams["percent"] = [tidy_number(value, 4) for value in grams["percent"]]
+    return (
+        f"<h2>The formula it started from</h2><p>{html.escape(round_.formula.name)}, in baker's "
+        f"percentages (all flour is 100 %)</p>{_table(grams)}"
+    )
+
+
+def _cautions(round_: Round) -> str:
+    items = "".join(f"<li>{html.escape(one.text)}</li>" for one in cautions(round_.formula))
+    return f"<h2>Cautions</h2><ul>{items}</ul>"
+
+
+def _table(table: pd.DataFrame) -> str:
+    return (
+        f'<div class="scroll">{table.to_html(index=False, border=0, escape=True, na_rep="")}</div>'
+    )
