@@ -63,7 +63,7 @@ class Task:
         return [low + (i < more) for i in range(count)]
 
 
-def allocate(task: Task, rng: np.random.Generator, *, proposals: int = 1500) -> list[Sittings]:
+def allocate(task: Task, rng: np.random.Generator, *, proposals: int = 2500) -> list[Sittings]:
     """Share the bakes out over tasters and sittings.
 
     Parameters

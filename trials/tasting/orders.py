@@ -69,7 +69,7 @@ def balanced_orders(
     rng: np.random.Generator,
     *,
     kept: Sequence[Sequence[tuple[int, int]]] = (),
-    proposals: int = 3000,
+    proposals: int = 5000,
 ) -> list[Row]:
     """Put the samples of each sitting in an order, evening out places and neighbours.
 

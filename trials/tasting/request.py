@@ -98,8 +98,8 @@ def check_request(
                 "served to everybody at each sitting."
             )
     _check_warm_up_day(warm_ups, dict(by_day))
-    per_sitting = _whole("per_sitting", per_sitting, 1)
-    repeats = _whole("repeats", repeats, 0)
+    per_sitting = whole_number("per_sitting", per_sitting, 1)
+    repeats = whole_number("repeats", repeats, 0)
     room = per_sitting - bool(references) - repeats
     if room < 1:
         raise TastingError(
@@ -108,7 +108,7 @@ def check_request(
         )
     known = {*ids, *dict(references).values(), *dict(warm_ups).values()}
     kept_from = _checked_avoid(panel, avoid, known, set(ids))
-    wanted = None if sittings is None else _whole("sittings", sittings, 1)
+    wanted = None if sittings is None else whole_number("sittings", sittings, 1)
     fewest = min(len(of_day) for _, of_day in by_day)
     if wanted is not None and wanted > fewest:
         raise TastingError(
@@ -125,7 +125,7 @@ def check_request(
         warm_up=warm_ups,
         reference_named=bool(reference_named),
         repeats=repeats,
-        seed=_whole("seed", seed, 0),
+        seed=whole_number("seed", seed, 0),
     )
 
 
@@ -251,7 +251,19 @@ def _check_warm_up_day(
             )
 
 
-def _whole(what: str, value: object, least: int) -> int:
+def whole_number(what: str, value: object, least: int) -> int:
+    """Return a whole number that was given, or say why it is none.
+
+    Raises
+    ------
+    TastingError
+        When it is not whole or too small.
+
+    Examples
+    --------
+    >>> whole_number("repeats", 2, 0)
+    2
+    """
     whole = isinstance(value, (int, float)) or hasattr(value, "__index__")
     if isinstance(value, bool) or not whole or int(value) != value or value < least:  # type: ignore[call-overload, operator]
         raise TastingError(f"{what} is {value!r}; give a whole number from {least} up.")
