@@ -1,0 +1,322 @@
+"""Crossing two parents, and what differs between them, trait by trait."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from numbers import Real
+from typing import Any
+
+import pandas as pd
+
+from trials.errors import FormulaError
+from trials.recipe.formula import Formula
+from trials.recipe.ingredients import Ingredient, Ingredients
+from trials.recipe.mix import TOTALS, Mix, Parts, brings, totals
+from trials.tables import tidy_number
+
+# Traits that are a total, and the change that sets each.
+_TRAIT_TOTALS = ("fat", "sugar", "salt", "hydration")
+SAME = 1e-9  # of a parent's dough: closer than any scale could tell
+
+
+@dataclass(frozen=True)
+class Trait:
+    """One thing in which two parents differ: what one chose and what the other did.
+
+    Parameters
+    ----------
+    name : str
+        As it would be named as a factor: "buckwheat flour", "fat".
+    kind : {"flour", "fat", "sweetener", "part", "total", "process"}
+        What sort of choice it is.
+    a, b : float, int or str
+        The first and the second parent's choice.
+    unit : str
+        "% of flour", "" for names.
+    changes : tuple or None
+        What setting it changes in the first parent's formula, as a factor takes it; None for
+        the process.
+    """
+
+    name: str
+    kind: str
+    a: Any
+    b: Any
+    unit: str = ""
+    changes: tuple[Any, ...] | None = None
+
+    @property
+    def is_number(self) -> bool:
+        """Whether there is something between the two choices."""
+        return all(isinstance(x, Real) and not isinstance(x, bool) for x in (self.a, self.b))
+
+
+def cross(a: Formula, b: Formula, share: float, part: str | None = None) -> Formula:
+    """Mix two parents: each amount lies that share of the way from one to the other.
+
+    Both are taken on their own flour = 100 %, so every total in baker's percentages is affine in
+    the share, whatever parts and flours each parent has.
+
+    Parameters
+    ----------
+    a, b : Formula
+        The parents.
+    share : float
+        Share of `b`, 0 to 1; at 0 and 1 the parents themselves.
+    part : str, optional
+        Cross this part only and keep the rest of `a`; the part may hold no flour, or as much in
+        both, since otherwise the whole would move with it.
+
+    Raises
+    ------
+    FormulaError
+        When the share is outside 0 to 1, or the parents count flour differently or have
+        different own rows for an ingredient of the same name.
+
+    Examples
+    --------
+    >>> doughnut = Formula("doughnut", {"bread flour": 100, "water": 60, "butter": 10})
+    >>> crepe = Formula("crepe", {"buckwheat flour": 100, "milk": 200})
+    >>> half = cross(doughnut, crepe, 0.5)
+    >>> half.parts
+    {'bread flour': 50.0, 'water': 30.0, 'butter': 5.0, 'buckwheat flour': 50.0, 'milk': 100.0}
+    """
+    if isinstance(share, bool) or not isinstance(share, Real) or not 0 <= share <= 1:
+        raise FormulaError(f"the share of the second parent is {share!r}; 0 to 1 was expected.")
+    table = _one_table(a, b)
+    if {word.casefold() for word in a.also_flour} != {word.casefold() for word in b.also_flour}:
+        raise FormulaError(
+            f'"{a.name}" and "{b.name}" count different things as flour; give both the same '
+            "also_flour before crossing."
+        )
+    if part is None and share in (0, 1):
+        return (a, b)[int(share)].of_mix((a, b)[int(share)].mix)
+    parts = _blended(a.mix, _spelled_as(a.mix, b.mix), float(share), part)
+    mix = Mix(parts, table, a.also_flour, tuple(dict.fromkeys([*a.mix.aside, *b.mix.aside])))
+    _check_flour(mix, part)
+    amount = f"{tidy_number(100 * share)} % {b.name}"
+    name = f"{a.name} × {amount}" if part is None else f"{a.name} × {amount} in {part}"
+    return a.of_mix(mix, name, _origin(a, b))
+
+
+def _origin(a: Formula, b: Formula) -> str:
+    both = [f"{each.name} ({each.origin or 'origin not said'})" for each in (a, b)]
+    return f"crossing of {both[0]} and {both[1]}"
+
+
+def _one_table(a: Formula, b: Formula) -> Ingredients:
+    mine = a.table_of_ingredients
+    new: list[Ingredient] = []
+    for row in b.table_of_ingredients.own:
+        if row in mine:
+            continue
+        if any(row.name.casefold() == own.name.casefold() for own in mine.own):
+            raise FormulaError(
+                f'"{a.name}" and "{b.name}" have different rows for "{row.name}"; keep one.'
+            )
+        new.append(row)
+    return mine.with_ingredients(tuple(new))
+
+
+def _spelled_as(a: Mix, b: Mix) -> Parts:
+    """Return b's parts with the part and ingredient names that a uses for the same thing."""
+    parts: Parts = {}
+    for part, amounts in b.parts.items():
+        own_part = next((own for own in a.parts if own.casefold() == part.casefold()), part)
+        spelling = {a.find(name).name: name for name in a.parts.get(own_part, {})}
+        parts[own_part] = {
+            spelling.get(b.find(name).name, name): percent for name, percent in amounts.items()
+        }
+    return parts
+
+
+def _blended(a: Mix, b: Parts, share: float, part: str | None) -> Parts:
+    crossed = [*a.parts, *(own for own in b if own not in a.parts)]
+    if part is not None:
+        found = [own for own in crossed if own.casefold() == part.casefold()]
+        if not found:
+            raise FormulaError(f'neither parent has a part "{part}".')
+        crossed = found
+    blended: Parts = {}
+    for own in dict.fromkeys([*a.parts, *crossed]):
+        mine, other = a.parts.get(own, {}), b.get(own, {})
+        amounts = {
+            name: (1 - share) * mine.get(name, 0.0) + share * other.get(name, 0.0)
+            for name in dict.fromkeys([*mine, *other])
+        }
+        amounts = amounts if own in crossed else mine
+        blended[own] = {name: percent for name, percent in amounts.items() if percent > 0}
+    return {own: amounts for own, amounts in blended.items() if amounts}
+
+
+def _check_flour(mix: Mix, part: str | None) -> None:
+    if not math.isclose(totals(mix)["flour"], 100.0, rel_tol=SAME):
+        raise FormulaError(
+            f'part "{part}" holds another share of the flour in each parent, so it can not be '
+            "crossed by itself. Cross the whole formulas."
+        )
+
+
+def side_by_side(a: Formula, b: Formula, share: float | None = None) -> pd.DataFrame:
+    """Return parents, and their cross, beside one another.
+
+    Returns
+    -------
+    DataFrame
+        Columns part ("total" for totals), ingredient (or the total's name), one column per
+        formula in percent of flour, and difference (second parent less first).
+
+    Examples
+    --------
+    >>> side_by_side(Formula("A", {"bread flour": 100, "water": 60}),
+    ...              Formula("B", {"bread flour": 100, "water": 70})).head(2)
+        part   ingredient      A      B  difference
+    0  dough  bread flour  100.0  100.0         0.0
+    1  dough        water   60.0   70.0        10.0
+    """
+    if a.name == b.name:
+        raise FormulaError(f'both parents are called "{a.name}"; give one another name.')
+    columns = {a.name: a.mix.parts, b.name: _spelled_as(a.mix, b.mix)}
+    formulas = [a, b]
+    if share is not None:
+        child = cross(a, b, share)
+        if child.name not in columns:
+            columns[child.name] = _spelled_as(a.mix, child.mix)
+            formulas.append(child)
+    rows: list[list[Any]] = [
+        [part, name, *(parts.get(part, {}).get(name, 0.0) for parts in columns.values())]
+        for part in dict.fromkeys(part for parts in columns.values() for part in parts)
+        for name in dict.fromkeys(n for parts in columns.values() for n in parts.get(part, {}))
+    ]
+    sums = [totals(formula.mix) for formula in formulas]
+    rows += [["total", total, *(each[total] for each in sums)] for total in (*TOTALS, "dough")]
+    table = pd.DataFrame(rows, columns=["part", "ingredient", *columns])
+    table["difference"] = table[b.name] - table[a.name]
+    return table
+
+
+def distance(a: Formula, b: Formula) -> float:
+    """Return how much of the dough differs, from 0 (the same) to 100 percent (nothing in common).
+
+    Half the summed differences of the ingredients' shares of the dough, part by part.
+
+    References
+    ----------
+    Bray & Curtis 1957, Ecological Monographs 27:325 (percentage dissimilarity).
+
+    Examples
+    --------
+    >>> round(distance(Formula("A", {"bread flour": 100, "water": 60}),
+    ...                Formula("B", {"bread flour": 100, "water": 100})), 2)
+    12.5
+    """
+    whole = [formula.mix.weight() for formula in (a, b)]
+    mine, other = a.mix.parts, _spelled_as(a.mix, b.mix)
+    gap = [
+        abs(
+            mine.get(part, {}).get(name, 0.0) / whole[0]
+            - other.get(part, {}).get(name, 0.0) / whole[1]
+        )
+        for part in {*mine, *other} - {*a.mix.aside, *b.mix.aside}
+        for name in {*mine.get(part, {}), *other.get(part, {})}
+    ]
+    return 50.0 * math.fsum(gap)
+
+
+def traits(
+    a: Formula,
+    b: Formula,
+    process_a: Mapping[str, Any] | None = None,
+    process_b: Mapping[str, Any] | None = None,
+) -> tuple[Trait, ...]:
+    """Return what differs between two parents, each with the two choices.
+
+    A trait can become a factor whose settings are one parent's choice and the other's; changes
+    work on the first parent. The share of a whole crossing is a factor of its own.
+
+    Parameters
+    ----------
+    process_a, process_b : mapping, optional
+        Settings that no formula holds (oven temperature, rest), by name.
+
+    Examples
+    --------
+    >>> doughnut = Formula("doughnut", {"bread flour": 100, "water": 60, "butter": 10})
+    >>> crepe = Formula("crepe", {"bread flour": 70, "buckwheat flour": 30, "water": 60, "lard": 4})
+    >>> for trait in traits(doughnut, crepe):
+    ...     print(trait.name, trait.kind, trait.a, trait.b)
+    buckwheat flour flour 0.0 30.0
+    kind of fat fat butter lard
+    fat total 9.77... 6.09...
+    hydration total 61.79... 60.0
+    """
+    found = [*_flour_traits(a, b)]
+    for group, name, kind in (("fat", "kind of fat", "fat"), ("sugar", "sweetener", "sweetener")):
+        mine, other = _largest(a.mix, group), _largest(b.mix, group)
+        if mine and other and a.mix.find(mine) != b.mix.find(other):
+            found.append(Trait(name, kind, mine, other, changes=("swap", mine)))
+    found += _part_traits(a, b)
+    sums = totals(a.mix), totals(b.mix)
+    found += [
+        Trait(total, "total", sums[0][total], sums[1][total], "% of flour", ("total", total))
+        for total in _TRAIT_TOTALS
+        if _differ(sums[0][total], sums[1][total])
+    ]
+    first, second = dict(process_a or {}), dict(process_b or {})
+    found += [
+        Trait(name, "process", first[name], second[name])
+        for name in first
+        if name in second and first[name] != second[name]
+    ]
+    return tuple(found)
+
+
+def _differ(one: float, other: float) -> bool:
+    return abs(one - other) > SAME * 100
+
+
+def _largest(mix: Mix, group: str) -> str | None:
+    held: dict[str, float] = {}
+    for _, name, percent in mix.rows():
+        if mix.find(name).group == group:
+            held[name] = held.get(name, 0.0) + percent * brings(mix, name)[group]
+    return max(held, key=lambda name: held[name]) if held else None
+
+
+def _flour_traits(a: Formula, b: Formula) -> list[Trait]:
+    """Return flours whose shares differ; the first parent's main flour fills up, so not it."""
+    shares: list[dict[str, float]] = []
+    names: dict[str, str] = {}
+    for formula in (a, b):
+        held: dict[str, float] = {}
+        for _, name, percent in formula.mix.rows():
+            if formula.mix.is_flour(name):
+                key = formula.mix.find(name).name
+                names.setdefault(key, name)
+                held[key] = held.get(key, 0.0) + percent
+        shares.append(held)
+    main = max(shares[0], key=lambda key: shares[0][key])
+    return [
+        Trait(
+            names[key],
+            "flour",
+            shares[0].get(key, 0.0),
+            shares[1].get(key, 0.0),
+            "% of flour",
+            ("flour share", names[key]),
+        )
+        for key in names
+        if key != main and _differ(shares[0].get(key, 0.0), shares[1].get(key, 0.0))
+    ]
+
+
+def _part_traits(a: Formula, b: Formula) -> list[Trait]:
+    mine = {part.casefold(): part for part in a.mix.parts}
+    other = {part.casefold(): part for part in b.mix.parts}
+    only = [mine[key] for key in mine if key not in other]
+    only += [other[key] for key in other if key not in mine]
+    return [
+        Trait(part, "part", 0.0, 1.0, f"share of {b.name}", ("cross", b, part))
+        for part in only
+        if totals((a if part in a.mix.parts else b).mix, part)["flour"] == 0
+    ]
