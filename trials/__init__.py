@@ -1,1 +1,60 @@
-"""The package: a table of names that are loaded when used."""
+"""Plan, bake, taste and learn: rounds of test bakes with honest statistics.
+
+The names below are loaded when they are used, so that ``import trials`` costs nothing.
+
+Examples
+--------
+>>> import trials
+>>> trials.Numeric("rest", 20, 60, "min").show(40)
+'40 min'
+"""
+
+from importlib import import_module
+from typing import Any
+
+from trials.version import __version__ as __version__
+
+# name -> where it lives; modules stand with an empty name behind the colon
+_HOMES = {
+    "Categorical": "trials.factors:Categorical",
+    "Component": "trials.factors:Component",
+    "Findings": "trials.analysis.results:Findings",
+    "Formula": "trials.recipe.formula:Formula",
+    "Measure": "trials.measures:Measure",
+    "Numeric": "trials.factors:Numeric",
+    "Plan": "trials.design.plan:Plan",
+    "Round": "trials.rounds.round:Round",
+    "Taster": "trials.tasting.panel:Taster",
+    "TrialsError": "trials.errors:TrialsError",
+    "aliases": "trials.design.aliasing:aliases",
+    "check": "trials.rounds.scores:check",
+    "cross": "trials.recipe.crossing:cross",
+    "demo": "trials.demo:",
+    "design": "trials.design:",
+    "difference": "trials.tasting.difference:",
+    "fit": "trials.analysis.fitting:fit",
+    "next_round": "trials.following:next_round",
+    "pictures": "trials.pictures:",
+    "power": "trials.design.power:power",
+    "propose": "trials.design.propose:propose",
+    "quality": "trials.design.quality:quality",
+    "recommend": "trials.analysis.trade_off:recommend",
+    "rehearse": "trials.rehearsal:rehearse",
+    "replan": "trials.following:replan",
+    "report": "trials.page:report",
+    "scores": "trials.rounds.scores:scores",
+    "write_sheets": "trials.rounds.sheets:write_sheets",
+}
+__all__ = sorted([*_HOMES, "__version__"])
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"trials has no {name!r}")
+    home, _, inner = _HOMES[name].partition(":")
+    module = import_module(home)
+    return getattr(module, inner) if inner else module
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,261 @@
+"""The command line: a thin door over the public names.
+
+Heavy libraries load inside the commands, so that help is there at once. Exit status: 0 done,
+1 the input needs mending (said where and how), 2 wrong use.
+"""
+
+import argparse
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from trials.errors import TrialsError
+from trials.version import __version__
+
+DONE, MEND = 0, 1
+
+
+def run(words: Sequence[str]) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    words : sequence of str
+        What was typed after ``trials``.
+
+    Returns
+    -------
+    int
+        The exit status.
+
+    Examples
+    --------
+    >>> run(["check", "no such folder"])
+    1
+    """
+    parser = _parser()
+    asked = parser.parse_args(words)
+    command: Callable[[argparse.Namespace], int] | None = getattr(asked, "command", None)
+    if command is None:
+        parser.print_help()
+        return DONE
+    try:
+        return command(asked)
+    except TrialsError as error:
+        print(error, file=sys.stderr)
+        return MEND
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError, PermissionError) as error:
+        print(f"{error.filename}: {error.strerror}.", file=sys.stderr)
+        return MEND
+    except BrokenPipeError:
+        # The reader (`head`, say) had enough; Python would complain once more while leaving
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        print("\nStopped; what was written so far is whole.", file=sys.stderr)
+        return MEND
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="trials",
+        description="Plan rounds of test bakes, and learn from them which change did it.",
+    )
+    parser.add_argument("--version", action="version", version=f"trials {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add(commands, "demo", "a whole invented round, from plan to page", _demo).add_argument(
+        "folder", nargs="?", default="trials-demo", help="where to (default: trials-demo)"
+    )
+    new = _add(commands, "new", "start a round: write a page of questions to fill in", _new)
+    new.add_argument("folder")
+    plan = _add(commands, "plan", "turn the answers in idea.toml into a plan", _plan)
+    plan.add_argument("folder")
+    sheets = _add(commands, "sheets", "write bake sheets, ballots and score sheets", _sheets)
+    sheets.add_argument("folder")
+    check = _add(commands, "check", "read the sheets and say what needs mending", _check)
+    check.add_argument("folder")
+    _fit_words(_add(commands, "fit", "say what mattered, for a round or a table (CSV)", _fit))
+    following = _add(commands, "next", "propose the next round, and say why", _next)
+    following.add_argument("folder")
+    following.add_argument("--bakes", type=int, required=True, help="bakes you can afford")
+    following.add_argument("--to", default="", help="where to write it (default: beside FOLDER)")
+    page = _add(commands, "report", "write one page to share, readable offline", _report)
+    page.add_argument("folder")
+    page.add_argument("--to", default="", help="the file to write (default: FOLDER/page.html)")
+    lab = _add(commands, "lab", "open JupyterLab on the notebooks", _lab)
+    lab.add_argument("folder", nargs="?", default="trials-notebooks")
+    return parser
+
+
+def _add(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    name: str,
+    words: str,
+    command: Callable[[argparse.Namespace], int],
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+    parser.set_defaults(command=command)
+    return parser
+
+
+def _fit_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("data", help="a round folder, or a CSV with one row per score")
+    parser.add_argument("response", nargs="?", help="what to explain (a round: all by default)")
+    parser.add_argument("--factors", nargs="+", default=None, help="columns of the table")
+    parser.add_argument("--kinds", nargs="+", default=[], help="columns of kinds, not numbers")
+    parser.add_argument("--groups", nargs="*", default=None, help="random groups, such as day/load")
+    parser.add_argument("--model", nargs="+", default=None, help="main, interactions, ... or terms")
+    parser.add_argument("--worth", type=float, default=None, help="smallest difference that counts")
+    parser.add_argument("--csv", default="", help="also write the table of effects here")
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    from trials.demo import run as run_demo
+
+    run_demo(Path(asked.folder), tell=print)
+    return DONE
+
+
+def _new(asked: argparse.Namespace) -> int:
+    from trials.rounds.idea import write_idea
+
+    path = write_idea(Path(asked.folder))
+    print(f"Fill in {path}, then: trials plan {asked.folder}")
+    return DONE
+
+
+def _plan(asked: argparse.Namespace) -> int:
+    from trials.rounds.idea import planned_round
+
+    round_ = planned_round(Path(asked.folder))
+    print(f"{round_}\n")
+    for reason in round_.plan.reasons:
+        print(reason)
+    print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {asked.folder}")
+    return DONE
+
+
+def _sheets(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.rounds.sheets import write_sheets
+
+    for path in write_sheets(Round.open(asked.folder)):
+        print(path)
+    return DONE
+
+
+def _check(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.rounds.scores import check, left, notes
+
+    round_ = Round.open(asked.folder)
+    problems = check(round_)
+    for note in notes(round_):
+        print(note)
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if problems:
+        count = len(problems)
+        print(f"{count} thing{'s' if count > 1 else ''} to mend; all is kept.", file=sys.stderr)
+        return MEND
+    print(f"Nothing to mend; {left(round_)} still to be entered.")
+    return DONE
+
+
+def _fit(asked: argparse.Namespace) -> int:
+    if Path(asked.data).is_dir():
+        return _fit_round(asked)
+    from trials.analysis.fitting import fit
+    from trials.factors import Categorical
+    from trials.measures import Measure
+    from trials.tables import read_csv
+
+    table = read_csv(asked.data)
+    if asked.response is None or not asked.factors:
+        raise TrialsError(
+            "for a table say what to explain and which columns are the factors: "
+            f"trials fit {asked.data} COLUMN --factors NAME NAME. Its columns: "
+            + ", ".join(table.columns)
+        )
+    factors = [
+        Categorical(name, sorted(set(table[name]))) if name in asked.kinds else name
+        for name in [*asked.factors, *(one for one in asked.kinds if one not in asked.factors)]
+    ]
+    measure = None
+    if asked.worth is not None:
+        measure = Measure(asked.response, "number", worth_noticing=asked.worth)
+    found = fit(
+        table,
+        asked.response,
+        factors,
+        model=_model(asked.model),
+        groups=asked.groups,
+        measure=measure,
+    )
+    return _tell([found], asked.csv)
+
+
+def _model(words: list[str] | None) -> str | list[str] | None:
+    if words and len(words) == 1 and words[0] in ("main", "interactions", "quadratic", "blend"):
+        return words[0]
+    return words
+
+
+def _fit_round(asked: argparse.Namespace) -> int:
+    from trials.analysis.fitting import fit
+    from trials.errors import FitError
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.data)
+    names = [asked.response] if asked.response else [one.name for one in round_.measures]
+    found = []
+    for name in names:
+        try:
+            found.append(fit(round_, name, groups=asked.groups, model=_model(asked.model)))
+        except FitError as error:
+            if asked.response:
+                raise
+            print(f"{name}: {error}\n")
+    return _tell(found, asked.csv)
+
+
+def _tell(found: Sequence, path: str) -> int:
+    for one in found:
+        print("\n".join(one.summary()), end="\n\n")
+    if path:
+        import pandas as pd
+
+        from trials.tables import write_csv
+
+        tables = [one.effects.assign(response=one.response) for one in found]
+        print(f"Effects in {write_csv(pd.concat(tables), path)}")
+    return DONE
+
+
+def _next(asked: argparse.Namespace) -> int:
+    from trials.following import write_next
+
+    round_ = write_next(asked.folder, asked.bakes, asked.to)
+    for reason in round_.plan.reasons:
+        print(reason)
+    print(f"\nThe next round is in {round_.folder}.")
+    return DONE
+
+
+def _report(asked: argparse.Namespace) -> int:
+    from trials.page import report
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    print(report(round_, asked.to or round_.folder / "page.html"))
+    return DONE
+
+
+def _lab(asked: argparse.Namespace) -> int:
+    from trials.notebook import copy_notebooks
+
+    folder = copy_notebooks(Path(asked.folder))
+    print(f"Opening JupyterLab on {folder}; stop it with Ctrl-C.")
+    return subprocess.call([sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"])

@@ -1,0 +1,281 @@
+"""From an idea, written down as answers to kitchen questions, to a planned round."""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from trials.design.plan import Plan
+from trials.design.propose import propose
+from trials.errors import Place, RoundError, TrialsError
+from trials.factors import Factor, factor_from
+from trials.measures import Measure, measure_from
+from trials.recipe.formula import Formula
+from trials.rounds.round import Round
+from trials.tables import write_text
+from trials.tasting.panel import Taster
+
+IDEA = "idea.toml"
+
+_QUESTIONS = """\
+# An idea for a round of test bakes. Change the answers, keep the words in front of them.
+# Text behind a # is for reading only.
+
+name = "rye ginger snap, first round"   # what are you working on?
+bakes = 16                  # how many bakes can you afford, reference bakes apart?
+days = 2                    # over how many days?
+# loads = 4                 # how many oven heats or oil fills, if bakes share them?
+controls = 2                # reference bakes, always the same, to see days drift
+aim = "interactions"        # "screen": find what matters; "interactions": see what works
+                            # together; "optimise": tune
+
+# What do you want to vary, and how far would you dare and still serve it?
+[[factors]]
+kind = "numeric"
+name = "oven"
+low = 165
+high = 190
+unit = "°C"
+hard_to_change = true       # several bakes share one oven heat
+
+[[factors]]
+kind = "numeric"
+name = "hydration"
+low = 16
+high = 24
+unit = "%"
+changes = ["total", "hydration"]
+
+[[factors]]
+kind = "numeric"
+name = "rye"
+low = 0
+high = 40
+unit = "%"
+changes = ["flour share", "medium rye flour"]
+
+[[factors]]
+kind = "categorical"
+name = "fat"
+levels = ["butter", "lard"]
+changes = ["swap", "butter"]
+
+# What is scored or measured?
+[[measures]]
+name = "liking"
+scale = "hedonic 9"         # also "number", "passed", "just about right 5"
+goal = "higher"
+worth_noticing = 0.7        # what difference would change your mind?
+
+[[measures]]
+name = "snap"
+scale = ["intensity", 0, 10]
+
+[[measures]]
+name = "bake loss"
+scale = "number"
+unit = "%"
+per = "bake"                # once per bake, not once per taster
+
+# Who tastes, and what must they never be served?
+[[tasters]]
+name = "Taster 1"
+avoids = []
+
+[[tasters]]
+name = "Taster 2"
+avoids = ["sesame"]
+
+# The formula, in baker's percentages: all flour together is 100.
+[formula]
+name = "rye ginger snap"
+
+[formula.parts.dough]
+"bread flour" = 80
+"medium rye flour" = 20
+butter = 50
+sugar = 45
+molasses = 15
+water = 8
+ginger = 2
+"baking soda" = 1
+salt = 1
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class Idea:
+    """An idea: what varies, what is scored, and what the kitchen can do.
+
+    Parameters
+    ----------
+    name : str
+    bakes, days, controls : int
+    loads : int or None
+    aim : str
+    factors : tuple of Factor
+    measures : tuple of Measure
+    tasters : tuple of Taster
+    formula : Formula or None
+    seed : int or None
+    """
+
+    name: str
+    bakes: int
+    days: int
+    controls: int
+    loads: int | None
+    aim: str
+    factors: tuple[Factor, ...]
+    measures: tuple[Measure, ...]
+    tasters: tuple[Taster, ...]
+    formula: Formula | None
+    seed: int | None
+
+
+def write_idea(folder: Path) -> Path:
+    """Write the questions to a new folder, with an invented idea as the answers.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    Path
+        The file to fill in.
+
+    Raises
+    ------
+    RoundError
+        When the folder already holds an idea.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> write_idea(Path(tempfile.mkdtemp())).name
+    'idea.toml'
+    """
+    path = folder / IDEA
+    if path.exists():
+        raise RoundError(f"{path} is already there; change it, or choose another folder.")
+    return write_text(path, _QUESTIONS)
+
+
+def read_idea(folder: Path) -> Idea:
+    """Read the answers in `idea.toml`.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    Idea
+
+    Raises
+    ------
+    RoundError
+        When the file is missing, can not be read, or an answer is missing or not understood.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = write_idea(Path(tempfile.mkdtemp())).parent
+    >>> [factor.name for factor in read_idea(folder).factors]
+    ['oven', 'hydration', 'rye', 'fat']
+    """
+    path = folder / IDEA
+    here = Place(IDEA)
+    if not path.is_file():
+        raise RoundError(f"{path} is missing; write one with: trials new {folder}")
+    try:
+        answers = tomllib.loads(path.read_text(encoding="utf-8"))
+        return _understood(answers, folder)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise RoundError(f"this file can not be read: {error}.", here) from None
+    except TrialsError as error:
+        raise RoundError(error.message, here) from None
+
+
+def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
+    for name in ("bakes", "factors", "measures"):
+        if name not in answers:
+            raise RoundError(f'nothing is said about "{name}".')
+    formula = answers.get("formula")
+    return Idea(
+        name=str(answers.get("name", folder.name)),
+        bakes=answers["bakes"],
+        days=answers.get("days", 1),
+        controls=answers.get("controls", 0),
+        loads=answers.get("loads"),
+        aim=answers.get("aim", "screen"),
+        factors=tuple(factor_from(record) for record in answers["factors"]),
+        measures=tuple(measure_from(record) for record in answers["measures"]),
+        tasters=tuple(_taster(record) for record in answers.get("tasters", ())),
+        formula=Formula.from_dict(formula) if formula else None,
+        seed=answers.get("seed"),
+    )
+
+
+def _taster(record: Mapping[str, Any]) -> Taster:
+    if "name" not in record:
+        raise RoundError("a taster has no name.")
+    return Taster(record["name"], tuple(record.get("avoids", ())))
+
+
+def plan_of(idea: Idea) -> Plan:
+    """Return the plan proposed for an idea.
+
+    Parameters
+    ----------
+    idea : Idea
+
+    Returns
+    -------
+    Plan
+        With its reasons.
+
+    Raises
+    ------
+    PlanError
+        When no plan serves the idea; the message says what would.
+    """
+    return propose(
+        idea.factors,
+        idea.bakes,
+        aim=idea.aim,
+        days=idea.days,
+        loads=idea.loads,
+        controls=idea.controls,
+        seed=idea.seed,
+    )
+
+
+def planned_round(folder: Path) -> Round:
+    """Turn the idea of a folder into a planned round in the same folder.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    Round
+
+    Raises
+    ------
+    TrialsError
+        When the idea can not be understood or planned, or the round is there already.
+    """
+    idea = read_idea(folder)
+    return Round.create(
+        folder,
+        plan=plan_of(idea),
+        measures=idea.measures,
+        formula=idea.formula,
+        tasters=idea.tasters,
+        seed=idea.seed,
+        name=idea.name,
+    )
