@@ -182,6 +182,13 @@ class TestWhatMustNotMatter:
             fit_mixed(y, moved, terms).beta[1], fit_mixed(y, X[:, :2], terms).beta[1], rtol=1e-8
         )
 
+    @pytest.mark.parametrize("factor", [1e-50, 1e-4, 1e5, 1e50])
+    def test_unit_of_a_random_slope(self, factor):
+        y, X, (bake, taster) = panel(2, bakes=16)
+        slopes = [RandomTerm("taster:x", taster.codes, X[:, 1] * unit) for unit in (1.0, factor)]
+        one, other = (fit_mixed(y, X, [bake, taster, slope]) for slope in slopes)
+        np.testing.assert_allclose(other.variances * [1, 1, factor**2, 1], one.variances, rtol=1e-6)
+
     def test_large_offset_of_the_response(self):
         y, X, terms = panel(3)
         one, other = fit_mixed(y, X, terms), fit_mixed(y + 1e8, X, terms)
@@ -317,7 +324,9 @@ class TestBadInput:
         with pytest.raises(FitError, match='levels of "bake"'):
             fit_mixed(self.y, self.X, [RandomTerm("bake", codes)])
 
-    @pytest.mark.parametrize("slope", [np.zeros(8), np.ones(7), np.full(8, np.nan)])
+    @pytest.mark.parametrize(
+        "slope", [np.zeros(8), np.ones(7), np.full(8, np.nan), np.full(8, 1e80)]
+    )
     def test_slopes_that_say_nothing(self, slope):
         with pytest.raises(FitError, match='slope variable of "taster"'):
             fit_mixed(self.y, self.X, [RandomTerm("taster", np.arange(8) // 2, slope)])

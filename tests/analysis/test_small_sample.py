@@ -1,5 +1,7 @@
 """Small-sample inference held against R's lmerTest and pbkrtest, and the printed formulas."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -143,6 +145,26 @@ class TestAgainstThePrintedFormulas:
         found = small_sample(fit).test(L)
         np.testing.assert_allclose([found.F, found.den_df, found.scale], [F, df, scale], rtol=1e-8)
         assert found.p == pytest.approx(stats.f.sf(F, len(L), df), rel=1e-7)
+
+    @pytest.mark.parametrize("seed", [29, 147])
+    def test_directions_stand_in_where_the_moments_of_f_do_not_exist(self, seed):
+        """Four loads of up to three bakes, a quarter lost: lambda comes out below zero."""
+        rng = np.random.default_rng(seed)
+        load, bake = (axis.ravel() for axis in np.indices((4, 3)))
+        kept = rng.random(12) >= 0.25
+        load, bake = load[kept], bake[kept]
+        X = np.column_stack([np.ones(load.size), load % 2, bake % 2])
+        y = rng.normal(size=4)[load] + rng.normal(size=load.size)
+        fit = fit_mixed(y, X, [RandomTerm("load", load)])
+        L = np.eye(3)[1:]
+        assert dense_mixed.kenward_roger_test(fit, L)[2] < 0
+        small = small_sample(fit)
+        found = small.test(L)
+        wald = fit.beta[1:] @ np.linalg.solve(small.cov[1:, 1:], fit.beta[1:])
+        assert found.scale == 1
+        assert pytest.approx(wald / 2) == found.F
+        assert 1 < found.den_df < 2
+        assert found.p == pytest.approx(stats.f.sf(found.F, 2, found.den_df))
 
     def test_weights_of_the_variances_give_back_the_variance(self):
         """V is linear in the variances, so the covariance is the sum of its slopes times them."""
@@ -323,6 +345,16 @@ class TestPredictions:
         _, se, df = predict_new(fit, small_sample(fit), np.eye(10)[:1], ["bake"])
         assert np.isnan(se[0])
         assert df[0] == 0
+
+
+def test_nothing_as_large_as_scores_by_scores_is_formed():
+    """5,000 scores squared are 200 megabytes; the rows alone are half a megabyte."""
+    y, X, terms = panel(1, bakes=100, tasters=50, missing=0.0)
+    tracemalloc.start()
+    small_sample(fit_mixed(y, X, terms)).test(np.eye(3)[1:])
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 10e6
 
 
 class TestBadInput:

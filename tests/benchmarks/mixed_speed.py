@@ -56,7 +56,7 @@ def report() -> str:
         "",
         f"Python {platform.python_version()}, numpy {np.__version__}, one thread; seconds.",
         "Growth: the power of the number of scores with which the time rose from the row above.",
-        "Each time is the median of 9. R is lme4 + lmerTest + pbkrtest on a like machine, another day.",
+        "Each time is the median of 9. R (lme4, lmerTest, pbkrtest): a like machine, another day.",
         "",
         "| problem | scores | random levels | REML | Kenward-Roger | both | growth | R, both |",
         "|---|---|---|---|---|---|---|---|",

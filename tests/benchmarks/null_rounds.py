@@ -247,8 +247,8 @@ Standard deviations, liking points: {kitchens}. Fewer than five days are a fixed
 random term.
 
 Verdict: too often above 6 %; too seldom below 4 % where any variance is estimated as zero in under
-5 % of rounds. The simulation's own error is not allowed for: of a hundred rows with a true rate of 5 %
-about one in three tables of 4,000 rounds shows one outside 4 to 6 % by chance.
+5 % of rounds. The simulation's own error is not allowed for: of a hundred rows with a true rate of
+5 % about one in three tables of 4,000 rounds shows one outside 4 to 6 % by chance.
 
 For comparison, R's Kenward-Roger on 8 bakes x 8 tasters: 1.3, 2.2, 3.9, 4.9 at bake sd 0, 0.25,
 0.5, 1 (lme4 1.1-31, pbkrtest 0.5.2).

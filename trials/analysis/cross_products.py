@@ -14,6 +14,7 @@ from trials.errors import FitError
 
 _EPS = float(np.finfo(float).eps)
 _EXTREME = 1e150  # squares of anything beyond leave the range of a double
+_EXTREME_SLOPE = 1e60  # fourth powers of the slope variable enter
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,8 +152,12 @@ def checked(
         if codes.shape != (n,) or codes.dtype.kind not in "iu" or codes.min() < 0:
             raise FitError(f'The levels of "{term.name}" must be {n} whole numbers from 0 up.')
         slope = term.weights
-        if slope.shape != (n,) or not np.isfinite(slope).all() or not np.any(slope):
-            raise FitError(f'The slope variable of "{term.name}" must be {n} finite numbers.')
+        size = float(np.abs(slope).max(initial=0.0))
+        if slope.shape != (n,) or not 1 / _EXTREME_SLOPE < size < _EXTREME_SLOPE:
+            raise FitError(
+                f'The slope variable of "{term.name}" must be {n} finite numbers, not all zero and '
+                "within 1e-60 and 1e60 in size."
+            )
     return y, X, terms
 
 

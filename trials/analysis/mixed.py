@@ -17,7 +17,6 @@ from scipy.optimize import nnls
 from trials.analysis.cross_products import CrossProducts, RandomTerm, checked, cross_products
 from trials.errors import FitError
 
-_STARTS = (0.0, 1.0)  # from either side: ratios of each random variance to the residual
 _STEPS = 200
 _NO_RESIDUAL = 1e-11  # a part of the spread that rounding alone can leave
 _EPS = float(np.finfo(float).eps)
@@ -270,14 +269,15 @@ def _log_likelihood(
 
 
 def _derivatives(
-    products: CrossProducts, at: GroupMatrices, reml: bool
+    products: CrossProducts, at: GroupMatrices, seen: np.ndarray, reml: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Gradient of the criterion in the ratios, its Hessian, and the traces that scale it."""
+    """Gradient of the criterion in the ratios seen, its Hessian, and the traces that scale it."""
     inner, count = (at.zpz, products.n - products.p) if reml else (at.zhz, products.n)
-    trace = products.term_sums(np.diag(inner))
-    traces = products.block_sums(np.square(inner))
-    once = products.term_sums(np.square(at.zpr)) / at.rpr
-    twice = products.block_sums(at.zpz * np.outer(at.zpr, at.zpr)) / at.rpr
+    pairs = np.ix_(seen, seen)
+    trace = products.term_sums(np.diag(inner))[seen]
+    traces = products.block_sums(np.square(inner))[pairs]
+    once = products.term_sums(np.square(at.zpr))[seen] / at.rpr
+    twice = products.block_sums(at.zpz * np.outer(at.zpr, at.zpr))[pairs] / at.rpr
     hessian = count * (2 * twice - np.outer(once, once)) - traces
     size = np.sqrt(np.diag(traces))
     least = np.linalg.eigvalsh(hessian / np.outer(size, size))[0]
@@ -290,8 +290,10 @@ def _derivatives(
 def _best_start(
     products: CrossProducts, seen: np.ndarray, reml: bool
 ) -> tuple[GroupMatrices, bool]:
-    starts = _STARTS if seen.any() else (0.0,)
-    ends = [_descend(products, np.where(seen, start, 0.0), seen, reml) for start in starts]
+    starts = [np.zeros(len(seen))]
+    if seen.any():  # a group adds as much spread as the residual, whatever the unit of a slope
+        starts.append(np.where(seen, products.n / products.term_sums(np.diag(products.zz)), 0.0))
+    ends = [_descend(products, start, seen, reml) for start in starts]
     values = [round(float(_criterion(products, at, reml)), 8) for at, _ in ends]
     best, converged = ends[int(np.argmin(values))]
     if best.rpr <= 10 * _NO_RESIDUAL * products.rr:
@@ -307,11 +309,10 @@ def _descend(
     if not seen.any():
         return at, True
     for _ in range(_STEPS):
-        gradient, hessian, size = _derivatives(products, at, reml)
+        gradient, hessian, size = _derivatives(products, at, seen, reml)
         move = np.zeros_like(ratios)
-        free = np.ix_(seen, seen)
-        move[seen] = _bounded_newton(at.ratios[seen], gradient[seen], hessian[free], size[seen])
-        gain = -float(gradient @ move)
+        move[seen] = _bounded_newton(at.ratios[seen], gradient, hessian, size)
+        gain = -float(gradient @ move[seen])
         if gain < max(1e-10, _noise(products, at)):
             # the last step is taken unweighed: it changes the criterion by less than can be seen
             return _tried(products, at.ratios + move) or at, True
@@ -366,7 +367,9 @@ def _finer(products: CrossProducts, i: int, j: int) -> bool:
 
 def _rank(products: CrossProducts, which: list[int]) -> int:
     """Dimensions that the levels of these terms add to the fixed part."""
+    if not which:
+        return 0
     rows = np.isin(products.level_term, which)
     left = products.zz[np.ix_(rows, rows)] - products.zq[rows] @ products.zq[rows].T
     size = np.sqrt(np.maximum(np.diag(products.zz)[rows], 1e-300))
-    return int((np.linalg.eigvalsh(left / np.outer(size, size)) > 1e-9).sum()) if rows.any() else 0
+    return int((np.linalg.eigvalsh(left / np.outer(size, size)) > 1e-9).sum())
