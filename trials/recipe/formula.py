@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from numbers import Real
 from typing import Any
@@ -22,6 +22,7 @@ from trials.recipe.moves import (
 )
 from trials.tables import in_words, tidy_number
 
+ASIDE = ("frying oil",)  # parts that no one eats whole, unless said otherwise
 FIRST_TOTALS = ("hydration", "fat", "sugar", "salt")
 
 
@@ -74,16 +75,16 @@ class Formula:
     name: str
     parts: Mapping[str, Any]
     origin: str = ""
-    ingredients: Ingredients | None = None
+    ingredients: Ingredients | None = field(default=None, repr=False)
     also_flour: tuple[str, ...] = ()
-    aside: tuple[str, ...] = ("frying oil",)
+    aside: tuple[str, ...] = ASIDE
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
             raise FormulaError("a formula needs a name, as you would say it in the kitchen.")
-        for field in ("also_flour", "aside"):
-            words = getattr(self, field)
-            object.__setattr__(self, field, (words,) if isinstance(words, str) else tuple(words))
+        for words in ("also_flour", "aside"):
+            given = getattr(self, words)
+            object.__setattr__(self, words, (given,) if isinstance(given, str) else tuple(given))
         object.__setattr__(self, "ingredients", self.ingredients or shipped())
         try:
             mix = self.mix
@@ -124,12 +125,6 @@ class Formula:
         """The ingredients that make the 100 %."""
         names = dict.fromkeys(name for _, name, _ in self.mix.rows() if self.mix.is_flour(name))
         return tuple(names)
-
-    @property
-    def allergens(self) -> tuple[str, ...]:
-        """What this formula may hold that some must not eat, frying oil and dips included."""
-        rows = [self.mix.find(name) for name in self.table["ingredient"]]
-        return tuple(sorted({allergen for row in rows for allergen in row.allergens}))
 
     def totals(self, part: str | None = None, of: str = "flour") -> pd.Series:
         """Return hydration, fat, sugar, salt and further totals.
@@ -323,9 +318,10 @@ class Formula:
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for a settings file, own ingredient rows included."""
         data: dict[str, Any] = {"name": self.name, "origin": self.origin, "parts": self.parts}
-        data |= {"also_flour": list(self.also_flour), "aside": list(self.aside)}
+        data["also_flour"] = list(self.also_flour)
         data["ingredients"] = [row.to_dict() for row in self.table_of_ingredients.own]
-        return {key: value for key, value in data.items() if value not in ("", [])}
+        filled = {key: value for key, value in data.items() if value not in ("", [])}
+        return filled | {"aside": list(self.aside)}
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> "Formula":
@@ -343,13 +339,27 @@ class Formula:
             origin=data.get("origin", ""),
             ingredients=shipped().with_ingredients(own),
             also_flour=tuple(data.get("also_flour", ())),
-            aside=tuple(data.get("aside", ())),
+            aside=tuple(data.get("aside", ASIDE)),
         )
 
     def _repr_html_(self) -> str:
         table = self.table.assign(percent=self.table["percent"].map(lambda x: tidy_number(x, 4)))
         table = table if len(self.mix.parts) > 1 else table.drop(columns="part")
         return table.to_html(index=False, border=0)
+
+
+def allergens(formula: Formula) -> tuple[str, ...]:
+    """Return what a formula may hold that some must not eat, frying oil and dips included.
+
+    A prompt, not a declaration: the label of each pack in hand prevails.
+
+    Examples
+    --------
+    >>> allergens(Formula("batter", {"bread flour": 100, "milk": 90, "lard": 8}))
+    ('gluten', 'milk', 'wheat')
+    """
+    rows = [formula.mix.find(name) for name in formula.table["ingredient"]]
+    return tuple(sorted({allergen for row in rows for allergen in row.allergens}))
 
 
 def _positive(what: str, value: object) -> float:

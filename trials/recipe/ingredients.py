@@ -147,6 +147,9 @@ class Ingredients:
                 )
             seen[key] = row.name
 
+    def __repr__(self) -> str:
+        return f"Ingredients of {len(self.rows)} rows, {len(self.own)} of them your own"
+
     @cached_property
     def _by_name(self) -> dict[str, Ingredient]:
         return {row.name.casefold(): row for row in self.rows}

@@ -1,0 +1,103 @@
+"""Layers of a laminated dough, from its folds."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from trials.errors import FormulaError
+from trials.tables import in_words, tidy_number
+
+
+@dataclass(frozen=True)
+class Layers:
+    """Layers of dough and fat in a sheet.
+
+    Parameters
+    ----------
+    fat, dough : int
+        How many of each. Dough always lies outside, so there is one layer more of it.
+    """
+
+    fat: int
+    dough: int
+
+    @property
+    def total(self) -> int:
+        """All layers together."""
+        return self.fat + self.dough
+
+
+def layers(folds: Sequence[int], fat_layers: int = 1) -> Layers:
+    """Return the layers after a sequence of folds.
+
+    Where two layers of dough come to lie on one another they count as one: with L layers, an
+    m-fold gives m(L - 1) + 1. The fat layers are multiplied by each fold.
+
+    Parameters
+    ----------
+    folds : sequence of int
+        3 for a single (letter) fold, 4 for a double (book) fold, in order: (3, 3, 3).
+    fat_layers : int
+        Layers of fat at the lock-in; 1 is dough, fat, dough.
+
+    Raises
+    ------
+    FormulaError
+        When a fold is not a whole number from 2 up.
+
+    References
+    ----------
+    Textbook rule as pastry schools teach it (3, 7, 19 layers); the sequel is calculated from it.
+
+    Examples
+    --------
+    >>> layers((3, 3, 3)), layers((3, 3, 3)).total
+    (Layers(fat=27, dough=28), 55)
+    """
+    for number in (*folds, fat_layers):
+        if isinstance(number, bool) or not isinstance(number, int) or number < 1:
+            raise FormulaError(f"{number!r} is not a number of layers; 3 or 4 is usual for a fold.")
+    if any(fold < 2 for fold in folds):
+        raise FormulaError(f"the folds {in_words(folds)}: a fold makes at least 2 layers of one.")
+    fat = fat_layers
+    for fold in folds:
+        fat *= fold
+    return Layers(fat, fat + 1)
+
+
+def layer_thickness(
+    sheet: float, folds: Sequence[int], fat_share: float | None = None, fat_layers: int = 1
+) -> dict[str, float]:
+    """Return how thick each layer is in a sheet rolled out after its folds.
+
+    Parameters
+    ----------
+    sheet : float
+        Thickness of the finished sheet, millimetres.
+    folds : sequence of int
+        As for :func:`layers`.
+    fat_share : float, optional
+        Share of the sheet's volume that is lamination fat, between 0 and 1.
+    fat_layers : int
+        Layers of fat at the lock-in.
+
+    Returns
+    -------
+    dict
+        "layer", the mean over all layers; with a fat share also "fat" and "dough". Millimetres.
+        The two dough layers outside are taken to be as thick as those inside.
+
+    Examples
+    --------
+    >>> {name: round(mm, 4) for name, mm in layer_thickness(5.5, (3, 3, 3), 0.27).items()}
+    {'layer': 0.1, 'fat': 0.055, 'dough': 0.1434}
+    """
+    if not sheet > 0:
+        raise FormulaError(f"the sheet is {tidy_number(sheet)} mm thick; above 0 was expected.")
+    counted = layers(folds, fat_layers)
+    found = {"layer": sheet / counted.total}
+    if fat_share is not None:
+        if not 0 < fat_share < 1:
+            raise FormulaError(f"the fat share is {fat_share}; between 0 and 1 was expected.")
+        found["fat"] = sheet * fat_share / counted.fat
+        found["dough"] = sheet * (1 - fat_share) / counted.dough
+    return found

@@ -1,0 +1,169 @@
+"""Units at the edges: what is read or shown. Inside, everything is grams, percent, °C, minutes.
+
+A dozen exact factors need no unit library: the set is closed, each factor is a definition, and a
+word that is not in it is refused.
+"""
+
+import math
+from numbers import Real
+
+from trials.errors import FormulaError
+from trials.tables import in_words, tidy_number
+
+# Grams. The avoirdupois pound is 453.59237 g by definition (international agreement of 1959).
+WEIGHTS = {"mg": 0.001, "g": 1.0, "kg": 1000.0, "oz": 453.59237 / 16, "lb": 453.59237}
+# Millilitres. The US gallon is 231 cubic inches, 3785.411784 ml, by definition; a cup is its 16th.
+VOLUMES = {
+    "ml": 1.0,
+    "l": 1000.0,
+    "tsp": 3785.411784 / 768,
+    "tbsp": 3785.411784 / 256,
+    "fl oz": 3785.411784 / 128,
+    "cup": 3785.411784 / 16,
+}
+TIMES = {"s": 1 / 60, "min": 1.0, "h": 60.0}
+TEMPERATURES = ("°C", "°F")
+_KINDS = (WEIGHTS, VOLUMES, TIMES)
+_SPELLINGS = {
+    "c": "°C",
+    "f": "°F",
+    "degc": "°C",
+    "degf": "°F",
+    "gram": "g",
+    "grams": "g",
+    "ounce": "oz",
+    "ounces": "oz",
+    "pound": "lb",
+    "pounds": "lb",
+    "lbs": "lb",
+    "cups": "cup",
+    "teaspoon": "tsp",
+    "tablespoon": "tbsp",
+    "minute": "min",
+    "minutes": "min",
+    "hour": "h",
+    "hours": "h",
+    "litre": "l",
+    "liter": "l",
+}
+# How a cook halves a measure, and what is written for it.
+_FRACTIONS = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
+
+
+def unit(word: str) -> str:
+    """Return the unit a word means; a FormulaError for one that is not known.
+
+    Examples
+    --------
+    >>> unit("F"), unit("Pounds"), unit("ml")
+    ('°F', 'lb', 'ml')
+    """
+    known = {name: name for kind in _KINDS for name in kind}
+    known |= {name.casefold(): name for name in TEMPERATURES} | _SPELLINGS
+    key = word.strip().casefold().rstrip(".") if isinstance(word, str) else ""
+    if key not in known:
+        names = [name for kind in _KINDS for name in kind] + list(TEMPERATURES)
+        raise FormulaError(f"{word!r} is not a unit; {in_words(names, 'or')} was expected.")
+    return known[key]
+
+
+def convert(value: float, given: str, wanted: str, *, density: float | None = None) -> float:
+    """Return a quantity in another unit.
+
+    Parameters
+    ----------
+    value : float
+        The quantity in the unit `given`.
+    given, wanted : str
+        mg g kg oz lb, ml l tsp tbsp fl oz cup (US), s min h, °C °F (or C, F).
+    density : float, optional
+        Grams per millilitre; needed between weight and volume.
+
+    Raises
+    ------
+    FormulaError
+        For an unknown unit, units of different kinds, or a missing density.
+
+    References
+    ----------
+    NIST Special Publication 811, Appendix B (pound, US gallon, degree Fahrenheit).
+
+    Examples
+    --------
+    >>> convert(180, "C", "F"), convert(1, "lb", "g"), convert(90, "min", "h")
+    (356.0, 453.59237, 1.5)
+    >>> round(convert(100, "ml", "g", density=1.433), 1)                            # honey
+    143.3
+    """
+    if isinstance(value, bool) or not isinstance(value, Real) or not math.isfinite(value):
+        raise FormulaError(f"{value!r} is not a quantity; a number was expected.")
+    given, wanted = unit(given), unit(wanted)
+    value = float(value)
+    if given in TEMPERATURES and wanted in TEMPERATURES:
+        return _temperature(value, given, wanted)
+    for kind in _KINDS:
+        if given in kind and wanted in kind:
+            return value if given == wanted else value * kind[given] / kind[wanted]
+    if given in VOLUMES and wanted in WEIGHTS:
+        return value * VOLUMES[given] * _density(density) / WEIGHTS[wanted]
+    if given in WEIGHTS and wanted in VOLUMES:
+        return value * WEIGHTS[given] / _density(density) / VOLUMES[wanted]
+    raise FormulaError(f"{given} can not be turned into {wanted}; they measure different things.")
+
+
+def temperature_difference(value: float, given: str, wanted: str) -> float:
+    """Return a difference of temperatures, such as a friction factor, in another unit.
+
+    The 32 of the Fahrenheit scale is not part of a difference.
+
+    Examples
+    --------
+    >>> temperature_difference(36, "F", "C")
+    20.0
+    """
+    given, wanted = unit(given), unit(wanted)
+    if given not in TEMPERATURES or wanted not in TEMPERATURES:
+        raise FormulaError(f"{given} and {wanted}: °C or °F was expected.")
+    if given == wanted:
+        return float(value)
+    return value * 5 / 9 if given == "°F" else value * 9 / 5
+
+
+def household(grams: float, density: float | None = None) -> str:
+    """Return a weight as a home cook's cups or spoons, or as ounces where no density is known.
+
+    Cups and spoons are approximate, to the nearest eighth of a spoon or cup, and say so.
+
+    Examples
+    --------
+    >>> household(300, 1.031), household(6, 1.433), household(250)
+    ('about 1 1/4 cups', 'about 7/8 tsp', '8.8 oz')
+    """
+    if density is None:
+        return f"{convert(grams, 'g', 'oz'):.1f} oz"
+    ml = convert(grams, "g", "ml", density=density)
+    name = next((big for big in ("cup", "tbsp") if ml >= _SMALLEST[big]), "tsp")
+    eighths = round(8 * ml / VOLUMES[name])
+    if eighths == 0:
+        return "less than 1/8 tsp"
+    whole, part = divmod(eighths, 8)
+    amount = f"{whole or ''} {_FRACTIONS[part]}".strip()
+    return f"about {amount} {'cups' if name == 'cup' and eighths > 8 else name}"
+
+
+# A quarter cup and one tablespoon: below them a cook reaches for the smaller measure.
+_SMALLEST = {"cup": VOLUMES["cup"] / 4, "tbsp": VOLUMES["tbsp"]}
+
+
+def _temperature(value: float, given: str, wanted: str) -> float:
+    if given == wanted:
+        return value
+    return (value - 32) * 5 / 9 if given == "°F" else value * 9 / 5 + 32
+
+
+def _density(density: float | None) -> float:
+    if density is None:
+        raise FormulaError("weight and volume need the density (g per ml) to be turned over.")
+    if not density > 0:
+        raise FormulaError(f"the density is {tidy_number(density)}; above 0 was expected.")
+    return density
