@@ -4,6 +4,7 @@
 the plan was made); `plan.csv` holds the planned bakes and is the authority on them.
 """
 
+import glob
 import hashlib
 import tomllib
 from collections.abc import Mapping
@@ -223,7 +224,7 @@ def received(folder: Path, path: Path, now: datetime | None = None) -> Path:
     """
     content = path.read_bytes()
     digest = hashlib.sha256(content).hexdigest()[:16]
-    kept = sorted((folder / "received").glob(f"*-{digest}-{path.name}"))
+    kept = sorted((folder / "received").glob(f"*-{digest}-{glob.escape(path.name)}"))
     if kept:
         return kept[0]
     stamp = (now or datetime.now(UTC)).strftime("%Y%m%dT%H%M%SZ")

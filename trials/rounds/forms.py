@@ -1,0 +1,356 @@
+"""The forms of a round: which columns the cook's and the tasters' sheets have, and their rows.
+
+Everything about a sheet but its looks: the workbook is drawn from a form, its plain twin is
+written from it, and what comes back is read against it.
+"""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from trials.design.plan import kitchen_group
+from trials.errors import MeasureError, Place, SheetError
+from trials.factors import Factor
+from trials.measures import Measure
+from trials.rounds.round import STATUSES, Round
+from trials.tables import in_words, number, read_csv
+
+SERVING = "serving.csv"
+SERVING_COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
+BAKES, TASTINGS = "bakes", "tastings"
+ROUND = "round"  # the column that says which round a sheet belongs to, copies included
+LEFT = "left to enter"
+ACTUAL = "actual "
+# Letters that make no word, no month and no number, so that no spreadsheet alters the mark.
+_MARK_LETTERS = "bcdfghjklmnpqrstvwxz"
+
+
+@dataclass(frozen=True, eq=False)
+class Column:
+    """One column of a form.
+
+    Parameters
+    ----------
+    name : str
+        What it is called in the tables.
+    role : str
+        key (which row this is), shown (for reading only), score, status, reason, note, or
+        setting (what a factor really was, where not as planned).
+    title : str
+        What stands above it in the sheet: the name and the unit.
+    measure : Measure or None
+        What is scored.
+    factor : Factor or None
+        What was set.
+    """
+
+    name: str
+    role: str
+    title: str = ""
+    measure: Measure | None = None
+    factor: Factor | None = None
+
+    @property
+    def entered(self) -> bool:
+        """Whether a person fills it."""
+        return self.role not in ("key", "shown")
+
+    def names(self) -> tuple[str, ...]:
+        """Return what may stand above it."""
+        return (self.name, self.title or self.name)
+
+    def expects(self) -> str:
+        """Return in words what may be entered."""
+        if self.measure is not None:
+            return self.measure.expects()
+        if self.role == "status":
+            return in_words(STATUSES, "or")
+        if self.factor is not None and hasattr(self.factor, "levels") and self.role == "setting":
+            return _setting_words(self.factor)
+        return "words of your own"
+
+
+@dataclass(frozen=True, eq=False)
+class Form:
+    """The cook's or the tasters' form of one round.
+
+    Parameters
+    ----------
+    kind : str
+        "bakes" or "tastings"; the files are called after it.
+    columns : tuple of Column
+    blank : DataFrame
+        One row per bake or tasting; keys and what is shown, the rest empty.
+    round_id : str
+        Which round it belongs to; see :func:`round_mark`.
+    """
+
+    kind: str
+    columns: tuple[Column, ...]
+    blank: pd.DataFrame = field(repr=False)
+    round_id: str
+
+    @property
+    def sheet(self) -> str:
+        """The name of the sheet."""
+        return self.kind.capitalize()
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """The columns that tell the rows apart."""
+        return tuple(column.name for column in self.columns if column.role == "key")
+
+    @property
+    def scores(self) -> tuple[Column, ...]:
+        """The columns that are scored or measured."""
+        return tuple(column for column in self.columns if column.role == "score")
+
+    def rows(self) -> dict[tuple[str, ...], int]:
+        """Return the position of each row by its keys."""
+        keys = self.blank[list(self.keys)].itertuples(index=False, name=None)
+        return {tuple(map(str, key)): position for position, key in enumerate(keys)}
+
+
+def cook_form(round_: Round) -> Form:
+    """Return the cook's form: a row per bake, with its settings and boxes for what came of it.
+
+    Raises
+    ------
+    MeasureError
+        When two columns would have one name.
+    """
+    plan = round_.plan
+    shown = [Column("day", "shown")]
+    shown += [Column(group, "shown", kitchen_group(group)) for group in plan.groups]
+    shown += [
+        Column(factor.name, "shown", _titled(factor.name, factor.unit), factor=factor)
+        for factor in plan.factors
+    ]
+    scored = [_score_column(measure) for measure in round_.measures if measure.per == "bake"]
+    told = [Column(name, name) for name in ("status", "reason", "note")]
+    actual = [
+        Column(
+            ACTUAL + factor.name,
+            "setting",
+            _titled(ACTUAL + factor.name, factor.unit),
+            factor=factor,
+        )
+        for factor in plan.factors
+    ]
+    columns = (Column("bake", "key"), *shown, *scored, *told, *actual, Column(ROUND, "shown"))
+    mark = round_mark(round_)
+    return Form(BAKES, _distinct(columns), _blank(columns, plan.table, mark), mark)
+
+
+def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
+    """Return the tasters' form: a row per taster and code, and nothing that gives a bake away.
+
+    Parameters
+    ----------
+    round_ : Round
+    serving : DataFrame
+        With the columns taster, sitting, position, bake, code and kind; warm-ups are not scored.
+
+    Raises
+    ------
+    MeasureError
+        When two columns would have one name.
+    """
+    scored = [_score_column(measure) for measure in round_.measures if measure.per == "tasting"]
+    columns = (
+        Column("taster", "key"),
+        Column("sitting", "shown"),
+        Column("position", "shown"),
+        Column("code", "key"),
+        *scored,
+        Column("note", "note", "words of your own"),
+        Column(ROUND, "shown"),
+    )
+    served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
+    mark = round_mark(round_)
+    return Form(TASTINGS, _distinct(columns), _blank(columns, served, mark), mark)
+
+
+def cook_sheet(round_: Round) -> pd.DataFrame:
+    """Return the cook's blank table, one row per bake in baking order.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    DataFrame
+        Columns bake, day, what bakes share, the planned settings, the measures per bake, status,
+        reason, note, "actual " and the name of each factor, and the round's mark.
+
+    Raises
+    ------
+    MeasureError
+        When two columns would have one name.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> spread = Measure("spread", "number", unit="mm", per="bake")
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=[spread])
+    >>> list(cook_sheet(one).columns)[:6]
+    ['bake', 'day', 'rest', 'spread', 'status', 'reason']
+    """
+    return cook_form(round_).blank.copy()
+
+
+def tasting_sheet(round_: Round, serving: pd.DataFrame) -> pd.DataFrame:
+    """Return the tasters' blank table, one row per taster and code.
+
+    Parameters
+    ----------
+    round_ : Round
+    serving : DataFrame
+        With the columns taster, sitting, position, bake, code and kind.
+
+    Returns
+    -------
+    DataFrame
+        Columns taster, sitting, position, code, the measures per tasting, note, and the round's
+        mark: no bake, no setting, no day.
+
+    Raises
+    ------
+    MeasureError
+        When two columns would have one name.
+    """
+    return tasting_form(round_, serving).blank.copy()
+
+
+def scored_servings(serving: pd.DataFrame) -> pd.DataFrame:
+    """Return the servings without the warm-ups, ids as text."""
+    scored = ~serving["kind"].astype(str).str.casefold().str.startswith("warm")
+    return serving.loc[scored, list(SERVING_COLUMNS)].reset_index(drop=True)
+
+
+def read_serving(round_: Round, path: Path | None = None) -> pd.DataFrame:
+    """Return who is served which bake under which code, from `serving.csv`.
+
+    Parameters
+    ----------
+    round_ : Round
+    path : Path, optional
+        Another copy of the file.
+
+    Returns
+    -------
+    DataFrame
+        Empty when nothing is served in this round.
+
+    Raises
+    ------
+    SheetError
+        When a column is missing, a bake is none of the plan's, or a taster has a code twice.
+    """
+    path = path or round_.folder / SERVING
+    if not path.is_file():
+        return pd.DataFrame(columns=list(SERVING_COLUMNS))
+    table = read_csv(path)
+    missing = [name for name in SERVING_COLUMNS if name not in table]
+    if missing:
+        raise SheetError(f"no column {in_words(map(repr, missing))}.", Place(SERVING))
+    _check_serving(table, set(round_.plan.rows["bake"]))
+    return (
+        table[list(SERVING_COLUMNS)]
+        .astype({"sitting": int, "position": int})
+        .reset_index(drop=True)
+    )
+
+
+def _check_serving(table: pd.DataFrame, bakes: set[str]) -> None:
+    for name in ("sitting", "position"):
+        for row, text in table[name].items():
+            value = number(text)
+            if value is None or value != int(value):
+                place = Place(SERVING, row=int(str(row)), column=name)
+                raise SheetError(f"{text!r} was found; a whole number was expected.", place)
+    for row, bake in table["bake"].items():
+        if bake not in bakes:
+            place = Place(SERVING, row=int(str(row)), column="bake")
+            raise SheetError(f"{bake!r} is no bake of this round's plan.", place)
+    twice = table.duplicated(["taster", "code"])
+    if twice.any():
+        place = Place(SERVING, row=int(table.index[twice][0]), column="code")
+        raise SheetError("the taster has this code a second time.", place)
+
+
+def round_mark(round_: Round) -> str:
+    """Return the mark that tells this round's sheets from those of any other round.
+
+    It is made of the round's name, its seed and its plan, and says nothing about them.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> liking = [Measure("liking", "hedonic 9")]
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=liking)
+    >>> round_mark(one) == round_mark(Round.open(one.folder)), len(round_mark(one))
+    (True, 9)
+    """
+    rows = round_.plan.rows
+    settings = [
+        "|".join(factor.show(value) for value in rows[factor.name])
+        for factor in round_.plan.factors
+    ]
+    text = "\n".join([round_.name, str(round_.seed), "|".join(rows["bake"]), *settings])
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return "r" + "".join(_MARK_LETTERS[byte % len(_MARK_LETTERS)] for byte in digest[:8])
+
+
+def _score_column(measure: Measure) -> Column:
+    return Column(measure.name, "score", _titled(measure.name, measure.unit), measure=measure)
+
+
+def _titled(name: str, unit: str) -> str:
+    return f"{name} ({unit})" if unit else name
+
+
+def _setting_words(factor: Factor) -> str:
+    if isinstance(factor.levels[0], str) or not hasattr(factor, "low"):
+        return (
+            in_words((factor.show(level) for level in factor.levels), "or") + ", if not as planned"
+        )
+    return f"a number{f' in {factor.unit}' if factor.unit else ''}, if not as planned"
+
+
+def _blank(columns: Iterable[Column], rows: pd.DataFrame, mark: str) -> pd.DataFrame:
+    blank = pd.DataFrame(index=range(len(rows)))
+    for column in columns:
+        if column.name == ROUND:
+            blank[column.name] = mark
+        elif column.entered:
+            blank[column.name] = ""
+        else:
+            values = rows[column.name].reset_index(drop=True)
+            blank[column.name] = values.astype(str) if column.role == "key" else values
+    return blank
+
+
+def _distinct(columns: tuple[Column, ...]) -> tuple[Column, ...]:
+    taken: dict[str, str] = {LEFT: LEFT}
+    for column in columns:
+        for name in {name.casefold() for name in column.names()}:
+            if name in taken:
+                raise MeasureError(
+                    f'two columns of a sheet would be called "{name}"; give the measure or the '
+                    "factor of that name another one."
+                )
+            taken[name] = column.name
+    return columns

@@ -1,0 +1,150 @@
+"""All that was entered in a round, merged, with what must be mended or looked at."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from trials.errors import Place
+from trials.rounds.cells import Note, Problem, exact, in_order, shortened
+from trials.rounds.entries import Address, Entry, Reading
+from trials.rounds.forms import (
+    ACTUAL,
+    BAKES,
+    TASTINGS,
+    Form,
+    cook_form,
+    scored_servings,
+    tasting_form,
+)
+from trials.rounds.merging import merge
+from trials.rounds.round import Round
+from trials.rounds.sources import Source, read_source
+
+MADE = "made"
+WITHOUT_SCORE = ("failed", "not served", "not baked")
+
+
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """What all files of a round say together.
+
+    Parameters
+    ----------
+    forms : dict
+        The forms by their kind.
+    bake_of : dict
+        The bake behind each taster and code.
+    entries : dict
+        Every agreed entry by form, row and column.
+    problems, notes : list
+        What must be mended, and what was read not quite as it stood.
+    used : list of Source
+        The files that held anything.
+    """
+
+    forms: Mapping[str, Form]
+    bake_of: Mapping[tuple[str, ...], str]
+    entries: Mapping[Address, Entry]
+    problems: list[Problem] = field(repr=False)
+    notes: list[Note] = field(repr=False)
+    used: list[Source] = field(repr=False)
+
+    def value(self, kind: str, key: tuple[str, ...], column: str) -> float | str | None:
+        """Return one entry's value; None where nothing was entered."""
+        entry = self.entries.get((kind, key, column))
+        return None if entry is None else entry.value
+
+
+def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gathered:
+    """Return what the files say together, read against the round's forms.
+
+    Parameters
+    ----------
+    round_ : Round
+    serving : DataFrame
+        Who is served which bake under which code.
+    files : iterable of Source
+        In any order: the outcome is the same.
+    """
+    served = scored_servings(serving)
+    forms = {BAKES: cook_form(round_)}
+    if len(served):
+        forms[TASTINGS] = tasting_form(round_, serving)
+    bake_of = {
+        (str(row.taster), str(row.code)): str(row.bake) for row in served.itertuples(index=False)
+    }
+    readings: list[Reading] = []
+    used = []
+    for source in files:
+        reading, holds_any = read_source(source, forms)
+        readings.append(reading)
+        if holds_any or reading.entries or reading.problems:
+            used.append(source)
+    entries, questions = merge(readings)
+    problems = [problem for reading in readings for problem in reading.problems] + questions
+    notes = [note for reading in readings for note in reading.notes]
+    problems += _scored_though_not_made(entries, bake_of)
+    notes += _notes_on_bakes(forms, entries, bake_of)
+    return Gathered(forms, bake_of, entries, in_order(problems), in_order(notes), used)
+
+
+def _bake(address: Address, bake_of: Mapping[tuple[str, ...], str]) -> str:
+    kind, key, _ = address
+    return key[0] if kind == BAKES else bake_of[key]
+
+
+def _scores(
+    entries: Mapping[Address, Entry], bake_of: Mapping[tuple[str, ...], str]
+) -> dict[str, list[Entry]]:
+    """Return the scores of each bake: what is neither told in words nor a setting."""
+    told = ("status", "reason", "note")
+    scores: dict[str, list[Entry]] = {}
+    for address, entry in entries.items():
+        kind, _, column = address
+        if column not in told and not (kind == BAKES and column.startswith(ACTUAL)):
+            scores.setdefault(_bake(address, bake_of), []).append(entry)
+    return scores
+
+
+def _scored_though_not_made(
+    entries: Mapping[Address, Entry], bake_of: Mapping[tuple[str, ...], str]
+) -> list[Problem]:
+    problems = []
+    for bake, scored in _scores(entries, bake_of).items():
+        status = entries.get((BAKES, (bake,), "status"))
+        if status is None or status.value not in WITHOUT_SCORE:
+            continue
+        for entry in scored:
+            value = entry.value
+            found = shortened(value) if isinstance(value, str) else exact(value)
+            problems.append(
+                Problem(
+                    entry.place,
+                    f"{found} was scored for {bake}, which was {status.value} ({status.place})",
+                    "no score for such a bake, not even 0",
+                    f'Take the score out, or set the status of {bake} to "made", and read again.',
+                )
+            )
+    return problems
+
+
+def _notes_on_bakes(
+    forms: Mapping[str, Form],
+    entries: Mapping[Address, Entry],
+    bake_of: Mapping[tuple[str, ...], str],
+) -> list[Note]:
+    scores = _scores(entries, bake_of)
+    expected = set(bake_of.values()) if any(form.scores for form in forms.values()) else set()
+    if forms[BAKES].scores:
+        expected |= {key[0] for key in forms[BAKES].rows()}
+    notes = []
+    for (bake,) in forms[BAKES].rows():
+        status = entries.get((BAKES, (bake,), "status"))
+        place = status.place if status else Place(f"{BAKES}.xlsx", forms[BAKES].sheet)
+        if status and status.value in WITHOUT_SCORE:
+            if (BAKES, (bake,), "reason") not in entries:
+                notes.append(Note(place, f"{bake} was {status.value}; no reason is given."))
+        elif status and scores and bake in expected and bake not in scores:
+            notes.append(Note(place, f"{bake} was made, yet nothing was scored for it so far."))
+    return notes

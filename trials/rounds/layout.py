@@ -1,0 +1,152 @@
+"""How a form is laid out, whichever library draws it: widths, areas, what each cell takes."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from trials.factors import Categorical
+from trials.rounds.entries import Address, Value
+from trials.rounds.forms import BAKES, Column, Form
+from trials.rounds.round import STATUSES
+from trials.tables import tidy_number
+
+_LONGEST_LIST = 255  # characters a drop-down may hold
+
+
+def column_letters(position: int) -> str:
+    """Return what a spreadsheet calls a column, the first being 1.
+
+    Examples
+    --------
+    >>> column_letters(1), column_letters(26), column_letters(27)
+    ('A', 'Z', 'AA')
+    """
+    letters = ""
+    while position:
+        position, rest = divmod(position - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
+
+
+def holds_numbers(column: Column) -> bool:
+    """Say whether numbers are entered in a column."""
+    if column.measure is not None:
+        return column.measure.kind not in ("check all", "passed")
+    return column.role == "setting" and not isinstance(column.factor, Categorical)
+
+
+def width(column: Column, form: Form) -> int:
+    """Return the width of a column in characters."""
+    if column.role in ("note", "reason") or (
+        column.measure is not None and column.measure.kind == "check all"
+    ):
+        return 28
+    texts = [str(value) for value in form.blank[column.name]]
+    title = column.title or column.name
+    wanted = max([len(word) for word in title.split()] + [len(text) for text in texts] + [6])
+    return min(max(wanted, len(title) // 3) + 2, 30)
+
+
+def title_lines(column: Column, form: Form) -> int:
+    """Return how many lines a title takes, words being kept whole."""
+    room = width(column, form) - 1
+    lines, used = 1, 0
+    for word in (column.title or column.name).split():
+        if used and used + 1 + len(word) > room:
+            lines, used = lines + 1, 0
+        used += len(word) + bool(used)
+        lines += (used - 1) // room
+        used = (used - 1) % room + 1
+    return lines
+
+
+def count_left(form: Form, values: Mapping[Address, Value]) -> int:
+    """Return how many scores of a form are not entered, bakes that were not served aside."""
+    return sum(
+        (form.kind, key, column.name) not in values
+        for key in form.rows()
+        if values.get((form.kind, key, "status"), "made") == "made"
+        for column in form.scores
+    )
+
+
+def area(form: Form, names: list[str]) -> str:
+    """Return the cells of some columns, from the first of them to the last."""
+    positions = [at for at, column in enumerate(form.columns, start=1) if column.name in names]
+    first, last = column_letters(min(positions)), column_letters(max(positions))
+    return f"{first}2:{last}{len(form.blank) + 1}"
+
+
+def open_rows(form: Form) -> str:
+    """Return the part of a formula that is 1 where a bake may still have scores."""
+    if form.kind != BAKES:
+        return ""
+    status = area(form, ["status"])
+    return f'(({status}="")+({status}="made"))'
+
+
+def rule(column: Column) -> dict[str, Any]:
+    """Return what a cell of the column takes, as a spreadsheet's check of entries."""
+    measure, factor = column.measure, column.factor
+    if column.role == "status":
+        return _list(list(STATUSES))
+    if measure is not None and measure.kind == "passed":
+        return _list(["yes", "no"])
+    if isinstance(factor, Categorical):
+        return _list([factor.show(level) for level in factor.levels]) if not factor.unit else _any()
+    if not holds_numbers(column):
+        return _any()
+    if measure is not None and measure.kind == "just about right":
+        return {"validate": "integer", "criteria": "between", "minimum": 1, "maximum": 5}
+    if measure is not None and measure.low is not None:
+        low, high = measure.low, measure.high
+        return {"validate": "decimal", "criteria": "between", "minimum": low, "maximum": high}
+    return {"validate": "decimal", "criteria": "between", "minimum": -1e12, "maximum": 1e12}
+
+
+def _any() -> dict[str, Any]:
+    return {"validate": "any"}
+
+
+def _list(choices: list[str]) -> dict[str, Any]:
+    fits = len(",".join(choices)) <= _LONGEST_LIST and not any("," in one for one in choices)
+    return {"validate": "list", "source": choices} if fits else _any()
+
+
+def points(column: Column) -> str:
+    """Return what the points of a column's scale mean, in words; empty where it has none."""
+    if column.measure is None or not column.measure.points():
+        return ""
+    words = column.measure.points()
+    low, high = column.measure.low, column.measure.high
+    if column.measure.kind == "passed" or low is None or high is None:
+        return ", ".join(words)
+    if len(words) == 2:
+        return f"{tidy_number(low)} {words[0]}, {tidy_number(high)} {words[1]}"
+    return "; ".join(f"{place}  {word}" for place, word in enumerate(words, start=int(low)))
+
+
+def filled(form: Form, values: Mapping[Address, Value]) -> pd.DataFrame:
+    """Return the table of a form with its entries, as its plain twin holds it.
+
+    Parameters
+    ----------
+    form : Form
+    values : mapping
+        What is entered, by form, row and column.
+    """
+    table = form.blank.astype(object)
+    keys = list(form.rows())
+    for column in form.columns:
+        if column.entered:
+            table[column.name] = [
+                written_value(column, values.get((form.kind, key, column.name), "")) for key in keys
+            ]
+    return table
+
+
+def written_value(column: Column, value: Value) -> Value:
+    """Return a value as it stands in a sheet: yes and no in words, numbers as they are."""
+    passed = column.measure is not None and column.measure.kind == "passed"
+    return ("yes" if value else "no") if passed and not isinstance(value, str) else value

@@ -1,0 +1,362 @@
+"""Scores: read back from the sheets, checked, kept, and handed on as one tidy table."""
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trials.errors import Place, SheetError
+from trials.rounds.cells import Note, Problem, exact
+from trials.rounds.entries import Address, Value
+from trials.rounds.forms import (
+    ACTUAL,
+    BAKES,
+    SERVING,
+    TASTINGS,
+    Form,
+    cook_form,
+    read_serving,
+    scored_servings,
+    tasting_form,
+)
+from trials.rounds.gathering import MADE, WITHOUT_SCORE, Gathered, gather
+from trials.rounds.keeping import keep, last_reading, record_reading
+from trials.rounds.layout import filled
+from trials.rounds.round import Round, blank_actual, read_actual, write_actual
+from trials.rounds.sources import Source, sources
+from trials.rounds.workbook import draw_workbook, entries_of
+from trials.tables import in_words, write_bytes, write_csv
+
+SCORES = "scores.csv"
+_LISTED = 3  # problems that an error spells out
+
+
+def check(round_: Round) -> list[Problem]:
+    """Return what must be mended before the scores can be used.
+
+    Every sheet of the round is read: its own workbooks and plain twins, and what was dropped
+    into `incoming/`. A score that is not entered yet is no problem; see :func:`left`.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    list of Problem
+        Each with its file, sheet, row and column; empty when all is well.
+
+    Raises
+    ------
+    SheetError
+        When `serving.csv` is damaged, so that no code can be looked up.
+    """
+    return _read(round_).problems
+
+
+def notes(round_: Round) -> list[Note]:
+    """Return what was read, but not quite as it stood, and what deserves a look.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    list of Note
+        Such as ``7,5`` read as 7.5, or a bake that was made and never scored.
+    """
+    return _read(round_).notes
+
+
+def left(round_: Round) -> pd.DataFrame:
+    """Return how many scores are still to be entered.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    DataFrame
+        Columns who (a taster, or the cook), measure and left; empty when all is entered. Bakes
+        that were not served are not counted.
+    """
+    found = _read(round_)
+    counts: dict[tuple[str, str], int] = {}
+    for kind, form in found.forms.items():
+        for key in form.rows():
+            if _status(found, _bake_of(found, kind, key)) in WITHOUT_SCORE:
+                continue
+            who = key[0] if kind == TASTINGS else "the cook"
+            for column in form.scores:
+                if found.value(kind, key, column.name) is None:
+                    counts[who, column.name] = counts.get((who, column.name), 0) + 1
+    rows = [[who, measure, count] for (who, measure), count in counts.items()]
+    return pd.DataFrame(rows, columns=["who", "measure", "left"])
+
+
+def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
+    """Return all scores of a round as one tidy table.
+
+    Every file that was read is kept under `received/`, the table is written to `scores.csv`, and
+    what was really done to `actual.csv`.
+
+    Parameters
+    ----------
+    round_ : Round
+    actual : bool
+        Whether a setting that was not as planned replaces the planned one.
+
+    Returns
+    -------
+    DataFrame
+        One row per tasting and, with the taster missing, one per bake. Columns taster, sitting,
+        position, kind, code, bake, day, load and other groups, role, status, reason, one per
+        factor, one per measure (missing where there is no score; ticked words stay text), note.
+        A bake that failed, was not served or not baked has its row and no score.
+
+    Raises
+    ------
+    SheetError
+        When anything must be mended first: the first problems with their places.
+    """
+    found = _read(round_)
+    if found.problems:
+        raise _refusal(found.problems)
+    record_reading(round_, _with_serving(round_, found.used))
+    serving = read_serving(round_)
+    _record_actual(round_, found)
+    table = _tidy(round_, found, serving, actual=actual)
+    write_csv(table, round_.folder / SCORES)
+    return table
+
+
+def rebuild(round_: Round, *, actual: bool = True) -> pd.DataFrame:
+    """Return the scores made again from the files kept under `received/` alone.
+
+    Parameters
+    ----------
+    round_ : Round
+    actual : bool
+        As for :func:`scores`.
+
+    Returns
+    -------
+    DataFrame
+        What :func:`scores` returned when it last read the sheets.
+
+    Raises
+    ------
+    SheetError
+        When nothing was read so far, or a kept file is missing or was changed.
+    """
+    kept = last_reading(round_)
+    plan_of_serving = next((file.path for file in kept if file.shown == SERVING), None)
+    serving = read_serving(round_, plan_of_serving or round_.folder / "received" / SERVING)
+    found = gather(round_, serving, [file for file in kept if file.shown != SERVING])
+    if found.problems:
+        raise _refusal(found.problems)
+    return _tidy(round_, found, serving, actual=actual)
+
+
+def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
+    """Fill the workbooks from a table of scores, as if they had been entered by hand.
+
+    Parameters
+    ----------
+    round_ : Round
+        With its `serving.csv` written, where anything is tasted.
+    tidy : DataFrame
+        As :func:`scores` returns it: rows with a taster go by taster and code, rows without one
+        by bake, and carry status, reason and note. Settings are not looked at, but for columns
+        "actual " and the name of a factor.
+
+    Returns
+    -------
+    list of Path
+        The workbooks written; plain twins that are not there yet are written blank.
+
+    Raises
+    ------
+    SheetError
+        When a row is none of the round's, or a workbook holds other entries already.
+    MeasureError
+        When a score is off its scale.
+    """
+    serving = read_serving(round_)
+    forms = [cook_form(round_)]
+    if len(scored_servings(serving)):
+        forms.append(tasting_form(round_, serving))
+    tasted = tidy["taster"].notna() if "taster" in tidy else pd.Series(False, index=tidy.index)
+    written = []
+    for form in forms:
+        rows = tidy[tasted if form.kind == TASTINGS else ~tasted]
+        values = _values(form, rows)
+        path = round_.folder / f"{form.kind}.xlsx"
+        _check_room(form, path, values)
+        written.append(write_bytes(path, draw_workbook(form, values)))
+        twin = path.with_suffix(".csv")
+        if not twin.exists():
+            write_csv(filled(form, {}), twin)
+    return written
+
+
+def _read(round_: Round) -> Gathered:
+    found = gather(round_, read_serving(round_), sources(round_))
+    keep(round_, found.used)
+    return found
+
+
+def _with_serving(round_: Round, used: list[Source]) -> list[Source]:
+    path = round_.folder / SERVING
+    return keep(round_, [*used, Source(path, SERVING)] if path.is_file() else used)
+
+
+def _refusal(problems: list[Problem]) -> SheetError:
+    first, *others = problems
+    lines = [first.message, *(str(problem) for problem in others[: _LISTED - 1])]
+    if others[_LISTED - 1 :]:
+        lines.append(f"And {len(others) - _LISTED + 1} more; trials.check lists them all.")
+    return SheetError("\n".join(lines), first.place)
+
+
+def _bake_of(found: Gathered, kind: str, key: tuple[str, ...]) -> str:
+    return key[0] if kind == BAKES else found.bake_of[key]
+
+
+def _status(found: Gathered, bake: str) -> str:
+    return str(found.value(BAKES, (bake,), "status") or "")
+
+
+def _statuses(found: Gathered) -> dict[str, str]:
+    """Return the status of each bake; one that has a score and no status was made."""
+    scored = {
+        _bake_of(found, kind, key)
+        for kind, key, column in found.entries
+        if column in {one.name for one in found.forms[kind].scores}
+    }
+    return {
+        bake: _status(found, bake) or (MADE if bake in scored else "")
+        for (bake,) in found.forms[BAKES].rows()
+    }
+
+
+def _record_actual(round_: Round, found: Gathered) -> None:
+    """Write what was really done; a table of it that says anything else is kept first."""
+    table = blank_actual(round_.plan)
+    statuses = _statuses(found)
+    told = ("reason", "note")
+    for at, bake in enumerate(table["bake"]):
+        table.loc[at, "status"] = statuses[bake]
+        for name in told:
+            table.loc[at, name] = found.value(BAKES, (bake,), name) or ""
+        for factor in round_.plan.factors:
+            value = found.value(BAKES, (bake,), ACTUAL + factor.name)
+            if value is not None:
+                table.loc[at, factor.name] = value if isinstance(value, str) else exact(value)
+    path = round_.folder / "actual.csv"
+    if path.is_file():
+        before = read_actual(round_)
+        if before.drop(columns="bake").ne("").any(axis=None):
+            keep(round_, [Source(path, path.name)])
+    write_actual(round_, table)
+
+
+def _tidy(round_: Round, found: Gathered, serving: pd.DataFrame, *, actual: bool) -> pd.DataFrame:
+    served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
+    rows = [
+        {
+            **{name: getattr(one, name) for name in ("taster", "sitting", "position", "kind")},
+            "code": str(one.code),
+            "bake": str(one.bake),
+            **_entered(found, TASTINGS, (str(one.taster), str(one.code))),
+        }
+        for one in served.itertuples(index=False)
+    ]
+    rows += [
+        {"bake": bake, **_entered(found, BAKES, (bake,))} for (bake,) in found.forms[BAKES].rows()
+    ]
+    columns = ["taster", "sitting", "position", "kind", "code", "bake"]
+    measures = [measure.name for measure in round_.measures]
+    table = pd.DataFrame(rows).reindex(columns=[*columns, *measures, "note"])
+    table = table.merge(_bakes(round_, found, actual=actual), on="bake", how="left", sort=False)
+    return _typed(round_, table, serving)
+
+
+def _entered(found: Gathered, kind: str, key: tuple[str, ...]) -> dict[str, Any]:
+    columns = [
+        column.name for column in found.forms[kind].columns if column.role in ("score", "note")
+    ]
+    values = {name: found.value(kind, key, name) for name in columns}
+    return {name: value for name, value in values.items() if value is not None}
+
+
+def _bakes(round_: Round, found: Gathered, *, actual: bool) -> pd.DataFrame:
+    """Return the plan's bakes with their status, and their settings as planned or as made."""
+    table = round_.plan.table
+    statuses = _statuses(found)
+    table["status"] = [statuses[bake] for bake in table["bake"]]
+    table["reason"] = [str(found.value(BAKES, (bake,), "reason") or "") for bake in table["bake"]]
+    for factor in round_.plan.factors if actual else ():
+        made = [found.value(BAKES, (bake,), ACTUAL + factor.name) for bake in table["bake"]]
+        table[factor.name] = [
+            planned if value is None else factor.read(value)
+            for planned, value in zip(table[factor.name], made, strict=True)
+        ]
+    return table
+
+
+def _typed(round_: Round, table: pd.DataFrame, serving: pd.DataFrame) -> pd.DataFrame:
+    for name in ("sitting", "position"):
+        table[name] = table[name].astype("Int64")
+    for name in ("taster", "kind", "code"):
+        table[name] = table[name].astype(object).where(table[name].notna(), None)
+    for measure in round_.measures:
+        text = measure.kind == "check all"
+        column = table[measure.name]
+        table[measure.name] = (
+            column.astype(object).where(column.notna(), None) if text else column.astype(float)
+        )
+    table["note"] = table["note"].astype(object).where(table["note"].notna(), "")
+    groups = [name for name in round_.plan.groups if name != "load"]
+    factors = [factor.name for factor in round_.plan.factors]
+    measures = [measure.name for measure in round_.measures]
+    first = ["taster", "sitting", "position", "kind", "code", "bake", "day", "load", *groups]
+    return table[[*first, "role", "status", "reason", *factors, *measures, "note"]]
+
+
+def _values(form: Form, rows: pd.DataFrame) -> dict[Address, Value]:
+    known = form.rows()
+    values: dict[Address, Value] = {}
+    names = [column for column in form.columns if column.entered and column.name in rows]
+    for row in rows.to_dict("records"):
+        key = tuple(str(row[name]) for name in form.keys)
+        if key not in known:
+            raise SheetError(f"{in_words(key)} is no row of this round's {form.kind}.", Place())
+        for column in names:
+            value = row[column.name]
+            if value is None or value is pd.NA or value == "" or _is_nan(value):
+                continue
+            if column.measure is not None:
+                value = column.measure.read(value if isinstance(value, str) else exact(value))
+            values[form.kind, key, column.name] = value
+    return values
+
+
+def _is_nan(value: Any) -> bool:
+    return not isinstance(value, str) and math.isnan(float(value))
+
+
+def _check_room(form: Form, path: Path, values: Mapping[Address, Value]) -> None:
+    """Refuse to write over what somebody entered."""
+    for address, value in entries_of(form, path).items():
+        if values.get(address) != value:
+            _, key, column = address
+            raise SheetError(
+                f"{value!r} is entered already for {in_words(key)}; move the file out of the "
+                "folder first, so that nothing is lost.",
+                Place(path.name, form.sheet, column=column),
+            )
