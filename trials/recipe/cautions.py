@@ -1,0 +1,221 @@
+"""Cautions, chosen from what is mixed and how hot it is made. There is no switch to leave one out.
+
+Short words of our own. They defer to local food-safety and fire codes, which come first.
+"""
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from numbers import Real
+from typing import Any
+
+from trials.recipe.formula import Formula, allergens
+from trials.recipe.ingredients import Ingredient
+from trials.tables import in_words, tidy_number
+
+USUAL_FRYING = (160, 190)  # °C; trade manuals (160-180 in general, doughnuts 190)
+# Smoke points in °C, from encyclopedia tables that disagree by 20 to 40 °C: ranges, not limits.
+SMOKE_POINTS = {
+    "butter, unsalted": (150, 176),
+    "butter, salted": (150, 176),
+    "cultured butter, European style 82 % fat": (150, 176),
+    "lard": (188, 193),
+    "shortening, household vegetable": (183, 183),
+    "coconut oil": (177, 177),
+    "peanut oil": (225, 232),
+    "sunflower oil": (225, 232),
+    "soybean oil": (225, 232),
+    "corn oil": (225, 232),
+    "butter oil, anhydrous (ghee / clarified butter)": (250, 250),
+}
+FRESH_REFINED = 215  # °C, for any other oil: fresh, refined, 0.05 % free fatty acid (trade text)
+_FRIES = re.compile(r"\b(fry|fries|fryer|fried|frying|deep.fat)\b|\boil (fill|temp|heat)|hot oil")
+_HOT = 100  # °C; a setting of oil from here up is a temperature, not an amount
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One caution.
+
+    Parameters
+    ----------
+    subject : str
+        What it is about, in a word or two.
+    text : str
+        What to do, in one to three sentences.
+    """
+
+    subject: str
+    text: str
+
+
+KIT = Caution(
+    "before all",
+    "This kit plans and records trials. It does not make food safe or legal. Your food-safety "
+    "code, your fire code and your licensed adviser come first; where they differ from this "
+    "sheet, follow them.",
+)
+HOT_OIL = Caution(
+    "hot oil",
+    "Stay with hot oil and watch a thermometer. Fill the pot one third at most, keep a lid and "
+    "the right extinguisher at hand, never use water, never carry a hot pot. Smoke means too "
+    "hot: heat off at once. Wet or sealed pieces can burst: slide in few at a time.",
+)
+RAW = "Do not taste raw dough or batter: {what} can make ill. Wash hands and bench afterwards."
+CORE = Caution(
+    "serving",
+    "Serve only pieces whose core reached the temperature you agreed on, whatever the plan says.",
+)
+COOLING = Caution(
+    "cooling",
+    "With milk, egg or a moist filling: keep cold below 5 °C or hot above 57 °C. Cool from 57 to "
+    "21 °C within 2 hours and to 5 °C within 6 hours in all, or as your code says.",
+)
+ALCOHOL = Caution(
+    "alcohol",
+    "Holds alcohol ({names}), which does not bake out fully. Ask before serving; not for minors, "
+    "drivers or in pregnancy.",
+)
+HONEY = Caution(
+    "honey and infants",
+    "Holds honey: never for infants under 12 months, baked in or not.",
+)
+
+
+def cautions(
+    formula: Formula | None = None, settings: Mapping[str, Any] | None = None
+) -> list[Caution]:
+    """Return every caution that a formula and its settings call for.
+
+    Parameters
+    ----------
+    formula : Formula, optional
+        What is mixed; frying is seen from a part named for it ("frying oil").
+    settings : mapping, optional
+        Process settings by name, temperatures in °C; a setting may be one value or all that a
+        plan has. Frying is also seen from names ("oil temperature", "frying time").
+
+    Returns
+    -------
+    list of Caution
+        The general one first.
+
+    References
+    ----------
+    US Food Code 3-501.14 and 3-501.16 as adopted in Delaware and Washington (cooling, holding);
+    INSPQ (honey); state fire offices (hot oil, one third full); CDC (raw flour). Smoke points and
+    frying range: trade texts that disagree, hence ranges.
+
+    Examples
+    --------
+    >>> batter = Formula("drop doughnut", {"bread flour": 100, "milk": 90, "egg": 20})
+    >>> [caution.subject for caution in cautions(batter, {"oil temperature": [165, 195]})]
+    ['before all', 'hot oil', 'frying temperature', 'raw dough', 'serving', 'cooling', 'allergens']
+    """
+    settings = dict(settings or {})
+    rows = _rows(formula)
+    found = [KIT]
+    if _is_fried(formula, settings):
+        found += [HOT_OIL, *_frying_heat(_frying_fats(formula, settings), settings)]
+    return found + _eaten(formula, rows)
+
+
+def _rows(formula: Formula | None) -> list[Ingredient]:
+    if formula is None:
+        return []
+    return [formula.mix.find(name) for name in dict.fromkeys(formula.table["ingredient"])]
+
+
+def _eaten(formula: Formula | None, rows: list[Ingredient]) -> list[Caution]:
+    groups = {row.group for row in rows}
+    raw = [word for word, group in (("raw flour", "flour"), ("raw egg", "egg")) if group in groups]
+    found = []
+    if raw or formula is None:
+        what = in_words(raw or ["raw flour", "raw egg"], "or")
+        found += [Caution("raw dough", RAW.format(what=what)), CORE]
+    if groups & {"egg", "dairy", "fruit", "plant milk"}:
+        found.append(COOLING)
+    strong = [row.name for row in rows if row.alcohol > 0]
+    if strong:
+        found.append(Caution(ALCOHOL.subject, ALCOHOL.text.format(names=in_words(strong))))
+    if any("honey" in row.name.casefold() for row in rows):
+        found.append(HONEY)
+    return [*found, _allergen_caution(formula)]
+
+
+def _allergen_caution(formula: Formula | None) -> Caution:
+    held = () if formula is None else allergens(formula)
+    says = f"May hold {in_words(held)}. " if held else ""
+    return Caution(
+        "allergens",
+        f"{says}Read the label of every pack in hand: it prevails. A blind code hides the recipe, "
+        "so the cook checks each sample for each taster, and an allergen notice for the whole "
+        "session is shown before it. Label claims need a qualified person.",
+    )
+
+
+def _is_fried(formula: Formula | None, settings: Mapping[str, Any]) -> bool:
+    parts = [] if formula is None else list(formula.mix.parts)
+    return any(_FRIES.search(name.casefold()) for name in [*parts, *settings]) or bool(
+        _temperatures(settings)
+    )
+
+
+def _temperatures(settings: Mapping[str, Any]) -> list[float]:
+    """Return the settings of the oil that are temperatures."""
+    return [
+        float(value)
+        for name, values in settings.items()
+        if _FRIES.search(name.casefold()) or re.search(r"\boil\b", name.casefold())
+        for value in _each(values)
+        if isinstance(value, Real) and float(value) >= _HOT
+    ]
+
+
+def _each(values: Any) -> list[Any]:
+    if isinstance(values, Iterable) and not isinstance(values, str):
+        return list(values)
+    return [values]
+
+
+def _frying_fats(formula: Formula | None, settings: Mapping[str, Any]) -> list[str]:
+    """Return the table's names of what the pot holds, as far as it is said."""
+    if formula is None:
+        return []
+    pots = [part for part in formula.mix.parts if _FRIES.search(part.casefold())]
+    named = [name for part in pots for name in formula.mix.parts[part]]
+    named += [
+        value
+        for name, values in settings.items()
+        if _FRIES.search(name.casefold())
+        for value in _each(values)
+        if isinstance(value, str) and value in formula.mix.table
+    ]
+    return list(dict.fromkeys(formula.mix.find(name).name for name in named))
+
+
+def _frying_heat(fats: list[str], settings: Mapping[str, Any]) -> list[Caution]:
+    heats = _temperatures(settings)
+    if not heats:
+        return []
+    hottest, found = max(heats), []
+    if hottest > USUAL_FRYING[1]:
+        found.append(
+            Caution(
+                "frying temperature",
+                f"{tidy_number(hottest)} °C is above the usual frying range, {USUAL_FRYING[0]} to "
+                f"{USUAL_FRYING[1]} °C. Check that °C is meant, and lower it if you can.",
+            )
+        )
+    for fat in fats or ["the oil"]:
+        low, high = SMOKE_POINTS.get(fat, (FRESH_REFINED, FRESH_REFINED))
+        if hottest > low:
+            span = f"about {low} °C" if low == high else f"about {low} to {high} °C"
+            found.append(
+                Caution(
+                    "smoke point",
+                    f"At {tidy_number(hottest)} °C {fat} may smoke ({span}, lower as it is used). "
+                    "Choose another fat or a lower setting.",
+                )
+            )
+    return found

@@ -1,0 +1,169 @@
+"""From exact grams to what a scale can show, with the error that this makes."""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trials.errors import FormulaError
+from trials.recipe.formula import Formula
+from trials.tables import in_words, tidy_number
+
+WITHIN = 0.1  # percentage points of flour; common practice, no source
+RELATIVE = 0.05  # of the ingredient itself; common practice, no source
+# 11 digits: 10.1 is 10.1, not 10.100000000000001, and a half step is rounded the same everywhere
+_DIGITS = 11
+
+
+def weigh(
+    grams: pd.DataFrame,
+    scales: Sequence[float] = (1, 0.1),
+    *,
+    within: float = WITHIN,
+    relative: float = RELATIVE,
+) -> pd.DataFrame:
+    """Round grams to what the scales show, each ingredient on the coarsest scale that will do.
+
+    Parameters
+    ----------
+    grams : DataFrame
+        Columns ingredient, percent and grams, as a formula's `grams` returns them.
+    scales : sequence of float
+        What each scale shows, grams.
+    within : float
+        Largest error that will do, in baker's percentage points: 100 (weighed - exact) / flour,
+        the flour being its exact weight.
+    relative : float
+        Largest error that will do, as a share of the ingredient itself.
+
+    Returns
+    -------
+    DataFrame
+        Same rows; columns of `grams`, and weighed (g), scale (g), error (percentage points) and
+        within (whether both limits are kept; where not, even the finest scale is too coarse).
+
+    Raises
+    ------
+    FormulaError
+        When no scale is given, or one does not show a positive weight.
+
+    Examples
+    --------
+    >>> dough = Formula("pizza", {"bread flour": 100, "water": 58, "salt": 1.75, "sugar": 2,
+    ...                           "instant yeast": 0.375})
+    >>> weigh(dough.grams(dough=1000))[["weighed", "scale", "within"]].T
+                 0      1     2     3     4
+    weighed  617.0  358.0  11.0  12.0   2.3
+    scale      1.0    1.0   1.0   1.0   0.1
+    within    True   True  True  True  True
+    """
+    missing = [name for name in ("ingredient", "percent", "grams") if name not in grams.columns]
+    if missing:
+        raise FormulaError(f"{in_words(missing)} missing; the table that grams() returns is needed")
+    steps = _checked(scales)
+    flour = _flour(grams)
+    rows = [_on_scale(float(exact), steps, flour, within, relative) for exact in grams["grams"]]
+    rounded = pd.DataFrame(rows, columns=["weighed", "scale", "error", "within"], index=grams.index)
+    return pd.concat([grams.copy(), rounded], axis=1)
+
+
+def _checked(scales: Iterable[float]) -> list[float]:
+    steps = sorted({float(step) for step in scales}, reverse=True)
+    if not steps or not all(0 < step < math.inf for step in steps):
+        raise FormulaError(
+            f"the scales show {in_words(map(tidy_number, steps)) or 'nothing'}; grams above 0 "
+            "were expected, such as 1 and 0.1."
+        )
+    return steps
+
+
+def _flour(grams: pd.DataFrame) -> float:
+    """Return the grams that are 100 %."""
+    counted = grams[grams["percent"] > 0]
+    if counted.empty:
+        raise FormulaError("nothing is to be weighed; every percentage is 0.")
+    largest = counted.loc[counted["percent"].idxmax()]
+    return float(largest["grams"] / largest["percent"] * 100.0)
+
+
+def _on_scale(
+    exact: float, steps: list[float], flour: float, within: float, relative: float
+) -> tuple[float, float, float, bool]:
+    """Return weight, scale, error and whether it will do."""
+    found = (exact, 0.0, 0.0, True)
+    for step in steps:
+        weighed = round(math.floor(round(exact / step, _DIGITS) + 0.5) * step, _DIGITS)
+        error = 100.0 * (weighed - exact) / flour
+        good = abs(error) <= within and abs(weighed - exact) <= relative * exact
+        found = (weighed, step, error, good)
+        if good:
+            break
+    return found
+
+
+@dataclass(frozen=True)
+class SmallestBatch:
+    """The smallest batch that can be weighed.
+
+    Parameters
+    ----------
+    dough : float
+        Grams of dough.
+    ingredient : str
+        What decides it.
+    grams : float
+        Grams of that ingredient in the batch.
+    sentence : str
+        The same in words.
+    """
+
+    dough: float
+    ingredient: str
+    grams: float
+    sentence: str
+
+    def __str__(self) -> str:
+        return self.sentence
+
+
+def smallest_batch(
+    formula: Formula, scales: Sequence[float] = (1, 0.1), *, relative: float = RELATIVE
+) -> SmallestBatch:
+    """Return the smallest batch whose every weighing is good enough on the finest scale.
+
+    Parameters
+    ----------
+    formula : Formula
+        What is to be weighed.
+    scales : sequence of float
+        What each scale shows, grams.
+    relative : float
+        Largest error that will do, as a share of the ingredient: half a step of the scale.
+
+    References
+    ----------
+    A scale that shows steps of d errs by up to d/2; 5 % of an ingredient is common practice, no
+    source.
+
+    Examples
+    --------
+    >>> dough = Formula("pizza", {"bread flour": 100, "water": 58, "salt": 1.75, "sugar": 2,
+    ...                           "instant yeast": 0.375})
+    >>> print(smallest_batch(dough, scales=(1,)))
+    Make at least 4324 g of dough: instant yeast then weighs 10 g, and the scale shows 1 g.
+    """
+    if not 0 < relative < 1:
+        raise FormulaError(f"the error allowed is {relative}; a share between 0 and 1 is needed.")
+    finest = _checked(scales)[-1]
+    amounts = [(percent, name) for _, name, percent in formula.mix.rows() if percent > 0]
+    percent, name = min(amounts)
+    grams = finest / 2 / relative
+    dough = grams * formula.mix.weight() / percent
+    return SmallestBatch(
+        dough,
+        name,
+        grams,
+        f"Make at least {math.ceil(round(dough, 6))} g of dough: {name} then weighs "
+        f"{tidy_number(grams)} g, and the scale shows {tidy_number(finest)} g.",
+    )
