@@ -1,0 +1,344 @@
+"""A bake day hour by hour: what needs the hands, the pot and the oven, and when all is over."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from math import ceil
+from typing import Any
+
+import pandas as pd
+
+from trials.design.plan import Plan, kitchen_group
+from trials.errors import RoundError
+from trials.rounds.kitchen import Heat, Kitchen, Step, clock, clock_minutes
+from trials.rounds.scheduling import EFFORT, Chain, Schedule, Task, schedule
+from trials.tables import in_words, tidy_number
+
+# The plan drew the order of bakes by chance, and what is shared and hot keeps it.
+IN_ORDER = ("pot", "oven")
+
+
+@dataclass(frozen=True, eq=False)
+class Timetable:
+    """When what is done, and whether the days can be worked.
+
+    Parameters
+    ----------
+    tasks : DataFrame
+        Columns day, bake (or the load the step is for), load, step, needs, start, end (minutes
+        after midnight), from, to (clock).
+    ready : DataFrame
+        One row per bake: day, bake, ready, taste by (clock).
+    days : DataFrame
+        One row per day: bakes, start, finish, by list (finish of the simple list schedule), no
+        earlier than (the proved bound), gap (minutes), fits, would fit (bakes), taste from,
+        taste until.
+    """
+
+    tasks: pd.DataFrame = field(repr=False)
+    ready: pd.DataFrame = field(repr=False)
+    days: pd.DataFrame
+
+    def sentences(self) -> list[str]:
+        """Return what the days ask of the kitchen, in words."""
+        return [_sentence(day) for day in self.days.to_dict("records")]
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences())
+
+
+def timetable(
+    plan: Plan,
+    steps: Sequence[Step],
+    kitchen: Kitchen | None = None,
+    *,
+    effort: float = EFFORT,
+) -> Timetable:
+    """Return the bake days of a plan hour by hour.
+
+    The order of bakes and loads is the plan's and is kept wherever something is heated.
+
+    Parameters
+    ----------
+    plan : Plan
+    steps : sequence of Step
+        In the order they are done; those of a day or a load come before those of a bake.
+    kitchen : Kitchen, optional
+        One pair of hands, one pot, one oven, nine to six when left out.
+    effort : float
+        How long the solver may think, in its own deterministic seconds; 0 for the list schedule.
+
+    Returns
+    -------
+    Timetable
+
+    Raises
+    ------
+    RoundError
+        When a step needs what the kitchen does not have, takes its minutes from what is no
+        factor, or stands in the wrong place.
+
+    References
+    ----------
+    See :func:`trials.rounds.scheduling.schedule`.
+
+    Examples
+    --------
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> bakes = pd.DataFrame({"rest": [20, 60]})
+    >>> plan = lay_out([rest], bakes, family="ends", model="main", seed=2)
+    >>> steps = [Step("mix", 10, "hands"), Step("rest", "rest", wait=0), Step("bake", 12, "oven")]
+    >>> timetable(plan, steps).days[["by list", "finish", "gap"]]
+      by list finish  gap
+    0   10:32  10:22    0
+    """
+    kitchen = kitchen or Kitchen()
+    _check(plan, steps, kitchen)
+    start, until = clock_minutes(kitchen.start), clock_minutes(kitchen.until)
+    if not start < until:
+        raise RoundError(f"the day runs from {kitchen.start} to {kitchen.until}; say when it ends.")
+    tasks, ready, days = [], [], []
+    for day, bakes in plan.table.groupby("day", sort=True):
+        chains, labels = _chains(plan, bakes, steps, kitchen)
+        made = schedule(chains, kitchen.things, effort=effort)
+        tasks += _task_rows(day, chains, labels, made, start)
+        done = _ready_rows(day, chains, labels, made, start, kitchen)
+        ready += done
+        days.append(_day_row(plan, day, bakes, steps, kitchen, made, done))
+    clocks = ["ready", "taste by"]
+    ready_table = pd.DataFrame(ready)
+    ready_table[clocks] = ready_table[clocks].map(clock)
+    return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days))
+
+
+def _check(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
+    if not steps:
+        raise RoundError("no step is named; name at least one, with its minutes.")
+    factors = {factor.name for factor in plan.factors}
+    shares = ("bake", "day", *plan.groups)
+    own = False
+    for step in steps:
+        for thing in step.needs:
+            if kitchen.things.get(thing, 0) < 1:
+                have = in_words((name for name, count in kitchen.things.items() if count), "or")
+                raise RoundError(
+                    f'"{step.name}" needs "{thing}", which this kitchen does not have; it has '
+                    f"{have}. A rest needs nothing."
+                )
+        if isinstance(step.minutes, str) and step.minutes not in factors:
+            raise RoundError(
+                f'"{step.name}" takes its minutes from "{step.minutes}", which is no factor; '
+                f"expected a number or one of {in_words(sorted(factors), 'or')}."
+            )
+        if step.per not in shares:
+            raise RoundError(
+                f'"{step.name}" is per "{step.per}"; expected {in_words(shares, "or")}.'
+            )
+        if own and step.per != "bake":
+            raise RoundError(
+                f'"{step.name}" is done once per {step.per}; name it before the steps of a bake.'
+            )
+        own = own or step.per == "bake"
+    if not own:
+        raise RoundError("no step is done per bake; name at least the one that bakes it.")
+    for heat in kitchen.heats:
+        if heat.factor and heat.factor not in factors:
+            raise RoundError(f'the {heat.thing} is set by "{heat.factor}", which is no factor.')
+
+
+@dataclass(frozen=True)
+class _Label:
+    """What a chain is for: its bake, its load, and what to do to each heated thing first."""
+
+    bake: str
+    load: Any
+    heating: Mapping[str, str]
+
+
+def _chains(
+    plan: Plan, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: Kitchen
+) -> tuple[list[Chain], list[_Label]]:
+    """Return one chain per bake and per shared piece of work, with what each is for."""
+    chains: list[Chain] = []
+    labels: list[_Label] = []
+    made: dict[tuple[str, Any], int] = {}
+    heated: dict[str, tuple[float, Any]] = {}
+    shared = list(dict.fromkeys(step.per for step in steps if step.per != "bake"))
+    for row in bakes.to_dict("records"):
+        after: list[int] = []
+        for per in shared:
+            key = (per, row[per])
+            if key not in made:
+                work = tuple(_task(len(chains), step, row) for step in steps if step.per == per)
+                made[key] = len(chains)
+                chains.append(Chain(work, tuple(after), {}))
+                labels.append(_Label(_shared_name(per, row[per]), row["load"], {}))
+            after.append(made[key])
+        own = tuple(_task(len(chains), step, row) for step in steps if step.per == "bake")
+        setups = _setups(plan, row, kitchen.heats, heated)
+        minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one[0] for thing, one in setups.items()}
+        chains.append(Chain(own, tuple(after), minutes))
+        words = {thing: one[1] for thing, one in setups.items()}
+        labels.append(_Label(row["bake"], row["load"], words))
+    return chains, labels
+
+
+def _shared_name(per: str, value: Any) -> str:
+    return "whole day" if per == "day" else f"{kitchen_group(per)} {value}"
+
+
+def _task(chain: int, step: Step, row: Mapping[str, Any]) -> Task:
+    minutes = row[step.minutes] if isinstance(step.minutes, str) else step.minutes
+    wait = None if step.wait is None else int(step.wait)
+    return Task(chain, step.name, ceil(float(minutes)), tuple(step.needs), wait)
+
+
+def _setups(
+    plan: Plan,
+    row: Mapping[str, Any],
+    heats: Sequence[Heat],
+    heated: dict[str, tuple[float, Any]],
+) -> dict[str, tuple[int, str]]:
+    """Return minutes and words of what each heated thing needs first; note what it is set to."""
+    setups = {}
+    for heat in heats:
+        factor = plan.factor(heat.factor) if heat.factor else None
+        load = row.get((factor.group if factor else None) or "load")
+        load = None if load is None or pd.isna(load) else load
+        setting = float(row[heat.factor]) if factor else heat.setting
+        shown = factor.show(setting) if factor else f"{tidy_number(setting)}°"
+        before, same = heated.get(heat.thing, (None, load))
+        minutes = heat.minutes(before, setting)
+        if same != load:
+            minutes += ceil(heat.between_loads)
+        words = f"{heat.thing}: {'cool' if before and before > setting else 'heat'} to {shown}"
+        if before is not None and minutes <= heat.between_bakes:
+            minutes, words = ceil(heat.between_bakes), f"{heat.thing}: back to {shown}"
+        setups[heat.thing] = (minutes, words)
+        heated[heat.thing] = (setting, load)
+    return setups
+
+
+def _task_rows(
+    day: Any,
+    chains: Sequence[Chain],
+    labels: Sequence[_Label],
+    made: Schedule,
+    start: int,
+) -> list[dict[str, Any]]:
+    rows = []
+    for chain, label, begins in zip(chains, labels, made.starts, strict=True):
+        bake, load = label.bake, label.load
+        for thing, minutes in chain.setups.items():
+            used = [at for at, task in enumerate(chain.tasks) if thing in task.needs]
+            if used and minutes:
+                first = begins[used[0]]
+                rows.append(
+                    _row(
+                        day,
+                        bake,
+                        load,
+                        label.heating[thing],
+                        (thing,),
+                        start + first - minutes,
+                        minutes,
+                    )
+                )
+        for task, begin in zip(chain.tasks, begins, strict=True):
+            rows.append(_row(day, bake, load, task.name, task.needs, start + begin, task.minutes))
+    return sorted(rows, key=lambda row: (row["start"], row["end"]))
+
+
+def _row(
+    day: Any, bake: str, load: Any, step: str, needs: Sequence[str], start: int, minutes: int
+) -> dict[str, Any]:
+    return {
+        "day": day,
+        "bake": bake,
+        "load": load,
+        "step": step,
+        "needs": in_words(needs),
+        "start": start,
+        "end": start + minutes,
+        "from": clock(start),
+        "to": clock(start + minutes),
+    }
+
+
+def _ready_rows(
+    day: Any,
+    chains: Sequence[Chain],
+    labels: Sequence[_Label],
+    made: Schedule,
+    start: int,
+    kitchen: Kitchen,
+) -> list[dict[str, Any]]:
+    keeps = min(kitchen.safe, kitchen.fresh or kitchen.safe)
+    before = {at for chain in chains for at in chain.after}
+    rows = []
+    for at, (chain, label) in enumerate(zip(chains, labels, strict=True)):
+        if at not in before:
+            ready = start + made.starts[at][-1] + chain.tasks[-1].minutes
+            rows.append({"day": day, "bake": label.bake, "ready": ready, "taste by": ready + keeps})
+    return rows
+
+
+def _day_row(
+    plan: Plan,
+    day: Any,
+    bakes: pd.DataFrame,
+    steps: Sequence[Step],
+    kitchen: Kitchen,
+    made: Schedule,
+    done: Sequence[Mapping[str, Any]],
+) -> dict[str, Any]:
+    start, until = clock_minutes(kitchen.start), clock_minutes(kitchen.until)
+    fits = start + made.finish <= until
+    first, last = max(row["ready"] for row in done), min(row["taste by"] for row in done)
+    return {
+        "day": day,
+        "bakes": len(bakes),
+        "start": kitchen.start,
+        "finish": clock(start + made.finish),
+        "by list": clock(start + made.listed),
+        "no earlier than": clock(start + made.bound),
+        "gap": made.finish - made.bound,
+        "fits": fits,
+        "would fit": len(bakes) if fits else _would_fit(plan, bakes, steps, kitchen),
+        "until": kitchen.until,
+        "taste from": clock(first),
+        "taste until": clock(last),
+        "together": first <= last,
+    }
+
+
+def _would_fit(plan: Plan, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: Kitchen) -> int:
+    """Return how many bakes of the day, from the first, are over in time."""
+    room = clock_minutes(kitchen.until) - clock_minutes(kitchen.start)
+    for count in range(len(bakes) - 1, 0, -1):
+        chains, _ = _chains(plan, bakes.iloc[:count], steps, kitchen)
+        if schedule(chains, kitchen.things, effort=0).finish <= room:
+            return count
+    return 0
+
+
+def _sentence(day: Mapping[str, Any]) -> str:
+    words = [
+        f"Day {day['day']}: {day['bakes']} bakes, {day['start']} to {day['finish']} at the "
+        "earliest" + (" (proved)." if not day["gap"] else f" ({day['gap']} min may be gained).")
+    ]
+    if not day["fits"]:
+        words.append(
+            f"That is later than {day['until']}: the first {day['would fit']} bakes would fit; "
+            "move the rest to another day, or start earlier."
+        )
+    if day["together"]:
+        words.append(f"Taste all of them between {day['taste from']} and {day['taste until']}.")
+    else:
+        words.append(
+            f"They can not be tasted together: the first bake keeps until {day['taste until']}, "
+            f"the last is ready at {day['taste from']}. Taste in two sittings, or chill and warm "
+            "all of them alike."
+        )
+    return " ".join(words)
