@@ -71,7 +71,7 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     forms = {BAKES: cook_form(round_)}
     if len(served):
         forms[TASTINGS] = tasting_form(round_, serving)
-    bake_of = {
+    bake_of: dict[tuple[str, ...], str] = {
         (str(row.taster), str(row.code)): str(row.bake) for row in served.itertuples(index=False)
     }
     readings: list[Reading] = []

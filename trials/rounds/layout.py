@@ -1,17 +1,39 @@
 """How a form is laid out, whichever library draws it: widths, areas, what each cell takes."""
 
-from collections.abc import Mapping
+import textwrap
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import pandas as pd
 
 from trials.factors import Categorical
 from trials.rounds.entries import Address, Value
-from trials.rounds.forms import BAKES, Column, Form
+from trials.rounds.forms import BAKES, TASTINGS, Column, Form
 from trials.rounds.round import STATUSES
 from trials.tables import tidy_number
 
+LINE_HEIGHT, ROW_HEIGHT = 15.5, 19  # points; a row leaves room for handwriting
+GUIDE_WIDTHS = (30, 44, 44)  # characters
+CAUTIONS = {
+    BAKES: (
+        "A bake that tore, leaked, burned or was raw inside gets a status and a reason, and no "
+        "score: never 0.",
+        "Never taste raw dough or batter (raw flour, raw egg). Never leave hot oil alone; never "
+        "put water on burning oil.",
+    ),
+    TASTINGS: (
+        "Find the code that stands with the piece; leave a cell empty where you have no score.",
+        "Tell the cook before tasting what you must avoid, and do not taste it.",
+    ),
+}
 _LONGEST_LIST = 255  # characters a drop-down may hold
+
+
+class SpelledOut(float):
+    """A number that a writer spells out in full, where it would stop at sixteen digits."""
+
+    def __format__(self, form: str) -> str:
+        return repr(float(self))
 
 
 def column_letters(position: int) -> str:
@@ -49,16 +71,19 @@ def width(column: Column, form: Form) -> int:
 
 
 def title_lines(column: Column, form: Form) -> int:
-    """Return how many lines a title takes, words being kept whole."""
-    room = width(column, form) - 1
-    lines, used = 1, 0
-    for word in (column.title or column.name).split():
-        if used and used + 1 + len(word) > room:
-            lines, used = lines + 1, 0
-        used += len(word) + bool(used)
-        lines += (used - 1) // room
-        used = (used - 1) % room + 1
-    return lines
+    """Return how many lines a column's title takes."""
+    return text_lines(column.title or column.name, width(column, form) - 1)
+
+
+def text_lines(text: str, room: int) -> int:
+    """Return how many lines a text takes in so many characters, words being kept whole.
+
+    Examples
+    --------
+    >>> text_lines("actual oil temperature", 12), text_lines("one\\ntwo", 12)
+    (2, 2)
+    """
+    return sum(max(1, len(textwrap.wrap(line, max(room, 1)))) for line in text.split("\n"))
 
 
 def count_left(form: Form, values: Mapping[Address, Value]) -> int:
@@ -114,17 +139,31 @@ def _list(choices: list[str]) -> dict[str, Any]:
     return {"validate": "list", "source": choices} if fits else _any()
 
 
+def guide(form: Form) -> list[tuple[str, str, str]]:
+    """Return the lines of the guide: a header, then what each column takes and means."""
+    lines = [("column", "what to enter", "what the points mean")]
+    return lines + [
+        (column.title or column.name, column.expects(), points(column))
+        for column in form.columns
+        if column.entered
+    ]
+
+
+def guide_lines(texts: Iterable[str]) -> int:
+    """Return the height of a row of the guide in lines."""
+    return max(text_lines(text, wide - 3) for text, wide in zip(texts, GUIDE_WIDTHS, strict=True))
+
+
 def points(column: Column) -> str:
-    """Return what the points of a column's scale mean, in words; empty where it has none."""
+    """Return what the points of a column's scale mean, a line each; empty where it has none."""
     if column.measure is None or not column.measure.points():
         return ""
-    words = column.measure.points()
-    low, high = column.measure.low, column.measure.high
+    words, low, high = column.measure.points(), column.measure.low, column.measure.high
     if column.measure.kind == "passed" or low is None or high is None:
-        return ", ".join(words)
-    if len(words) == 2:
-        return f"{tidy_number(low)} {words[0]}, {tidy_number(high)} {words[1]}"
-    return "; ".join(f"{place}  {word}" for place, word in enumerate(words, start=int(low)))
+        return " or ".join(words)
+    ends = len(words) == 2
+    at = (low, high) if ends else [low + step for step in range(len(words))]
+    return "\n".join(f"{tidy_number(place)}  {word}" for place, word in zip(at, words, strict=True))
 
 
 def filled(form: Form, values: Mapping[Address, Value]) -> pd.DataFrame:

@@ -71,8 +71,13 @@ def notes(round_: Round) -> list[Note]:
     return _read(round_).notes
 
 
-def left(round_: Round) -> pd.DataFrame:
-    """Return how many scores are still to be entered.
+def left(round_: Round) -> int:
+    """Return how many scores are still to be entered; see :func:`left_by_person`."""
+    return int(left_by_person(round_)["left"].sum())
+
+
+def left_by_person(round_: Round) -> pd.DataFrame:
+    """Return how many scores each taster and the cook have still to enter.
 
     Parameters
     ----------

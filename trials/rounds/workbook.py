@@ -21,25 +21,23 @@ from trials.errors import Place, SheetError
 from trials.rounds.cells import EMPTY, Cell, Grid, Note, cell_of
 from trials.rounds.entries import LONGEST_TEXT, Address, Value
 from trials.rounds.folder import received
-from trials.rounds.forms import (
-    BAKES,
-    LEFT,
-    ROUND,
-    TASTINGS,
-    Column,
-    Form,
-    cook_form,
-    tasting_form,
-)
+from trials.rounds.forms import BAKES, LEFT, ROUND, TASTINGS, Column, Form, cook_form, tasting_form
 from trials.rounds.layout import (
+    CAUTIONS,
+    GUIDE_WIDTHS,
+    LINE_HEIGHT,
+    ROW_HEIGHT,
+    SpelledOut,
     area,
     column_letters,
     count_left,
     filled,
+    guide,
+    guide_lines,
     holds_numbers,
     open_rows,
-    points,
     rule,
+    text_lines,
     title_lines,
     width,
     written_value,
@@ -53,25 +51,6 @@ FORM_VERSION = 1
 SCHEMA, GUIDE = "_schema", "Guide"
 _CREATED = datetime(2000, 1, 1)  # fixed, so that the same form is the same file
 _PAGE_WIDTH = 125  # characters across one landscape page that still reads well
-_CAUTIONS = {
-    BAKES: (
-        "A bake that tore, leaked, burned or was raw inside gets a status and a reason, and no "
-        "score: never 0.",
-        "Never taste raw dough or batter (raw flour, raw egg). Never leave hot oil alone; never "
-        "put water on burning oil.",
-    ),
-    TASTINGS: (
-        "Find the code that stands with the piece; leave a cell empty where you have no score.",
-        "Tell the cook before tasting what you must avoid, and do not taste it.",
-    ),
-}
-
-
-class _Exact(float):
-    """A number that the writer spells out in full, instead of to sixteen digits."""
-
-    def __format__(self, form: str) -> str:
-        return repr(float(self))
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,13 +103,15 @@ def draw_workbook(form: Form, values: Mapping[Address, Value]) -> bytes:
 
 
 def _looks(book: Any) -> _Looks:
-    edge = {"border": 1, "border_color": "#7F7F7F", "valign": "top"}
+    edge = {"border": 1, "border_color": "#7F7F7F", "valign": "vcenter"}
     return _Looks(
         title=book.add_format(
             {**edge, "bold": True, "text_wrap": True, "bg_color": "#E3E3E3", "quote_prefix": True}
         ),
-        given=book.add_format({**edge, "bg_color": "#F2F2F2", "quote_prefix": True}),
-        number=book.add_format({**edge, "locked": False, "align": "right"}),
+        given=book.add_format(
+            {**edge, "bg_color": "#F2F2F2", "align": "center", "quote_prefix": True}
+        ),
+        number=book.add_format({**edge, "locked": False, "align": "center"}),
         text=book.add_format(
             {**edge, "locked": False, "num_format": "@", "text_wrap": True, "quote_prefix": True}
         ),
@@ -143,7 +124,8 @@ def _draw_rows(sheet: Any, form: Form, values: Mapping[Address, Value], looks: _
     for at, column in enumerate(form.columns):
         sheet.write_string(0, at, column.title or column.name, looks.title)
         sheet.set_column(at, at, width(column, form))
-    sheet.set_row(0, 15.5 * max(title_lines(column, form) for column in form.columns))
+    sheet.set_row(0, LINE_HEIGHT * max(title_lines(column, form) for column in form.columns))
+    sheet.set_default_row(ROW_HEIGHT)
     rows = form.blank.to_dict("records")
     for key, position in form.rows().items():
         for at, column in enumerate(form.columns):
@@ -168,7 +150,7 @@ def _draw_cell(sheet: Any, row: int, at: int, column: Column, value: Any, looks:
             raise SheetError(f"{len(value)} characters are more than a cell can hold.", place)
         sheet.write_string(row, at, value, look)
     elif math.isfinite(float(value)):
-        sheet.write_number(row, at, _Exact(value), look)
+        sheet.write_number(row, at, SpelledOut(value), look)
     else:
         sheet.write_blank(row, at, None, look)
 
@@ -228,23 +210,18 @@ def _set_up_page(sheet: Any, form: Form) -> None:
 
 
 def _draw_guide(sheet: Any, form: Form, looks: _Looks) -> None:
-    sheet.set_column(0, 0, 26)
-    sheet.set_column(1, 1, 38)
-    sheet.set_column(2, 2, 60)
-    for at, title in enumerate(("column", "what to enter", "what the points mean")):
+    for at, wide in enumerate(GUIDE_WIDTHS):
+        sheet.set_column(at, at, wide)
+    titles, *lines = guide(form)
+    for at, title in enumerate(titles):
         sheet.write_string(0, at, title, looks.title)
-    row = 1
-    for column in form.columns:
-        if column.entered:
-            for at, text in enumerate(
-                (column.title or column.name, column.expects(), points(column))
-            ):
-                sheet.write_string(row, at, text, looks.guide)
-            row += 1
-    for caution in _CAUTIONS[form.kind]:
-        row += 1
-        sheet.merge_range(row, 0, row, 2, caution, looks.guide)
-        sheet.set_row(row, 15 * math.ceil(len(caution) / 115))
+    for row, texts in enumerate(lines, start=1):
+        for at, text in enumerate(texts):
+            sheet.write_string(row, at, text, looks.guide)
+        sheet.set_row(row, LINE_HEIGHT * guide_lines(texts))
+    for row, caution in enumerate(CAUTIONS[form.kind], start=len(lines) + 2):
+        sheet.merge_range(row, 0, row, len(titles) - 1, caution, looks.guide)
+        sheet.set_row(row, LINE_HEIGHT * text_lines(caution, sum(GUIDE_WIDTHS)))
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.fit_to_pages(1, 0)
