@@ -176,8 +176,10 @@ def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
         With its `serving.csv` written, where anything is tasted.
     tidy : DataFrame
         As :func:`scores` returns it: rows with a taster go by taster and code, rows without one
-        by bake, and carry status, reason and note. Settings are not looked at, but for columns
-        "actual " and the name of a factor.
+        by bake, and carry status, reason and note. Without a column of codes the rows of a
+        taster and bake go to its servings in their order, and what was never served to that
+        taster is left out. Settings are not looked at, but for columns "actual " and the name
+        of a factor.
 
     Returns
     -------
@@ -195,10 +197,13 @@ def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
     forms = [cook_form(round_)]
     if len(scored_servings(serving)):
         forms.append(tasting_form(round_, serving))
+    tidy = tidy.reset_index(drop=True)
     tasted = tidy["taster"].notna() if "taster" in tidy else pd.Series(False, index=tidy.index)
     written = []
     for form in forms:
         rows = tidy[tasted if form.kind == TASTINGS else ~tasted]
+        if form.kind == TASTINGS and "code" not in rows:
+            rows = _with_codes(rows, serving)
         values = _values(form, rows)
         path = round_.folder / f"{form.kind}.xlsx"
         _check_room(form, path, values)
@@ -331,6 +336,13 @@ def _typed(round_: Round, table: pd.DataFrame, serving: pd.DataFrame) -> pd.Data
     measures = [measure.name for measure in round_.measures]
     first = ["taster", "sitting", "position", "kind", "code", "bake", "day", "load", *groups]
     return table[[*first, "role", "status", "reason", *factors, *measures, "note"]]
+
+
+def _with_codes(rows: pd.DataFrame, serving: pd.DataFrame) -> pd.DataFrame:
+    served = scored_servings(serving).sort_values(["sitting", "position"])
+    pair = ["taster", "bake"]
+    served, rows = (table.assign(time=table.groupby(pair).cumcount()) for table in (served, rows))
+    return rows.merge(served[[*pair, "time", "code"]], on=[*pair, "time"]).drop(columns="time")
 
 
 def _values(form: Form, rows: pd.DataFrame) -> dict[Address, Value]:
