@@ -91,16 +91,16 @@ class Round:
     ) -> "Round":
         """Make the folder of a new round; an existing round is never overwritten.
 
+        The very same round made again is opened as it stands, so a notebook can be run anew.
+
         Raises
         ------
         RoundError
-            When the folder already holds a round.
+            When the folder already holds another round.
         MeasureError
             When nothing is scored, or two columns of the sheets would have one name.
         """
         folder = Path(folder)
-        if (folder / SETTINGS).exists():
-            raise RoundError(f'"{folder}" already holds a round; choose another folder.')
         round_ = Round(
             folder=folder,
             plan=plan,
@@ -113,6 +113,8 @@ class Round:
             sitting=sitting,
             invented=invented,
         )
+        if (folder / SETTINGS).exists():
+            return _same(round_, Round.open(folder))
         folder.mkdir(parents=True, exist_ok=True)
         write_plan(folder, plan)
         write_actual(round_, blank_actual(plan))
@@ -196,6 +198,14 @@ def write_actual(round_: Round, table: pd.DataFrame) -> Path:
 def read_actual(round_: Round) -> pd.DataFrame:
     """Return what was really done, as text; see :func:`blank_actual`."""
     return read_csv(round_.folder / ACTUAL)
+
+
+def _same(wanted: Round, found: Round) -> Round:
+    """Return the round that is there if it is the one wanted."""
+    table, other = wanted.plan.table, found.plan.table
+    if _settings(wanted) == _settings(found) and table.astype(str).equals(other.astype(str)):
+        return found
+    raise RoundError(f'"{wanted.folder}" already holds another round; choose another folder.')
 
 
 def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:

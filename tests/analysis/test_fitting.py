@@ -1,0 +1,363 @@
+"""The fit against published analyses, and what it must never let pass."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trials.analysis.fitting import fit
+from trials.design.factorial import fractional_factorial, full_factorial
+from trials.errors import FitError
+from trials.factors import Categorical, Numeric
+from trials.measures import Measure
+from trials.rehearsal import Spreads, rehearse
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+TEMPERATURES = [175, 185, 195, 205, 215, 225]
+
+
+def table(name):
+    return pd.read_csv(REFERENCE / name)
+
+
+def expected(name):
+    return json.loads((REFERENCE / name).read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def cake():
+    factors = ["recipe", Categorical("temperature", TEMPERATURES)]
+    return fit(table("cake.csv"), "angle", factors, groups=("replicate", "replicate/recipe"))
+
+
+class TestCake:
+    """Cook 1938 in Cochran & Cox 1957, p. 300; R 4.2.2 with lme4 1.1-31 and pbkrtest 0.5.2."""
+
+    known = expected("cake_expected.json")
+
+    def test_variance_components(self, cake):
+        wanted = self.known["crossed_model"]["variance_components"]
+        found = dict(zip(cake.variance["source"], cake.variance["variance"], strict=True))
+        assert found["replicate"] == pytest.approx(wanted["replicate"], rel=1e-4)
+        assert found["replicate/recipe"] == pytest.approx(wanted["recipe:replicate"], rel=1e-4)
+        assert found["row"] == pytest.approx(wanted["Residual"], rel=1e-4)
+
+    def test_tests_of_terms(self, cake):
+        wanted = self.known["crossed_model"]["anova_kenward_roger"]
+        for row, own in zip(cake.tests.itertuples(), wanted, strict=True):
+            assert row.num_df == own["NumDF"]
+            assert row.den_df == pytest.approx(own["DenDF"], rel=1e-4)
+            assert pytest.approx(own["F value"], rel=1e-4) == row.F
+            assert row.p == pytest.approx(own["Pr(>F)"], rel=1e-3)
+
+    def test_the_same_f_from_the_textbook_table(self, cake):
+        # Mean squares over error: recipe 67.5444 / 42.8024, temperature 420.06 / 20.4709
+        F = cake.tests.set_index("term")["F"]
+        assert F["recipe"] == pytest.approx(67.5444 / 42.8024, rel=1e-4)
+        assert F["temperature"] == pytest.approx(420.06 / 20.4709, rel=1e-4)
+
+    def test_recipes_are_judged_on_batches(self, cake):
+        against = cake.tests.set_index("term")["tested_against"]
+        assert against["recipe"] == "recipes within replicates"
+        assert against["temperature"] == "rows"
+
+    @pytest.mark.parametrize("by", ["recipe", "temperature"])
+    def test_means(self, cake, by):
+        for row, own in zip(cake.means(by).itertuples(), self.known[f"emm_{by}"], strict=True):
+            assert row.mean == pytest.approx(own["emmean"], rel=1e-6)
+            assert row.se == pytest.approx(own["SE"], rel=1e-4)
+            assert row.df == pytest.approx(own["df"], rel=1e-4)
+            assert row.low == pytest.approx(own["lower.CL"], rel=1e-4)
+            assert row.high == pytest.approx(own["upper.CL"], rel=1e-4)
+
+    def test_effects_by_treatment_coding(self, cake):
+        # R's coefficient for recipe B compares at 175; the mean effect is the difference of means
+        means = cake.means("recipe").set_index("recipe")["mean"]
+        row = cake.effects.query("term == 'recipe' and level == 'B'").iloc[0]
+        assert row["estimate"] == pytest.approx(means["B"] - means["A"], rel=1e-9)
+        pair = self.known["pairs_recipe_tukey"][0]
+        assert row["se"] == pytest.approx(pair["SE"], rel=1e-4)
+        assert row["df"] == pytest.approx(pair["df"], rel=1e-4)
+
+    def test_temperature_as_a_number(self):
+        found = fit(
+            table("cake.csv"),
+            "angle",
+            ["recipe", "temperature"],
+            groups=("replicate", "replicate/recipe"),
+            model=["recipe", "temperature"],
+        )
+        wanted = self.known["linear_temp_model"]["variance_components"]
+        own = dict(zip(found.variance["source"], found.variance["variance"], strict=True))
+        assert own["replicate"] > 0
+        assert {"replicate", "row"} <= set(own)
+        assert len(wanted) == 3
+
+
+class TestTextbookFactorials:
+    """Box, Hunter & Hunter 1978 (2^3) and Montgomery (2^4), with Lenth 1989; see the JSON."""
+
+    known = expected("two_level_expected.json")
+
+    def test_pilot_plant(self):
+        data = table("pilot_plant_2p3.csv")
+        model = ["T", "C", "K", "T:C", "T:K", "C:K", "T:C:K"]
+        found = fit(data, "y", ["T", "C", "K"], model=model, groups=())
+        estimates = found.effects.set_index("term")["estimate"]
+        for term, effect in self.known["pilot_plant"]["effects"].items():
+            assert estimates[term] == pytest.approx(effect, abs=1e-9)
+
+    def test_filtration_with_lenth(self):
+        data = table("filtration_2p4.csv")
+        known = self.known["filtration"]
+        model = list(known["effects"])
+        found = fit(data, "y", list("ABCD"), model=model, groups=())
+        effects = found.effects.set_index("term")
+        for term, effect in known["effects"].items():
+            assert effects.loc[term, "estimate"] == pytest.approx(effect, abs=1e-9)
+            assert effects.loc[term, "se"] == pytest.approx(known["lenth"]["PSE"], rel=1e-9)
+            reach = effects.loc[term, "high"] - effects.loc[term, "estimate"]
+            assert reach == pytest.approx(known["lenth"]["ME"], rel=1e-6)
+        named = set(effects.index[effects["verdict"] == "matters"])
+        assert named == {"A", "C", "D", "A:C", "A:D"}
+        assert any("no error was measured" in note for note in found.notes)
+
+    def test_filtration_reduced(self):
+        data = table("filtration_2p4.csv")
+        known = self.known["filtration_reduced_ACD"]
+        model = ["A", "C", "D", "A:C", "A:D"]
+        found = fit(data, "y", ["A", "C", "D"], model=model, groups=())
+        for row, own in zip(found.effects.itertuples(), known["coef"][1:], strict=True):
+            assert row.estimate == pytest.approx(2 * own["Estimate"], rel=1e-9)
+            assert row.se == pytest.approx(2 * own["Std. Error"], rel=1e-9)
+            assert row.p == pytest.approx(own["Pr(>|t|)"], rel=1e-6)
+        assert found.variance["sd"].iloc[0] == pytest.approx(known["sigma"], rel=1e-9)
+        for row, own in zip(found.tests.itertuples(), known["anova"][:-1], strict=True):
+            assert pytest.approx(own["F value"], rel=1e-9) == row.F
+
+
+class TestTheBakeIsTheUnit:
+    """Randall 1989, Biom. J. 31:781: eight bottles, nine judges; R with pbkrtest 0.5.2."""
+
+    def test_wine_with_the_bottle_as_the_unit(self):
+        wine = table("wine.csv").rename(columns={"bottle": "bake", "judge": "taster"})
+        found = fit(wine, "response", ["temp", "contact"])
+        own = found.tests.set_index("term").loc["temp"]
+        assert own["F"] == pytest.approx(61.7059, rel=1e-4)
+        assert own["den_df"] == pytest.approx(4, rel=1e-6)
+        assert own["p"] == pytest.approx(0.00142, abs=1e-5)
+        assert own["tested_against"] == "bakes"
+
+    def test_leaving_the_bake_out_is_refused(self):
+        wine = table("wine.csv").rename(columns={"bottle": "bake", "judge": "taster"})
+        for groups in (("taster",), ()):
+            with pytest.raises(FitError, match="every tasting would count as a bake"):
+                fit(wine, "response", ["temp", "contact"], groups=groups)
+
+    def test_without_the_bottle_the_judge_alone_gives_sixty_df(self):
+        # R: lmer(response ~ temp * contact + (1 | judge)): F 61.7059 on (1, 60)
+        found = fit(table("wine.csv"), "response", ["temp", "contact"], groups=("judge",))
+        own = found.tests.set_index("term").loc["temp"]
+        assert own["F"] == pytest.approx(61.7059, rel=1e-4)
+        assert own["den_df"] == pytest.approx(60, rel=1e-6)
+
+    def test_a_bake_saturated_plan_falls_back_to_bake_means(self):
+        factors = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt")]
+        plan = full_factorial(factors, seed=1)
+        data = rehearse(plan, {"rest": 2.0}, tasters=6, seed=3, spreads=Spreads(bake=0.0))
+        model = ["rest", "fat", "salt", "rest:fat", "rest:salt", "fat:salt", "rest:fat:salt"]
+        found = fit(data, "liking", factors, model=model)
+        means = data.groupby(["bake", "rest"])["liking"].mean().groupby("rest").mean()
+        effect = found.effects.set_index("term").loc["rest"]
+        assert effect["estimate"] == pytest.approx(means[1.0] - means[0.0])
+        assert effect["df"] == pytest.approx(7 / 3)
+        assert "Lenth" in found.method
+
+
+def doughnut():
+    return [
+        Numeric("oil temperature", 165, 180, "°C", hard_to_change=True),
+        Numeric("hydration", 92, 108, "%"),
+        Numeric("buckwheat", 15, 35, "%"),
+        Categorical("fat", ["butter", "sunflower oil"]),
+        Numeric("sugar", 4, 12, "%"),
+        Numeric("proof", 40, 70, "min"),
+    ]
+
+
+TRUTH = {
+    "oil temperature": 0.7,
+    "hydration": 0.6,
+    "fat": -0.75,
+    "sugar": 0.4,
+    "oil temperature:hydration": -0.9,
+    "buckwheat:fat": -0.6,
+}
+NO_SPREAD = Spreads(0, 0, 0, 0, 0, 0)
+OPEN_SCALE = Measure("liking", "number", worth_noticing=0.5)
+
+
+class TestRoundTrip:
+    def plan(self):
+        return fractional_factorial(doughnut(), bakes=32, days=4, loads=8, seed=5)
+
+    def test_effects_come_back_without_noise(self):
+        plan = self.plan()
+        data = rehearse(plan, TRUTH, tasters=3, spreads=NO_SPREAD, measure=OPEN_SCALE, seed=1)
+        found = fit(data, "liking", plan.factors, model=plan.model, measure=OPEN_SCALE)
+        for effect in found.effects.itertuples():
+            assert effect.estimate == pytest.approx(TRUTH.get(effect.term, 0.0), abs=1e-9)
+
+    def test_tasters_of_different_mood_change_nothing_without_noise(self):
+        plan = self.plan()
+        moody = Spreads(tasting=0, taster_by_bake=0, taster=1, bake=0, load=0, day=0)
+        data = rehearse(plan, TRUTH, tasters=4, spreads=moody, measure=OPEN_SCALE, seed=2)
+        data = data.drop(index=[3, 40, 77])
+        found = fit(data, "liking", plan.factors, model=plan.model)
+        for effect in found.effects.itertuples():
+            assert effect.estimate == pytest.approx(TRUTH.get(effect.term, 0.0), abs=1e-9)
+
+    def test_intervals_cover_the_truth(self):
+        plan = self.plan()
+        hits = []
+        for seed in range(50):
+            data = rehearse(plan, TRUTH, tasters=8, measure=OPEN_SCALE, rounded=False, seed=seed)
+            found = fit(data, "liking", plan.factors, model=plan.model)
+            truth = [TRUTH.get(term, 0.0) for term in found.effects["term"]]
+            hits += list((found.effects["low"] <= truth) & (truth <= found.effects["high"]))
+        assert 0.90 <= np.mean(hits) <= 0.99
+
+
+class TestBadInput:
+    def data(self, **columns):
+        base = {"rest": [20, 60] * 4, "fat": ["butter", "butter", "oil", "oil"] * 2}
+        base["liking"] = [5.0, 6, 5, 7, 5, 6, 4, 6]
+        return pd.DataFrame({**base, **columns})
+
+    def test_constant_response(self):
+        with pytest.raises(FitError, match="nothing varies"):
+            fit(self.data(liking=[5] * 8), "liking", ["rest", "fat"])
+
+    def test_a_factor_that_never_moved(self):
+        with pytest.raises(FitError, match='"rest" never moved'):
+            fit(self.data(rest=[20] * 8), "liking", ["rest", "fat"])
+
+    def test_collinear_columns_are_named(self):
+        data = self.data().assign(twin=lambda t: t["rest"] * 2)
+        with pytest.raises(FitError, match='can not tell "twin" apart'):
+            fit(data, "liking", ["rest", "twin"], model="main")
+
+    def test_more_terms_than_rows(self):
+        data = self.data().head(4).assign(salt=[1, 2, 2, 1])
+        with pytest.raises(FitError, match="can not tell"):
+            fit(data, "liking", ["rest", "fat", "salt"], model="interactions")
+
+    def test_left_to_itself_it_says_what_it_left_out(self):
+        data = self.data().head(4).assign(salt=[1, 2, 2, 1])
+        found = fit(data, "liking", ["rest", "fat", "salt"])
+        assert any("can not be told apart" in note for note in found.notes)
+
+    def test_text_in_a_number_cell_has_its_place(self):
+        scores = self.data()["liking"].astype(object)
+        scores[2] = "n/a"
+        with pytest.raises(FitError, match=r"row 4, \"liking\": 'n/a' is not a number"):
+            fit(self.data(liking=scores), "liking", ["rest"])
+
+    def test_a_decimal_comma_is_read(self):
+        scores = self.data()["liking"].astype(object)
+        scores[0] = "5,5"
+        found = fit(self.data(liking=scores), "liking", ["rest"], model="main")
+        assert found.residuals["observed"].iloc[0] == 5.5
+
+    @pytest.mark.parametrize("value", [np.inf, -np.inf])
+    def test_infinite(self, value):
+        scores = self.data()["liking"]
+        scores[1] = value
+        with pytest.raises(FitError, match="infinite"):
+            fit(self.data(liking=scores), "liking", ["rest"])
+
+    @pytest.mark.parametrize("scale", [1e-140, 1e-12, 1e12, 1e140])
+    def test_any_scale(self, scale):
+        plain = fit(self.data(), "liking", ["rest", "fat"], model="main")
+        small = fit(
+            self.data(liking=self.data()["liking"] * scale), "liking", ["rest", "fat"], model="main"
+        )
+        assert small.tests["F"].to_numpy() == pytest.approx(plain.tests["F"].to_numpy(), rel=1e-8)
+
+    def test_a_scale_past_all_reckoning_is_named(self):
+        with pytest.raises(FitError, match="smaller unit"):
+            fit(self.data(liking=self.data()["liking"] * 1e-300), "liking", ["rest"])
+
+    def test_names_that_are_code_or_hold_colons(self):
+        data = self.data().rename(columns={"rest": "__import__('os')", "fat": "a:b^2 %"})
+        found = fit(data, "liking", ["__import__('os')", "a:b^2 %"])
+        assert "__import__('os'):a:b^2 %" in set(found.effects["term"])
+
+    def test_an_empty_cell_in_a_crossing(self):
+        data = self.data()
+        data = data[~((data["rest"] == 60) & (data["fat"] == "oil"))]
+        with pytest.raises(FitError, match='"rest:fat"'):
+            fit(data, "liking", ["rest", "fat"], model="interactions")
+
+    def test_all_failed(self):
+        data = self.data(bake=[f"B0{n}" for n in range(8)], status=["failed"] * 8)
+        with pytest.raises(FitError, match="every bake failed"):
+            fit(data.assign(liking=np.nan, reason="torn"), "liking", ["rest"])
+
+    def test_one_taster_is_named(self):
+        data = self.data(bake=[f"B0{n}" for n in range(8)], taster=["Ada"] * 8)
+        found = fit(data, "liking", ["rest", "fat"], model="main")
+        assert any("one taster, Ada" in note for note in found.notes)
+
+    def test_unknown_column(self):
+        with pytest.raises(FitError, match='no column "crumb"'):
+            fit(self.data(), "crumb", ["rest"])
+
+    def test_no_error_at_the_level_of_the_loads(self):
+        data = self.data(load=[1, 2] * 4)
+        found = fit(data, "liking", ["rest", "fat"], model="main")
+        rest = found.effects.set_index("term").loc["rest"]
+        assert np.isnan(rest["se"])
+        assert rest["verdict"] == "not settled"
+        assert any("No error was measured between loads" in note for note in found.notes)
+
+
+def test_reference_bakes_inform_days_not_factors():
+    factors = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
+    plan = full_factorial(factors, replicates=2, days=2, controls=4, seed=2)
+    data = rehearse(plan, {"rest": 1.0}, measure=OPEN_SCALE, spreads=NO_SPREAD, seed=1)
+    data.loc[data["role"] == "control", "liking"] += 3.0
+    found = fit(data, "liking", factors, model="main")
+    effects = found.effects.set_index("term")["estimate"]
+    assert effects["rest"] == pytest.approx(1.0, abs=1e-9)
+    assert effects["fat"] == pytest.approx(0.0, abs=1e-9)
+
+
+def test_centre_bakes_stand_apart():
+    factors = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
+    plan = full_factorial(factors, centre_bakes=3, seed=2)
+    data = rehearse(
+        plan, {"rest": 1.0, "rest^2": -2.0}, measure=OPEN_SCALE, spreads=NO_SPREAD, seed=1
+    )
+    found = fit(data, "liking", factors, model="main")
+    assert found.effects.set_index("term")["estimate"]["rest"] == pytest.approx(1.0, abs=1e-9)
+
+
+def test_null_rounds_are_not_called_findings():
+    """A quick look at what the benchmark measures at length: loads of four, nothing real."""
+    plan = full_factorial(
+        [Numeric("oil", 165, 180, hard_to_change=True), Numeric("salt", 1, 2)],
+        replicates=8,
+        loads=8,
+        seed=4,
+    )
+    spreads = Spreads(tasting=0, taster_by_bake=0, taster=0, bake=1, load=1, day=0)
+    called = 0
+    for seed in range(200):
+        data = rehearse(plan, {}, measure=OPEN_SCALE, spreads=spreads, seed=seed)
+        found = fit(data, "liking", plan.factors, model="main")
+        called += found.tests.set_index("term").loc["oil", "p"] < 0.05
+    # 200 rounds at 1 to 6 %: the binomial puts 99.9 % between 0 and 22; least squares gives 46
+    assert called <= 22
