@@ -151,6 +151,60 @@ class TestAgainstFullMatrices:
         np.testing.assert_allclose(fit.fitted + fit.residuals, y)
 
 
+def any_table(rng):
+    """A table of any shape: few rows or many, crossed or nested, levels met once or never."""
+    n = int(rng.integers(5, 40))
+    p = int(rng.integers(1, min(n - 2, 5)))
+    X = np.column_stack([np.ones(n), rng.integers(-1, 2, (n, p - 1)) * 10.0 ** rng.integers(-5, 6)])
+    y = np.round(rng.normal(6, 1.5, n)) if rng.random() < 0.4 else rng.normal(size=n)
+    terms = []
+    for name in ("a", "b", "c")[: rng.integers(0, 4)]:
+        codes = rng.integers(0, rng.integers(1, n + 1), n)
+        codes = terms[-1].codes // 2 if terms and rng.random() < 0.3 else codes
+        slope = rng.normal(size=n) if rng.random() < 0.2 else None
+        terms.append(RandomTerm(name, codes, slope))
+        y = y + rng.choice([0.0, 0.5, 5.0]) * rng.normal(size=n)[codes]
+    return y, X, terms
+
+
+def fit_or_refusal(seed):
+    rng = np.random.default_rng(seed)
+    try:
+        return fit_mixed(*any_table(rng), method=("REML", "ML")[seed % 2]), ""
+    except FitError as error:
+        return None, str(error)
+
+
+def test_few_tables_are_refused_and_those_for_a_reason():
+    refusals = [refusal for _, refusal in map(fit_or_refusal, range(150)) if refusal]
+    assert 0 < len(refusals) < 30
+    assert all(
+        "cannot be told apart" in r or "no residual spread" in r or "zero" in r for r in refusals
+    )
+
+
+@pytest.mark.parametrize("seed", range(150))
+def test_any_table_is_fitted_at_its_optimum(seed):
+    """Warnings are errors here; an inner optimum has no slope, a variance of zero pulls down."""
+    fit, refusal = fit_or_refusal(seed)
+    if refusal:
+        return
+    y, X, terms = fit.y, fit.X, fit.terms
+    assert fit.converged
+    assert set(fit.blups) == {term.name for term in terms}
+    assert sum(fit.error_df.values()) <= len(y) - X.shape[1]
+    if not fit.unidentified:
+        slopes = dense_mixed.gradient(fit) * fit.variances[-1]
+        at_zero = fit.variances == 0
+        np.testing.assert_allclose(slopes[~at_zero], 0, atol=1e-4)
+        assert (slopes[at_zero] < 1e-6).all()
+    if fit.method == "REML":
+        small = small_sample(fit)
+        _, se, df = small.estimates(np.eye(X.shape[1]))
+        assert (np.isnan(se) == (df == 0)).all()
+        assert (df[df != 0] > 0).all()
+
+
 class TestWhatMustNotMatter:
     @pytest.mark.parametrize("seed", range(3))
     def test_order_of_rows_and_names_of_levels(self, seed):

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg import cho_factor, cho_solve
 from scipy.linalg.lapack import dgesv
 from scipy.optimize import nnls
 
@@ -215,7 +215,9 @@ def _group_matrices(products: CrossProducts, ratios: np.ndarray) -> GroupMatrice
     solved, log_det_h = np.empty((0, p + 1)), 0.0
     if q:
         right = np.column_stack([products.zz, products.zq, products.zr])
-        lu, _, solved, _ = dgesv(np.eye(q) + products.zz * by_level, right)
+        lu, _, solved, singular = dgesv(np.eye(q) + products.zz * by_level, right)
+        if singular:
+            raise FitError(_no_residual_message())
         log_det_h = float(np.log(np.abs(np.diag(lu))).sum())
     zhz, zhq, zhr = solved[:, :q], solved[:, q : q + p], solved[:, q + p]
     weighted = by_level[:, None] * products.zq
@@ -248,7 +250,7 @@ def _group_matrices(products: CrossProducts, ratios: np.ndarray) -> GroupMatrice
 
 def _no_residual_message() -> str:
     return (
-        "Within the groups every value is the same: there is no residual spread. If one measure of "
+        "The groups give back every value exactly: there is no residual spread. If one measure of "
         "a bake was repeated on every row, give it once per bake and leave that group out."
     )
 
@@ -271,7 +273,10 @@ def _log_likelihood(
 def _derivatives(
     products: CrossProducts, at: GroupMatrices, seen: np.ndarray, reml: bool
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Gradient of the criterion in the ratios seen, its Hessian, and the traces that scale it."""
+    """Gradient of the criterion in the ratios seen, their scale, and a root R of the Hessian.
+
+    The Hessian is ``S R'R S`` with S the scale on its diagonal.
+    """
     inner, count = (at.zpz, products.n - products.p) if reml else (at.zhz, products.n)
     pairs = np.ix_(seen, seen)
     trace = products.term_sums(np.diag(inner))[seen]
@@ -280,11 +285,12 @@ def _derivatives(
     twice = products.block_sums(at.zpz * np.outer(at.zpr, at.zpr))[pairs] / at.rpr
     hessian = count * (2 * twice - np.outer(once, once)) - traces
     size = np.sqrt(np.diag(traces))
-    least = np.linalg.eigvalsh(hessian / np.outer(size, size))[0]
-    if least < 1e-6:  # too far from the optimum: use what the Hessian is on average
+    values, vectors = np.linalg.eigh(hessian / np.outer(size, size))
+    if values[0] < 1e-6:  # too far from the optimum: use what the Hessian is on average
         hessian = traces - np.outer(trace, trace) / count
-        hessian = hessian + np.diag(1e-8 * size**2)
-    return trace - count * once, hessian, size
+        values, vectors = np.linalg.eigh(hessian / np.outer(size, size))
+        values = np.maximum(values, 1e-8)
+    return trace - count * once, size, np.sqrt(values)[:, None] * vectors.T
 
 
 def _best_start(
@@ -296,9 +302,17 @@ def _best_start(
     ends = [_descend(products, start, seen, reml) for start in starts]
     values = [round(float(_criterion(products, at, reml)), 8) for at, _ in ends]
     best, converged = ends[int(np.argmin(values))]
-    if best.rpr <= 10 * _NO_RESIDUAL * products.rr:
-        raise FitError(_no_residual_message())
+    if best.rpr <= 1e-5 * products.rr:
+        _refuse_perfect_fit(products, best)
     return best, converged
+
+
+def _refuse_perfect_fit(products: CrossProducts, at: GroupMatrices) -> None:
+    """Refuse a residual of nothing: groups that fit every value, or values equal within groups."""
+    everything = list(range(len(products.starts)))
+    left = products.n - products.p - _rank(products, everything)
+    if left == 0 or at.rpr <= 10 * _NO_RESIDUAL * products.rr:
+        raise FitError(_no_residual_message())
 
 
 def _descend(
@@ -309,18 +323,26 @@ def _descend(
     if not seen.any():
         return at, True
     for _ in range(_STEPS):
-        gradient, hessian, size = _derivatives(products, at, seen, reml)
+        gradient, size, root = _derivatives(products, at, seen, reml)
         move = np.zeros_like(ratios)
-        move[seen] = _bounded_newton(at.ratios[seen], gradient, hessian, size)
+        move[seen] = _bounded_newton(at.ratios[seen], gradient, size, root)
         gain = -float(gradient @ move[seen])
         if gain < max(1e-10, _noise(products, at)):
-            # the last step is taken unweighed: it changes the criterion by less than can be seen
-            return _tried(products, at.ratios + move) or at, True
+            return _last_step(products, at, move, reml), True
         new = _line_search(products, at, move, gain, reml)
         if new is None:
             return at, False
         at = new
     return at, False
+
+
+def _last_step(
+    products: CrossProducts, at: GroupMatrices, move: np.ndarray, reml: bool
+) -> GroupMatrices:
+    """Take the whole of a move that promises less than rounding shows, if it does no harm."""
+    new = _tried(products, at.ratios + move)
+    worst = _criterion(products, at, reml) + _noise(products, at)
+    return new if new and _criterion(products, new, reml) <= worst else at
 
 
 def _line_search(
@@ -350,13 +372,11 @@ def _noise(products: CrossProducts, at: GroupMatrices) -> float:
 
 
 def _bounded_newton(
-    here: np.ndarray, gradient: np.ndarray, hessian: np.ndarray, size: np.ndarray
+    here: np.ndarray, gradient: np.ndarray, size: np.ndarray, root: np.ndarray
 ) -> np.ndarray:
     """Return the move to the ratios of zero or more that minimise the quadratic model."""
-    scaled = hessian / np.outer(size, size)
-    lower = np.linalg.cholesky(scaled)
-    target = solve_triangular(lower, scaled @ (here * size) - gradient / size, lower=True)
-    return nnls(lower.T, target)[0] / size - here
+    target = root @ (here * size) - np.linalg.solve(root.T, gradient / size)
+    return nnls(root, target)[0] / size - here
 
 
 def _finer(products: CrossProducts, i: int, j: int) -> bool:
