@@ -1,0 +1,313 @@
+"""Plans for blends: shares that sum to one, alone or together with process factors."""
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations, combinations_with_replacement, product
+
+import numpy as np
+import pandas as pd
+
+from trials.design.plan import Plan, kitchen_group, lay_out, new_seed, whole_number
+from trials.design.terms import model_matrix, model_terms
+from trials.design.vertices import Constraint, faces_of, vertices_of
+from trials.errors import PlanError
+from trials.factors import Component, Factor, check_factors, group_names
+from trials.tables import in_words, tidy_number
+
+PARTS = ("vertices", "edges", "faces", "centre")
+
+
+def simplex_lattice(
+    factors: Sequence[Factor],
+    degree: int = 2,
+    *,
+    replicates: int = 1,
+    days: int = 1,
+    controls: int = 0,
+    seed: int | None = None,
+) -> Plan:
+    """Plan blends whose shares are multiples of 1/degree, for a blend model of that degree.
+
+    Parameters
+    ----------
+    factors : sequence of Component, Numeric and Categorical
+        Two or more components; process factors are crossed with the blends. Lower limits make
+        every share run from its own limit up (pseudocomponents).
+    degree : int
+        Steps between nothing and the whole of a component: 2 gives the pure blends and the halves.
+    replicates : int
+        How often every bake is repeated.
+    days : int
+        A divisor of `replicates`; every day then holds the whole plan once or more.
+    controls, seed
+        As for the other plans.
+
+    Returns
+    -------
+    Plan
+        With a hard-to-change process factor each of its settings is a load on every day.
+
+    Raises
+    ------
+    PlanError
+        When an upper limit cuts the simplex (then extreme_vertices serves) or shares can not sum
+        to one.
+
+    References
+    ----------
+    Scheffe 1958, J. R. Stat. Soc. B 20:344; Kurotori 1966, Ind. Qual. Control 22:592
+    (pseudocomponents).
+
+    Examples
+    --------
+    >>> flours = [Component("rye", 0.1), Component("spelt"), Component("wheat")]
+    >>> simplex_lattice(flours, 2, seed=1).table["rye"].sort_values().tolist()
+    [0.1, 0.1, 0.1, 0.55, 0.55, 1.0]
+    """
+    factors = check_factors(factors)
+    parts = _components(factors)
+    degree = whole_number("degree", degree, least=1, most=10)
+    counts = combinations_with_replacement(range(len(parts)), degree)
+    lattice = np.array(
+        [[chosen.count(place) / degree for place in range(len(parts))] for chosen in counts]
+    )
+    return _blend_plan(
+        factors,
+        _from_lower_limits(parts, lattice, "simplex_lattice"),
+        family=f"simplex lattice of degree {degree}",
+        replicates=replicates,
+        days=days,
+        controls=controls,
+        seed=seed,
+    )
+
+
+def simplex_centroid(
+    factors: Sequence[Factor],
+    *,
+    replicates: int = 1,
+    days: int = 1,
+    controls: int = 0,
+    seed: int | None = None,
+) -> Plan:
+    """Plan every blend of equal shares: each alone, halves of two, thirds of three, and so on.
+
+    Parameters
+    ----------
+    factors : sequence of Component, Numeric and Categorical
+        Two to eight components; process factors are crossed with the blends.
+    replicates, days, controls, seed
+        As for :func:`simplex_lattice`.
+
+    Returns
+    -------
+    Plan
+        2^q - 1 blends of q components.
+
+    Raises
+    ------
+    PlanError
+        As :func:`simplex_lattice`.
+
+    References
+    ----------
+    Scheffe 1963, J. R. Stat. Soc. B 25:235.
+
+    Examples
+    --------
+    >>> len(simplex_centroid([Component("rye"), Component("spelt"), Component("wheat")]).table)
+    7
+    """
+    factors = check_factors(factors)
+    parts = _components(factors)
+    if len(parts) > 8:
+        raise PlanError(f"{len(parts)} components; simplex_centroid takes 2 to 8.")
+    rows = [
+        [1 / size if place in chosen else 0.0 for place in range(len(parts))]
+        for size in range(1, len(parts) + 1)
+        for chosen in combinations(range(len(parts)), size)
+    ]
+    return _blend_plan(
+        factors,
+        _from_lower_limits(parts, np.array(rows), "simplex_centroid"),
+        family="simplex centroid",
+        replicates=replicates,
+        days=days,
+        controls=controls,
+        seed=seed,
+    )
+
+
+def extreme_vertices(
+    factors: Sequence[Factor],
+    *,
+    constraints: Sequence[Constraint] = (),
+    points: Sequence[str] = ("vertices", "faces", "centre"),
+    replicates: int = 1,
+    days: int = 1,
+    controls: int = 0,
+    seed: int | None = None,
+) -> Plan:
+    """Plan blends at the corners of what the limits allow, and at the middles of its faces.
+
+    Parameters
+    ----------
+    factors : sequence of Component, Numeric and Categorical
+        Two to ten components; process factors are crossed with the blends.
+    constraints : sequence of (mapping, low, high)
+        Limits of sums: ({"rye": 1, "spelt": 1}, 0.2, 0.5) says that rye and spelt together make
+        0.2 to 0.5 of the blend. None stands for no limit.
+    points : sequence of str
+        "vertices", "edges" (their middles), "faces" (middles of two-dimensional faces), "centre".
+    replicates, days, controls, seed
+        As for :func:`simplex_lattice`.
+
+    Returns
+    -------
+    Plan
+        Points that coincide are baked once.
+
+    Raises
+    ------
+    PlanError
+        When the limits leave nothing, or a constraint names no component.
+
+    References
+    ----------
+    McLean & Anderson 1966, Technometrics 8:447; Snee & Marquardt 1974, ibid. 16:399.
+
+    Examples
+    --------
+    >>> flours = [Component("rye", 0.1, 0.5), Component("spelt", 0.1, 0.5), Component("wheat", 0.3)]
+    >>> extreme_vertices(flours, seed=1).table["wheat"].sort_values().tolist()
+    [0.3, 0.3, 0.4, 0.4, 0.44, 0.8]
+    """
+    factors = check_factors(factors)
+    parts = _components(factors)
+    points = (points,) if isinstance(points, str) else tuple(points)
+    unknown = [name for name in points if name not in PARTS]
+    if unknown or not points:
+        raise PlanError(f"points is {points!r}; {in_words(PARTS)} are what can be asked for.")
+    corners, active = vertices_of(parts, constraints)
+    rows = [corners] if "vertices" in points else []
+    dimensions = {"edges": 1, "faces": 2}
+    # The face as wide as the whole blend is the centre itself
+    wanted = [name for name in dimensions if name in points and dimensions[name] < len(parts) - 1]
+    rows += [faces_of(corners, active, dimensions[name]) for name in wanted]
+    if "centre" in points:
+        rows.append(corners.mean(axis=0, keepdims=True))
+    shares = np.vstack(rows)
+    kept = pd.DataFrame(shares.round(10)).drop_duplicates().index
+    plan = _blend_plan(
+        factors,
+        shares[kept],
+        family="extreme vertices",
+        replicates=replicates,
+        days=days,
+        controls=controls,
+        seed=seed,
+        details={"vertices": len(corners)},
+    )
+    return plan.because(f"The limits of the blend leave a body with {len(corners)} corners.")
+
+
+def _components(factors: Sequence[Factor]) -> tuple[Component, ...]:
+    parts = tuple(factor for factor in factors if isinstance(factor, Component))
+    if not 2 <= len(parts) <= 10:
+        raise PlanError(
+            f"{len(parts)} component{'' if len(parts) == 1 else 's'}; a blend has 2 to 10, "
+            "trials.Component(name, low, high). Other factors: full_factorial."
+        )
+    lowest, highest = sum(part.low for part in parts), sum(part.high for part in parts)
+    if lowest >= 1 or highest <= 1:
+        what, total = ("lower", lowest) if lowest >= 1 else ("upper", highest)
+        raise PlanError(
+            f"the {what} limits of {in_words(part.name for part in parts)} sum to "
+            f"{tidy_number(total)}, so the shares can not vary and sum to 1; lower limits must sum "
+            "to less than 1 and upper limits to more."
+        )
+    return parts
+
+
+def _from_lower_limits(parts: Sequence[Component], lattice: np.ndarray, family: str) -> np.ndarray:
+    low = np.array([part.low for part in parts])
+    room = 1 - low.sum()
+    cut = [part.name for part in parts if part.high < part.low + room - 1e-12]
+    if cut:
+        raise PlanError(
+            f"the upper limit of {in_words(cut)} cuts the blends that {family} needs; each would "
+            f"have to reach its lower limit plus {tidy_number(room)}. extreme_vertices serves."
+        )
+    return low + room * lattice
+
+
+def _blend_plan(
+    factors: tuple[Factor, ...],
+    shares: np.ndarray,
+    *,
+    family: str,
+    replicates: int,
+    days: int,
+    controls: int,
+    seed: int | None,
+    details: Mapping[str, int] | None = None,
+) -> Plan:
+    """Return the plan of blends crossed with the settings of process factors, copied over days."""
+    parts = _components(factors)
+    process = tuple(factor for factor in factors if not isinstance(factor, Component))
+    replicates = whole_number("replicates", replicates, least=1)
+    days = whole_number("days", days, least=1)
+    if replicates % days:
+        raise PlanError(
+            f"days is {days} with replicates {replicates}; every day holds the whole blend plan, "
+            "so days must divide replicates. trials.design.optimal(days=...) splits it."
+        )
+    groups = group_names(process)
+    if len(groups) > 1:
+        raise PlanError(
+            f"bakes share {in_words(groups)}; blends are crossed with one such group at most. "
+            "trials.design.optimal takes more."
+        )
+    names = [part.name for part in parts]
+    blends = [dict(zip(names, map(_tidy, row), strict=True)) for row in shares.tolist()]
+    settings = list(product(*(factor.levels for factor in process)))
+    if len(blends) * len(settings) * replicates > 10_000:
+        raise PlanError(
+            f"{len(blends)} blends crossed with {len(settings)} settings, {replicates} times, are "
+            "more than 10000 bakes; use trials.design.optimal or fewer levels."
+        )
+    rows = []
+    for copy, kinds in product(range(replicates), settings):
+        setting = dict(zip((factor.name for factor in process), kinds, strict=True))
+        rows += [blend | setting | {"day": 1 + copy % days, "copy": copy} for blend in blends]
+    frame = pd.DataFrame(rows)
+    reasons = [
+        f"{len(blends)} blends" + (f" at {len(settings)} settings each." if process else ".")
+    ]
+    if groups:
+        hard = [factor.name for factor in process if factor.group]
+        frame[groups[0]] = frame.groupby(["copy", *hard], sort=False).ngroup() + 1
+        reasons.append(
+            f"Set afresh for each of {frame[groups[0]].max()} {kitchen_group(groups[0])}s and "
+            f"judged on those: {in_words(hard)}."
+        )
+    model: str | list[str] = "blend"
+    matrix = model_matrix(model_terms("blend", factors), factors, frame)
+    if np.linalg.matrix_rank(matrix.X) < matrix.X.shape[1]:
+        model = [*names, *(f"{part}:{factor.name}" for factor in process for part in names)]
+        reasons.append("Blends can be judged as if shares act in straight lines, no more.")
+    seed = new_seed() if seed is None else whole_number("seed", seed, least=0, most=2**63)
+    plan = lay_out(
+        factors,
+        frame.drop(columns="copy"),
+        family=family,
+        model=model,
+        controls=controls,
+        seed=seed,
+        details=details,
+    )
+    return plan.because(*reasons)
+
+
+def _tidy(share: float) -> float:
+    # Twelve digits: the same share must be the same number, however it was come by
+    return float(f"{share:.12g}") + 0.0
