@@ -1,0 +1,300 @@
+"""Coordinate exchange on arrays: many starts advance together, one setting at a time.
+
+A setting is changed where that raises the criterion. The information matrix is X'WX, W being
+the inverse covariance of the bakes; a change of one bake's row by d alters it by
+du' + ud' + w dd' with u = X'We, of rank two whatever W is, so both criteria follow from a few
+products. A change that several bakes share (the temperature of one pot of oil) is weighed
+by the new matrix itself.
+
+References
+----------
+Meyer & Nachtsheim 1995, Technometrics 37:60 (coordinate exchange).
+Goos & Jones 2011, Optimal Design of Experiments, ch. 2 and 10 (updates; split plots).
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from trials.design.basis import Basis
+
+# A change must raise the criterion by more than rounding can.
+LEAST_GAIN = 1e-9
+# Below this share of the largest eigenvalue an information matrix counts as singular.
+SINGULAR = 1e-11
+LARGEST_GAIN = 1e9
+MOST_SWEEPS = 60
+# A determinant that grows by more than this loses digits; its inverse is taken anew
+LEAP = 1e3
+
+Moves = Callable[[np.ndarray, int], tuple[np.ndarray, np.ndarray]]
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """What is sought, as arrays.
+
+    Parameters
+    ----------
+    basis : Basis
+        The columns of the model.
+    fixed : ndarray, shape (bakes, columns)
+        Columns that no setting changes, such as days.
+    W : ndarray, shape (bakes, bakes)
+        The inverse covariance of the bakes in units of one bake's variance.
+    prior : ndarray, shape (columns,)
+        Prior precision of each coefficient, fixed columns last; zeros for none.
+    moment : ndarray or None
+        Mean of f f' over the region for the I criterion; None for D.
+    free : tuple of (int, int)
+        Bake and factor of every setting that moves alone.
+    shared : tuple of (ndarray of int, int)
+        Bakes and factor of every setting that several bakes share.
+    parts : tuple of int
+        Factors that are shares of one blend.
+    """
+
+    basis: Basis
+    fixed: np.ndarray
+    W: np.ndarray
+    prior: np.ndarray
+    moment: np.ndarray | None
+    free: tuple[tuple[int, int], ...]
+    shared: tuple[tuple[np.ndarray, int], ...]
+    parts: tuple[int, ...] = ()
+
+    @property
+    def information_size(self) -> int:
+        """The number of columns, those of the model and those that are fixed."""
+        return self.basis.size + self.fixed.shape[1]
+
+    def touched(self, factor: int) -> np.ndarray:
+        """Return the columns that change with a factor; the shares of a blend change together."""
+        if factor not in self.parts:
+            return self.basis.touched(factor)
+        return np.flatnonzero((self.basis.index[:, list(self.parts)] > 0).any(axis=1))
+
+    def matrix(self, settings: np.ndarray) -> np.ndarray:
+        """Return the model matrices, shape (starts, bakes, columns)."""
+        rows = self.basis.rows(settings)
+        fixed = np.broadcast_to(self.fixed, (*rows.shape[:-1], self.fixed.shape[1]))
+        return np.concatenate([rows, fixed], axis=-1)
+
+    def information(self, X: np.ndarray) -> np.ndarray:
+        """Return X'WX and the prior, shape (starts, columns, columns)."""
+        return np.swapaxes(X, -1, -2) @ (self.W @ X) + np.diag(self.prior)
+
+    def score(self, settings: np.ndarray) -> np.ndarray:
+        """Return what each start is worth, larger being better; -inf where it is singular.
+
+        The natural logarithm of the determinant for D; minus the mean variance for I.
+        """
+        M = self.information(self.matrix(settings))
+        eigen = np.linalg.eigvalsh(M)
+        sound = eigen[:, 0] > SINGULAR * eigen[:, -1]
+        result = np.full(len(M), -np.inf)
+        if self.moment is None:
+            result[sound] = np.log(eigen[sound]).sum(axis=1)
+        elif sound.any():
+            result[sound] = -np.einsum("sij,ji->s", np.linalg.inv(M[sound]), self.moment)
+        return result
+
+
+def climb(
+    search: Search, settings: np.ndarray, moves: Moves, least: float = LEAST_GAIN
+) -> np.ndarray:
+    """Exchange coordinates until no single change helps.
+
+    Parameters
+    ----------
+    search : Search
+    settings : ndarray, shape (starts, bakes, factors)
+        Where to start from.
+    moves : callable
+        moves(settings of one bake in every start, factor) gives the settings to try, shape
+        (starts, tries, factors), and which of them may be made.
+    least : float
+        The smallest relative gain that is worth a change.
+
+    Returns
+    -------
+    ndarray, shape (starts, bakes, factors)
+    """
+    settings = settings.copy()
+    running = np.arange(len(settings))
+    for sweep in range(MOST_SWEEPS):
+        batch = settings[running]
+        state = _State(search, batch, least, ridge=sweep == 0)
+        moved = np.zeros(len(running), dtype=bool)
+        for bakes, factor in search.shared:
+            moved |= state.try_shared(bakes, factor, moves)
+        for bake, factor in search.free:
+            moved |= state.try_free(bake, factor, moves)
+        settings[running] = state.settings
+        running = running[moved | (sweep == 0)]
+        if not len(running):
+            break
+    return settings
+
+
+class _State:
+    """The starts on their way: settings, model matrices and their inverses, kept in step."""
+
+    def __init__(self, search: Search, settings: np.ndarray, least: float, ridge: bool) -> None:
+        self.search = search
+        self.least = least
+        self.settings = settings.copy()
+        self.touched = [search.touched(factor) for factor in range(settings.shape[2])]
+        self.kin = [np.flatnonzero(row) for row in search.W]
+        self.X = search.matrix(settings)
+        self.M = search.information(self.X)
+        eigen = np.linalg.eigvalsh(self.M)
+        weak = (eigen[:, 0] <= SINGULAR * eigen[:, -1]) | ridge
+        # A start near singular is held up a little, so that it can be improved at all.
+        self.M += np.where(weak, 1e-6 * eigen[:, -1], 0.0)[:, None, None] * np.eye(self.M.shape[1])
+        self._invert(np.arange(len(settings)))
+
+    def _invert(self, starts: np.ndarray) -> None:
+        inverse = np.linalg.inv(self.M[starts])
+        inverse = (inverse + np.swapaxes(inverse, 1, 2)) / 2
+        if len(starts) == len(self.M):
+            self.A = inverse
+            self.B = None if self.search.moment is None else inverse @ self.search.moment @ inverse
+            self.value = self._value(inverse)
+            return
+        self.A[starts] = inverse
+        self.value[starts] = self._value(inverse)
+        if self.B is not None and self.search.moment is not None:
+            self.B[starts] = inverse @ self.search.moment @ inverse
+
+    def _value(self, inverse: np.ndarray) -> np.ndarray:
+        if self.search.moment is None:
+            return np.zeros(len(inverse))
+        return np.einsum("sij,ji->s", inverse, self.search.moment)
+
+    def try_free(self, bake: int, factor: int, moves: Moves) -> np.ndarray:
+        """Offer one bake other settings of one factor; return which starts moved."""
+        columns = self.touched[factor]
+        tries, may = moves(self.settings[:, bake], factor)
+        if not len(columns) or not may.any():
+            return np.zeros(len(tries), dtype=bool)
+        D = self.search.basis.rows(tries, columns) - self.X[:, bake][:, None, columns]
+        w = self.search.W[bake, bake]
+        u = self._weighted(bake)
+        Au = _times(self.A, u)
+        a = _quadratic(self.A, columns, D)
+        b = _times(D, Au[:, columns])
+        e = (u * Au).sum(axis=1)[:, None]
+        ratio = (1 + b) ** 2 + a * (w - e)
+        gain = ratio
+        if self.B is not None:
+            Bu = _times(self.B, u)
+            dd = _quadratic(self.B, columns, D)
+            du = _times(D, Bu[:, columns])
+            uu = (u * Bu).sum(axis=1)[:, None]
+            safe = np.where(ratio > LEAST_GAIN, ratio, np.inf)
+            fall = (2 * (1 + b) * du - (e - w) * dd - a * uu) / safe
+            now = self.value[:, None]
+            gain = now / np.maximum(now - fall, now / LARGEST_GAIN)
+        chosen, moved = _choice(gain, may & (ratio > LEAST_GAIN), self.least)
+        starts = np.flatnonzero(moved)
+        if len(starts):
+            d = np.zeros((len(starts), self.X.shape[2]))
+            d[:, columns] = D[starts, chosen[starts]]
+            self._accept(starts, bake, tries[starts, chosen[starts]], d, u[starts], w)
+            leapt = starts[ratio[starts, chosen[starts]] > LEAP]
+            if len(leapt):
+                self._invert(leapt)
+        return moved
+
+    def _weighted(self, bake: int) -> np.ndarray:
+        """Return X'W e of one bake: its own row where bakes share nothing."""
+        kin = self.kin[bake]
+        if len(kin) == 1:
+            return self.search.W[bake, bake] * self.X[:, bake]
+        return self.search.W[bake, kin] @ self.X[:, kin]
+
+    def _accept(
+        self,
+        starts: np.ndarray,
+        bake: int,
+        settings: np.ndarray,
+        d: np.ndarray,
+        u: np.ndarray,
+        w: float,
+    ) -> None:
+        self.settings[starts, bake] = settings
+        self.X[starts, bake] += d
+        U = np.stack([d, u], axis=2)
+        A = self.A[starts]
+        P = A @ U
+        C = np.array([[0.0, 1.0], [1.0, -w]])
+        Q = np.linalg.inv(C + np.swapaxes(U, 1, 2) @ P)
+        PQ = P @ Q
+        self.M[starts] += _outer(d, u) + _outer(u, d) + w * _outer(d, d)
+        self.A[starts] = A - PQ @ np.swapaxes(P, 1, 2)
+        if self.B is not None:
+            R = self.B[starts] @ U
+            H = np.swapaxes(U, 1, 2) @ R
+            cross = PQ @ np.swapaxes(R, 1, 2)
+            inner = PQ @ H @ np.swapaxes(PQ, 1, 2)
+            self.B[starts] += inner - cross - np.swapaxes(cross, 1, 2)
+            self.value[starts] -= np.einsum("sij,sji->s", Q, H)
+
+    def try_shared(self, bakes: np.ndarray, factor: int, moves: Moves) -> np.ndarray:
+        """Offer several bakes another setting that they share; return which starts moved."""
+        offers = [moves(self.settings[:, bake], factor) for bake in bakes]
+        tries = np.stack([offer[0] for offer in offers], axis=2)
+        may = np.logical_and.reduce([offer[1] for offer in offers])
+        rows = self.search.basis.rows(tries)
+        D = np.zeros((*rows.shape[:-1], self.X.shape[2]))
+        D[..., : rows.shape[-1]] = rows - self.X[:, bakes][:, None, :, : rows.shape[-1]]
+        WX = self.search.W[bakes] @ self.X
+        DtWX = np.swapaxes(D, 2, 3) @ WX[:, None]
+        W = self.search.W[np.ix_(bakes, bakes)]
+        M = self.M[:, None] + DtWX + np.swapaxes(DtWX, 2, 3) + np.swapaxes(D, 2, 3) @ (W @ D)
+        gain = self._gain(M)
+        chosen, moved = _choice(gain, may, self.least)
+        starts = np.flatnonzero(moved)
+        if len(starts):
+            at = chosen[starts]
+            self.settings[starts[:, None], bakes] = tries[starts, at]
+            self.X[starts[:, None], bakes] += D[starts, at]
+            self.M[starts] = M[starts, at]
+            self._invert(starts)
+        return moved
+
+    def _gain(self, M: np.ndarray) -> np.ndarray:
+        sign, size = np.linalg.slogdet(M)
+        _, now = np.linalg.slogdet(self.M)
+        sound = (sign > 0) & (size - now[:, None] > np.log(LEAST_GAIN))
+        gain = np.zeros(size.shape)
+        if self.search.moment is None:
+            gain[sound] = np.exp(np.minimum(size - now[:, None], np.log(LARGEST_GAIN)))[sound]
+        elif sound.any():
+            variance = np.einsum("sij,ji->s", np.linalg.inv(M[sound]), self.search.moment)
+            value = np.broadcast_to(self.value[:, None], gain.shape)[sound]
+            gain[sound] = value / np.maximum(variance, value / LARGEST_GAIN)
+        return gain
+
+
+def _quadratic(matrix: np.ndarray, columns: np.ndarray, D: np.ndarray) -> np.ndarray:
+    """Return d'Ad for every try, A cut down to the columns that change."""
+    part = matrix[:, columns[:, None], columns]
+    return ((D @ part) * D).sum(axis=2)
+
+
+def _times(matrix: np.ndarray, vector: np.ndarray) -> np.ndarray:
+    return (matrix @ vector[:, :, None])[:, :, 0]
+
+
+def _outer(left: np.ndarray, right: np.ndarray) -> np.ndarray:
+    return left[:, :, None] * right[:, None, :]
+
+
+def _choice(gain: np.ndarray, may: np.ndarray, least: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the best try of each start and whether it is an improvement; ties go to the first."""
+    weighed = np.where(may, np.round(np.minimum(gain, LARGEST_GAIN), 9), -np.inf)
+    chosen = weighed.argmax(axis=1)
+    return chosen, weighed[np.arange(len(weighed)), chosen] > 1 + least
