@@ -1,0 +1,334 @@
+"""The sheet for each bake: what to weigh and set, and boxes for what was really done."""
+
+import html
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import pandas as pd
+
+from trials.design.plan import kitchen_group
+from trials.factors import Factor
+from trials.measures import Measure
+from trials.printing import PRINT_STYLE, page
+from trials.recipe.cautions import Caution, cautions
+from trials.recipe.formula import Formula
+from trials.rounds.kitchen import Step
+from trials.rounds.round import STATUSES, Round
+from trials.rounds.shopping import SPILL, pieces_needed, pieces_sentence, shopping_list
+from trials.rounds.weights import Batch, bake_formulas, batch_sentence, weights
+from trials.tables import tidy_number
+
+ROLE_WORDS = {"trial": "", "centre": "middle-setting bake", "control": "reference bake"}
+ROWS_AT_EASE = 14  # more ingredients than these are set closer, so that a bake keeps to one page
+BLANK_STEPS = ("mixed", "rested", "baked or fried")
+
+_STYLE = (
+    PRINT_STYLE
+    + """
+.sheet { break-after: page; }
+.sheet:last-child { break-after: auto; }
+.head { display: flex; gap: 6mm; align-items: flex-end; justify-content: space-between;
+        border-bottom: .6mm solid #000; padding-bottom: 2mm; margin-bottom: 2mm; }
+.bake { font-size: 34pt; font-weight: bold; line-height: 1; flex: none; }
+.where { text-align: right; }
+.where b { font-size: 12.5pt; }
+.two { display: flex; gap: 7mm; align-items: flex-start; }
+.two > div { flex: 1; min-width: 0; }
+.two > .wide { flex: 1.25; }
+.grid { width: 100%; }
+.grid th { font-size: 9pt; font-weight: normal; color: #333; border-bottom: .3mm solid #000;
+           vertical-align: bottom; }
+.grid td { border-bottom: .15mm solid #888; padding: .5mm 2mm .5mm 0; }
+.grid td.right, .grid th.right { white-space: nowrap; }
+.grid .sum td { border-bottom: 0; border-top: .3mm solid #000; font-weight: bold; }
+.grid .part td { border-bottom: 0; font-weight: bold; padding-top: 2mm; }
+.set { font-size: 13pt; font-weight: bold; }
+.weigh { font-size: 13pt; font-weight: bold; }
+.order td:first-child, .order th:first-child { width: 14mm; }
+.order td + td + td, .order th + th + th { padding-left: 4mm; }
+.dense .grid td { padding-top: .2mm; padding-bottom: .2mm; font-size: 10pt; line-height: 1.15; }
+.dense .box { height: 5mm; }
+.box { width: 23mm; min-width: 23mm; height: 6.4mm; border: .3mm solid #000 !important; }
+.grid th.box { border: 0 !important; border-bottom: .3mm solid #000 !important; height: auto; }
+.ticks { display: flex; flex-wrap: wrap; gap: 2mm 7mm; margin: 1mm 0 1.5mm; }
+.ticks i { display: inline-block; width: 4.5mm; height: 4.5mm; border: .35mm solid #000;
+           vertical-align: -.8mm; margin-right: 1.8mm; }
+.write { border-bottom: .3mm solid #000; height: 7.5mm; font-size: 9.5pt; color: #333; }
+.cautions { border: .3mm solid #000; padding: 1.5mm 3mm; margin-top: 3mm; break-inside: avoid; }
+.cautions p { font-size: 8.5pt; line-height: 1.25; margin: 0 0 .8mm; }
+.keep { break-inside: avoid; }
+"""
+)
+
+
+def bake_sheets(
+    round_: Round,
+    batch: Batch | None = None,
+    *,
+    steps: Sequence[Step] = (),
+    shopping: bool = True,
+) -> str:
+    """Return the sheets of a round as one page to print: a sheet for the round, one for each bake.
+
+    Parameters
+    ----------
+    round_ : Round
+        Without a formula the sheets show settings alone.
+    batch : Batch, optional
+        500 g of dough a bake when left out.
+    steps : sequence of Step
+        Steps of a bake with their minutes; blank lines are printed when none are named.
+    shopping : bool
+        Whether the round's own sheet, with the order of bakes and what to buy, comes first.
+
+    Returns
+    -------
+    str
+        A whole HTML page, A4, that opens without a network. Cautions stand on every sheet where
+        they apply and can not be left out.
+
+    Raises
+    ------
+    FormulaError
+        When a bake's settings can not be mixed.
+    """
+    batch = batch or Batch()
+    formulas = bake_formulas(round_) if round_.formula else {}
+    grams = weights(round_, batch) if formulas else None
+    sheets = [round_sheet(round_, batch)] if shopping else []
+    rows = round_.plan.table.to_dict("records")
+    for place, row in enumerate(rows, start=1):
+        bake = row["bake"]
+        own = None if grams is None else grams[grams["bake"] == bake]
+        sheets.append(
+            '<section class="sheet">'
+            + _head(round_, row, place, len(rows))
+            + _body(round_, row, own, formulas.get(bake), steps)
+            + _cautions(cautions(formulas.get(bake), _settings(round_, row)))
+            + "</section>"
+        )
+    return page(f"Bake sheets: {round_.name}", "\n".join(sheets), _STYLE)
+
+
+def round_sheet(round_: Round, batch: Batch | None = None) -> str:
+    """Return the sheet for the round as markup: the order of bakes, what to buy, how many pieces.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+    """
+    batch = batch or Batch()
+    words = [round_.plan.sentence() + "."]
+    needed = pieces_needed(max(1, len(round_.tasters)))
+    buy = ""
+    if round_.formula:
+        words += [batch_sentence(round_, batch), pieces_sentence(round_, batch, needed)]
+        rows = "".join(
+            f"<tr><td>{html.escape(row['ingredient'])}</td>"
+            f'<td class="right">{row["bakes"]}</td>'
+            f'<td class="right">{tidy_number(row["grams"])} g</td>'
+            f'<td class="right weigh">{row["buy"]} g</td></tr>'
+            for row in shopping_list(round_, batch).to_dict("records")
+        )
+        buy = (
+            '<h2>To buy</h2><table class="grid"><tr><th>ingredient</th>'
+            '<th class="right">in bakes</th><th class="right">used</th>'
+            f'<th class="right">with {tidy_number(SPILL)}% to spare</th></tr>{rows}</table>'
+            '<p class="quiet">One lot of each flour and fat for the whole round. Add frying oil, '
+            "crackers, water and cups.</p>"
+        )
+    note = (
+        "<p><b>All of this round is invented, to show the way.</b></p>" if round_.invented else ""
+    )
+    said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in words)
+    return (
+        f'<section class="sheet"><h1>{html.escape(round_.name)}</h1>{note}{said}'
+        f"<h2>In this order</h2>{_order(round_)}{buy}"
+        f"{_cautions(cautions(round_.formula, _all_settings(round_)))}</section>"
+    )
+
+
+def _order(round_: Round) -> str:
+    """Return the bakes of each day and load, one line each."""
+    table = round_.plan.table
+    keys = ["day", "load"] if table["load"].notna().any() else ["day"]
+    group = kitchen_group("load")
+    lines = []
+    for key, bakes in table.groupby(keys, sort=False, dropna=False):
+        load = f'<td class="right">{html.escape(str(key[1]))}</td>' if len(keys) > 1 else ""
+        names = " ".join(
+            f"{bake}{' (reference)' if role == 'control' else ''}"
+            for bake, role in bakes[["bake", "role"]].to_numpy()
+        )
+        lines.append(f"<tr><td>{key[0]}</td>{load}<td>{html.escape(names)}</td></tr>")
+    head = f'<th class="right">{group}</th>' if len(keys) > 1 else ""
+    head = f"<tr><th>day</th>{head}<th>bakes</th></tr>"
+    return f'<table class="grid order">{head}{"".join(lines)}</table>'
+
+
+def _head(round_: Round, row: Mapping[str, Any], place: int, count: int) -> str:
+    shared = [
+        f"{kitchen_group(name)} {row[name]}"
+        for name in round_.plan.groups
+        if not pd.isna(row[name])
+    ]
+    where = ", ".join([f"day {row['day']}", *shared])
+    role = ROLE_WORDS.get(row["role"], "")
+    role = f"<br>{role}" if role else ""
+    invented = "<br>invented" if round_.invented else ""
+    return (
+        f'<div class="head"><span class="bake">{html.escape(row["bake"])}</span>'
+        f'<span class="where"><b>{html.escape(where)}</b><br>bake {place} of {count}, '
+        f"{html.escape(round_.name)}{role}{invented}</span></div>"
+    )
+
+
+def _body(
+    round_: Round,
+    row: Mapping[str, Any],
+    grams: pd.DataFrame | None,
+    formula: Formula | None,
+    steps: Sequence[Step],
+) -> str:
+    settings, times = _settings_table(round_, row), _steps_table(row, steps)
+    went = _outcome(round_.measures)
+    if grams is None or formula is None:
+        return f'<div class="two"><div>{settings}</div><div>{times}</div></div>{went}'
+    dense = " dense" if len(grams) > ROWS_AT_EASE else ""
+    return (
+        f'<div class="two{dense}"><div class="wide">{_grams_table(grams, formula)}</div>'
+        f'<div>{settings}</div></div><div class="two"><div>{times}</div><div>{went}</div></div>'
+    )
+
+
+def _settings_table(round_: Round, row: Mapping[str, Any]) -> str:
+    lines = []
+    for factor in round_.plan.factors:
+        name = html.escape(factor.name) + (" ▪" if factor.group else "")
+        lines.append(
+            f'<tr><td>{name}</td><td class="set">{html.escape(factor.show(row[factor.name]))}</td>'
+            '<td class="box"></td></tr>'
+        )
+    kinds = {kitchen_group(factor.group) for factor in round_.plan.factors if factor.group}
+    note = (
+        f'<p class="quiet">▪ one for the whole {html.escape(" or ".join(sorted(kinds)))}; set it '
+        "afresh for the next.</p>"
+        if kinds
+        else ""
+    )
+    return (
+        '<h2>Settings</h2><table class="grid"><tr><th></th><th>set to</th>'
+        f'<th class="box">really was</th></tr>{"".join(lines)}</table>{note}'
+    )
+
+
+def _steps_table(row: Mapping[str, Any], steps: Sequence[Step]) -> str:
+    named = [(step.name, _minutes(step, row)) for step in steps if step.per == "bake"]
+    lines = "".join(
+        f'<tr><td>{html.escape(name)}</td><td class="right">{minutes}</td>'
+        '<td class="box"></td><td class="box"></td></tr>'
+        for name, minutes in named or [(name, "") for name in BLANK_STEPS]
+    )
+    return (
+        '<h2>Times and heat</h2><table class="grid"><tr><th></th><th></th>'
+        f'<th class="box">at (clock)</th><th class="box">°C</th></tr>{lines}'
+        "<tr><td>core when done</td><td></td><td></td>"
+        '<td class="box"></td></tr></table>'
+    )
+
+
+def _minutes(step: Step, row: Mapping[str, Any]) -> str:
+    minutes = row[step.minutes] if isinstance(step.minutes, str) else step.minutes
+    return f"{tidy_number(float(minutes))} min"
+
+
+def _grams_table(grams: pd.DataFrame, formula: Formula) -> str:
+    several = grams["part"].nunique() > 1
+    lines = []
+    for part, rows in grams.groupby("part", sort=False):
+        if several:
+            lines.append(f'<tr class="part"><td colspan="4">{html.escape(str(part))}</td></tr>')
+        lines += [_ingredient(row) for row in rows.to_dict("records")]
+    mixed = grams[~grams["part"].isin(formula.aside)]
+    total = tidy_number(round(mixed["grams"].sum(), 6))
+    percent = tidy_number(mixed["percent"].sum(), 4)
+    lines.append(
+        f'<tr class="sum"><td>in all</td><td class="right">{percent}%</td>'
+        f'<td class="right">{total} g</td><td></td></tr>'
+    )
+    return (
+        '<h2>Weigh</h2><table class="grid"><tr><th></th><th class="right">of flour</th>'
+        '<th class="right">weigh</th><th class="box">really was, g</th></tr>'
+        f"{''.join(lines)}</table>{_rounding(grams)}"
+    )
+
+
+def _ingredient(row: Mapping[str, Any]) -> str:
+    coarse = "" if row["within"] else " *"
+    # As many decimals as the scale shows: 12.0 g is weighed on the finer one
+    shown = f"{row['grams']:.{_decimals(row['scale'])}f}"
+    return (
+        f"<tr><td>{html.escape(row['ingredient'])}{coarse}</td>"
+        f'<td class="right">{tidy_number(row["percent"], 4)}%</td>'
+        f'<td class="right weigh">{shown} g</td><td class="box"></td></tr>'
+    )
+
+
+def _decimals(scale: float) -> int:
+    text = tidy_number(scale)
+    return len(text.partition(".")[2]) if "." in text else 0
+
+
+def _rounding(grams: pd.DataFrame) -> str:
+    worst = grams.loc[grams["error"].abs().idxmax()]
+    words = (
+        f"Rounded to the scale; furthest off is {worst['ingredient']}, by "
+        f"{worst['error']:+.2f} % of the flour."
+    )
+    coarse = list(grams.loc[~grams["within"].astype(bool), "ingredient"])
+    if coarse:
+        words += " * too little to weigh well on this scale: make a larger batch, or premix it."
+    return f'<p class="quiet">{html.escape(words)}</p>'
+
+
+def _outcome(measures: Sequence[Measure]) -> str:
+    ticks = "".join(f"<span><i></i>{status}</span>" for status in STATUSES)
+    boxes = "".join(
+        f"<tr><td>{html.escape(measure.name)}"
+        f"{html.escape(f', {measure.unit}' if measure.unit else '')}</td>"
+        '<td class="box"></td><td class="box"></td></tr>'
+        for measure in measures
+        if measure.per == "bake"
+    )
+    if boxes:
+        boxes = (
+            '<table class="grid"><tr><th>measured</th><th class="box">first</th>'
+            f'<th class="box">again</th></tr>{boxes}</table>'
+        )
+    return (
+        f'<div class="keep"><h2>How it went</h2><div class="ticks">{ticks}</div>'
+        '<div class="write">If not made: why?</div>'
+        f"{boxes}"
+        '<div class="write">Notes</div><div class="write"></div><div class="write"></div></div>'
+    )
+
+
+def _cautions(found: Iterable[Caution]) -> str:
+    lines = "".join(
+        f"<p><b>{html.escape(one.subject)}:</b> {html.escape(one.text)}</p>" for one in found
+    )
+    return f'<div class="cautions">{lines}</div>'
+
+
+def _settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
+    return {factor.name: row[factor.name] for factor in _process(round_)}
+
+
+def _all_settings(round_: Round) -> dict[str, Any]:
+    table = round_.plan.table
+    return {factor.name: list(table[factor.name].unique()) for factor in _process(round_)}
+
+
+def _process(round_: Round) -> list[Factor]:
+    return [factor for factor in round_.plan.factors if factor.changes is None]
