@@ -41,6 +41,8 @@ def with_totals(
         if total not in TOTALS:
             raise FormulaError(f'there is no total "{total}"; there are {in_words(TOTALS)}.')
         check_percent(f'"{total}"', targets[total, part])
+    if not wanted:
+        return mix
     carriers = [_carrier(mix, total, part, (by or {}).get((total, part))) for total, part in wanted]
     if len(set(carriers)) < len(carriers):
         raise FormulaError(
