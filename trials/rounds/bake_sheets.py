@@ -104,7 +104,7 @@ def bake_sheets(
             '<section class="sheet">'
             + _head(round_, row, place, len(rows))
             + _body(round_, row, own, formulas.get(bake), steps)
-            + _cautions(cautions(formulas.get(bake), _settings(round_, row)))
+            + _cautions(cautions(formulas.get(bake), process_settings(round_, row)))
             + "</section>"
         )
     return page(f"Bake sheets: {round_.name}", "\n".join(sheets), _STYLE)
@@ -266,18 +266,24 @@ def _grams_table(grams: pd.DataFrame, formula: Formula) -> str:
 
 def _ingredient(row: Mapping[str, Any]) -> str:
     coarse = "" if row["within"] else " *"
-    # As many decimals as the scale shows: 12.0 g is weighed on the finer one
-    shown = f"{row['grams']:.{_decimals(row['scale'])}f}"
+    shown = shown_grams(row["grams"], row["scale"])
     return (
         f"<tr><td>{html.escape(row['ingredient'])}{coarse}</td>"
         f'<td class="right">{tidy_number(row["percent"], 4)}%</td>'
-        f'<td class="right weigh">{shown} g</td><td class="box"></td></tr>'
+        f'<td class="right weigh">{shown}</td><td class="box"></td></tr>'
     )
 
 
-def _decimals(scale: float) -> int:
-    text = tidy_number(scale)
-    return len(text.partition(".")[2]) if "." in text else 0
+def shown_grams(grams: float, scale: float) -> str:
+    """Return grams with as many decimals as the scale shows; 12.0 is weighed on the finer one.
+
+    Examples
+    --------
+    >>> shown_grams(12, 1), shown_grams(12, 0.1)
+    ('12 g', '12.0 g')
+    """
+    decimals = len(tidy_number(scale).partition(".")[2])
+    return f"{grams:.{decimals}f} g"
 
 
 def _rounding(grams: pd.DataFrame) -> str:
@@ -321,7 +327,8 @@ def _cautions(found: Iterable[Caution]) -> str:
     return f'<div class="cautions">{lines}</div>'
 
 
-def _settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
+def process_settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the settings of a bake that change no formula: heats, times, ways."""
     return {factor.name: row[factor.name] for factor in _process(round_)}
 
 
