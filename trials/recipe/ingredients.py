@@ -111,7 +111,7 @@ class Ingredient:
         return cls(**{**data, "allergens": tuple(data.get("allergens", ()))})
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Ingredients:
     """A table of ingredients that is asked by the names bakers use.
 

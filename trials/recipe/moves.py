@@ -243,11 +243,11 @@ def swapped(
         raise FormulaError(
             f'"{old}" and "{new}": only one is flour; swap them with match="weight".'
         )
-    hydration = totals(mix)["hydration"]
     for at, own in places:
+        hydration = totals(mix)["hydration"]
         mix = _replaced(mix, at, own, new, _exchange(mix, own, new, match))
-    if hydrate and match in ("fat", "sugar"):
-        mix = _rehydrated(mix, hydration - totals(mix)["hydration"], places[0][0])
+        if hydrate and match in ("fat", "sugar"):
+            mix = _rehydrated(mix, hydration - totals(mix)["hydration"], at)
     return normalised(mix)
 
 
