@@ -26,7 +26,8 @@ CORNERS = np.array(list(itertools.product([-1.0, 1.0], repeat=5)))
 RESULT = Path(__file__).parent / "results" / "rival_models.md"
 OTHER_PRIORS = {
     "fewer active (0.25, 0.25, 0.10)": Priors(main=0.25, all_parents=0.25, some_parents=0.10),
-    "more active (0.50, 0.50, 0.25)": Priors(main=0.50, all_parents=0.50, some_parents=0.25),
+    "more pairs (0.50, 0.50, 0.25)": Priors(all_parents=0.50, some_parents=0.25),
+    "fewer pairs (0.50, 0.25, 0.10)": Priors(all_parents=0.25, some_parents=0.10),
     "strong heredity": Priors(some_parents=0.0),
     "no heredity (0.10 without a parent)": Priors(no_parents=0.10),
     "small sizes (0.5 only)": Priors(sizes=(0.5,), size_weights=(1.0,)),
@@ -91,17 +92,19 @@ def bake_means(plan, truth, generator):
 
 def sizes(coefficients):
     """Return the largest difference that each factor makes, at any setting of the others."""
-    liking = columns(CORNERS) @ coefficients
-    high = [np.sort(np.flatnonzero(CORNERS[:, at] > 0)) for at in range(5)]
-    low = [np.sort(np.flatnonzero(CORNERS[:, at] < 0)) for at in range(5)]
-    return [np.abs(liking[a] - liking[b]).max() for a, b in zip(high, low, strict=True)]
+    liking = np.atleast_2d(coefficients) @ columns(CORNERS).T
+    differences = [
+        np.abs(liking[:, CORNERS[:, at] > 0] - liking[:, CORNERS[:, at] < 0]).max(axis=1)
+        for at in range(5)
+    ]
+    return np.column_stack(differences)
 
 
 def judge(truth, plan, kitchens, priors=None, average=True):
     """Return one row of the table."""
     generator = np.random.default_rng(2024)
     terms, X, corners = candidates(plan), columns(plan), columns(CORNERS)
-    regrets, first, false, seconds = [], [], [], 0.0
+    regrets, first, said, false, seconds = [], [], [], [], 0.0
     for _ in range(kitchens):
         coefficients = kitchen(truth, generator)
         y = bake_means(plan, coefficients, generator)
@@ -110,12 +113,16 @@ def judge(truth, plan, kitchens, priors=None, average=True):
             found = average_models(y, terms, priors=priors)
             estimates = found.coefficients["estimate"].to_numpy()
             active = found.activity["probability"].to_numpy() > 0.5
+            drawn = sizes(found.draws(500, 1).coefficients.to_numpy()).argmax(axis=1)
         else:
             estimates, active = X.T @ (y - y.mean()) / len(y), np.zeros(15, dtype=bool)
+            drawn = np.array([np.nan])
         seconds += time.perf_counter() - started
         liking = corners @ coefficients
         regrets.append(liking.max() - liking[np.argmax(corners @ estimates)])
-        first.append(np.argmax(sizes(estimates)) == np.argmax(sizes(coefficients)))
+        named = np.argmax(sizes(estimates))
+        first.append(named == np.argmax(sizes(coefficients)))
+        said.append(np.mean(drawn == named) if average else np.nan)
         false.append((active & (coefficients == 0)).sum())
     return {
         "truth": truth.name,
@@ -124,6 +131,7 @@ def judge(truth, plan, kitchens, priors=None, average=True):
         "regret": np.mean(regrets),
         "regret se": np.std(regrets) / np.sqrt(kitchens),
         "first factor right %": 100 * np.mean(first),
+        "chance said %": 100 * np.mean(said),
         "false pairs": np.mean(false) if average else np.nan,
         "ms per fit": 1000 * seconds / kitchens,
     }
@@ -149,6 +157,7 @@ def main(kitchens):
         "# Averaging over models, in invented kitchens\n\n"
         "Regret: liking lost by baking the setting with the highest averaged prediction, in "
         "points. First factor right: the factor with the largest true size is named first. "
+        "Chance said: how sure the draws were of that name, on average; it should match. "
         "False pairs: pairs that are not in the truth with a probability above one half, per "
         "kitchen. se: simulation error.\n\n"
     )

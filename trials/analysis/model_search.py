@@ -17,9 +17,9 @@ WIDEST = 6_000
 class Priors:
     """What is assumed before the bakes.
 
-    Beforehand two of five factors are expected to matter (a cook varies what is likely to), a pair
-    of two active factors as often as a factor, a pair with one of them half as often; and an active
-    coefficient is about as large as the error of one bake, give or take a factor of two.
+    Beforehand a factor is as likely to matter as not (a cook varies what may), a pair of two active
+    factors a little less, a pair with one of them half of that; and an active coefficient is about
+    as large as the error of one bake, give or take a factor of two.
 
     Parameters
     ----------
@@ -44,10 +44,10 @@ class Priors:
     Examples
     --------
     >>> Priors(some_parents=0.0).main  # strong heredity
-    0.4
+    0.5
     """
 
-    main: float = 0.40
+    main: float = 0.50
     all_parents: float = 0.40
     some_parents: float = 0.20
     no_parents: float = 0.0
