@@ -1,0 +1,108 @@
+"""Every caution that applies is there, none that does not, and none can be switched off."""
+
+import inspect
+
+import pytest
+
+from tests.recipe.formulas import drop_doughnut, ginger_snap
+from trials.recipe.cautions import SMOKE_POINTS, cautions
+from trials.recipe.formula import Formula
+from trials.recipe.ingredients import shipped
+
+
+def subjects(formula, settings=None):
+    return [caution.subject for caution in cautions(formula, settings)]
+
+
+def fried(oil):
+    return Formula("a", {"batter": {"bread flour": 100, "water": 90}, "frying oil": {oil: 900}})
+
+
+def test_general_ones_stand_without_a_formula():
+    assert subjects(None) == ["before all", "raw dough", "serving", "allergens"]
+
+
+def test_baked_snap():
+    found = subjects(ginger_snap(), {"oven": 190, "thickness": 4})
+    assert found == ["before all", "raw dough", "serving", "cooling", "allergens"]
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [{"oil temperature": 172}, {"frying time": 90}, {"Oil fill": "fresh"}, {"oil": [165, 180]}],
+)
+def test_frying_is_seen_from_the_settings(settings):
+    assert "hot oil" in subjects(drop_doughnut(), settings)
+
+
+def test_amount_of_oil_in_a_dough_is_no_frying():
+    assert "hot oil" not in subjects(drop_doughnut(), {"olive oil": [5, 12]})
+
+
+def test_frying_is_seen_from_a_part():
+    assert "hot oil" in subjects(fried("sunflower oil"))
+
+
+@pytest.mark.parametrize(
+    ("oil", "heat", "smokes"),
+    [
+        ("sunflower oil", 190, False),
+        ("sunflower oil", 230, True),
+        ("butter", 165, True),
+        ("lard", 185, False),
+        ("lard", 190, True),
+        ("olive oil", 220, True),
+    ],
+)
+def test_smoke_point(oil, heat, smokes):
+    found = subjects(fried(oil), {"oil temperature": heat})
+    assert ("smoke point" in found) is smokes
+
+
+def test_hottest_setting_of_a_plan_counts():
+    found = cautions(fried("lard"), {"oil temperature": [165, 172, 195]})
+    texts = {caution.subject: caution.text for caution in found}
+    assert "195 °C is above the usual frying range" in texts["frying temperature"]
+    assert "188 to 193" in texts["smoke point"]
+    assert "frying temperature" not in subjects(fried("lard"), {"oil temperature": 180})
+
+
+def test_pot_named_by_a_setting():
+    found = subjects(drop_doughnut(), {"frying oil": ["lard", "butter"], "oil temperature": 180})
+    assert found.count("smoke point") == 1
+
+
+@pytest.mark.parametrize(
+    ("ingredient", "subject"),
+    [
+        ("rum", "alcohol"),
+        ("vanilla", "alcohol"),
+        ("honey", "honey and infants"),
+        ("cream", "cooling"),
+        ("egg", "cooling"),
+    ],
+)
+def test_ingredient_brings_its_caution(ingredient, subject):
+    plain = {"rice flour": 100, "water": 60}
+    assert subject not in subjects(Formula("a", plain))
+    assert subject in subjects(Formula("a", {**plain, ingredient: 10}))
+
+
+def test_allergens_are_named():
+    text = {caution.subject: caution.text for caution in cautions(drop_doughnut())}["allergens"]
+    assert text.startswith("May hold egg, gluten, milk and wheat.")
+
+
+def test_raw_dough_names_what_is_raw():
+    texts = {c.subject: c.text for c in cautions(Formula("a", {"rice flour": 100}))}
+    assert "raw flour can" in texts["raw dough"]
+    texts = {c.subject: c.text for c in cautions(drop_doughnut())}
+    assert "raw flour or raw egg" in texts["raw dough"]
+
+
+def test_there_is_no_switch():
+    assert list(inspect.signature(cautions).parameters) == ["formula", "settings"]
+
+
+def test_smoke_points_are_of_rows_of_the_table():
+    assert all(shipped().find(name).name == name for name in SMOKE_POINTS)

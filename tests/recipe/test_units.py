@@ -1,0 +1,135 @@
+"""Conversions against definitions and the trade's own figures."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from trials.errors import FormulaError
+from trials.recipe.ingredients import shipped
+from trials.recipe.units import (
+    TIMES,
+    VOLUMES,
+    WEIGHTS,
+    convert,
+    household,
+    temperature_difference,
+    unit,
+)
+
+
+@pytest.mark.parametrize(
+    ("celsius", "fahrenheit"),
+    # the trade sheet's table, whole degrees
+    [(165, 329), (175, 347), (180, 356), (190, 374), (5, 41), (0, 32), (100, 212), (-40, -40)],
+)
+def test_temperatures(celsius, fahrenheit):
+    assert convert(celsius, "C", "F") == pytest.approx(fahrenheit)
+    assert convert(fahrenheit, "°F", "°C") == pytest.approx(celsius)
+
+
+def test_hot_holding_limit():
+    assert convert(57, "C", "F") == pytest.approx(134.6)  # food codes round it to 135
+
+
+@pytest.mark.parametrize(
+    ("value", "given_", "wanted", "expected"),
+    [
+        (1, "lb", "g", 453.59237),  # NIST SP 811, appendix B: exact
+        (1, "oz", "g", 28.349523125),  # exact
+        (1, "cup", "ml", 236.5882365),  # NIST SP 811: 2.365 882 E-04 m3
+        (1, "tbsp", "ml", 14.78676478125),  # 1.478 676 E-05 m3
+        (1, "tsp", "ml", 4.92892159375),  # 4.928 922 E-06 m3
+        (1, "fl oz", "ml", 29.5735295625),  # 2.957 353 E-05 m3
+        (2.5, "kg", "g", 2500),
+        (1.5, "h", "min", 90),
+        (90, "s", "min", 1.5),
+    ],
+)
+def test_factors_are_the_defined_ones(value, given_, wanted, expected):
+    assert convert(value, given_, wanted) == pytest.approx(expected, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "cup"),
+    # USDA release 26, grams of a US cup (weights from memory)
+    [("honey", 339), ("milk", 244), ("lard", 205), ("maple syrup", 315)],
+)
+def test_cups_by_density(name, cup):
+    density = shipped().find(name).density
+    assert convert(1, "cup", "g", density=density) == pytest.approx(cup, abs=0.5)
+
+
+@given(
+    st.floats(0.001, 1e6),
+    st.sampled_from([*WEIGHTS, *VOLUMES]),
+    st.sampled_from([*WEIGHTS, *VOLUMES]),
+    st.floats(0.2, 3),
+)
+def test_there_and_back(value, given_, wanted, density):
+    there = convert(value, given_, wanted, density=density)
+    assert convert(there, wanted, given_, density=density) == pytest.approx(value)
+
+
+@pytest.mark.parametrize("word", [*WEIGHTS, *VOLUMES, *TIMES, "°C", "°F", " Pounds ", "OZ."])
+def test_known_words(word):
+    assert convert(7, word, word) == 7
+
+
+@pytest.mark.parametrize("word", ["stick", "", "gg", None, 5, "K"])
+def test_unknown_unit(word):
+    with pytest.raises(FormulaError, match="is not a unit"):
+        unit(word)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        ((1, "g", "min"), "different things"),
+        ((1, "C", "g"), "different things"),
+        ((1, "ml", "g"), "need the density"),
+        ((float("nan"), "g", "kg"), "not a quantity"),
+        (("a", "g", "kg"), "not a quantity"),
+    ],
+)
+def test_conversion_that_can_not_be_made(arguments, says):
+    with pytest.raises(FormulaError, match=says):
+        convert(*arguments)
+
+
+def test_density_of_nothing():
+    with pytest.raises(FormulaError, match="above 0"):
+        convert(1, "ml", "g", density=0)
+
+
+def test_difference_has_no_32():
+    # friction factor: Fahrenheit value / 1.8
+    assert temperature_difference(18, "F", "C") == 10
+    assert temperature_difference(10, "C", "F") == 18
+    assert temperature_difference(10, "C", "C") == 10
+    with pytest.raises(FormulaError, match="°C or °F"):
+        temperature_difference(1, "g", "C")
+
+
+@pytest.mark.parametrize(
+    ("grams", "density", "says"),
+    [
+        (236.59, 1.0, "about 1 cup"),
+        (473.2, 1.0, "about 2 cups"),
+        (118.3, 1.0, "about 1/2 cup"),
+        (14.8, 1.0, "about 1 tbsp"),
+        (4.93, 1.0, "about 1 tsp"),
+        (0.2, 1.0, "less than 1/8 tsp"),
+        (283.5, None, "10.0 oz"),
+    ],
+)
+def test_household_measures_are_marked_approximate(grams, density, says):
+    assert household(grams, density) == says
+
+
+@given(st.floats(1, 3000))
+def test_household_measure_is_near(grams):
+    text = household(grams, 1.0)
+    amount, name = text.removeprefix("about ").rsplit(" ", 1)
+    whole = sum(int(a) / int(b or 1) for a, _, b in (x.partition("/") for x in amount.split()))
+    size = VOLUMES[name.removesuffix("s") if name == "cups" else name]
+    assert whole * size == pytest.approx(grams, abs=size / 16 * 1.001)
