@@ -3,6 +3,7 @@
 import math
 import tomllib
 
+import numpy as np
 import pandas as pd
 import pytest
 import tomli_w
@@ -172,6 +173,11 @@ def test_formula_survives_a_settings_file(formula):
     again = Formula.from_dict(tomllib.loads(text))
     assert again == formula
     assert again.totals().equals(formula.totals())
+
+
+def test_numbers_of_a_table_survive_a_settings_file():
+    bread = Formula("a", {"bread flour": np.int64(100), "water": np.float64(62.5)})
+    assert Formula.from_dict(tomllib.loads(tomli_w.dumps(bread.to_dict()))) == bread
 
 
 def test_own_rows_and_origin_survive_a_settings_file():

@@ -95,6 +95,25 @@ def test_swap_of_fat_keeps_fat_and_hydration(formula, new):
         assert after[total] == pytest.approx(before[total], rel=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "grams"),
+    # fresh : active dry : instant = 1 : 0.4 : 0.33, common practice
+    [
+        ("fresh yeast", "active dry yeast", 0.4),
+        ("fresh yeast", "instant yeast", 0.33),
+        ("instant yeast", "fresh yeast", 1 / 0.33),
+        ("yeast, active dry", "yeast, compressed fresh", 2.5),
+    ],
+)
+def test_yeast_is_swapped_for_what_raises_as_much(old, new, grams):
+    bread = Formula("a", {"bread flour": 100, "water": 60, old: 1})
+    swapped = bread.swap(old, new)
+    assert swapped.parts[new] == pytest.approx(grams)
+    assert swapped.totals()["hydration"] == pytest.approx(bread.totals()["hydration"])
+    with pytest.raises(FormulaError, match='"baking soda" has no yeast'):
+        bread.swap(old, "baking soda")
+
+
 def test_swap_for_itself_changes_nothing():
     assert drop_doughnut().swap("butter", "unsalted butter") == drop_doughnut()
 
@@ -120,7 +139,7 @@ def test_swap_in_one_part_only():
         (lambda f: f.swap("lard", "butter"), '"lard" is not in the formula'),
         (lambda f: f.swap("butter", "salt"), '"salt" has no fat'),
         (lambda f: f.swap("butter", "butr"), "Near names"),
-        (lambda f: f.swap("butter", "lard", match="taste"), "fat, sugar, water or weight"),
+        (lambda f: f.swap("butter", "lard", match="taste"), "sugar, water, yeast or weight"),
         (lambda f: f.swap("sugar", "honey"), "has only 0 % to take away: .* too much"),
         (lambda f: f.swap("sugar", "bread flour", match="sugar"), "only one is flour"),
         (lambda f: f.without("milk"), "not in the formula"),

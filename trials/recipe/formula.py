@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from numbers import Real
+from numbers import Integral, Real
 from typing import Any
 
 import pandas as pd
@@ -90,11 +90,7 @@ class Formula:
             mix = self.mix
         except FormulaError as error:
             raise FormulaError(f'formula "{self.name}": {error.message}', error.place) from None
-        plain = {
-            key: dict(value) if isinstance(value, Mapping) else value
-            for key, value in self.parts.items()
-        }
-        object.__setattr__(self, "parts", plain)
+        object.__setattr__(self, "parts", _plain(self.parts))
         object.__setattr__(self, "aside", mix.aside)
 
     def __hash__(self) -> int:
@@ -272,9 +268,10 @@ class Formula:
 
         Parameters
         ----------
-        match : {"fat", "sugar", "water", "weight"}, optional
+        match : {"fat", "sugar", "water", "yeast", "weight"}, optional
             What stays equal; hydration does too, but for weight. Left out: fat for fats, sugar
-            for sugars, water for liquids, weight for the rest.
+            for sugars, water for liquids, yeast (what raises as much) for yeasts, weight for the
+            rest.
 
         Examples
         --------
@@ -360,6 +357,18 @@ def allergens(formula: Formula) -> tuple[str, ...]:
     """
     rows = [formula.mix.find(name) for name in formula.table["ingredient"]]
     return tuple(sorted({allergen for row in rows for allergen in row.allergens}))
+
+
+def _plain(amounts: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a copy with plain numbers, as a settings file can hold."""
+    return {
+        key: _plain(value)
+        if isinstance(value, Mapping)
+        else int(value)
+        if isinstance(value, Integral)
+        else float(value)
+        for key, value in amounts.items()
+    }
 
 
 def _positive(what: str, value: object) -> float:

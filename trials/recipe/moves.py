@@ -13,7 +13,11 @@ from trials.errors import FormulaError
 from trials.recipe.mix import NEGLIGIBLE, TOTALS, Mix, brings, check_percent, normalised, totals
 from trials.tables import in_words, tidy_number
 
-MATCHES = ("fat", "sugar", "water", "weight")
+MATCHES = ("fat", "sugar", "water", "yeast", "weight")
+CORRECTED = ("fat", "sugar", "yeast")  # swaps after which hydration is made equal again
+# Grams that raise as much as 1 g of fresh yeast: common practice, no source. Instant yeast shares
+# its row with active dry yeast and is told by its name.
+_YEAST = {"yeast, compressed fresh": 1.0, "yeast, active dry": 0.4, "instant yeast": 0.33}
 # What moves a total when nothing is said: an ingredient, added if need be, or a group's largest.
 _CARRIES = {"hydration": "water", "added water": "water", "water": "water", "salt": "salt"}
 _CARRIED_BY_GROUP = ("fat", "sugar")
@@ -199,10 +203,13 @@ def natural_match(mix: Mix, name: str) -> str:
     Examples
     --------
     >>> from trials.recipe.ingredients import shipped
-    >>> [natural_match(Mix({}, shipped()), name) for name in ("butter", "honey", "milk", "oats")]
-    ['fat', 'sugar', 'water', 'weight']
+    >>> names = ("butter", "honey", "milk", "fresh yeast", "oats")
+    >>> [natural_match(Mix({}, shipped()), name) for name in names]
+    ['fat', 'sugar', 'water', 'yeast', 'weight']
     """
     found = mix.find(name)
+    if found.name in _YEAST:
+        return "yeast"
     if found.group in ("fat", "sugar"):
         return found.group
     return "water" if found.water > 50 and not mix.is_flour(name) else "weight"
@@ -221,10 +228,11 @@ def swapped(
 
     Parameters
     ----------
-    match : {"fat", "sugar", "water", "weight"}, optional
-        What stays equal. For fat and sugar the ingredient water makes hydration equal again; for
-        water it is equal already; for weight nothing is corrected, the dough weighs the same.
-        Left out: fat for fats, sugar for sugars, water for liquids, else weight.
+    match : {"fat", "sugar", "water", "yeast", "weight"}, optional
+        What stays equal; yeast is what raises as much (fresh 1, active dry 0.4, instant 0.33).
+        For fat, sugar and yeast the ingredient water makes hydration equal again; for water it is
+        equal already; for weight nothing is corrected, the dough weighs the same. Left out: fat
+        for fats, sugar for sugars, water for liquids, yeast for yeasts, else weight.
     part : str, optional
         Where; every part that holds the ingredient when left out.
     hydrate : bool
@@ -246,7 +254,7 @@ def swapped(
     for at, own in places:
         hydration = totals(mix)["hydration"]
         mix = _replaced(mix, at, own, new, _exchange(mix, own, new, match))
-        if hydrate and match in ("fat", "sugar"):
+        if hydrate and match in CORRECTED:
             mix = _rehydrated(mix, hydration - totals(mix)["hydration"], at)
     return normalised(mix)
 
@@ -255,8 +263,11 @@ def _exchange(mix: Mix, old: str, new: str, match: str) -> float:
     """Return how much of the new ingredient stands for 1 of the old."""
     if match == "weight":
         return 1.0
-    total = "hydration" if match == "water" else match
-    before, after = (brings(mix, name)[total] for name in (old, new))
+    if match == "yeast":
+        before, after = _raises(mix, old), _raises(mix, new)
+    else:
+        total = "hydration" if match == "water" else match
+        before, after = (brings(mix, name)[total] for name in (old, new))
     if before == 0 or after == 0:
         without = old if before == 0 else new
         raise FormulaError(
@@ -264,6 +275,12 @@ def _exchange(mix: Mix, old: str, new: str, match: str) -> float:
             f"{match}. Match {in_words([m for m in MATCHES if m != match], 'or')}."
         )
     return before / after
+
+
+def _raises(mix: Mix, name: str) -> float:
+    """Return how many grams of fresh yeast 1 g of an ingredient is worth; 0 when it is no yeast."""
+    grams = _YEAST.get(name.casefold()) or _YEAST.get(mix.find(name).name)
+    return 1 / grams if grams else 0.0
 
 
 def _replaced(mix: Mix, part: str, old: str, new: str, exchange: float) -> Mix:
