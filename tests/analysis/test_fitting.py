@@ -82,18 +82,25 @@ class TestCake:
         assert row["df"] == pytest.approx(pair["df"], rel=1e-4)
 
     def test_temperature_as_a_number(self):
+        known = self.known["linear_temp_model"]
         found = fit(
             table("cake.csv"),
             "angle",
             ["recipe", "temperature"],
             groups=("replicate", "replicate/recipe"),
-            model=["recipe", "temperature"],
+            model="main",
         )
-        wanted = self.known["linear_temp_model"]["variance_components"]
         own = dict(zip(found.variance["source"], found.variance["variance"], strict=True))
-        assert own["replicate"] > 0
-        assert {"replicate", "row"} <= set(own)
-        assert len(wanted) == 3
+        wanted = known["variance_components"]
+        assert own["replicate"] == pytest.approx(wanted["replicate"], rel=1e-4)
+        assert own["replicate/recipe"] == pytest.approx(wanted["recipe:replicate"], rel=1e-4)
+        for row, test in zip(found.tests.itertuples(), known["anova_kenward_roger"], strict=True):
+            assert row.den_df == pytest.approx(test["DenDF"], rel=1e-4)
+            assert pytest.approx(test["F value"], rel=1e-4) == row.F
+        slope = known["fixed_kenward_roger"][3]
+        hot = found.effects.set_index("term").loc["temperature"]
+        assert hot["estimate"] == pytest.approx(50 * slope["Estimate"], rel=1e-6)
+        assert hot["se"] == pytest.approx(50 * slope["Std. Error"], rel=1e-4)
 
 
 class TestTextbookFactorials:

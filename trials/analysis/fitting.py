@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.analysis.averaging import FEW_ERROR_DF, averaged, spoken_effects
 from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
-from trials.analysis.importance import ranking
+from trials.analysis.importance import averaged_ranking, ranking
 from trials.analysis.levels import levels_of_terms, unit_count, unit_words
 from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
@@ -41,6 +42,9 @@ class Estimated:
         What the model leaves of each score, random groups included.
     method : str
     notes : tuple of str
+    error_df : float
+        How many bakes are left to measure the error between bakes; infinite where it does not
+        come to that.
     """
 
     question: Question
@@ -49,6 +53,7 @@ class Estimated:
     residuals: np.ndarray
     method: str
     notes: tuple[str, ...] = ()
+    error_df: float = float("inf")
 
 
 def fit(
@@ -160,7 +165,14 @@ def _estimated(asked: Question, method: str) -> Estimated:
         residuals=mixed.conditional_residuals,
         method=_method_words(mixed, method),
         notes=notes,
+        error_df=_error_df(mixed),
     )
+
+
+def _error_df(mixed: MixedFit) -> float:
+    """Return how many bakes are left for the error between bakes."""
+    left = mixed.error_df
+    return left["bake"] if "bake" in left else left["residual"]
 
 
 def _method_words(mixed: MixedFit, method: str) -> str:
@@ -186,11 +198,15 @@ def _variance(mixed: MixedFit, asked: Question) -> pd.DataFrame:
 
 
 def _known(
-    asked: Question, engine: KnownErrorFit, method: str, notes: tuple[str, ...]
+    asked: Question,
+    engine: KnownErrorFit,
+    method: str,
+    notes: tuple[str, ...],
+    error_df: float = float("inf"),
 ) -> Estimated:
     empty = pd.DataFrame({"source": [], "variance": [], "sd": [], "share": []})
     left = asked.y - asked.X @ engine.beta
-    return Estimated(asked, engine, empty, left, method, notes)
+    return Estimated(asked, engine, empty, left, method, notes, error_df)
 
 
 def _on_bakes(asked: Question) -> Question:
@@ -199,6 +215,7 @@ def _on_bakes(asked: Question) -> Question:
     crossed = [codes["taster"]] if "taster" in codes else []
     means, first = unit_means(asked.y, codes["bake"], crossed)
     matrix = replace(asked.matrix, X=asked.matrix.X[first])
+    proposed = replace(asked.proposed, X=asked.proposed.X[first])
     return replace(
         asked,
         y=means,
@@ -206,6 +223,7 @@ def _on_bakes(asked: Question) -> Question:
         .drop(columns="taster", errors="ignore")
         .reset_index(drop=True),
         matrix=matrix,
+        proposed=proposed,
         nuisance=asked.nuisance[first],
         groups=tuple(
             replace(group, codes=group.codes[first])
@@ -220,7 +238,10 @@ def _without_error(asked: Question) -> Estimated:
     X = asked.X
     beta = np.linalg.lstsq(X, asked.y, rcond=None)[0]
     cov = np.full((len(beta), len(beta)), np.nan)
-    spent = f"All {len(asked.y)} {unit_words(None, asked.table)} are spent on {X.shape[1]} quantities, so no error was measured."
+    spent = (
+        f"All {len(asked.y)} {unit_words(None, asked.table)} are spent on {X.shape[1]} quantities, "
+        "so no error was measured."
+    )
     levels = levels_of_terms(asked.matrix, asked.groups, _silent(asked))
     judged = [
         int(column)
@@ -236,9 +257,11 @@ def _without_error(asked: Question) -> Estimated:
             f"{spent} The verdicts come from the smaller effects (Lenth's method: a margin of "
             f"{found.margin:.2g}); repeat a few bakes to measure how alike two bakes are."
         )
-        return _known(asked, KnownErrorFit(beta, cov, found.df), "Lenth's method", (note,))
+        engine = KnownErrorFit(beta, cov, found.df)
+        return _known(asked, engine, "Lenth's method", (note,), 0.0)
     note = f"{spent} Nothing can be told from chance; repeat some of the settings."
-    return _known(asked, KnownErrorFit(beta, cov, 0.0), "least squares without error", (note,))
+    engine = KnownErrorFit(beta, cov, 0.0)
+    return _known(asked, engine, "least squares without error", (note,), 0.0)
 
 
 def _silent(asked: Question) -> np.ndarray:
@@ -253,24 +276,31 @@ def _findings(answer: Estimated) -> Findings:
     columns = asked.X.shape[1]
     found = contrasts(asked.matrix, asked.factors, columns)
     effects = effects_table(found, answer.engine, margin)
-    levels = levels_of_terms(asked.matrix, asked.groups, _silent(asked))
+    every_level = levels_of_terms(asked.proposed, asked.groups, _silent(asked))
+    levels = {term.name: every_level[term.name] for term in asked.matrix.terms}
     words = {name: unit_words(level, asked.table) for name, level in levels.items()}
     counts = {
-        name: (words[name], unit_count(level, asked.groups, len(asked.y)))
-        for name, level in levels.items()
+        name: (unit_words(level, asked.table), unit_count(level, asked.groups, len(asked.y)))
+        for name, level in every_level.items()
     }
-    ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, _level_df(answer))
-    to_settle = settling_table(effects, margin, counts)
+    level_df = _level_df(answer)
+    together = averaged(asked) if answer.error_df < FEW_ERROR_DF else None
+    if together is None:
+        ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df)
+    else:
+        ranked = averaged_ranking(together, asked.factors)
+    spoken = spoken_effects(effects, together)
+    to_settle = settling_table(spoken, margin, counts)
     said = sentences(
         asked.response,
         asked.measure,
-        asked.factors,
-        asked.matrix.terms,
-        effects,
+        asked.proposed.terms,
+        spoken,
         ranked,
         to_settle,
-        tasted="taster" in asked.table and asked.table["taster"].notna().any(),
+        tasted="taster" in asked.table and bool(asked.table["taster"].notna().any()),
     )
+    said += together.explanations if together else ()
     return Findings(
         response=asked.response,
         factors=asked.factors,
@@ -289,6 +319,18 @@ def _findings(answer: Estimated) -> Findings:
         sentences=said + _failed_words(asked),
         notes=_notes(answer),
         method=answer.method,
+        averaged=together,
+        level_df=level_df,
+    )
+
+
+def _few_words(answer: Estimated) -> str:
+    units = "bakes" if answer.error_df != 1 else "bake"
+    left = f"only {answer.error_df:.0f} {units}" if answer.error_df else "no bake"
+    return (
+        f"After all the effects {left} would be left to measure how alike two bakes are, so the "
+        "sentences average over every simpler explanation, each weighed by how well it fits; the "
+        "table of effects takes them all as they come. Repeated bakes would tell more."
     )
 
 
@@ -306,6 +348,7 @@ def _spread(variance: pd.DataFrame) -> dict[str, float]:
 def _residual_table(answer: Estimated) -> pd.DataFrame:
     table = answer.question.table
     names = [name for name in ("row", "bake", "day", "load", "role", "taster") if name in table]
+    names += [factor.name for factor in answer.question.factors]
     return table[names].assign(
         observed=answer.question.y,
         fitted=answer.question.y - answer.residuals,
@@ -324,6 +367,8 @@ def _failed_words(asked: Question) -> tuple[str, ...]:
 def _notes(answer: Estimated) -> tuple[str, ...]:
     asked = answer.question
     notes = list(asked.notes + answer.notes)
+    if answer.error_df < FEW_ERROR_DF:
+        notes.append(_few_words(answer))
     if asked.measure is not None and asked.measure.worth_noticing is None:
         notes.append(f"Worth noticing for {asked.response}: {asked.measure.margin_source}.")
     if asked.measure is None:

@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.contrasts import interval
-from trials.analysis.results import Estimator
+from trials.analysis.drawing import coefficient_draws, usable
+from trials.analysis.results import CONFIDENCE, Averaged, Estimator
 from trials.design.terms import Term, model_matrix
 from trials.factors import Categorical, Factor, Numeric
 
-DRAWS = 4000
 MOST_CORNERS = 4096
-SEED = 2718  # of the draws alone: the same findings always print the same chances
+_CORNER_SEED = 577
 
 
 def ranking(
@@ -54,13 +54,51 @@ def ranking(
     """
     reaches = {factor.name: factor_contrasts(factor, terms, factors) for factor in factors}
     columns = next(iter(reaches.values())).shape[1]
-    beta, cov = engine.beta[:columns], engine.cov[:columns, :columns]
-    sizes = {name: _size(rows, engine) for name, rows in reaches.items()}
-    chances = _chances(reaches, beta, cov, level_df, _orders(terms, factors))
-    table = pd.DataFrame(
-        [(name, *sizes[name], chances[name]) for name in reaches],
-        columns=["factor", "size", "low", "high", "chance_largest"],
-    )
+    beta = engine.beta[:columns]
+    draws = beta[:, None]
+    if usable(engine, columns):
+        mean, cov = _shrunk(beta, engine.cov[:columns, :columns], _orders(terms, factors))
+        draws = coefficient_draws(mean, cov, level_df)
+    chances = _chances(reaches, draws)
+    rows = [(name, *_size(rows, engine), chances[name]) for name, rows in reaches.items()]
+    return _sorted(rows)
+
+
+def averaged_ranking(found: Averaged, factors: Sequence[Factor]) -> pd.DataFrame:
+    """Return the factors by importance, averaged over models; columns as :func:`ranking`.
+
+    Parameters
+    ----------
+    found : Averaged
+    factors : sequence of Factor
+
+    Returns
+    -------
+    DataFrame
+        The size is that of the averaged coefficients, low and high hold the middle 95 % of what
+        the bakes leave possible.
+
+    Examples
+    --------
+    >>> averaged_ranking.__name__
+    'averaged_ranking'
+    """
+    reaches = {factor.name: factor_contrasts(factor, found.terms, factors) for factor in factors}
+    chances = _chances(reaches, found.draws)
+    edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
+    mean = found.draws.mean(axis=1)
+    rows = []
+    for name, own in reaches.items():
+        sizes = np.abs(own @ found.draws).max(axis=0)
+        size = float(np.abs(own @ mean).max())
+        low, high = np.quantile(sizes, edges)
+        rows.append((name, size, float(low), float(high), chances[name]))
+    return _sorted(rows)
+
+
+def _sorted(rows: list[tuple]) -> pd.DataFrame:
+    names = ["factor", "size", "low", "high", "chance_largest"]
+    table = pd.DataFrame(rows, columns=names)
     return table.sort_values("size", ascending=False, kind="stable", ignore_index=True)
 
 
@@ -113,7 +151,7 @@ def _corners(levels: Sequence[Sequence]) -> list[tuple]:
     count = int(np.prod([len(one) for one in levels], dtype=float))
     if count <= MOST_CORNERS:
         return list(product(*levels))
-    rng = np.random.default_rng(SEED)
+    rng = np.random.default_rng(_CORNER_SEED)
     picks = [rng.integers(len(one), size=MOST_CORNERS) for one in levels]
     return [
         tuple(one[pick[row]] for one, pick in zip(levels, picks, strict=True))
@@ -137,21 +175,11 @@ def _orders(terms: Sequence[Term], factors: Sequence[Factor]) -> np.ndarray:
     return np.array([0 if own < 0 else min(terms[own].order, 2) for own in matrix.owner])
 
 
-def _chances(
-    reaches: Mapping[str, np.ndarray],
-    beta: np.ndarray,
-    cov: np.ndarray,
-    level_df: np.ndarray,
-    orders: np.ndarray,
-) -> dict[str, float]:
-    if not np.isfinite(cov).all() or not np.diag(cov).max() > 0:
-        sizes = {name: np.abs(rows @ beta).max() for name, rows in reaches.items()}
-        return {name: float(size == max(sizes.values())) for name, size in sizes.items()}
-    mean, cov = _shrunk(beta, cov, orders)
-    draws = _draws(mean, cov, level_df)
+def _chances(reaches: Mapping[str, np.ndarray], draws: np.ndarray) -> dict[str, float]:
+    """Return how often each factor is the largest in joint draws; a tie counts for the first."""
     sizes = np.array([np.abs(rows @ draws).max(axis=0) for rows in reaches.values()])
-    wins = np.bincount(np.argmax(sizes, axis=0), minlength=len(sizes)) / draws.shape[1]
-    return {name: float(win) for name, win in zip(reaches, wins, strict=True)}
+    wins = np.bincount(np.argmax(np.round(sizes, 12), axis=0), minlength=len(sizes))
+    return {name: float(win / draws.shape[1]) for name, win in zip(reaches, wins, strict=True)}
 
 
 def _shrunk(beta: np.ndarray, cov: np.ndarray, orders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -176,17 +204,3 @@ def _shrunk(beta: np.ndarray, cov: np.ndarray, orders: np.ndarray) -> tuple[np.n
     spread[~shrinks] = 0
     spread[:, ~shrinks] = 0
     return mean, spread
-
-
-def _draws(mean: np.ndarray, cov: np.ndarray, level_df: np.ndarray) -> np.ndarray:
-    """Return joint draws: normal around the estimates, each level's error itself uncertain."""
-    rng = np.random.default_rng(SEED)
-    values, vectors = np.linalg.eigh(cov)
-    root = vectors * np.sqrt(np.maximum(values, 0))
-    noise = root @ rng.standard_normal((len(mean), DRAWS))
-    # One error draw for every level of error: coefficients judged on the same bakes share it
-    for df in np.unique(np.round(level_df, 6)):
-        if np.isfinite(df) and df > 0:
-            own = np.round(level_df, 6) == df
-            noise[own] *= np.sqrt(df / rng.chisquare(df, DRAWS))
-    return mean[:, None] + noise

@@ -36,7 +36,9 @@ class Question:
         The rows used, index 0..rows-1; `row` holds the place in the table that was given.
     factors : tuple of Factor
     matrix : ModelMatrix
-        The terms' columns.
+        The columns of the terms that the rows can tell.
+    proposed : ModelMatrix
+        The columns of all terms that were asked for.
     nuisance : ndarray, shape (rows, columns)
         Fixed blocks and the one term of reference and of middle-setting bakes.
     nuisance_names : tuple of str
@@ -54,6 +56,7 @@ class Question:
     table: pd.DataFrame = field(repr=False)
     factors: tuple[Factor, ...]
     matrix: ModelMatrix = field(repr=False)
+    proposed: ModelMatrix = field(repr=False)
     nuisance: np.ndarray = field(repr=False)
     nuisance_names: tuple[str, ...]
     groups: tuple[RandomTerm, ...] = field(repr=False)
@@ -120,6 +123,7 @@ def question(
         used, block = _days_apart(kept, used, notes)
         nuisance, names = _joined(nuisance, names, block, kept)
     _check_unit(kept, used, groups)
+    proposed = matrix
     matrix, nuisance, names = _without_aliases(matrix, nuisance, names, kept, chosen, model, notes)
     return Question(
         response=response,
@@ -128,6 +132,7 @@ def question(
         table=kept,
         factors=chosen,
         matrix=matrix,
+        proposed=proposed,
         nuisance=nuisance,
         nuisance_names=names,
         groups=tuple(RandomTerm(name, group_codes(kept, name)) for name in used),

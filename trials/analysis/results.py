@@ -47,6 +47,29 @@ class Estimator(Protocol):
 
 
 @dataclass(frozen=True, eq=False)
+class Averaged:
+    """What all models that respect heredity say together, where few bakes are left for error.
+
+    Parameters
+    ----------
+    terms : tuple of Term
+        All terms that were asked for, those included that the bakes can not part.
+    table : DataFrame
+        term, level, reference, estimate, sd, low, high (the middle 95 % of what the bakes leave
+        possible), chance (that the term is active at all) and verdict.
+    draws : ndarray, shape (columns, draws)
+        Joint draws of the coefficients of `terms`, the intercept first.
+    explanations : tuple of str
+        Which explanations fit about as well, in words.
+    """
+
+    terms: tuple[Term, ...]
+    table: pd.DataFrame = field(repr=False)
+    draws: np.ndarray = field(repr=False)
+    explanations: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
 class Findings:
     """What was learned about one response.
 
@@ -76,6 +99,10 @@ class Findings:
         What was assumed, left out or not measured.
     method : str
         How it was fitted, for the methods section.
+    averaged : Averaged or None
+        Beside the effects, where few bakes are left for error.
+    level_df : ndarray
+        Degrees of freedom of the error that each coefficient is judged against.
 
     References
     ----------
@@ -100,6 +127,8 @@ class Findings:
     sentences: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     method: str = ""
+    averaged: Averaged | None = None
+    level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""

@@ -12,6 +12,7 @@ from trials.analysis.results import (
     decimals,
     kitchen_term,
     signed,
+    verdict,
 )
 from trials.design.terms import Term
 from trials.factors import Factor
@@ -25,7 +26,6 @@ FEW_TASTERS = 50  # below this, liking steers a recipe but speaks for no market 
 def sentences(
     response: str,
     measure: Measure | None,
-    factors: Sequence[Factor],
     terms: Sequence[Term],
     effects: pd.DataFrame,
     ranking: pd.DataFrame,
@@ -38,7 +38,6 @@ def sentences(
     ----------
     response : str
     measure : Measure or None
-    factors : sequence of Factor
     terms : sequence of Term
     effects, ranking, to_settle : DataFrame
         As findings hold them.
@@ -126,6 +125,8 @@ def _judged(row: object, measure: Measure | None, to_settle: pd.DataFrame, taste
     if judged == TOO_SMALL:
         source = measure.margin_source if measure else "the difference you named is larger"
         return f"Too small to matter: {source}."
+    if measure and verdict(row.low, row.high, measure.margin) == TOO_SMALL:  # type: ignore[attr-defined]
+        return "Not settled: likely too small to matter, but too few bakes are left to show it."
     return f"Not settled{_what_would_settle(row, to_settle, tasted)}"
 
 
@@ -227,19 +228,31 @@ def failure_sentence(failed: pd.DataFrame, bakes: int, factors: Sequence[Factor]
     lost = failed[failed["status"].isin(["failed", "not served"])] if len(failed) else failed
     if lost.empty:
         return ""
-    shared = [
-        f"{factor.name} {factor.show(lost[factor.name].iloc[0])}"
-        for factor in factors
-        if factor.name in lost and lost[factor.name].nunique() == 1
-    ]
+    shared, mostly = _common_settings(lost, factors)
     count = len(lost)
-    where = f", all with {in_words(shared)}" if shared and count > 1 else ""
+    where = f", all with {in_words(shared)}" if shared else ""
+    where += f"{' and' if shared else ','} most with {in_words(mostly)}" if mostly else ""
     reasons = [str(reason) for reason in lost.get("reason", []) if str(reason) not in ("", "nan")]
     why = f" ({in_words(dict.fromkeys(reasons))})" if reasons else ""
     ids = in_words(lost["bake"].astype(str))
     speaks = " Little or nothing here speaks for that corner." if where else ""
     noun = "bake" if count == 1 else "bakes"
     return f"{count} of {bakes} bakes failed{why}{where}: {noun} {ids}.{speaks}"
+
+
+def _common_settings(lost: pd.DataFrame, factors: Sequence[Factor]) -> tuple[list[str], list[str]]:
+    """Return the settings that all failed bakes share, and those that three in four share."""
+    shared, mostly = [], []
+    for factor in factors:
+        if factor.name not in lost or len(lost) < 2:
+            continue
+        counts = lost[factor.name].value_counts()
+        words = f"{factor.name} {factor.show(counts.index[0])}"
+        if counts.iloc[0] == len(lost):
+            shared.append(words)
+        elif counts.iloc[0] >= 0.75 * len(lost) and len(lost) > 3:
+            mostly.append(words)
+    return shared, mostly
 
 
 def few_tasters_note(tasters: Sequence[str], measure: Measure | None) -> str:

@@ -1,0 +1,22 @@
+"""What several tests share: one demo round, made once."""
+
+import os
+
+import pytest
+
+from trials import demo
+from trials.page import report
+from trials.printing import find_browser
+
+
+def pytest_configure() -> None:
+    if os.environ.get("TRIALS_BROWSER") == "required" and find_browser() is None:
+        pytest.exit("the browser tests may not be skipped here, and no Chromium is installed", 1)
+
+
+@pytest.fixture(scope="session")
+def demo_round(tmp_path_factory):
+    """The demo's round with its sheets, invented scores and page."""
+    round_ = demo.baked(tmp_path_factory.mktemp("demo") / "round-1")
+    report(round_, round_.folder / "page.html")
+    return round_

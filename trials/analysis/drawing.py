@@ -1,0 +1,92 @@
+"""Joint draws of what a fit leaves possible: the ground for "the largest" and "the best"."""
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.results import Estimator, Findings
+from trials.design.terms import model_matrix
+
+SEED = 2718  # of the draws alone: the same findings always print the same chances
+DRAWS = 4000
+
+
+def coefficient_draws(
+    mean: np.ndarray,
+    cov: np.ndarray,
+    level_df: np.ndarray,
+    *,
+    number: int = DRAWS,
+    seed: int = SEED,
+) -> np.ndarray:
+    """Return joint draws of coefficients: normal around the estimates, the errors uncertain too.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (columns,)
+    cov : ndarray, shape (columns, columns)
+    level_df : ndarray, shape (columns,)
+        Degrees of freedom of the error of each coefficient; those with the same share one draw of
+        the error, as coefficients judged on the same bakes do.
+    number, seed : int
+
+    Returns
+    -------
+    ndarray, shape (columns, number)
+
+    References
+    ----------
+    Box & Tiao 1973, Bayesian Inference in Statistical Analysis, section 2.7 (multivariate t).
+
+    Examples
+    --------
+    >>> coefficient_draws(np.array([1.0]), np.array([[0.0]]), np.array([5.0]), number=2)
+    array([[1., 1.]])
+    """
+    rng = np.random.default_rng(seed)
+    values, vectors = np.linalg.eigh((cov + cov.T) / 2)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    noise = root @ rng.standard_normal((len(mean), number))
+    for df in np.unique(np.round(level_df, 6)):
+        if np.isfinite(df) and df > 0:
+            own = np.round(level_df, 6) == df
+            noise[own] *= np.sqrt(df / rng.chisquare(df, number))
+    return mean[:, None] + noise
+
+
+def usable(engine: Estimator, columns: int) -> bool:
+    """Say whether an estimator has an error for every one of its first columns."""
+    cov = engine.cov[:columns, :columns]
+    return bool(np.isfinite(cov).all() and np.diag(cov).max(initial=0) > 0)
+
+
+def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
+    """Return joint draws of the expected response at settings.
+
+    Averaged over models where few bakes are left for error, else from the fit itself.
+
+    Parameters
+    ----------
+    findings : Findings
+    settings : DataFrame
+        A column of real settings for every factor.
+
+    Returns
+    -------
+    ndarray, shape (settings, draws)
+        All draws alike where no error is known.
+
+    Examples
+    --------
+    >>> expected_draws.__name__
+    'expected_draws'
+    """
+    if findings.averaged is not None:
+        terms = findings.averaged.terms
+        return model_matrix(terms, findings.factors, settings).X @ findings.averaged.draws
+    X = findings.rows(settings)
+    columns = X.shape[1]
+    beta = findings.engine.beta[:columns]
+    if not usable(findings.engine, columns):
+        return np.repeat((X @ beta)[:, None], DRAWS, axis=1)
+    cov = findings.engine.cov[:columns, :columns]
+    return X @ coefficient_draws(beta, cov, findings.level_df)
