@@ -10,24 +10,16 @@ import pandas as pd
 from scipy import stats
 
 from trials.analysis.results import CONFIDENCE, EFFECT_COLUMNS, Estimator, verdict
+from trials.analysis.small_sample import FTest
 from trials.design.plan import reference_setting
 from trials.design.terms import ModelMatrix, Term, model_matrix
 from trials.factors import Categorical, Component, Factor, Numeric
 
 
-class TestResult(Protocol):
-    """What an F test gives back."""
-
-    num_df: float
-    den_df: float
-    F: float
-    p: float
-
-
 class Tester(Estimator, Protocol):
     """An estimator that can also test several sums of coefficients together."""
 
-    def test(self, contrasts: np.ndarray) -> TestResult:
+    def test(self, contrasts: np.ndarray, /) -> FTest:
         """Return the F test that all the sums are zero."""
         ...
 

@@ -38,10 +38,17 @@ class Estimator(Protocol):
     the reference bakes) behind them.
     """
 
-    beta: np.ndarray
-    cov: np.ndarray
+    @property
+    def beta(self) -> np.ndarray:
+        """The coefficients."""
+        ...
 
-    def estimate(self, weights: np.ndarray) -> tuple[float, float, float]:
+    @property
+    def cov(self) -> np.ndarray:
+        """Their covariance; NaN where no error was measured."""
+        ...
+
+    def estimate(self, contrast: np.ndarray, /) -> tuple[float, float, float]:
         """Return the estimate, its standard error and its degrees of freedom."""
         ...
 

@@ -1,5 +1,7 @@
 """Effects with their intervals, the largest first, against what is worth noticing."""
 
+from typing import Any
+
 import matplotlib
 import numpy as np
 import pandas as pd
@@ -71,7 +73,7 @@ def _band(axes: Axes, margin: float | None) -> None:
 
 def _rows(axes: Axes, table: pd.DataFrame, digits: int) -> None:
     blue = colours(1)[0]
-    looks = {
+    looks: dict[str, dict[str, Any]] = {
         MATTERS: {"marker": "o", "markerfacecolor": blue, "markeredgecolor": blue},
         NOT_SETTLED: {"marker": "o", "markerfacecolor": "white", "markeredgecolor": INK},
         TOO_SMALL: {"marker": "s", "markerfacecolor": PALE, "markeredgecolor": PALE},

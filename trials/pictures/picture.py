@@ -8,6 +8,7 @@ import base64
 import html
 import io
 from dataclasses import dataclass, field
+from typing import Any
 
 import matplotlib
 import seaborn as sns
@@ -16,7 +17,7 @@ from matplotlib.figure import Figure
 
 INK, PALE, BAND = "#222222", "#8a8a8a", "#e9e4d8"
 FONT = 10.0
-STYLE = {
+STYLE: dict[Any, Any] = {
     "font.size": FONT,
     "font.family": "DejaVu Sans",
     "axes.edgecolor": PALE,
@@ -26,7 +27,16 @@ STYLE = {
     "svg.hashsalt": "trials",  # the same picture is the same file
 }
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "*")
-DASHES = ("-", "--", ":", "-.", (0, (5, 1)), (0, (1, 1)), (0, (3, 1, 1, 1)), (0, (8, 2)))
+DASHES: tuple[Any, ...] = (
+    "-",
+    "--",
+    ":",
+    "-.",
+    (0, (5, 1)),
+    (0, (1, 1)),
+    (0, (3, 1, 1, 1)),
+    (0, (8, 2)),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,4 +135,4 @@ def colours(count: int) -> list[tuple[float, float, float]]:
     3
     """
     palette = sns.color_palette("colorblind", max(count, 1))
-    return [tuple(colour) for colour in palette[:count]]
+    return [(float(red), float(green), float(blue)) for red, green, blue in palette[:count]]
