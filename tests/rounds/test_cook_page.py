@@ -1,0 +1,117 @@
+"""The cook's page, used in a real browser with the network off and read back by the round."""
+
+import json
+import re
+
+import pytest
+
+from tests.browser import needs_browser, opened, overlaps_and_clips
+from tests.rounds.rounds_to_bake import doughnut
+from trials.recipe.cautions import HOT_OIL
+from trials.rounds.cook_page import FILE, cook_page
+from trials.rounds.forms import BAKES, cook_form
+from trials.rounds.sources import Source, read_source
+from trials.rounds.weights import Batch
+from trials.tables import read_csv
+
+
+@pytest.fixture
+def round_(tmp_path):
+    return doughnut(tmp_path)
+
+
+@pytest.fixture
+def path(tmp_path, round_):
+    path = tmp_path / "cook.html"
+    path.write_text(cook_page(round_, Batch(pieces=12, piece=40)), "utf-8")
+    return path
+
+
+def saved(page, tmp_path):
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save the file").tap()
+    assert download.value.suggested_filename == FILE
+    path = tmp_path / FILE
+    download.value.save_as(path)
+    return path
+
+
+def test_the_page_carries_every_bake_with_its_cautions(round_):
+    markup = cook_page(round_)
+    record = json.loads(re.search(r'id="round">(.*?)</script>', markup, re.S).group(1))
+    assert [one["bake"] for one in record["bakes"]] == list(round_.plan.table["bake"])
+    assert all([HOT_OIL.subject, HOT_OIL.text] in one["cautions"] for one in record["bakes"])
+    assert "invented" in markup
+
+
+def test_names_never_end_the_data(tmp_path):
+    made = doughnut(tmp_path, name="</script><script>alert(1)</script>")
+    assert cook_page(made).count("<script") == 2
+
+
+def test_a_round_without_a_formula_has_a_page_of_settings(tmp_path):
+    assert '"grams": []' in cook_page(doughnut(tmp_path, formula=None))
+
+
+@needs_browser
+def test_bakes_are_done_and_flopped_reloaded_saved_and_read_back(tmp_path, round_, path):
+    with opened(path, phone=True) as page:
+        page.get_by_label("egg is in").tap()
+        page.get_by_label("sugar really weighed").fill("9,1")
+        page.get_by_label("oil temperature really was").fill("168")
+        page.get_by_label("fat really was").select_option("sunflower oil")
+        page.get_by_label("oil uptake").fill("16,5")
+        page.get_by_label("held its shape").select_option("yes")
+        page.get_by_label("core when done, °C").fill("95")
+        page.get_by_label("Note").fill("=browned, fast")
+        page.locator("#done").tap()
+        assert page.locator("#bake").text_content() == "B02"
+        page.locator("#flop").tap()
+        page.get_by_role("button", name="raw inside").tap()
+        page.get_by_role("button", name="not served").tap()
+        page.reload()
+        assert page.locator("#bake").text_content() == "B02"
+        assert page.get_by_label("Reason").input_value() == "raw inside"
+        page.locator("#next").tap()
+        page.locator("#flop").tap()
+        page.locator("#undo").tap()
+        assert page.locator("#state").text_content() == "to do"
+        file = saved(page, tmp_path)
+    table = read_csv(file).set_index("bake")
+    assert list(table.index) == list(round_.plan.table["bake"])
+    assert table.loc["B01", "status"] == "made"
+    assert table.loc["B01", "note"] == "=browned, fast; sugar really 9,1 g; core 95 °C"
+    assert list(table.loc["B02", ["status", "reason"]]) == ["not served", "raw inside"]
+    assert table.loc["B03", "status"] == ""
+    reading, holds_any = read_source(Source(file, FILE), {BAKES: cook_form(round_)})
+    assert reading.problems == []
+    assert holds_any
+    found = {(entry.address[1][0], entry.address[2]): entry.value for entry in reading.entries}
+    assert found["B01", "actual oil temperature"] == 168
+    assert found["B01", "actual fat"] == "sunflower oil"
+    assert found["B01", "oil uptake"] == 16.5
+    assert found["B02", "status"] == "not served"
+
+
+@needs_browser
+def test_done_goes_on_to_the_first_bake_that_is_left(path):
+    with opened(path, phone=True) as page:
+        page.get_by_role("button", name="B03 to do").tap()
+        page.locator("#done").tap()
+        assert page.locator("#bake").text_content() == "B04"
+        page.get_by_role("button", name=re.compile("^B18")).tap()
+        page.locator("#done").tap()
+        assert page.locator("#bake").text_content() == "B01"
+        assert page.locator("#count").text_content() == "2 of 18 bakes are done."
+
+
+@needs_browser
+def test_buttons_are_large_and_nothing_is_cut_off(path):
+    with opened(path, phone=True) as page:
+        assert overlaps_and_clips(page) == []
+        page.locator("#flop").tap()
+        assert overlaps_and_clips(page) == []
+        for name in ("back", "flop", "done", "next"):
+            box = page.locator(f"#{name}").bounding_box()
+            assert box["height"] >= 60
+            assert box["width"] >= 60
