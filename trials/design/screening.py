@@ -5,7 +5,6 @@ from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
-import pyDOE3
 
 from trials.design.plan import Plan, lay_out, new_seed, whole_number
 from trials.design.points import (
@@ -21,6 +20,14 @@ from trials.tables import in_words
 
 HADAMARD = (12, 20, 24, 28, 36)
 REGULAR = (8, 16, 32)
+
+# Plackett & Burman 1946. pyDOE3's 24 bakes are another matrix, in which single effects are wholly
+# confused with pairs; the published one has none of that.
+FIRST_ROWS = {
+    12: "++-+++---+-",
+    20: "++--++++-+-+----++-",
+    24: "+++++-+-++--++--+-+----",
+}
 
 
 def plackett_burman(
@@ -148,9 +155,10 @@ def hadamard_columns(columns: int, runs: int) -> np.ndarray:
             else tuple(1 << bit for bit in range(columns))
         )
         return signs(best, runs)
-    if runs in (12, 20, 24):
-        # One column less than the bakes, so that pyDOE3 chooses this size
-        return pyDOE3.pbdesign(runs - 1)[:, :columns].astype(int)
+    if runs in FIRST_ROWS:
+        first = np.array([1 if sign == "+" else -1 for sign in FIRST_ROWS[runs]])
+        turned = [np.roll(first, places) for places in range(runs - 1)]
+        return np.vstack([*turned, -np.ones(runs - 1, dtype=int)])[:, :columns]
     if runs in (28, 36):
         return _paley_double(runs // 2)[:, 1 : columns + 1]
     raise PlanError(f"bakes is {runs}; {in_words(HADAMARD, 'or')} would work.")

@@ -147,7 +147,7 @@ def shared_out(
         structure = Structure(runs)
         columns = tuple(1 << bit for bit in range(len(twos)))
     else:
-        _check_core(factors, replicates, runs, left)
+        _check_core(factors, replicates, runs, days)
         structure = Structure(runs, left, _core_counts(many, groups, sets))
         if twos:
             arrangement = arrange(tuple(factor.group for factor in twos), structure)
@@ -168,11 +168,12 @@ def shared_out(
 
 
 def _check_core(factors: Sequence[Factor], replicates: int, runs: int, days: int) -> None:
-    if days & (days - 1) or (days > 1 and days > runs // 2):
+    left = days // gcd(replicates, days)
+    if left & (left - 1) or (left > 1 and left > runs // 2):
         raise PlanError(
-            f"days: {how_many(days, 'day')} for each replicate can not be confounded with an "
-            f"interaction of the two-level factors; days={workable_days(factors, replicates)} "
-            "would work, or any number with trials.design.optimal."
+            f"days is {days}, which interactions of the two-level factors can not be confounded "
+            f"with; {workable_days(factors, replicates)} would work, or any number with "
+            "trials.design.optimal."
         )
     if runs > MOST_SHARED_OUT:
         raise PlanError(
