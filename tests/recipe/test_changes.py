@@ -7,7 +7,7 @@ import pytest
 
 from tests.recipe.formulas import drop_doughnut, ginger_snap
 from trials.errors import FormulaError
-from trials.recipe.changes import apply_changes, formula_of
+from trials.recipe.changes import apply_changes
 from trials.recipe.crossing import cross
 from trials.recipe.formula import Formula
 
@@ -85,12 +85,6 @@ def test_change_of_a_part():
 def test_settings_may_be_numpy_numbers():
     bake = apply_changes(drop_doughnut(), [(("percent", "sugar"), np.int64(12))])
     assert bake.parts["sugar"] == 12
-
-
-def test_settings_of_a_plan_by_factor():
-    changes = {"fat": ("swap", "butter"), "proof": None, "hydration": ("total", "hydration")}
-    bake = formula_of(drop_doughnut(), changes, {"fat": "lard", "proof": 55, "hydration": 100})
-    assert bake.parts == apply_changes(drop_doughnut(), [KIND, (HYDRATION[0], 100)]).parts
 
 
 def test_origin_travels():

@@ -65,6 +65,26 @@ def test_final_dough_can_take_in_the_poolish_in_its_own_percentages():
     assert bread.part("poolish").totals()["added water"] == pytest.approx(100)
 
 
+def test_soaker_is_taken_in_by_weight():
+    # 30 of a soaker of 50 oats and 50 water: 15 each
+    soaker = {"oats": 50, "water": 50}
+    dough = {"bread flour": 100, "water": 60, "soaker": 30}
+    bread = Formula("a", {"soaker": soaker, "dough": dough})
+    assert bread.mix.parts["soaker"] == {"oats": 15, "water": 15}
+    assert bread.totals()["hydration"] == pytest.approx(75 + 15 * 0.0822)
+
+
+def test_pre_ferment_of_a_pre_ferment():
+    # half of the sponge (50 of 100) is starter, and half of the sponge goes into the dough
+    starter = {"bread flour": 50, "water": 50}
+    sponge = {"bread flour": 50, "starter": 50}
+    parts = {"starter": starter, "sponge": sponge, "dough": {"bread flour": 100, "sponge": 50}}
+    found = Formula("a", parts).mix.parts
+    flour = 100 + 25 + 12.5
+    assert found["starter"]["water"] == pytest.approx(100 * 12.5 / flour)
+    assert found["sponge"] == {"bread flour": pytest.approx(100 * 25 / flour)}
+
+
 def test_french_bread_in_pounds():
     # a trade handout quoted on a baking page: hydration 65.0 %, salt 2.0 %
     poolish = {"bread flour": 19.32, "water": 19.32, "fresh yeast": 0.02}

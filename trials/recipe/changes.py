@@ -1,6 +1,6 @@
 """What a bake's settings make of a formula: all changes at once, in one fixed order."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 from trials.errors import FormulaError
@@ -90,19 +90,3 @@ def _read(change: Change) -> tuple[str, Any, str | None]:
     if (change[0] == "cross") != isinstance(change[1], Formula):
         raise FormulaError(f'"{change[0]}" names {change[1]!r}; a cross needs the other formula.')
     return change[0], change[1], change[2] if len(change) == 3 else None
-
-
-def formula_of(
-    formula: Formula, changes: Mapping[str, Change | None], settings: Mapping[str, Any]
-) -> Formula:
-    """Return the formula of a bake from its settings by factor name.
-
-    Parameters
-    ----------
-    changes : mapping of factor to change
-        None for settings of the process, which change no formula.
-    settings : mapping of factor to setting
-        As in a row of the plan.
-    """
-    wanted = [(change, settings[name]) for name, change in changes.items() if change is not None]
-    return apply_changes(formula, wanted)

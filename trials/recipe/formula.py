@@ -359,16 +359,11 @@ def allergens(formula: Formula) -> tuple[str, ...]:
     return tuple(sorted({allergen for row in rows for allergen in row.allergens}))
 
 
-def _plain(amounts: Mapping[str, Any]) -> dict[str, Any]:
+def _plain(amount: Any) -> Any:
     """Return a copy with plain numbers, as a settings file can hold."""
-    return {
-        key: _plain(value)
-        if isinstance(value, Mapping)
-        else int(value)
-        if isinstance(value, Integral)
-        else float(value)
-        for key, value in amounts.items()
-    }
+    if isinstance(amount, Mapping):
+        return {key: _plain(value) for key, value in amount.items()}
+    return int(amount) if isinstance(amount, Integral) else float(amount)
 
 
 def _positive(what: str, value: object) -> float:
