@@ -77,7 +77,7 @@ def test_change_of_a_part():
     glazed = Formula("glazed", parts)
     bake = apply_changes(glazed, [(("percent", "sugar", "glaze"), 10)])
     assert bake.mix.parts["glaze"]["sugar"] == 10
-    bake = apply_changes(glazed, [(("total", "sugar", "dough"), 8)])
+    bake = apply_changes(glazed, [(("total", "sugar", "Dough"), 8)])
     assert bake.totals("dough")["sugar"] == pytest.approx(8)
     assert bake.mix.parts["glaze"]["sugar"] == 20
 

@@ -40,19 +40,22 @@ def with_totals(
     by : mapping of (total, part) to ingredient, optional
         What moves each total.
     """
-    wanted = list(targets)
-    for total, part in wanted:
+    if not targets:
+        return mix
+    for (total, _), percent in targets.items():
         if total not in TOTALS:
             raise FormulaError(f'there is no total "{total}"; there are {in_words(TOTALS)}.')
-        check_percent(f'"{total}"', targets[total, part])
-    if not wanted:
-        return mix
-    carriers = [_carrier(mix, total, part, (by or {}).get((total, part))) for total, part in wanted]
+        check_percent(f'"{total}"', percent)
+    carriers = [_carrier(mix, *target, (by or {}).get(target)) for target in targets]
     if len(set(carriers)) < len(carriers):
         raise FormulaError(
-            f"{in_words(total for total, _ in wanted)} would be moved by the same ingredient; "
+            f"{in_words(total for total, _ in targets)} would be moved by the same ingredient; "
             "name another for one of them."
         )
+    targets = {
+        (total, None if part is None else mix.named(part)): percent
+        for (total, part), percent in targets.items()
+    }
     rest = mix
     for part, name in carriers:
         rest = rest.put(part, name, 0.0)
@@ -75,10 +78,7 @@ def _solved(
     for (total, _), row, (_, name) in zip(targets, np.diag(moved), carriers, strict=True):
         if row == 0:
             raise FormulaError(f'"{name}" brings no {total}, so it can not move it.')
-    missing = [
-        value - totals(rest, None if part is None else rest.named(part))[total]
-        for (total, part), value in targets.items()
-    ]
+    missing = [value - totals(rest, part)[total] for (total, part), value in targets.items()]
     if np.linalg.matrix_rank(moved) < len(carriers):
         raise FormulaError(
             f"{in_words(total for total, _ in targets)} can not be set apart from one another by "
