@@ -16,7 +16,7 @@ from trials.rounds.kitchen import Step
 from trials.rounds.round import STATUSES, Round
 from trials.rounds.shopping import SPILL, pieces_needed, pieces_sentence, shopping_list
 from trials.rounds.weights import Batch, bake_formulas, batch_sentence, weights
-from trials.tables import tidy_number
+from trials.tables import in_words, tidy_number
 
 ROLE_WORDS = {"trial": "", "centre": "middle-setting bake", "control": "reference bake"}
 ROWS_AT_EASE = 14  # more ingredients than these are set closer, so that a bake keeps to one page
@@ -25,6 +25,7 @@ BLANK_STEPS = ("mixed", "rested", "baked or fried")
 _STYLE = (
     PRINT_STYLE
     + """
+@page { margin: 9mm 12mm; }
 .sheet { break-after: page; }
 .sheet:last-child { break-after: auto; }
 .head { display: flex; gap: 6mm; align-items: flex-end; justify-content: space-between;
@@ -36,7 +37,7 @@ _STYLE = (
 .two > div { flex: 1; min-width: 0; }
 .two > .wide { flex: 1.25; }
 .grid { width: 100%; }
-.grid th { font-size: 9pt; font-weight: normal; color: #333; border-bottom: .3mm solid #000;
+.grid th { font-size: 9pt; font-weight: normal; color: #333; padding: 0 2mm .5mm 0; border-bottom: .3mm solid #000;
            vertical-align: bottom; }
 .grid td { border-bottom: .15mm solid #888; padding: .5mm 2mm .5mm 0; }
 .grid td.right, .grid th.right { white-space: nowrap; }
@@ -53,7 +54,7 @@ _STYLE = (
 .ticks { display: flex; flex-wrap: wrap; gap: 2mm 7mm; margin: 1mm 0 1.5mm; }
 .ticks i { display: inline-block; width: 4.5mm; height: 4.5mm; border: .35mm solid #000;
            vertical-align: -.8mm; margin-right: 1.8mm; }
-.write { border-bottom: .3mm solid #000; height: 7.5mm; font-size: 9.5pt; color: #333; }
+.write { border-bottom: .3mm solid #000; height: 7mm; font-size: 9.5pt; color: #333; }
 .cautions { border: .3mm solid #000; padding: 1.5mm 3mm; margin-top: 3mm; break-inside: avoid; }
 .cautions p { font-size: 8.5pt; line-height: 1.25; margin: 0 0 .8mm; }
 .keep { break-inside: avoid; }
@@ -168,20 +169,29 @@ def _order(round_: Round) -> str:
 
 
 def _head(round_: Round, row: Mapping[str, Any], place: int, count: int) -> str:
-    shared = [
-        f"{kitchen_group(name)} {row[name]}"
-        for name in round_.plan.groups
-        if not pd.isna(row[name])
-    ]
-    where = ", ".join([f"day {row['day']}", *shared])
-    role = ROLE_WORDS.get(row["role"], "")
-    role = f"<br>{role}" if role else ""
-    invented = "<br>invented" if round_.invented else ""
+    where = ", ".join([f"day {row['day']}", *shared_words(round_, row)])
+    told = [f"bake {place} of {count}, {round_.name}", ROLE_WORDS.get(row["role"], "")]
+    told += ["invented"] if round_.invented else []
+    lines = "<br>".join(html.escape(line) for line in told if line)
     return (
         f'<div class="head"><span class="bake">{html.escape(row["bake"])}</span>'
-        f'<span class="where"><b>{html.escape(where)}</b><br>bake {place} of {count}, '
-        f"{html.escape(round_.name)}{role}{invented}</span></div>"
+        f'<span class="where"><b>{html.escape(where)}</b><br>{lines}</span></div>'
     )
+
+
+def shared_words(round_: Round, row: Mapping[str, Any]) -> list[str]:
+    """Return what a bake shares with others, in kitchen words; who shares a dough is named."""
+    words = []
+    for group in round_.plan.groups:
+        if pd.isna(row[group]):
+            continue
+        table = round_.plan.table
+        others = table.loc[(table[group] == row[group]) & (table["bake"] != row["bake"]), "bake"]
+        together = (
+            f" (one for this and {in_words(others)})" if group != "load" and len(others) else ""
+        )
+        words.append(f"{kitchen_group(group)} {row[group]}{together}")
+    return words
 
 
 def _body(
@@ -195,17 +205,22 @@ def _body(
     went = _outcome(round_.measures)
     if grams is None or formula is None:
         return f'<div class="two"><div>{settings}</div><div>{times}</div></div>{went}'
-    dense = " dense" if len(grams) > ROWS_AT_EASE else ""
+    weigh = _grams_table(grams, formula)
+    if len(grams) > ROWS_AT_EASE:
+        return (
+            f'<div class="two dense"><div class="wide">{weigh}</div>'
+            f"<div>{settings}{times}</div></div>{went}"
+        )
     return (
-        f'<div class="two{dense}"><div class="wide">{_grams_table(grams, formula)}</div>'
-        f'<div>{settings}</div></div><div class="two"><div>{times}</div><div>{went}</div></div>'
+        f'<div class="two"><div class="wide">{weigh}</div><div>{settings}</div></div>'
+        f'<div class="two"><div>{times}</div><div>{went}</div></div>'
     )
 
 
 def _settings_table(round_: Round, row: Mapping[str, Any]) -> str:
     lines = []
     for factor in round_.plan.factors:
-        name = html.escape(factor.name) + (" ▪" if factor.group else "")
+        name = html.escape(factor.name) + ("\u00a0▪" if factor.group else "")
         lines.append(
             f'<tr><td>{name}</td><td class="set">{html.escape(factor.show(row[factor.name]))}</td>'
             '<td class="box"></td></tr>'

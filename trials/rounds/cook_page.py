@@ -8,13 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from trials.design.plan import kitchen_group
 from trials.factors import Categorical, Factor
 from trials.measures import Measure
 from trials.printing import page
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
-from trials.rounds.bake_sheets import ROLE_WORDS, process_settings, shown_grams
+from trials.rounds.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.round import STATUSES, Round
 from trials.rounds.weights import Batch, bake_formulas, weights
@@ -78,13 +77,13 @@ def _bake(
     grams: pd.DataFrame | None,
     formula: Formula | None,
 ) -> dict[str, Any]:
-    shared = [
-        f"{kitchen_group(name)} {row[name]}"
-        for name in round_.plan.groups
-        if not pd.isna(row[name])
-    ]
     role = ROLE_WORDS.get(row["role"], "")
-    where = [f"{place} of {count}", f"day {row['day']}", *shared, *([role] if role else [])]
+    where = [
+        f"{place} of {count}",
+        f"day {row['day']}",
+        *shared_words(round_, row),
+        *([role] if role else []),
+    ]
     own = [] if grams is None else grams[grams["bake"] == row["bake"]].to_dict("records")
     found = cautions(formula, process_settings(round_, row))
     return {

@@ -1,0 +1,142 @@
+"""The sheet for each bake."""
+
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
+from tests.rounds.rounds_to_bake import DOUGHNUT, FACTORS, STEPS, doughnut, doughnut_plan
+from trials.design.plan import lay_out
+from trials.factors import Categorical
+from trials.recipe.cautions import HOT_OIL, KIT
+from trials.recipe.formula import Formula
+from trials.rounds.bake_sheets import bake_sheets, shown_grams
+from trials.rounds.weights import Batch, weights
+
+
+def words(markup: str) -> str:
+    body = markup.split("<body>")[1]
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", body))
+
+
+def sheet_of(markup: str, bake: str) -> str:
+    return markup.split(f'class="bake">{bake}<')[1].split("</section>")[0]
+
+
+@pytest.fixture
+def round_(tmp_path):
+    return doughnut(tmp_path)
+
+
+def test_each_bake_has_one_sheet_in_baking_order(round_):
+    markup = bake_sheets(round_)
+    shown = re.findall(r'class="bake">(B\d\d)<', markup)
+    assert shown == list(round_.plan.table["bake"])
+    assert markup.count('<section class="sheet">') == len(shown) + 1
+
+
+def test_a_sheet_shows_the_grams_settings_place_and_day(round_):
+    batch = Batch(pieces=12, piece=40)
+    markup = bake_sheets(round_, batch, steps=STEPS)
+    grams = weights(round_, batch)
+    for row in round_.plan.table.to_dict("records"):
+        sheet = words("<body>" + sheet_of(markup, row["bake"]))
+        assert f"day {row['day']}, load {row['load']}" in sheet
+        for factor in round_.plan.factors:
+            assert factor.show(row[factor.name]) in sheet
+        own = grams[grams["bake"] == row["bake"]]
+        for one in own.to_dict("records"):
+            assert f"{one['ingredient']} " in sheet
+            assert shown_grams(one["grams"], one["scale"]) in sheet
+        assert "furthest off is" in sheet
+        assert f"proof {row['proof']:g} min" in sheet
+
+
+def test_what_is_hard_to_change_is_marked_and_reference_bakes_are_named(round_):
+    markup = bake_sheets(round_)
+    assert markup.count("oil temperature\u00a0▪") == len(round_.plan.table)
+    assert "proof\u00a0▪" not in markup
+    controls = round_.plan.table.query("role == 'control'")["bake"]
+    for bake in controls:
+        assert "reference bake" in sheet_of(markup, bake)
+
+
+def test_a_dough_made_once_names_the_bakes_that_share_it(tmp_path):
+    flour = Categorical("flour", ["bread flour", "spelt flour"], hard_to_change="dough")
+    bakes = pd.DataFrame(
+        {"flour": ["bread flour"] * 2 + ["spelt flour"] * 2, "dough": [1, 1, 2, 2]}
+    )
+    plan = lay_out([flour], bakes, family="doughs", model="main", seed=1)
+    made = doughnut(tmp_path, plan=plan, formula=None)
+    markup = bake_sheets(made)
+    for _, rows in plan.table.groupby("dough"):
+        first, second = rows["bake"]
+        said = f"dough batch {rows['dough'].iloc[0]} (one for this and {second})"
+        assert said in sheet_of(markup, first)
+
+
+def test_cautions_stand_on_every_sheet(round_):
+    markup = bake_sheets(round_)
+    sheets = markup.split('<section class="sheet">')[1:]
+    for sheet in sheets:
+        assert KIT.text in sheet
+        assert HOT_OIL.text in sheet
+        assert "May hold egg" in sheet
+    assert all("invented" in sheet for sheet in sheets)
+
+
+def test_a_round_without_a_formula_has_sheets_of_settings(tmp_path):
+    markup = bake_sheets(doughnut(tmp_path, formula=None))
+    assert "Weigh" not in words(markup)
+    assert "165 °C" in markup
+
+
+def test_too_coarse_a_weighing_is_marked(round_):
+    markup = bake_sheets(round_, Batch(dough=80, scales=(1,)))
+    assert "instant yeast *" in markup
+    assert "too little to weigh well on this scale" in markup
+    assert "*" not in words(bake_sheets(round_, Batch(dough=2000))).replace("* too", "")
+
+
+def test_names_never_become_markup(tmp_path):
+    made = doughnut(tmp_path, name="<script>alert(1)</script>")
+    body = bake_sheets(made).split("<body>")[1]
+    assert "<script" not in body
+
+
+@needs_browser
+def test_every_sheet_prints_on_one_page(tmp_path, round_):
+    markup = bake_sheets(round_, Batch(pieces=12, piece=40), steps=STEPS)
+    assert page_count(printed(markup, tmp_path)) == len(round_.plan.table) + 1
+
+
+@needs_browser
+def test_a_formula_of_three_parts_still_prints_one_page_a_bake(tmp_path):
+    parts = Formula(
+        "filled",
+        {
+            "batter": dict(DOUGHNUT.parts),
+            "filling": {"milk": 60, "sugar": 15, "egg": 12, "corn starch": 5, "butter": 4},
+            "glaze": {"sugar, powdered": 30, "water": 6},
+            "frying oil": {"sunflower oil": 300},
+        },
+    )
+    changes = (None, ("total", "hydration", "batter"), ("swap", "butter", "batter"), None)
+    factors = [
+        replace(factor, changes=change) for factor, change in zip(FACTORS, changes, strict=True)
+    ]
+    plan = replace(doughnut_plan(), factors=tuple(factors))
+    made = doughnut(tmp_path, formula=parts, plan=plan)
+    markup = bake_sheets(made, Batch(dough=900), steps=STEPS, shopping=False)
+    assert "filling" in markup
+    assert page_count(printed(markup, tmp_path)) == len(made.plan.table)
+
+
+@needs_browser
+def test_nothing_is_cut_off_on_the_screen(tmp_path, round_):
+    path = tmp_path / "sheets.html"
+    path.write_text(bake_sheets(round_, steps=STEPS), "utf-8")
+    with opened(path) as page:
+        assert overlaps_and_clips(page) == []
