@@ -8,7 +8,7 @@ from trials.tasting.guessing import GuessingModel, guessing_model
 from trials.tasting.request import whole_number
 
 _STEADY = 60  # a size counts once the power has held for so many sizes in a row
-_LARGEST_PANEL = 5000
+_LARGEST_PANEL = 2000
 
 
 def critical_number(
@@ -138,7 +138,7 @@ def sample_size(
     Raises
     ------
     TastingError
-        When not even 5000 answers do.
+        When not even 2000 answers do.
 
     Examples
     --------

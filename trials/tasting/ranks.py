@@ -157,19 +157,34 @@ def _checked_ranks(table: pd.DataFrame) -> np.ndarray:
     return stats.rankdata(numbers, axis=1)
 
 
-def _exact_friedman(ranks: np.ndarray) -> float | None:
-    """Return the exact chance of rank sums this far apart; None when there is too much to count.
+def friedman_null(ranks: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return the exact distribution of Friedman's statistic when the bakes do not differ.
 
     Sums are kept sorted: what the remaining tasters add does not care which bake is which.
+
+    Parameters
+    ----------
+    ranks : ndarray, shape (tasters, bakes)
+        Everybody's ranks; ties stay with their taster.
+
+    Returns
+    -------
+    (ndarray, ndarray) or None
+        Sums of squared rank sums, doubled ranks being summed, and their chances; None when there
+        is too much to count.
+
+    Examples
+    --------
+    >>> squares, chances = friedman_null(np.array([[1, 2], [1, 2]]))
+    >>> squares.tolist(), chances.tolist()
+    ([72, 80], [0.5, 0.5])
     """
     doubled = np.rint(2 * ranks).astype(np.int64)
     bakes = doubled.shape[1]
-    if bakes > 6:
-        return None
     base = int(doubled.sum()) + 1
-    if base**bakes > 2**62:
+    if bakes > 6 or base**bakes > 2**62:
         return None
-    weights = base ** np.arange(bakes, dtype=np.int64)
+    weights = np.array([base**i for i in range(bakes)], dtype=np.int64)
     sums: np.ndarray = np.sort(doubled[:1], axis=1)
     chances: np.ndarray = np.ones(1)
     for row in doubled[1:]:
@@ -180,8 +195,17 @@ def _exact_friedman(ranks: np.ndarray) -> float | None:
         keys, where = np.unique(grown @ weights, return_inverse=True)
         chances = np.bincount(where, np.repeat(chances / len(orders), len(orders)))
         sums = np.array([(keys // weight) % base for weight in weights]).T
-    observed = int((doubled.sum(axis=0) ** 2).sum())
-    return min(1.0, float(chances[(sums**2).sum(axis=1) >= observed].sum()))
+    squares, where = np.unique((sums**2).sum(axis=1), return_inverse=True)
+    return squares, np.bincount(where, chances)
+
+
+def _exact_friedman(ranks: np.ndarray) -> float | None:
+    null = friedman_null(ranks)
+    if null is None:
+        return None
+    squares, chances = null
+    observed = int((np.rint(2 * ranks).astype(np.int64).sum(axis=0) ** 2).sum())
+    return min(1.0, float(chances[squares >= observed].sum()))
 
 
 def _page(
@@ -208,17 +232,38 @@ def _page(
     return page, float(stats.norm.sf((page - mean) / deviation)), False
 
 
-def _exact_page(ranks: np.ndarray, page: float) -> float:
-    """Return the exact chance of L this large or larger, by adding one taster after another."""
+def page_null(ranks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the exact distribution of Page's L when there is no order, for up to eight bakes.
+
+    Parameters
+    ----------
+    ranks : ndarray, shape (tasters, bakes)
+
+    Returns
+    -------
+    (ndarray, ndarray)
+        Values of L, rising, and their chances.
+
+    Examples
+    --------
+    >>> values, chances = page_null(np.array([[1, 2]]))
+    >>> values[chances > 0].tolist(), chances[chances > 0].tolist()
+    ([4.0, 5.0], [0.5, 0.5])
+    """
     places = np.arange(1, ranks.shape[1] + 1)
     doubled = np.rint(2 * ranks).astype(np.int64)
     chances, least = np.ones(1), 0
-    seen: dict[tuple[int, ...], np.ndarray] = {}
+    of_ranks: dict[tuple[int, ...], np.ndarray] = {}
     for row in doubled:
         key = tuple(sorted(row.tolist()))
-        if key not in seen:
-            seen[key] = np.array(list(permutations(key)), dtype=np.int64) @ places
-        values = seen[key]
+        if key not in of_ranks:
+            of_ranks[key] = np.array(list(permutations(key)), dtype=np.int64) @ places
+        values = of_ranks[key]
         chances = np.convolve(chances, np.bincount(values - values.min()) / len(values))
         least += int(values.min())
-    return min(1.0, float(chances[max(0, round(2 * page) - least) :].sum()))
+    return (least + np.arange(len(chances))) / 2, chances
+
+
+def _exact_page(ranks: np.ndarray, page: float) -> float:
+    values, chances = page_null(ranks)
+    return min(1.0, float(chances[values >= page].sum()))

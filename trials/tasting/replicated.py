@@ -6,6 +6,7 @@ model: each person's share of true recognitions is drawn from a beta distributio
 """
 
 import html
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -136,10 +137,9 @@ class _Likelihood:
     def at(self, share: float, unlike: float) -> float:
         """Return the log-likelihood of a mean share recognised and of how unlike people are."""
         total = 1 / unlike - 1
-        return sum(
-            self._of_person(int(x), int(n), share * total, (1 - share) * total)
-            for x, n in zip(self.hits, self.trials, strict=True)
-        )
+        a, b = share * total, (1 - share) * total
+        people = Counter(zip(self.hits.tolist(), self.trials.tolist(), strict=True))
+        return sum(count * self._of_person(x, n, a, b) for (x, n), count in people.items())
 
     def _of_person(self, x: int, n: int, a: float, b: float) -> float:
         """Sum over how many of the x right answers were true recognitions rather than guesses."""

@@ -1,0 +1,175 @@
+from itertools import permutations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from trials.errors import TastingError
+from trials.tasting.codes import all_codes, draw_codes, look, reads_as_something
+from trials.tasting.panel import Taster, bakes_to_avoid, check_panel, may_taste, why_not
+
+# --- who may taste what ---
+
+
+@pytest.mark.parametrize(
+    ("avoids", "thing"),
+    [
+        ("milk", "milk"),
+        ("milk", "butter"),
+        ("Milk", "BUTTER, unsalted"),
+        ("lactose", "cream"),
+        ("dairy products", "clarified butter"),
+        ("gluten", "wheat"),
+        ("wheat", "gluten"),
+        ("wheat", "rye flour"),
+        ("wheat", "buckwheat"),
+        ("gluten-free", "spelt"),
+        ("eggs", "egg"),
+        ("egg", "yolks"),
+        ("nuts", "hazelnut"),
+        ("tree nuts", "ground almonds"),
+        ("hazelnut", "praliné"),
+        ("peanuts", "groundnut oil"),
+        ("peanut", "nuts"),
+        ("sesame", "tahini"),
+        ("soya", "soy lecithin"),
+        ("sulphites", "sulfites"),
+        ("pork", "lard"),
+        ("vegan", "honey"),
+        ("vegetarian", "lard"),
+        ("alcohol", "dark rum"),
+        ("crème", "creme"),
+        ("cinnamon", "ground cinnamon"),
+        ("orange zest", "zest"),
+        ("anchovies", "anchovy"),
+    ],
+)
+def test_who_avoids_it_is_not_served_it(avoids, thing):
+    taster = Taster("Ida", avoids=[avoids])
+    assert not may_taste(taster, [thing], [])
+    assert not may_taste(taster, ["salt"], ["water", thing])
+    assert "Ida avoids" in why_not(taster, [thing], [])[0]
+
+
+@pytest.mark.parametrize(
+    ("avoids", "thing"),
+    [
+        ("milk", "sunflower oil"),
+        ("milk", "wheat flour"),
+        ("sesame", "salt"),
+        ("egg", "sugar"),
+        ("gluten", "butter"),
+        ("fish", "fresh yeast"),
+        ("pork", "butter"),
+    ],
+)
+def test_nobody_goes_hungry_without_a_reason(avoids, thing):
+    assert may_taste(Taster("Ida", avoids=[avoids]), [], [thing])
+
+
+def test_nothing_said_of_a_sample_is_a_doubt():
+    assert not may_taste(Taster("Ida", avoids=["milk"]), [], [])
+    assert may_taste(Taster("Bo"), [], [])
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.text(min_size=1, max_size=12).filter(lambda t: any(c.isalnum() for c in t)))
+def test_the_very_word_is_never_served_however_it_is_written(word):
+    taster = Taster("Ida", avoids=[word])
+    for written in (word, word.upper(), f"  {word} "):
+        assert not may_taste(taster, [written], ["salt"]) or not written.strip(", ;")
+
+
+def test_bakes_to_avoid_names_every_taster():
+    contents = {"B01": (["milk"], []), "B02": ([], ["lard"]), "B03": ("", "")}
+    found = bakes_to_avoid([Taster("Ida", "milk"), Taster("Bo")], contents)
+    assert found == {"Ida": frozenset({"B01", "B03"}), "Bo": frozenset()}
+
+
+# --- names ---
+
+
+def test_one_text_is_a_list():
+    assert Taster("Ida", "milk; hazel nut,").avoids == ("milk", "hazel nut")
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        lambda: Taster(""),
+        lambda: Taster("  "),
+        lambda: Taster(7),
+        lambda: Taster("x" * 61),
+        lambda: Taster("a\x00b"),
+        lambda: Taster("Ida", avoids=["milk", " "]),
+        lambda: Taster("Ida", avoids=[3]),
+        lambda: Taster("Ida", avoids=None),
+        lambda: check_panel([]),
+        lambda: check_panel(["Ida", "ida"]),
+        lambda: check_panel(["Zoë", "Zoe"]),
+        lambda: check_panel(["Ida", 3]),
+    ],
+)
+def test_what_can_not_be_is_refused(wrong):
+    with pytest.raises(TastingError):
+        wrong()
+
+
+# --- codes ---
+
+
+def test_the_codes_are_those_the_rule_leaves():
+    every = {"".join(digits) for digits in permutations("123456789", 3)}
+    assert len(every) == 504
+    left = set(all_codes())
+    assert left < every
+    for code in every - left:
+        a, b, c = map(int, code)
+        known = {"128", "168", "187", "192", "247", "256", "314", "365", "512", "786"}
+        heat = int(code) % 5 == 0 and 145 <= int(code) <= 475
+        assert b - a == c - b or heat or code in known
+    for run in ("123", "321", "789", "258", "159", "951", "135"):
+        assert run not in left
+    for oven in ("165", "175", "185", "325", "375", "425"):
+        assert reads_as_something(oven)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("134", "734"), ("654", "954"), ("168", "891"), ("169", "691"), ("178", "718")],
+)
+def test_look_alikes_have_one_look(one, other):
+    assert look(one) == look(other)
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(1, 4), max_size=200), st.integers(0, 10**6))
+def test_codes_come_once_and_no_two_of_a_sitting_look_alike(sittings, seed):
+    codes = draw_codes(sittings, seed=seed)
+    assert len(set(codes)) == len(codes)
+    assert set(codes) <= set(all_codes())
+    for sitting in set(sittings):
+        looks = [look(c) for s, c in zip(sittings, codes, strict=True) if s == sitting]
+        assert len(set(looks)) == len(looks)
+    assert codes == draw_codes(sittings, seed=seed)
+
+
+def test_few_codes_do_not_look_alike_in_the_whole_round():
+    codes = draw_codes([1, 2, 3, 4] * 40, seed=5)
+    assert len({look(code) for code in codes}) == 160
+
+
+def test_codes_given_out_are_not_given_again():
+    taken = list(zip([1] * 60, draw_codes([1] * 60, seed=1), strict=True))
+    new = draw_codes([1] * 30 + [2] * 30, seed=1, taken=taken)
+    assert not {code for _, code in taken} & set(new)
+    assert len({look(code) for code in [*new[:30], *(c for _, c in taken)]}) == 90
+
+
+def test_running_out_says_how_many_there_are():
+    fits_round, fits_sitting = len(all_codes()), len({look(code) for code in all_codes()})
+    assert len(set(draw_codes([1] * fits_sitting, seed=3))) == fits_sitting
+    with pytest.raises(TastingError, match=rf"504.*{fits_round}.*{fits_sitting}"):
+        draw_codes([1] * (fits_sitting + 1), seed=3)
+    with pytest.raises(TastingError, match="the round has no more"):
+        draw_codes(list(range(fits_round + 1)), seed=3)
