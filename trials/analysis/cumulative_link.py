@@ -4,11 +4,11 @@ The effects of tasters, bakes and loads enter the linear predictor as independen
 """
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from scipy import optimize, special
 
+from trials.analysis.groupings import Groupings
 from trials.analysis.links import ScoreDerivatives, Scores, chance_between, score_derivatives
 from trials.errors import FitError
 
@@ -58,14 +58,8 @@ class Likelihood:
     def __init__(self, scores: Scores, nodes: int = 1) -> None:
         self.scores = scores
         self.nodes = nodes
-        self.groups = [int(member.max()) + 1 for member in scores.member]
-        ends = np.cumsum([0, *self.groups])
-        self.parts = [slice(a, b) for a, b in pairwise(ends)]
-        Z = np.zeros((len(scores.category), ends[-1]))
-        for first, member in zip(ends[:-1], scores.member, strict=True):
-            Z[np.arange(len(member)), first + member] = 1.0
-        self.Z = Z
-        self.effects = np.zeros(ends[-1])
+        self.groupings = Groupings(scores.member)
+        self.effects = np.zeros(self.groupings.total)
 
     def split(self, parameters: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return thresholds, slopes and spreads."""
@@ -81,62 +75,63 @@ class Likelihood:
         return self._laplace(parameters)
 
     def _mode(
-        self, edges: np.ndarray, fixed: np.ndarray, M: np.ndarray
+        self, edges: np.ndarray, fixed: np.ndarray, scale: np.ndarray
     ) -> tuple[np.ndarray, ScoreDerivatives, np.ndarray]:
         """Return the most likely effects, the derivatives there, and the curvature."""
-        v = self.effects.copy()
-        point = score_derivatives(self.scores, edges, fixed + M @ v)
-        height = point.log_likelihood.sum() - 0.5 * v @ v
+        v, height, groups = self.effects.copy(), -np.inf, self.groupings
+        tried, length, step = v, 1.0, np.zeros_like(v)
         for _ in range(_STEPS):
-            slope = M.T @ point.slope - v
-            H = np.eye(len(v)) + M.T @ (point.weight[:, None] * M)
-            step = np.linalg.solve(H, slope)
-            if slope @ step < 1e-20 * len(self.scores.category):
-                break
-            length = 1.0
-            while True:
-                tried = score_derivatives(self.scores, edges, fixed + M @ (v + length * step))
-                new = tried.log_likelihood.sum() - 0.5 * np.sum((v + length * step) ** 2)
-                if new >= height - 1e-12 * abs(height) or length < 1e-10:
-                    break
+            at = score_derivatives(self.scores, edges, fixed + groups.each(scale * tried))
+            new = at.log_likelihood.sum() - 0.5 * tried @ tried
+            if new < height - 1e-10 * (1 + abs(height)):
                 length /= 2
-            v, point, height = v + length * step, tried, new
-        H = np.eye(len(v)) + M.T @ (point.weight[:, None] * M)
+                tried = v + length * step
+                continue
+            v, height, length = tried, new, 1.0
+            slope = scale * groups.sums(at.slope) - v
+            H = np.eye(len(v)) + scale[:, None] * groups.cross(at.weight) * scale
+            step = np.linalg.solve(H, slope)
+            if slope @ step < 1e-18 * (1 + abs(height)):
+                break
+            tried = v + step
         self.effects = v
-        return v, point, H
+        return v, at, H
 
     def _laplace(self, parameters: np.ndarray) -> tuple[float, np.ndarray]:
         scores, K, p = self.scores, self.scores.thresholds, self.scores.X.shape[1]
         thresholds, slopes, spreads = self.split(parameters)
         edges = np.concatenate([[-np.inf], thresholds, [np.inf]])
-        M = self.Z * np.repeat(spreads, self.groups)
-        v, at, H = self._mode(edges, scores.X @ slopes, M)
-        value = at.log_likelihood.sum() - 0.5 * v @ v - np.log(np.diag(np.linalg.cholesky(H))).sum()
-        pushes = [self.Z[:, part] @ v[part] for part in self.parts]
-        held = np.column_stack([np.zeros((len(scores.category), K)), scores.X, *pushes])
-        moved = held + M @ self._following(at, H, M, held)
-        spread_M = np.linalg.solve(H, M.T).T
-        leverage = np.einsum("ij,ij->i", spread_M, M)
+        groups = self.groupings
+        scale = np.repeat(spreads, groups.sizes)
+        v, at, H = self._mode(edges, scores.X @ slopes, scale)
+        half_log = np.log(np.diag(np.linalg.cholesky(H))).sum()
+        value = at.log_likelihood.sum() - 0.5 * v @ v - half_log
+        # How m moves with each parameter: the effects held, and with the effects following.
+        held = np.column_stack(
+            [np.zeros((len(scores.category), K)), scores.X, *(v[at_g] for at_g in groups.at)]
+        )
+        inverse = np.linalg.inv(H)
+        following = inverse @ self._pull(at, scale, held)
+        moved = held + groups.each(scale[:, None] * following)
+        turned = groups.diagonals(inverse, scale)
+        leverage = sum((s * t for s, t in zip(spreads, turned, strict=True)), np.zeros(len(held)))
         weight_change = at.weight_m[:, None] * moved
         weight_change[:, :K] += self._by_threshold(at.weight_upper, at.weight_lower)
         gradient = at.slope @ held - 0.5 * (leverage @ weight_change)
         gradient[:K] += self._by_threshold(at.upper, at.lower).sum(axis=0)
-        for place, part in enumerate(self.parts):
-            turned = (self.Z[:, part] * spread_M[:, part]).sum(axis=1)
-            gradient[K + p + place] -= at.weight @ turned
+        gradient[K + p :] -= [at.weight @ each for each in turned]
         return -float(value), -self._to_steps(parameters, gradient)
 
-    def _following(
-        self, at: ScoreDerivatives, H: np.ndarray, M: np.ndarray, held: np.ndarray
-    ) -> np.ndarray:
-        """Return how the most likely effects follow the parameters (implicit differentiation)."""
+    def _pull(self, at: ScoreDerivatives, scale: np.ndarray, held: np.ndarray) -> np.ndarray:
+        """Return how each parameter pulls on the effects (implicit differentiation)."""
         K, p = self.scores.thresholds, self.scores.X.shape[1]
         change = -at.weight[:, None] * held
         change[:, :K] += self._by_threshold(at.slope_upper, at.slope_lower)
-        right = M.T @ change
-        for place, part in enumerate(self.parts):
-            right[part, K + p + place] += self.Z[:, part].T @ at.slope
-        return np.linalg.solve(H, right)
+        pull = scale[:, None] * self.groupings.sums(change)
+        own = self.groupings.sums(at.slope)
+        for place, part in enumerate(self.groupings.parts):
+            pull[part, K + p + place] += own[part]
+        return pull
 
     def _by_threshold(self, upper: np.ndarray, lower: np.ndarray) -> np.ndarray:
         """Return, for each score, what belongs to each threshold."""
@@ -160,7 +155,7 @@ class Likelihood:
         thresholds, slopes, spreads = self.split(parameters)
         edges = np.concatenate([[-np.inf], thresholds, [np.inf]])
         fixed, spread = scores.X @ slopes, spreads[0]
-        v, _, H = self._mode(edges, fixed, self.Z * spread)
+        v, _, H = self._mode(edges, fixed, np.full(self.groupings.total, spread))
         scale = 1 / np.sqrt(np.diag(H))
         nodes, weights = np.polynomial.hermite.hermgauss(self.nodes)
         terms = np.empty((self.nodes, len(v)))
@@ -186,7 +181,7 @@ class Likelihood:
 
 
 def maximise(
-    scores: Scores, nodes: int = 1, start: np.ndarray | None = None, *, bounded: bool = True
+    scores: Scores, nodes: int = 1, start: np.ndarray | None = None, *, height_only: bool = False
 ) -> Estimate:
     """Find the parameters that make the scores most likely.
 
@@ -197,8 +192,9 @@ def maximise(
         1 for the Laplace approximation, more for adaptive Gauss-Hermite quadrature.
     start : ndarray, optional
         Parameters to start from, as :class:`Likelihood` takes them.
-    bounded : bool
-        False when only the height of the likelihood is wanted, which may be reached at infinity.
+    height_only : bool
+        When only the height of the likelihood is wanted, which may be reached at infinity: no
+        covariance, and the last digits of the estimates are not chased.
 
     Returns
     -------
@@ -220,7 +216,9 @@ def maximise(
         laplace.value_and_gradient, parameters, jac=True, method="BFGS", options={"gtol": 1e-4}
     )
     parameters, free = _rest_at_zero(laplace, found.x)
-    parameters, H = _newton(laplace, parameters, free)
+    H = np.full((free.sum(), free.sum()), np.nan)
+    if not height_only:
+        parameters, H = _newton(laplace, parameters, free)
     likelihood = laplace
     if nodes > 1:
         # Quadrature moves the summit a little; the curvature of the approximation leads there.
@@ -236,10 +234,10 @@ def maximise(
         turn[place : len(thresholds), place] = np.exp(parameters[place])
     turn[: len(thresholds), 0] = 1.0
     covariance = np.zeros((len(parameters), len(parameters)))
-    covariance[np.ix_(free, free)] = np.linalg.pinv(H, hermitian=True)
+    covariance[np.ix_(free, free)] = H if height_only else np.linalg.pinv(H, hermitian=True)
     covariance = (turn @ covariance @ turn.T)[:number, :number]
-    effects = likelihood.effects * np.repeat(spreads, likelihood.groups)
-    if not np.isfinite(value) or (bounded and steepest > _AT_REST):
+    effects = likelihood.effects * np.repeat(spreads, likelihood.groupings.sizes)
+    if not np.isfinite(value) or (steepest > _AT_REST and not height_only):
         raise FitError(
             "the fit of the scores as categories did not come to rest; use fewer terms, or read "
             "the fit of the scores as numbers."
@@ -263,7 +261,7 @@ def _rest_at_zero(likelihood: Likelihood, parameters: np.ndarray) -> tuple[np.nd
     """
     free = np.ones(len(parameters), dtype=bool)
     value = likelihood.value_and_gradient(parameters)[0]
-    for place in range(len(parameters) - len(likelihood.groups), len(parameters)):
+    for place in range(len(parameters) - len(likelihood.groupings.sizes), len(parameters)):
         tried = parameters.copy()
         tried[place] = 0.0
         zero = likelihood.value_and_gradient(tried)[0]

@@ -278,13 +278,16 @@ def _edge(place: np.ndarray, thresholds: int) -> np.ndarray:
 
 
 def _gain(data: Scores, kept: np.ndarray) -> tuple[float, Estimate]:
-    null = maximise(Scores(data.category, data.X[:, kept], data.member, data.link))
+    """Return twice the gain in log-likelihood over the model with the kept columns only."""
+    narrow = Scores(data.category, data.X[:, kept], data.member, data.link)
+    null = maximise(narrow, height_only=True)
+    # A spread of zero is a point of rest, so the wider model starts a little off it.
     spread = np.where(null.spreads > 0, null.spreads, 0.1)
     slopes = np.zeros(len(kept))
     slopes[kept] = null.slopes
     steps = np.log(np.diff(null.thresholds))
     start = np.concatenate([null.thresholds[:1], steps, slopes, spread])
-    full = maximise(data, start=start, bounded=False)
+    full = maximise(data, start=start, height_only=True)
     return max(0.0, 2 * (full.log_likelihood - null.log_likelihood)), null
 
 
