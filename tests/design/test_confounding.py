@@ -3,8 +3,9 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from trials.design.confounding import Structure, _keys, arrange
+from trials.design.confounding import _keys, arrange
 from trials.design.regular import signs
+from trials.design.structure import Structure
 from trials.errors import PlanError
 
 FOUR_DAYS = Structure(32, 4, (("load", 8),))

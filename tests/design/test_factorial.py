@@ -243,3 +243,15 @@ def test_every_small_case_of_days_and_loads_is_right_or_refused():
         easy = plan.coded.drop(columns=OIL.name)
         assert np.allclose(easy.groupby(bakes["load"]).mean(), 0)
     assert made >= 12
+
+
+def test_replicates_lose_different_pairs_to_the_days():
+    once = full_factorial(numbers(4), days=4, seed=1)
+    twice = full_factorial(numbers(4), days=8, replicates=2, seed=1)
+    assert len(once.details["lost"]) == 1
+    assert not twice.details["lost"]
+    assert twice.model == "interactions"
+    days = np.eye(8)[twice.table["day"] - 1]
+    X = model_matrix(model_terms("interactions", twice.factors), twice.factors, twice.table).X
+    both = np.column_stack([days, X[:, 1:]])
+    assert np.linalg.matrix_rank(both) == both.shape[1]

@@ -1,12 +1,9 @@
 """Which effects to put on days and loads: two-level fractions with blocks and whole plots.
 
-The bakes of a regular plan are numbered by bits. The lowest bits say the day, the next the load
-within the day, further ones a second group crossed with the loads (a dough split over several oil
-fills). A factor whose column is made of the bits of a group alone is constant within its loads;
-so days and loads stay as they are, and the search is for the columns of the factors.
+Days and loads stay as they are, and the search is for the columns of the factors.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import combinations
 
@@ -19,105 +16,12 @@ from trials.design.regular import (
     rank,
     word_counts,
 )
+from trials.design.structure import Structure, how_many
 from trials.errors import PlanError
 from trials.tables import in_words
 
 STARTS = 12
 TRANSFORMS = 300
-
-
-@dataclass(frozen=True)
-class Structure:
-    """The days and loads of a regular plan.
-
-    Parameters
-    ----------
-    runs : int
-        Bakes, a power of two.
-    days : int
-        Days of equal size, a power of two.
-    groups : tuple of (str, int)
-        What bakes share and how many there are in all, powers of two; each nested in days, and
-        two of them crossed within days.
-
-    Raises
-    ------
-    PlanError
-        When a count is not a power of two or there are more crossings than bakes.
-
-    Examples
-    --------
-    >>> four_days = Structure(32, 4, (("load", 8),))
-    >>> four_days.ids("load")[:9].tolist(), four_days.ids("day")[:5].tolist()
-    ([0, 1, 2, 3, 4, 5, 6, 7, 0], [0, 1, 2, 3, 0])
-    """
-
-    runs: int
-    days: int = 1
-    groups: tuple[tuple[str, int], ...] = ()
-
-    def __post_init__(self) -> None:
-        for name, count in (("day", self.days), *self.groups):
-            if count < 1 or count & (count - 1) or count > self.runs:
-                sizes = [2**bit for bit in range(self.runs.bit_length())]
-                raise PlanError(
-                    f"{'days' if name == 'day' else 'loads'} is {count}; a regular plan shares "
-                    f"{self.runs} bakes out evenly over {in_words(sizes, 'or')}. For other numbers "
-                    "use trials.design.optimal."
-                )
-        crossings = self.days
-        for name, count in self.groups:
-            if count < self.days:
-                raise PlanError(
-                    f"loads is {count} ({name}) over {self.days} days; each belongs to one day, so "
-                    f"{self.days} or more would work."
-                )
-            crossings *= count // self.days
-        if crossings > self.runs:
-            raise PlanError(
-                f"loads: {in_words(how_many(count, name) for name, count in self.groups)} crossed "
-                f"within {how_many(self.days, 'day')} need {crossings} bakes at least; there are "
-                f"{self.runs}. Ask for fewer of them, or use trials.design.optimal."
-            )
-
-    def bits(self, name: str) -> int:
-        """Return the bits that tell one day or one load from another, as a mask."""
-        mask = place = self.days - 1
-        if name == "day":
-            return mask
-        for group, count in self.groups:
-            own = (count // self.days - 1) * (place + 1)
-            if group == name:
-                return mask | own
-            place |= own
-        raise PlanError(f'there is no group "{name}".')
-
-    def ids(self, name: str) -> np.ndarray:
-        """Return which day or load each bake belongs to, numbered from 0."""
-        shared = np.arange(self.runs) & self.bits(name)
-        return np.unique(shared, return_inverse=True)[1]
-
-    def candidates(self, owner: str | None) -> np.ndarray:
-        """Return the columns that a factor may have: constant in its own group, in no other."""
-        columns = np.arange(1, self.runs)
-        if owner is not None:
-            own = columns[columns & ~self.bits(owner) == 0]
-            within = own[own >= self.days]
-            return within if len(within) else own
-        shared = self.bits("day")
-        for group, _ in self.groups:
-            shared |= self.bits(group)
-        free = columns[columns & ~shared != 0]
-        if len(free):
-            return free
-        apart = [columns & ~self.bits(group) != 0 for group, _ in self.groups]
-        return columns[np.all(apart, axis=0)] if apart else free
-
-    def on_group(self) -> np.ndarray:
-        """Return, for every column, whether it is judged between loads and not within them."""
-        columns = np.arange(self.runs)
-        within = [columns & ~self.bits(group) == 0 for group, _ in self.groups]
-        return np.any(within, axis=0) if within else np.zeros(self.runs, dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -193,7 +97,62 @@ def arrange(owners: tuple[str | None, ...], structure: Structure) -> Arrangement
     assert best is not None
     if any(best[0][1:3]):
         raise _no_room(len(owners), len(owners) - 1, None, structure)
-    return _described(best[1], owners, structure)
+    return _described(best[1], structure)
+
+
+def partly_confounded(
+    arrangement: Arrangement, owners: tuple[str | None, ...], copies: int
+) -> tuple[Arrangement, list[tuple[int, ...]]]:
+    """Return columns for copies of a plan that lose different pairs, and what all of them lose.
+
+    Factors of the same owner take turns with each other's columns, so that a pair lost to the
+    days of one copy can be judged from another.
+
+    Parameters
+    ----------
+    arrangement : Arrangement
+    owners : tuple of str or None
+        As for :func:`arrange`.
+    copies : int
+
+    Returns
+    -------
+    Arrangement
+        With the pairs that are lost, on days or on loads in every copy.
+    list of tuple of int
+        The columns of each copy.
+
+    References
+    ----------
+    Yates 1937, The Design and Analysis of Factorial Experiments (partial confounding).
+
+    Examples
+    --------
+    >>> owners = (None,) * 4
+    >>> once = arrange(owners, Structure(16, 4))
+    >>> twice, _ = partly_confounded(once, owners, 2)
+    >>> len(once.lost), len(twice.lost)
+    (1, 0)
+    """
+    columns = arrangement.fraction.columns
+    turned = []
+    for turn in range(copies):
+        own = list(columns)
+        for owner in dict.fromkeys(owners):
+            places = [place for place, found in enumerate(owners) if found == owner]
+            for step, place in enumerate(places):
+                own[place] = columns[places[(step + turn) % len(places)]]
+        turned.append(tuple(own))
+    each = [_described(own, arrangement.structure) for own in turned]
+
+    def always(kind: str) -> tuple[tuple[int, int], ...]:
+        found = set.intersection(*(set(getattr(one, kind)) for one in each))
+        return tuple(sorted(found))
+
+    every = replace(
+        arrangement, lost=always("lost"), on_days=always("on_days"), on_loads=always("on_loads")
+    )
+    return every, turned
 
 
 def _no_room(wanted: int, room: int, owner: str | None, structure: Structure) -> PlanError:
@@ -204,17 +163,6 @@ def _no_room(wanted: int, room: int, owner: str | None, structure: Structure) ->
         f"{how_many(wanted, 'two-level factor')}{kind}, but {in_words(parts)} leave room for "
         f"{room}. Give more bakes, fewer days{', more loads' if owner else ''} or fewer factors."
     )
-
-
-def how_many(count: int, noun: str) -> str:
-    """Return a count with its noun.
-
-    Examples
-    --------
-    >>> how_many(1, "day"), how_many(4, "dough batch")
-    ('1 day', '4 dough batches')
-    """
-    return f"{count} {noun}" + ("" if count == 1 else "es" if noun.endswith("ch") else "s")
 
 
 def _starts(
@@ -334,11 +282,9 @@ def _pairs(columns: np.ndarray, structure: Structure) -> tuple[np.ndarray, ...]:
     return with_main, with_main | shared | on_days, on_days, on_loads
 
 
-def _described(
-    columns: tuple[int, ...], owners: tuple[str | None, ...], structure: Structure
-) -> Arrangement:
+def _described(columns: tuple[int, ...], structure: Structure) -> Arrangement:
     _, lost, on_days, on_loads = (found[0] for found in _pairs(np.array([columns]), structure))
-    pairs = list(combinations(range(len(owners)), 2))
+    pairs = list(combinations(range(len(columns)), 2))
 
     def those(flags: np.ndarray) -> tuple[tuple[int, int], ...]:
         return tuple(pair for pair, flag in zip(pairs, flags, strict=True) if flag)

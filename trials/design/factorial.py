@@ -6,7 +6,7 @@ from math import prod
 
 import pandas as pd
 
-from trials.design.confounding import Arrangement, Structure, arrange, how_many
+from trials.design.confounding import Arrangement, arrange
 from trials.design.plan import Plan, kitchen_group, lay_out, new_seed, whole_number
 from trials.design.points import (
     only_two_levels,
@@ -29,6 +29,7 @@ from trials.design.sharing import (
     shared_out,
     workable_days,
 )
+from trials.design.structure import Structure, how_many
 from trials.errors import PlanError
 from trials.factors import Factor, Numeric, check_factors, group_names
 from trials.tables import in_words
@@ -49,7 +50,8 @@ def full_factorial(
     """Plan every combination of the settings.
 
     Replicates go to different days first. Days and loads beyond that are confounded with
-    the highest-order interactions of the two-level factors; where days are a prime number and two
+    the highest-order interactions of the two-level factors, with different ones in different
+    replicates; where days are a prime number and two
     or more factors have as many levels, with a component of the interaction of those.
 
     Parameters

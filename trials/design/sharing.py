@@ -6,10 +6,11 @@ from math import gcd, prod
 
 import pandas as pd
 
-from trials.design.confounding import Arrangement, Structure, arrange, how_many
+from trials.design.confounding import Arrangement, arrange, partly_confounded
 from trials.design.plan import kitchen_group, whole_number
 from trials.design.points import real_settings
 from trials.design.regular import rank, signs
+from trials.design.structure import Structure, how_many
 from trials.errors import PlanError
 from trials.factors import Factor, group_names
 from trials.tables import in_words
@@ -109,8 +110,9 @@ def shared_out(
     """Return every combination with its day and loads.
 
     Replicates go over days first: with r replicates and d days there are gcd(r, d) sets of days,
-    all alike. Within a set the two-level factors, and as much of the replicates as is a power of
-    two, are arranged by bits; everything else is crossed with them.
+    each holding every combination. Within a set the two-level factors, and as much of the
+    replicates as is a power of two, are arranged by bits; everything else is crossed with them.
+    Factors take turns between sets, so that no pair is lost in all of them if it can be helped.
 
     Parameters
     ----------
@@ -142,29 +144,45 @@ def shared_out(
     twos = [factor for factor in factors if len(factor.levels) == 2]
     many = [factor for factor in factors if len(factor.levels) > 2]
     runs = even * 2 ** len(twos)
-    arrangement = None
-    if left == 1 and not groups:
-        structure = Structure(runs)
-        columns = tuple(1 << bit for bit in range(len(twos)))
-    else:
+    structure, arrangement = Structure(runs), None
+    columns = [tuple(1 << bit for bit in range(len(twos)))] * sets
+    if left > 1 or groups:
         _check_core(factors, replicates, runs, days)
         structure = Structure(runs, left, _core_counts(many, groups, sets))
         if twos:
-            arrangement = arrange(tuple(factor.group for factor in twos), structure)
-        columns = arrangement.fraction.columns if arrangement else ()
-        if rank(columns) < len(columns):
-            shared = in_words(how_many(n, kitchen_group(name)) for name, n in groups.items())
-            raise PlanError(
-                f"{how_many(days, 'day')} and {shared} leave no room for every combination; "
-                f"days={workable_days(factors, replicates)} or more loads would."
-            )
-    core = pd.DataFrame(index=range(runs))
+            owners = tuple(factor.group for factor in twos)
+            arrangement = arrange(owners, structure)
+            if rank(arrangement.fraction.columns) < len(twos):
+                shared = in_words(how_many(n, kitchen_group(name)) for name, n in groups.items())
+                raise PlanError(
+                    f"{how_many(days, 'day')} and {shared} leave no room for every combination; "
+                    f"days={workable_days(factors, replicates)} or more loads would."
+                )
+            arrangement, columns = partly_confounded(arrangement, owners, sets)
+    frames = [
+        _crossed(_core(twos, own, structure, groups), many, within // even, groups)
+        for own in columns
+    ]
+    for place, frame in enumerate(frames):
+        for name in ("day", *groups):
+            frame[name] += place * (left if name == "day" else groups[name] // sets) + 1
+    names = [factor.name for factor in factors]
+    return pd.concat(frames, ignore_index=True)[[*names, "day", *groups]], arrangement
+
+
+def _core(
+    twos: Sequence[Factor],
+    columns: tuple[int, ...],
+    structure: Structure,
+    groups: Mapping[str, int],
+) -> pd.DataFrame:
+    """Return the two-level factors of one set of days, with days and loads numbered from 0."""
+    core = pd.DataFrame(index=range(structure.runs))
     if twos:
         core = real_settings(twos, signs(columns, structure.runs))
     for name in ("day", *groups):
         core[name] = structure.ids(name)
-    frame = _crossed(core, many, within // even, sets, left, tuple(groups))
-    return frame[[*(factor.name for factor in factors), "day", *groups]], arrangement
+    return core
 
 
 def _check_core(factors: Sequence[Factor], replicates: int, runs: int, days: int) -> None:
@@ -199,29 +217,23 @@ def _core_counts(
 
 
 def _crossed(
-    core: pd.DataFrame,
-    many: Sequence[Factor],
-    odd: int,
-    sets: int,
-    days: int,
-    groups: tuple[str, ...],
+    core: pd.DataFrame, many: Sequence[Factor], odd: int, groups: Mapping[str, int]
 ) -> pd.DataFrame:
-    """Return the core crossed with the many-level factors, odd replicates and sets of days."""
+    """Return the core crossed with the many-level factors and the odd part of the replicates."""
     pieces = []
     levels = [factor.levels for factor in many]
-    for day_set, _, kinds in product(range(sets), range(odd), product(*levels)):
+    for _, kinds in product(range(odd), product(*levels)):
         setting = dict(zip((factor.name for factor in many), kinds, strict=True))
         piece = core.copy()
-        piece["day"] = core["day"] + 1 + days * day_set
         for name, value in setting.items():
             piece[name] = [value] * len(piece)
         for group in groups:
             own = tuple(setting[factor.name] for factor in many if factor.group == group)
-            piece[group] = [(day_set, own, load) for load in core[group]]
+            piece[group] = [(own, load) for load in core[group]]
         pieces.append(piece)
     frame = pd.concat(pieces, ignore_index=True)
     for group in groups:
-        frame[group] = pd.factorize(frame[group])[0] + 1
+        frame[group] = pd.factorize(frame[group])[0]
     return frame
 
 

@@ -7,10 +7,11 @@ import numpy as np
 import pandas as pd
 import pyDOE3
 
-from trials.design.confounding import Structure, arrange
+from trials.design.confounding import arrange
 from trials.design.plan import Plan, lay_out, new_seed, whole_number
 from trials.design.points import only_numbers, real_settings
 from trials.design.regular import minimum_aberration, signs
+from trials.design.structure import Structure
 from trials.errors import PlanError
 from trials.factors import Factor, Numeric
 from trials.tables import in_words, tidy_number
