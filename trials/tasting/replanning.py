@@ -66,7 +66,8 @@ def replan_servings(
     Raises
     ------
     TastingError
-        For codes and tasters the plan does not know, and for what contradicts it.
+        For codes and tasters the plan does not know, for what contradicts it, and when nothing is
+        left to taste.
 
     Examples
     --------
@@ -97,7 +98,13 @@ def replan_servings(
         rows = plan_day(request, day, wanted, numbers, rng, kept)
         notes += _crowded_out(wanted, rows)
         tables.append(rows)
-    table = pd.concat([part for part in tables if len(part)], ignore_index=True)
+    tables = [part for part in tables if len(part)]
+    if not tables:
+        raise TastingError(
+            "Nothing was served and nothing is left to taste. Set next_sitting to a sitting still "
+            "to come, or add extra_sittings."
+        )
+    table = pd.concat(tables, ignore_index=True)
     given = list(zip(plan.table["sitting"], plan.table["code"], strict=True))
     table = _with_codes(table, [*given, *plan.retired], seed)
     dropped = tuple((s, code) for s, code in given if code not in set(table["code"]))

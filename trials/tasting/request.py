@@ -3,6 +3,8 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from trials.errors import TastingError
 from trials.tasting.panel import Taster, check_panel
 
@@ -264,7 +266,7 @@ def whole_number(what: str, value: object, least: int) -> int:
     >>> whole_number("repeats", 2, 0)
     2
     """
-    whole = isinstance(value, (int, float)) or hasattr(value, "__index__")
-    if isinstance(value, bool) or not whole or int(value) != value or value < least:  # type: ignore[call-overload, operator]
+    number = isinstance(value, (int, float, np.integer)) and not isinstance(value, bool)
+    if not number or not float(value).is_integer() or value < least:  # type: ignore[arg-type, operator]
         raise TastingError(f"{what} is {value!r}; give a whole number from {least} up.")
     return int(value)  # type: ignore[call-overload]
