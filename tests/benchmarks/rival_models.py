@@ -144,9 +144,7 @@ def main(kitchens):
     for truth in (Truth("no pairs", (0, 0)), Truth("pairs anywhere", heredity=False)):
         rows.append({"priors": "default", **judge(truth, designs[16], kitchens)})
     for name, priors in OTHER_PRIORS.items():
-        for bakes in (16, 8):
-            row = judge(usual, designs[bakes], kitchens // 2, priors)
-            rows.append({"priors": name, **row})
+        rows.append({"priors": name, **judge(usual, designs[16], kitchens // 3, priors)})
     rows.append(
         {"priors": "(all effects as they come)", **judge(usual, designs[16], kitchens, None, False)}
     )
@@ -165,4 +163,4 @@ def main(kitchens):
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 300)
