@@ -9,16 +9,15 @@ import pytest
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from trials.errors import TastingError
 from trials.measures import LIKING_WORDS, Measure
-from trials.tasting.ballots import (
+from trials.tasting.ballots import ballot_book, ballots
+from trials.tasting.panel import Taster
+from trials.tasting.questions import (
     AGREEMENT,
     LINE_LENGTH,
     asked_measures,
-    ballot_book,
-    ballots,
     line_score,
     point_words,
 )
-from trials.tasting.panel import Taster
 
 POINTS_PER_MM = 72 / 25.4
 LIKING = Measure("liking", "hedonic 9")
@@ -60,6 +59,16 @@ def test_the_warm_up_is_named_first_and_not_scored():
     page = ballots("Round 1", serving(), [LIKING], PANEL)["Ida"]
     assert "First taste <b>946</b>" in page
     assert 'class="code">946' not in page
+
+
+def test_a_reference_is_named_only_when_asked():
+    rows = serving()
+    rows.loc[rows["code"] == "583", "kind"] = "reference"
+    blind = ballots("Round 1", rows, [LIKING], PANEL)["Ida"]
+    assert "reference" not in blind
+    assert blind == ballots("Round 1", serving(), [LIKING], PANEL)["Ida"]
+    named = ballots("Round 1", rows, [LIKING], PANEL, reference_named=True)["Ida"]
+    assert "<b>583</b> is the reference" in named
 
 
 def test_shuffled_rows_make_the_same_ballot():

@@ -80,6 +80,18 @@ def test_a_file_holds_one_tasters_codes_and_nothing_of_the_bakes():
     assert not re.search(r"\bB\d\d\b|lard|\bday\b|\bload\b|trial|control|hazelnut|Bo\b", body)
 
 
+def test_a_reference_is_named_only_when_asked():
+    rows = serving()
+    rows.loc[rows["code"] == "914", "kind"] = "reference"
+    blind = phone_ballots("R", rows, [LIKING], PANEL)["Ida"]
+    assert blind == phone_ballots("R", serving(), [LIKING], PANEL)["Ida"]
+    named = data_of(phone_ballots("R", rows, [LIKING], PANEL, reference_named=True)["Ida"])
+    told = [sample["told"] for sample in named["samples"]]
+    assert told[0] == "First taste 946 to warm up; no score."
+    assert told[1] == "This is the reference; score it too."
+    assert told[2:] == ["", "", ""]
+
+
 def test_names_never_become_markup_or_end_the_data():
     name = "</script><script>alert(1)</script>"
     measure = Measure("</script><b>liking</b>", "hedonic 9")

@@ -37,7 +37,8 @@ _STYLE = (
 .two > div { flex: 1; min-width: 0; }
 .two > .wide { flex: 1.25; }
 .grid { width: 100%; }
-.grid th { font-size: 9pt; font-weight: normal; color: #333; padding: 0 2mm .5mm 0; border-bottom: .3mm solid #000;
+.grid th { font-size: 9pt; font-weight: normal; color: #333; padding: 0 2mm .5mm 0;
+           border-bottom: .3mm solid #000;
            vertical-align: bottom; }
 .grid td { border-bottom: .15mm solid #888; padding: .5mm 2mm .5mm 0; }
 .grid td.right, .grid th.right { white-space: nowrap; }

@@ -165,8 +165,8 @@ function result() {
 function showSample(sample) {
   byId("code").textContent = sample.code;
   byId("where").textContent = sample.where;
-  byId("warm").hidden = !sample.warm;
-  byId("warm").textContent = sample.warm;
+  byId("told").hidden = !sample.told;
+  byId("told").textContent = sample.told;
   byId("questions").replaceChildren(
     ...ballot.measures.map((measure) => question(measure, sample.code)), remark(sample.code));
 }

@@ -13,15 +13,17 @@ import pandas as pd
 from trials.measures import Measure
 from trials.printing import page
 from trials.tables import in_words
-from trials.tasting.ballots import (
+from trials.tasting.panel import Taster
+from trials.tasting.questions import (
     AGREEMENT,
+    REFERENCE,
     allergen_sentence,
     asked_measures,
     check_serving,
     is_warm_up,
     point_words,
+    without_reference,
 )
-from trials.tasting.panel import Taster
 
 _HERE = Path(__file__).parent
 _WAYS = {
@@ -42,6 +44,7 @@ def phone_ballots(
     *,
     allergens: Iterable[str] = (),
     notice: str = "",
+    reference_named: bool = False,
     mark: str = "",
 ) -> dict[str, str]:
     """Return a phone ballot for each taster: one static page that works without a network.
@@ -52,7 +55,7 @@ def phone_ballots(
 
     Parameters
     ----------
-    round_name, serving, measures, tasters, allergens, notice
+    round_name, serving, measures, tasters, allergens, notice, reference_named
         As for :func:`trials.tasting.ballots.ballots`.
     mark : str
         Written into every row of the result so that a ballot of another round is noticed; the
@@ -86,8 +89,9 @@ def phone_ballots(
     told = (allergen_sentence(allergens), notice.strip(), AGREEMENT)
     style, script = ((_HERE / f"phone_ballot.{kind}").read_text("utf-8") for kind in ("css", "js"))
     made = {}
+    served = serving if reference_named else without_reference(serving)
     for taster in tasters:
-        own = serving[serving["taster"] == taster.name].sort_values(["sitting", "position"])
+        own = served[served["taster"] == taster.name].sort_values(["sitting", "position"])
         if len(own):
             ballot = _ballot(round_name, own, measures, taster, mark or round_name)
             body = _body(round_name, taster, told, ballot)
@@ -144,14 +148,15 @@ def _samples(own: pd.DataFrame) -> list[dict[str, str]]:
         scored, warm = group[~warming], in_words(group.loc[warming, "code"])
         for place, row in enumerate(scored.to_dict("records"), start=1):
             where = f"Piece {place} of {len(scored)}"
-            first = place == 1 and warm
+            before = f"First taste {warm} to warm up; no score. " if place == 1 and warm else ""
+            named = "This is the reference; score it too." if row["kind"] == REFERENCE else ""
             samples.append(
                 {
                     "sitting": str(row["sitting"]),
                     "position": str(row["position"]),
                     "code": str(row["code"]),
                     "where": f"Sitting {sitting}. {where}" if several else where,
-                    "warm": f"First taste {warm} to warm up; no score." if first else "",
+                    "told": f"{before}{named}".strip(),
                 }
             )
     return samples
@@ -193,7 +198,7 @@ Leave this page open until you have saved or copied your answers.</p>
 Answer before you talk. Leave empty what you did not taste.</p>
 </section>
 <section id="sample" hidden>
-<p id="where" class="quiet"></p><p id="warm" hidden></p><p id="code" class="code"></p>
+<p id="where" class="quiet"></p><p id="told" hidden></p><p id="code" class="code"></p>
 <div id="questions"></div>
 </section>
 <section id="check" hidden>

@@ -1,0 +1,34 @@
+"""The key to the codes."""
+
+import re
+
+import pytest
+
+from tests.browser import needs_browser, page_count, printed
+from tests.tasting.test_ballots import CODES, serving
+from trials.errors import TastingError
+from trials.tasting.code_sheet import code_sheet
+
+
+def test_every_code_stands_by_its_taster_and_by_its_bake():
+    markup = code_sheet("Round 1", serving())
+    assert "not for tasters" in markup
+    by_taster, by_bake = markup.split("By bake, for the labels")
+    for taster, codes in CODES.items():
+        line = by_taster.split(f"<td>{taster}</td>")[1].split("</tr>")[0]
+        assert re.findall(r"<b>(\d{3})</b>", line) == codes
+        for place, code in enumerate(codes):
+            line = by_bake.split(f"<b>B{place + 7:02d}</b>")[1].split("</tr>")[0]
+            assert f"{code} ({taster})" in line
+
+
+def test_a_missing_column_is_said():
+    with pytest.raises(TastingError, match="no column 'bake'"):
+        code_sheet("R", serving().drop(columns="bake"))
+
+
+@needs_browser
+def test_each_sitting_prints_on_its_own_page(tmp_path):
+    rows = serving()
+    rows.loc[rows["taster"] == "Bo", "sitting"] = 2
+    assert page_count(printed(code_sheet("R", rows), tmp_path)) == 2
