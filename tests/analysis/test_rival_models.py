@@ -182,6 +182,24 @@ def test_a_term_that_only_the_days_could_explain_keeps_its_prior():
     assert found.aliases.loc[0, ["term", "other"]].tolist() == ["oil", "blocks"]
 
 
+def test_a_square_comes_only_with_its_factor_and_a_hill_is_found():
+    rest = np.array([-1.0, 0.0, 1.0] * 4)
+    oil = np.repeat([-1.0, 1.0], 6)
+    y = 6 - 1.2 * rest**2 + 0.2 * rest + np.tile([0.1, -0.15, 0.05, -0.1, 0.12], 3)[:12]
+    terms = [
+        Candidate("oil", oil),
+        Candidate("rest", rest),
+        Candidate("rest^2", rest**2, ("rest",)),
+    ]
+    found = average_models(y, terms)
+    assert all("rest" in held for held in found.models["terms"] if "rest^2" in held)
+    square = found.coefficients.set_index("term").loc["rest^2"]
+    assert square["estimate"] == pytest.approx(-1.2, abs=0.2)
+    # The mean of the blocks is the liking at the middle setting, where the columns are zero.
+    assert found.blocks[0] == pytest.approx(6, abs=0.2)
+    assert found.activity.set_index("term").loc["rest^2", "probability"] > 0.95
+
+
 def test_half_mixed_terms_are_listed_with_their_correlation():
     # Plackett & Burman 1946, 12 runs: a main effect and a pair without it correlate by 1/3.
     row = [1, 1, -1, 1, 1, 1, -1, -1, -1, 1, -1]
