@@ -97,6 +97,7 @@ def run_notebooks(paths: Sequence[Path]) -> list[Path]:
             notebook,
             timeout=180,
             kernel_name="python3",
+            extra_arguments=["--IPKernelApp.log_level=40"],  # its notes are not the reader's
             resources={"metadata": {"path": str(path.parent)}},
         )
         try:
