@@ -160,8 +160,9 @@ def fractional_factorial(
     Returns
     -------
     Plan
-        `details` holds the generators, the word-length pattern, the resolution, whether the
-        aberration is proved minimal, and the pairs that are lost or go with days and loads.
+        `details` holds the pairs that are lost or go with days and loads and, of a fraction, the
+        generators, the word-length pattern, the resolution and whether the aberration is proved
+        minimal.
 
     Raises
     ------
@@ -178,7 +179,7 @@ def fractional_factorial(
     >>> factors = [Numeric(name, 0, 1) for name in ("rest", "proof", "sugar", "salt", "malt")]
     >>> plan = fractional_factorial(factors, bakes=16, seed=1)
     >>> plan.details["resolution"], plan.details["generators"]
-    (5, ('malt = rest × proof × sugar × salt',))
+    (5, ['malt = rest × proof × sugar × salt'])
     """
     factors = only_two_levels(factors, "fractional_factorial")
     days = whole_number("days", days, least=1)
@@ -328,13 +329,13 @@ def _details(
     if arrangement:
         for key in ("lost", "on_days", "on_loads"):
             pairs = getattr(arrangement, key)
-            details[key.replace("_", " ")] = tuple(f"{names[a]}:{names[b]}" for a, b in pairs)
-    if fraction:
-        details["generators"] = tuple(
+            details[key.replace("_", " ")] = [f"{names[a]}:{names[b]}" for a, b in pairs]
+    if fraction and fraction.resolution:
+        details["generators"] = [
             f"{names[added]} = {' × '.join(names[part] for part in parts)}"
             for added, parts in generator_sets(fraction.columns).items()
-        )
-        details["words of length 3, 4, ..."] = fraction.wlp
+        ]
+        details["words of length 3, 4, ..."] = list(fraction.wlp)
         details["resolution"] = fraction.resolution
         details["aberration"] = "proved minimal" if fraction.proved else "best found by search"
     return details
@@ -343,11 +344,11 @@ def _details(
 def _what_it_tells(factors: Sequence[Factor], arrangement: Arrangement) -> list[str]:
     fraction = arrangement.fraction
     whole = 2 ** len(factors)
-    sentences = []
-    if fraction.resolution:
-        sentences.append(f"{fraction.runs} of the {whole} combinations.")
-    else:
-        sentences.append(f"All {whole} combinations.")
+    pairs = len(factors) * (len(factors) - 1) // 2
+    if not fraction.resolution and not arrangement.lost:
+        return [f"All {whole} combinations, so that everything can be told apart."]
+    part = f"{fraction.runs} of the" if fraction.resolution else "All"
+    sentences = [f"{part} {whole} combinations."]
     if fraction.resolution == 3:
         sentences.append(
             "Some single changes can not be told apart from pairs: what looks like one factor may "
@@ -355,14 +356,14 @@ def _what_it_tells(factors: Sequence[Factor], arrangement: Arrangement) -> list[
         )
     else:
         sentences.append("Every single change can be told apart from every pair.")
-    pairs = len(factors) * (len(factors) - 1) // 2
-    if arrangement.lost:
-        sentences.append(
-            f"Of {pairs} pairs, {pairs - len(arrangement.lost)} can be told apart from everything "
-            "but effects of three factors and more."
-        )
-    elif pairs:
+    told = pairs - len(arrangement.lost)
+    if told == pairs:
         sentences.append(f"All {pairs} pairs can be told apart from each other.")
+    else:
+        sentences.append(
+            f"Of {how_many(pairs, 'pair')}, {told or 'none'} can be told apart from everything but "
+            "effects of three factors and more."
+        )
     return sentences
 
 

@@ -88,7 +88,7 @@ def fold_over(
         seed=seed,
     )
     rows = _following(plan, mirror)
-    details: dict[str, Any] = {"mirrored": tuple(mirrored)}
+    details: dict[str, Any] = {"mirrored": list(mirrored)}
     if half is not None:
         details["half"] = f"{half[0]} = {plan.factor(half[0]).show(half[1])}"
     mains, pairs = _free(plan, rows)

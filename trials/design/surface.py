@@ -68,7 +68,7 @@ def central_composite(
     -------
     Plan
         `details` holds the axial distance in units of the core, whether the plan is rotatable,
-        and whether its blocks are orthogonal.
+        and, with several days, whether its blocks are orthogonal.
 
     Raises
     ------
@@ -115,7 +115,6 @@ def central_composite(
         details={
             "axial distance": distance,
             "rotatable": bool(np.isclose(distance**4, len(core), rtol=1e-9)),
-            "orthogonal blocks": _blocks_are_orthogonal(coded, day) if days > 1 else None,
             "core bakes": len(core),
         },
     )
@@ -303,7 +302,7 @@ def box_behnken(
         family="three-level surface",
         controls=controls,
         seed=seed,
-        details={"orthogonal blocks": _blocks_are_orthogonal(coded, day) if days > 1 else None},
+        details={},
     )
     return plan.because(
         "Three settings of every factor, and never all at their extremes together.",
@@ -348,6 +347,8 @@ def _surface_plan(
     """Return the plan of coded points, saying so where a stated middle is not half-way."""
     seed = new_seed() if seed is None else whole_number("seed", seed, least=0, most=2**63)
     frame: pd.DataFrame = real_settings(factors, coded)
+    if len(np.unique(day)) > 1:
+        details = details | {"orthogonal blocks": _blocks_are_orthogonal(coded, day)}
     plan = lay_out(
         factors,
         frame.assign(day=day, role=role),
