@@ -441,6 +441,15 @@ def test_letters_that_were_lost_are_reported(blank):
     assert "letters that were lost" in str(only(check(blank)))
 
 
+def test_a_table_in_another_code_is_read_and_said(blank):
+    path = blank.folder / "tastings.csv"
+    enter(path, 2, "note", "crème")
+    path.write_bytes(path.read_text("utf-8").encode("cp1252"))
+    assert check(blank) == []
+    assert "read as Windows-1252" in str(only(notes(blank)))
+    assert "crème" in set(scores(blank)["note"])
+
+
 # Status and scores
 
 

@@ -1,5 +1,6 @@
 """One cell of a form as the value that was entered, or a problem with its place, or a note."""
 
+import unicodedata
 from dataclasses import dataclass, field
 
 from trials.errors import MeasureError, Place, TrialsError
@@ -127,11 +128,16 @@ def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) ->
     return value
 
 
+def _one_line(text: str) -> str:
+    """Return text without the breaks and tabs that a person may type."""
+    return text.translate({ord(mark): " " for mark in "\n\r\t"})
+
+
 def _read_text(cell: Cell, place: Place, reading: Reading) -> str | None:
     wrong = "" if cell.kind == "truth" else wrong_kind(cell)
     if wrong:
         reading.refuse(place, wrong, "words", MAKE_TEXT)
-    elif _LOST in cell.text:
+    elif any(mark == _LOST or unicodedata.category(mark) == "Cc" for mark in _one_line(cell.text)):
         mend = "Save the file as UTF-8, or write the words again, and read again."
         reading.refuse(place, f"{shortened(cell.text)} holds letters that were lost", "", mend)
     elif len(cell.text) > LONGEST_TEXT:

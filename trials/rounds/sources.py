@@ -1,11 +1,11 @@
 """Where scores come from: the round's own sheets and what people dropped into `incoming/`."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from trials.errors import Place, SheetError
-from trials.rounds.cells import Grid
+from trials.rounds.cells import Grid, Note
 from trials.rounds.entries import Reading
 from trials.rounds.forms import BAKES, TASTINGS, Form
 from trials.rounds.reading import holds_entries, kind_of, read_grid, table_grid
@@ -93,7 +93,8 @@ def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, boo
 
 def _opened(source: Source, suffix: str) -> Grid:
     if suffix == ".csv":
-        return table_grid(source.shown, read_csv(source.path))
+        grid = table_grid(source.shown, read_csv(source.path))
+        return replace(grid, notes=_letters_guessed(source))
     if suffix in OTHER_SHEETS:
         raise SheetError(
             f"files that end in {suffix} are not opened. Save it as a workbook (.xlsx) without "
@@ -101,6 +102,15 @@ def _opened(source: Source, suffix: str) -> Grid:
             Place(source.shown),
         )
     return read_workbook(source.path, source.shown, source.expected)
+
+
+def _letters_guessed(source: Source) -> tuple[Note, ...]:
+    try:
+        source.path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError:
+        said = "not saved as UTF-8; its letters were read as Windows-1252. Look at names and notes."
+        return (Note(Place(source.shown), said),)
+    return ()
 
 
 def _refuse_kind(source: Source, grid: Grid, kind: str, reading: Reading) -> None:
