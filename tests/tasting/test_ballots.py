@@ -164,6 +164,21 @@ def test_five_pieces_with_two_questions_fit_one_page_per_taster(tmp_path):
 
 
 @needs_browser
+def test_five_pieces_with_three_questions_are_set_closer_and_still_fit_one_page(tmp_path):
+    greasy = Measure("greasiness", ("intensity", 0, 10))
+    book = ballot_book("R", serving(), [LIKING, CRISP, greasy], PANEL, allergens=["wheat", "milk"])
+    assert 'class="sheet close"' in book
+    assert 'class="sheet"' in book  # Bo has three pieces, which stand at ease
+    assert page_count(printed(book, tmp_path)) == 2
+
+
+@needs_browser
+def test_what_finds_no_room_runs_on_to_the_back(tmp_path):
+    raw = printed(ballots("R", serving(), EVERY, PANEL)["Ida"], tmp_path)
+    assert page_count(raw) > 1
+
+
+@needs_browser
 def test_a_line_prints_140_mm_long(tmp_path):
     """The lengths of what is drawn are read from the PDF itself: 1 mm is 72/25.4 points."""
     raw = printed(ballots("R", serving(), [CRISP], PANEL)["Ida"], tmp_path).read_bytes()

@@ -24,6 +24,7 @@ from trials.tasting.questions import (
 _STYLE = (
     PRINT_STYLE
     + f"""
+@page {{ margin: 9mm 12mm; }}
 .sheet {{ width: 100%; break-after: page; }}
 .sheet:last-child {{ break-after: auto; }}
 .sheet > thead td {{ border-bottom: .5mm solid #000; padding: 0 0 1.5mm; }}
@@ -57,6 +58,17 @@ _STYLE = (
            vertical-align: -.8mm; margin-right: 1.5mm; }}
 .write {{ border-bottom: .3mm solid #000; height: 6.5mm; font-size: 9.5pt; }}
 .number {{ width: 60mm; }}
+.close .notice {{ margin: 2mm 0 1mm; padding: 1.2mm 3mm; }}
+.close .how {{ margin: 1mm 0 1.2mm; line-height: 1.2; }}
+.close .sign span {{ height: 6mm; }}
+.close .sample {{ padding: .8mm 0 .9mm; }}
+.close .ask {{ margin-bottom: .9mm; }}
+.close .ask > b {{ margin: 0 0 .2mm; line-height: 1.12; }}
+.close .point {{ font-size: 8pt; line-height: 1.02; }}
+.close .point i {{ height: 6.2mm; margin-bottom: .3mm; line-height: 5.5mm; }}
+.close .line {{ height: 4mm; }}
+.close .ends {{ line-height: 1.05; }}
+.close .write {{ height: 5.4mm; line-height: 1.1; }}
 """
 )
 
@@ -73,7 +85,8 @@ def ballots(
 ) -> dict[str, str]:
     """Return a printable ballot for each taster: a page for each of their sittings.
 
-    A sitting with many questions runs on to the back of its sheet, never splitting a sample.
+    Many questions are set closer; what still finds no room runs on to the back of the sheet,
+    never splitting a sample.
 
     Parameters
     ----------
@@ -162,6 +175,18 @@ def ballot_book(
     return page(f"Ballots: {round_name}", "\n".join(filter(None, sheets)), _STYLE)
 
 
+# Millimetres that a question takes at ease, measured in print, and what a page has for pieces
+_TAKES = {
+    "hedonic": 20.0,
+    "just about right": 17.0,
+    "intensity": 10.3,
+    "check all": 13.0,
+    "number": 13.0,
+    "passed": 11.0,
+}
+_PIECE_TAKES, _PAGE_HAS = 11.0, 222.0
+
+
 def _sheets(
     round_name: str, serving: pd.DataFrame, asked: Sequence[Measure], taster: Taster, box: str
 ) -> str:
@@ -186,9 +211,11 @@ def _sheet(
     where = ", ".join(html.escape(part) for part in (round_name, sitting) if part)
     questions = "".join(_question(measure) for measure in asked)
     samples = "".join(_sample(str(code), questions) for code in scored["code"])
+    piece = _PIECE_TAKES + sum(_TAKES[measure.kind] for measure in asked)
+    close = " close" if len(scored) * piece > _PAGE_HAS else ""
     # The head of a table is printed again on every page that its body runs on to
     return (
-        f'<table class="sheet"><thead><tr><td><div class="head"><span class="who">'
+        f'<table class="sheet{close}"><thead><tr><td><div class="head"><span class="who">'
         f"{html.escape(taster.name)}</span><span>{where}</span></div></td></tr></thead>"
         f"<tbody><tr><td>{box}{_how(servings, asked)}{samples}</td></tr></tbody></table>"
     )
