@@ -280,16 +280,16 @@ def _hard_words(best: Promise) -> list[str]:
         own = table.loc[factor.name]
         units = best.plan.rows.get(factor.group)
         count = 0 if units is None else int(units.nunique())
-        word = kitchen_group(factor.group)
-        if own["chance"] == 0 or own["df"] < SETTLES:
+        fills = own["judged_on"] or f"{kitchen_group(factor.group)}s"
+        if own["chance"] == 0 or round(own["df"], 6) < SETTLES:
             said.append(
-                f"{best.plan.count()} bakes in {count} {word}s can not settle {factor.name}: hold "
-                f"it at one setting and judge the others, or plan more {word}s."
+                f"{best.plan.count()} bakes in {count} {fills} can not settle {factor.name}: hold "
+                f"it at one setting and judge the others, or plan more {fills}."
             )
         else:
             said.append(
                 f"{factor.name.capitalize()} is set afresh only {count} times, so it is judged on "
-                f"{count} {word}s: it would likely show {own['smallest']:.1f} points."
+                f"{count} {fills}: it would likely show {own['smallest']:.1f} points."
             )
     return said
 
