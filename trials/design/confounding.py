@@ -55,8 +55,8 @@ def arrange(owners: tuple[str | None, ...], structure: Structure) -> Arrangement
     fewest pairs confused with main effects; the fewest pairs lost (with main effects, days or each
     other); the fewest pairs of easy factors judged between loads; then the least word-length
     pattern, and then the fewest pairs, threes, ... on days. A search with fixed starts: the same
-    answer every time, best known rather than proved; tests/benchmarks/confounding.py holds it against
-    every choice where those can be counted.
+    answer every time, best known rather than proved; where the choices can be counted,
+    tests/benchmarks/confounding.py holds it against every one.
 
     Parameters
     ----------
