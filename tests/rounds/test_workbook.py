@@ -350,6 +350,12 @@ def add_a_last_row(texts):
     texts[SHEET] = texts[SHEET].replace(b"</sheetData>", row + b"</sheetData>")
 
 
+def merge_a_column(texts):
+    merged = b'<mergeCells><mergeCell ref="F2:F1048576"/></mergeCells>'
+    texts[SHEET] = texts[SHEET].replace(b"<printOptions", merged + b"<printOptions")
+    texts[SHEET] = texts[SHEET].replace(b"<pageMargins", merged + b"<pageMargins")
+
+
 def add_many_parts(texts):
     for at in range(1000):
         texts[f"xl/media/{at}.txt"] = b""
@@ -376,6 +382,7 @@ def a_later_version(texts):
         (add_zeros, "unpacks to far more"),
         (add_a_million_rows, "a million empty"),
         (add_a_last_row, "reaches to row 1048576"),
+        (merge_a_column, "F2:F1048576 are one area"),
         (add_many_parts, "unpacks to far more"),
         (lose_the_workbook, "damaged"),
         (break_the_sheet, "damaged"),
@@ -433,6 +440,12 @@ def test_a_file_of_200_mb_is_neither_read_nor_kept(blank):
     assert time.perf_counter() - start < 5
     assert not list(blank.folder.glob("received/*tastings*"))
     assert LARGEST_FILE < 200_000_000
+
+
+def test_a_plain_table_with_a_million_empty_lines_is_refused(blank):
+    path = blank.folder / "bakes.csv"
+    path.write_bytes(path.read_bytes() + b"\n" * 1_000_000)
+    assert "lines, far more than a form" in str(only(check(blank)))
 
 
 def test_a_workbook_that_says_it_is_small_and_is_not_is_refused(blank):

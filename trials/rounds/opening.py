@@ -4,10 +4,14 @@ A workbook is a zip archive of XML; one that was cut short, carries macros, swel
 or defines XML entities is refused here, before any reader touches it.
 """
 
+import functools
+import math
+import re
 import zipfile
 import zlib
 from io import BytesIO
 from pathlib import Path
+from xml.etree import ElementTree
 
 from trials.errors import Place, SheetError
 
@@ -17,6 +21,9 @@ MOST_TAGS = 500_000  # of one part; the largest form has some sixty thousand
 MOST_PARTS = 500
 MOST_ROWS = 2_000  # a round has at most 504 codes
 MOST_COLUMNS = 200
+MOST_CELLS = 100_000  # of one merged area
+MOST_LINES = 100_000  # of a plain table; notes may hold line breaks
+_CORNERS = re.compile(r"([A-Z]{1,3})([0-9]{1,7})(?::([A-Z]{1,3})([0-9]{1,7}))?")
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 _XML = (".xml", ".rels", ".vml")
 _SAVE_AGAIN = "Save it again as a workbook (.xlsx) or as CSV, and read again."
@@ -85,7 +92,9 @@ def _check_parts(archive: zipfile.ZipFile, here: Place) -> None:
     if len(parts) > MOST_PARTS or sum(part.file_size for part in xml) > LARGEST_XML:
         raise _swollen(here)
     for part in xml:
-        _check_xml(archive.read(part), here)
+        content = archive.read(part)
+        _check_xml(content, here)
+        _check_areas(content, here)
 
 
 def _swollen(here: Place) -> SheetError:
@@ -104,6 +113,59 @@ def _check_xml(content: bytes, here: Place) -> None:
         )
     if plain.count(b"<") > MOST_TAGS:
         raise _swollen(here)
+
+
+def _check_areas(content: bytes, here: Place) -> None:
+    """Refuse merged cells and links over areas so large that listing their cells never ends."""
+    if not any(mark in content.replace(b"\x00", b"") for mark in (b"mergeCell", b"hyperlink")):
+        return
+    try:
+        for _, element in ElementTree.iterparse(BytesIO(content)):
+            name = element.tag.rpartition("}")[2]
+            if name in ("mergeCell", "hyperlink") and _cells(element.get("ref", "")) > MOST_CELLS:
+                raise SheetError(
+                    f"the cells {element.get('ref')} are one area, far larger than a form. "
+                    "Undo the merging or the link, save, and read again; nothing was read.",
+                    here,
+                )
+            element.clear()
+    except ElementTree.ParseError:
+        raise _damaged(here) from None
+
+
+def _cells(area: str) -> float:
+    """Return how many cells an area has; whole columns and what is no area are endless."""
+    corners = _CORNERS.fullmatch(area.replace("$", ""))
+    if not corners:
+        return math.inf
+    left, top, right, bottom = (corner or "" for corner in corners.groups())
+    if not right:
+        return 1
+    high = abs(int(bottom) - int(top)) + 1
+    return high * (abs(_column(right) - _column(left)) + 1)
+
+
+def _column(letters: str) -> int:
+    return functools.reduce(lambda sum_, letter: 26 * sum_ + ord(letter) - 64, letters, 0)
+
+
+def check_lines(path: Path, shown: str) -> None:
+    """Refuse a plain table with far more lines than any form has.
+
+    Raises
+    ------
+    SheetError
+    """
+    if not path.is_file() or path.stat().st_size > LARGEST_FILE:
+        return  # said by whoever reads it
+    content = path.read_bytes()
+    lines = max(content.count(b"\n"), content.count(b"\r"))
+    if lines > MOST_LINES:
+        raise SheetError(
+            f"the file has {lines} lines, far more than a form. Delete the empty lines below "
+            "the entries and read again; nothing was read.",
+            Place(shown),
+        )
 
 
 def check_extent(rows: int, columns: int, place: Place) -> None:

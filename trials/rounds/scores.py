@@ -52,6 +52,21 @@ def check(round_: Round) -> list[Problem]:
     ------
     SheetError
         When `serving.csv` is damaged, so that no code can be looked up.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> from trials.measures import Measure
+    >>> from trials.rounds.workbook import write_workbooks
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> spread = Measure("spread", "number", unit="mm", per="bake")
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=[spread])
+    >>> _ = write_workbooks(one, pd.DataFrame())
+    >>> check(one), left(one)
+    ([], 2)
     """
     return _read(round_).problems
 

@@ -8,6 +8,7 @@ from trials.errors import Place, SheetError
 from trials.rounds.cells import Grid, Note
 from trials.rounds.entries import Reading
 from trials.rounds.forms import BAKES, TASTINGS, Form
+from trials.rounds.opening import check_lines
 from trials.rounds.reading import holds_entries, kind_of, read_grid, table_grid
 from trials.rounds.round import Round
 from trials.rounds.workbook import read_workbook
@@ -93,6 +94,7 @@ def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, boo
 
 def _opened(source: Source, suffix: str) -> Grid:
     if suffix == ".csv":
+        check_lines(source.path, source.shown)
         grid = table_grid(source.shown, read_csv(source.path))
         return replace(grid, notes=_letters_guessed(source))
     if suffix in OTHER_SHEETS:
