@@ -9,8 +9,9 @@ import pandas as pd
 
 from trials.design.plan import Plan, kitchen_group
 from trials.errors import RoundError
+from trials.rounds.day_solver import EFFORT, Schedule, schedule
 from trials.rounds.kitchen import Heat, Kitchen, Step, clock, clock_minutes
-from trials.rounds.scheduling import EFFORT, Chain, Schedule, Task, schedule
+from trials.rounds.scheduling import Chain, Task
 from trials.tables import in_words, tidy_number
 
 # The plan drew the order of bakes by chance, and what is shared and hot keeps it.
@@ -79,7 +80,7 @@ def timetable(
 
     References
     ----------
-    See :func:`trials.rounds.scheduling.schedule`.
+    See :func:`trials.rounds.day_solver.schedule`.
 
     Examples
     --------

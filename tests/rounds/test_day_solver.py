@@ -1,0 +1,61 @@
+"""The better day: it can be worked, is proved or bounded, and is never later than the list."""
+
+from itertools import product
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.rounds.test_scheduling import CAPACITY, TIMES, bakes, check
+from trials.rounds import day_solver
+from trials.rounds.day_solver import schedule
+from trials.rounds.scheduling import lower_bound
+
+
+@settings(max_examples=25, deadline=None)
+@given(times=TIMES, wait=st.sampled_from([0, 3, None]))
+def test_the_solver_s_day_can_be_worked_and_is_never_later_than_the_list(times, wait):
+    chains = bakes(times, wait=wait)
+    made = schedule(chains, CAPACITY, effort=0.2)
+    check(chains, made.starts)
+    assert made.bound <= made.finish <= made.listed
+
+
+@settings(max_examples=12, deadline=None)
+@given(times=st.lists(st.tuples(*[st.integers(1, 4)] * 3), min_size=3, max_size=3))
+def test_a_proved_finish_is_the_best_of_all_there_are(times):
+    """Without waits a bake is rigid, so three first minutes are all there is to try."""
+    chains = bakes(times)
+    made = schedule(chains, CAPACITY, effort=1)
+    assert made.finish == made.bound
+    horizon = made.listed - min(sum(one) for one in times) + 1
+    best = made.listed
+    for firsts in product(range(horizon), repeat=3):
+        starts = [
+            (first, first + mix, first + mix + rest)
+            for first, (mix, rest, _) in zip(firsts, times, strict=True)
+        ]
+        finish = max(own[-1] + one[-1] for own, one in zip(starts, times, strict=True))
+        if finish < best:
+            try:
+                check(chains, starts)
+            except AssertionError:
+                continue
+            best = finish
+    assert made.finish == best
+
+
+def test_the_same_day_is_laid_out_the_same_way_twice():
+    chains = bakes([(12, 40, 10), (12, 70, 10), (12, 40, 10), (12, 70, 10)])
+    assert (
+        schedule(chains, CAPACITY, effort=0.5).starts
+        == schedule(chains, CAPACITY, effort=0.5).starts
+    )
+
+
+def test_without_the_solver_the_list_schedule_and_our_bound_are_used(monkeypatch):
+    monkeypatch.setattr(day_solver, "cp_model", None)
+    chains = bakes([(12, 40, 10), (12, 70, 10)])
+    made = schedule(chains, CAPACITY)
+    check(chains, made.starts)
+    assert made.finish == made.listed
+    assert made.bound == lower_bound(chains, CAPACITY)
