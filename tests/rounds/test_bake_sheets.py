@@ -87,6 +87,16 @@ def test_cautions_stand_on_every_sheet(round_):
     assert all("invented" in sheet for sheet in sheets)
 
 
+def test_the_round_s_sheet_warns_of_what_any_bake_brings(tmp_path):
+    fat = Categorical("fat", ["butter", "peanut oil"], changes=("swap", "butter"))
+    plan = lay_out(
+        [fat], pd.DataFrame({"fat": list(fat.levels)}), family="fats", model="main", seed=1
+    )
+    made = doughnut(tmp_path, plan=plan)
+    first = bake_sheets(made).split('<section class="sheet">')[1]
+    assert re.search(r"May hold [^.]*peanut", first)
+
+
 def test_a_round_without_a_formula_has_sheets_of_settings(tmp_path):
     markup = bake_sheets(doughnut(tmp_path, formula=None))
     assert "Weigh" not in words(markup)

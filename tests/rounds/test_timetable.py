@@ -110,6 +110,32 @@ def test_a_baked_pair_on_one_oven_keeps_its_order_without_named_heat():
     assert list(baked["bake"]) == list(plan.table["bake"])
 
 
+def test_a_laminated_day_on_one_oven_rests_between_folds_and_cools_the_oven():
+    oven = Numeric("oven", 190, 215, "°C", hard_to_change=True)
+    bakes = pd.DataFrame({"oven": [190, 190, 215, 215], "load": [1, 1, 2, 2]})
+    plan = lay_out([oven], bakes, family="two heats", model="main", seed=2)
+    steps = [
+        Step("mix", 15, "hands", per="load"),
+        Step("fold", 8, "hands"),
+        Step("rest cold", 30),
+        Step("fold again", 8, "hands"),
+        Step("rest cold again", 30),
+        Step("shape", 12, "hands", wait=120),
+        Step("bake", 18, "oven"),
+    ]
+    kitchen = Kitchen(heats=(Heat("oven", "oven", up=10, down=2.5, between_bakes=4),))
+    made = timetable(plan, steps, kitchen, effort=0.5)
+    baked = made.tasks[made.tasks["step"] == "bake"].sort_values("start")
+    assert list(baked["bake"]) == list(plan.table["bake"])
+    first, second = plan.table["oven"].iloc[[0, -1]]
+    # 25 °C at 10 a minute up is 2.5 and so no more than the 4 of recovery; down at 2.5 it is 10
+    between = 4 if second > first else 10
+    ends, starts = baked["end"].to_numpy(), baked["start"].to_numpy()
+    assert starts[2] - ends[1] >= between
+    assert all(starts[1:] - ends[:-1] >= 4)
+    assert made.days["gap"].iloc[0] == 0
+
+
 @pytest.mark.parametrize(
     ("steps", "message"),
     [

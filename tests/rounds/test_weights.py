@@ -74,6 +74,26 @@ def test_a_blend_s_share_becomes_percent_of_the_flour(tmp_path):
         assert parts["bread flour"] == pytest.approx(100 * row["wheat"])
 
 
+def test_a_cross_of_two_laminated_parents_is_each_parent_at_its_end(tmp_path):
+    lean = {"dough": {"bread flour": 100, "water": 52, "salt": 2}, "lamination": {"butter": 50}}
+    rich = {
+        "dough": {"bread flour": 80, "rye flour, medium": 20, "milk": 60, "salt": 2, "sugar": 12},
+        "lamination": {"lard": 40},
+    }
+    plain, sweet = Formula("plain", lean), Formula("sweet", rich)
+    share = Numeric("share of the sweet one", 0, 1, changes=("cross", sweet))
+    bakes = pd.DataFrame({share.name: [0.0, 0.5, 1.0]})
+    plan = lay_out([share], bakes, family="cross", model="main", seed=4)
+    made = doughnut(tmp_path, plan=plan, formula=plain)
+    formulas = bake_formulas(made)
+    table = weights(made, Batch(dough=1000))
+    for row in plan.table.to_dict("records"):
+        totals = formulas[row["bake"]].totals()
+        mean = (1 - row[share.name]) * plain.totals() + row[share.name] * sweet.totals()
+        assert totals.to_numpy() == pytest.approx(mean.to_numpy(), rel=1e-9)
+        assert table[table["bake"] == row["bake"]]["exact"].sum() == pytest.approx(1000)
+
+
 def test_frying_oil_is_weighed_but_is_no_dough(tmp_path):
     dough = {key: value for key, value in DOUGHNUT.parts.items() if key != "name"}
     parts = Formula("with oil", {"batter": dough, "frying oil": {"sunflower oil": 200}})

@@ -14,7 +14,13 @@ from trials.recipe.cautions import Caution, cautions
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Step
 from trials.rounds.round import STATUSES, Round
-from trials.rounds.shopping import SPILL, pieces_needed, pieces_sentence, shopping_list
+from trials.rounds.shopping import (
+    SPILL,
+    per_day,
+    pieces_needed,
+    pieces_sentence,
+    shopping_list,
+)
 from trials.rounds.weights import Batch, bake_formulas, batch_sentence, weights
 from trials.tables import in_words, tidy_number
 
@@ -123,8 +129,9 @@ def round_sheet(round_: Round, batch: Batch | None = None) -> str:
     batch = batch or Batch()
     words = [round_.plan.sentence() + "."]
     needed = pieces_needed(max(1, len(round_.tasters)))
-    buy = ""
+    buy = days = ""
     if round_.formula:
+        days = f"<div><h2>Each day</h2>{_days(round_, batch)}</div>"
         words += [batch_sentence(round_, batch), pieces_sentence(round_, batch, needed)]
         rows = "".join(
             f"<tr><td>{html.escape(row['ingredient'])}</td>"
@@ -146,8 +153,9 @@ def round_sheet(round_: Round, batch: Batch | None = None) -> str:
     said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in words)
     return (
         f'<section class="sheet"><h1>{html.escape(round_.name)}</h1>{note}{said}'
-        f"<h2>In this order</h2>{_order(round_)}{buy}"
-        f"{_cautions(cautions(round_.formula, _all_settings(round_)))}</section>"
+        f'<div class="two"><div class="wide"><h2>In this order</h2>{_order(round_)}</div>'
+        f"{days}</div>{buy}"
+        f"{_cautions(_all_cautions(round_))}</section>"
     )
 
 
@@ -167,6 +175,19 @@ def _order(round_: Round) -> str:
     head = f'<th class="right">{group}</th>' if len(keys) > 1 else ""
     head = f"<tr><th>day</th>{head}<th>bakes</th></tr>"
     return f'<table class="grid order">{head}{"".join(lines)}</table>'
+
+
+def _days(round_: Round, batch: Batch) -> str:
+    lines = "".join(
+        f'<tr><td>{row["day"]}</td><td class="right">{row["bakes"]}</td>'
+        f'<td class="right">{tidy_number(row["flour"])} g</td>'
+        f'<td class="right">{tidy_number(row["dough"])} g</td></tr>'
+        for row in per_day(round_, batch).to_dict("records")
+    )
+    return (
+        '<table class="grid"><tr><th>day</th><th class="right">bakes</th>'
+        f'<th class="right">flour</th><th class="right">dough</th></tr>{lines}</table>'
+    )
 
 
 def _head(round_: Round, row: Mapping[str, Any], place: int, count: int) -> str:
@@ -348,9 +369,13 @@ def process_settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
     return {factor.name: row[factor.name] for factor in _process(round_)}
 
 
-def _all_settings(round_: Round) -> dict[str, Any]:
+def _all_cautions(round_: Round) -> list[Caution]:
+    """Return what any bake calls for, each once: a swapped fat may bring another allergen."""
     table = round_.plan.table
-    return {factor.name: list(table[factor.name].unique()) for factor in _process(round_)}
+    settings = {factor.name: list(table[factor.name].unique()) for factor in _process(round_)}
+    formulas = bake_formulas(round_).values() if round_.formula else [None]
+    found = [one for formula in formulas for one in cautions(formula, settings)]
+    return list(dict.fromkeys(found))
 
 
 def _process(round_: Round) -> list[Factor]:
