@@ -368,7 +368,12 @@ def factor_record(factor: Factor) -> dict[str, Any]:
         record["changes"] = [
             part.to_dict() if isinstance(part, Formula) else part for part in factor.changes
         ]
-    return {key: value for key, value in record.items() if value not in (None, "", [], False)}
+    return {key: value for key, value in record.items() if not _left_out(value)}
+
+
+def _left_out(value: object) -> bool:
+    # Not `value in (...)`: a limit of 0 equals False
+    return value is None or value is False or value == "" or value == []
 
 
 def factor_from(record: Mapping[str, Any]) -> Factor:

@@ -15,6 +15,7 @@ from trials.pictures.interaction_lines import interactions
 from trials.recipe.cautions import cautions
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
+from trials.rounds.weights import bake_formulas
 from trials.tables import tidy_number, write_text
 from trials.version import __version__
 
@@ -23,7 +24,8 @@ body{font:17px/1.55 Georgia,'DejaVu Serif',serif;color:#222;background:#fff;marg
 max-width:52rem;padding:1.5rem}
 h1{font-size:1.7rem;margin:.2em 0}h2{font-size:1.25rem;margin-top:2em;border-top:1px solid #bbb;
 padding-top:.8em}h3{font-size:1.05rem;margin-top:1.6em}
-.scroll{overflow-x:auto}table{border-collapse:collapse;font:14px/1.4 'DejaVu Sans',Verdana,sans-serif}
+.scroll{overflow-x:auto}
+table{border-collapse:collapse;font:14px/1.4 'DejaVu Sans',Verdana,sans-serif}
 th,td{padding:.3em .7em;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}
 .note{background:#f4f0e6;padding:.6em 1em;border-left:4px solid #8a8a8a}
 figure{margin:1em 0}figcaption{font-style:italic;font-size:.9em}img{max-width:100%}
@@ -186,7 +188,13 @@ def _formula(round_: Round) -> str:
 
 
 def _cautions(round_: Round) -> str:
-    items = "".join(f"<li>{html.escape(one.text)}</li>" for one in cautions(round_.formula))
+    tried = {factor.name: round_.plan.rows[factor.name].tolist() for factor in round_.plan.factors}
+    formulas = bake_formulas(round_).values() if round_.formula else [None]
+    found: dict[str, str] = {}
+    for one in (one for formula in formulas for one in cautions(formula, tried)):
+        # A swap brings its own allergens: of each caution the fullest wording stands
+        found[one.subject] = max(found.get(one.subject, ""), one.text, key=len)
+    items = "".join(f"<li>{html.escape(text)}</li>" for text in found.values())
     return f"<h2>Cautions</h2><ul>{items}</ul>"
 
 

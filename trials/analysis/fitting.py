@@ -320,6 +320,7 @@ def _findings(answer: Estimated) -> Findings:
         notes=_notes(answer),
         method=answer.method,
         averaged=together,
+        spoken=spoken,
         level_df=level_df,
     )
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.cross_products import RandomTerm
-from trials.design.plan import kitchen_group
+from trials.design.plan import kitchen_group, plural
 from trials.design.terms import ModelMatrix
 
 
@@ -61,15 +61,11 @@ def unit_words(level: str | None, table: pd.DataFrame) -> str:
     'recipes within replicates'
     """
     if level is not None:
-        outer_first = [_plural(kitchen_group(name)) for name in level.split("/")]
+        outer_first = [plural(kitchen_group(name)) for name in level.split("/")]
         return " within ".join(reversed(outer_first))
     if "taster" in table and table["taster"].notna().any():
         return "tastings"
     return "bakes" if "bake" in table else "rows"
-
-
-def _plural(word: str) -> str:
-    return word if word.endswith("s") else f"{word}es" if word.endswith("sh") else f"{word}s"
 
 
 def unit_count(level: str | None, groups: Sequence[RandomTerm], rows: int) -> int:

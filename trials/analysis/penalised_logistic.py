@@ -78,15 +78,15 @@ def maximise_penalised(
     for at, value in held.items():
         beta[at] = value
     height, information, score = _penalised(X, y, beta)
+    curvature = information[np.ix_(free, free)]
     for _ in range(_STEPS):
         slope = score[free]
-        step = np.linalg.solve(information[np.ix_(free, free)], slope)
+        step = np.linalg.solve(curvature, slope)
         # Twice the gain in log-likelihood that is left; about the square of what is left in beta.
         if len(free) == 0 or slope @ step < 1e-20:
             return PenalisedFit(beta, height, information)
         # Far leaps leave the region where the information can be inverted.
-        largest = np.abs(X[:, free] @ step).max()
-        length = min(1.0, 5.0 / largest)
+        length = min(1.0, 5.0 / np.abs(X[:, free] @ step).max())
         while True:
             tried = beta.copy()
             tried[free] += length * step
@@ -95,6 +95,7 @@ def maximise_penalised(
                 break
             length /= 2
         beta, height, information, score = tried, new, new_information, new_score
+        curvature = _curvature(X, y, beta, information, free, near=bool(slope @ step < 0.1))
     raise FitError("the model of failures did not come to rest; use fewer terms.")
 
 
@@ -111,6 +112,31 @@ def _penalised(
     height = float(np.sum(special.log_expit(np.where(y > 0, m, -m))) + 0.5 * log_determinant)
     leverage = weight * np.einsum("ij,ji->i", X, np.linalg.solve(information, X.T))
     return height, information, X.T @ (y - chance + leverage * (0.5 - chance))
+
+
+def _curvature(
+    X: np.ndarray,
+    y: np.ndarray,
+    beta: np.ndarray,
+    information: np.ndarray,
+    free: np.ndarray,
+    *,
+    near: bool,
+) -> np.ndarray:
+    """Return Fisher's information far off, and near the summit the curvature, penalty and all."""
+    expected = information[np.ix_(free, free)]
+    if not near:
+        return expected
+    observed = np.empty_like(expected)
+    for row, at in enumerate(free):
+        step = np.zeros(len(beta))
+        step[at] = 1e-5 / np.sqrt(information[at, at])
+        ahead, behind = _penalised(X, y, beta + step)[2], _penalised(X, y, beta - step)[2]
+        observed[row] = (behind - ahead)[free] / (2 * step[at])
+    observed = (observed + observed.T) / 2
+    length = np.sqrt(np.diag(expected))
+    steepest = np.linalg.eigvalsh(observed / np.outer(length, length))
+    return observed if steepest[0] > 1e-8 else expected
 
 
 def profile_interval(

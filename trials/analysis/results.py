@@ -108,6 +108,9 @@ class Findings:
         How it was fitted, for the methods section.
     averaged : Averaged or None
         Beside the effects, where few bakes are left for error.
+    spoken : DataFrame
+        What sentences and pictures speak of, with the columns of `effects`: the averaged ones
+        where there are such, else the effects themselves.
     level_df : ndarray
         Degrees of freedom of the error that each coefficient is judged against.
 
@@ -135,6 +138,7 @@ class Findings:
     notes: tuple[str, ...] = ()
     method: str = ""
     averaged: Averaged | None = None
+    spoken: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
 
     def summary(self) -> tuple[str, ...]:
@@ -276,8 +280,8 @@ def kitchen_effects(findings: Findings) -> pd.DataFrame:
     >>> kitchen_effects.__name__
     'kitchen_effects'
     """
-    digits = decimals(findings.effects["se"])
-    shown = findings.effects
+    shown = findings.spoken
+    digits = decimals(shown["se"])
     return pd.DataFrame(
         {
             "what changed": [kitchen_term(term) for term in shown["term"]],

@@ -1,7 +1,7 @@
 """`Plan`: a frozen record of which bakes, in which order, on which day and in which load."""
 
 import html
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -115,7 +115,9 @@ class Plan:
             count = self.count(role)
             if count:
                 words.append(f"{count} {name}{'' if count == 1 else 's'}")
-        shared = [f"{self.rows[name].nunique()} {kitchen_group(name)}s" for name in self.groups]
+        shared = [
+            f"{self.rows[name].nunique()} {plural(kitchen_group(name))}" for name in self.groups
+        ]
         days = f"{self.days} day{'' if self.days == 1 else 's'}"
         return f"{' and '.join(words)}{' in ' + ' and '.join(shared) if shared else ''} over {days}"
 
@@ -138,6 +140,19 @@ def kitchen_group(name: str) -> str:
     ('load', 'dough batch')
     """
     return {"dough": "dough batch", "oil": "oil fill", "oven": "oven heat"}.get(name, name)
+
+
+def plural(word: str) -> str:
+    """Return the plural of what bakes share.
+
+    Examples
+    --------
+    >>> plural("load"), plural("dough batch")
+    ('loads', 'dough batches')
+    """
+    if word.endswith("s"):
+        return word
+    return f"{word}es" if word.endswith(("ch", "sh", "x")) else f"{word}s"
 
 
 def lay_out(
@@ -201,10 +216,10 @@ def lay_out(
     frame = _complete(factors, settings)
     _check_loads(factors, frame)
     controls = whole_number("controls", controls, least=0)
-    frame = _shuffled(frame, rng)
+    frame = _shuffled(factors, frame, rng)
     if controls:
         frame = _with_controls(factors, frame, controls, rng)
-    frame = _renumbered(frame)
+    frame = _renumbered(factors, frame)
     return Plan(
         factors=factors,
         rows=_ordered(factors, frame),
@@ -313,10 +328,13 @@ def _check_loads(factors: Sequence[Factor], frame: pd.DataFrame) -> None:
             )
 
 
-def _shuffled(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+def _shuffled(
+    factors: Sequence[Factor], frame: pd.DataFrame, rng: np.random.Generator
+) -> pd.DataFrame:
     """Return the bakes in an order drawn by chance: days, loads within days, bakes within."""
     frame = frame.iloc[rng.permutation(len(frame))]
-    for name in ("load", "day"):
+    own = "load" if frame["load"].notna().any() else next(_own_groups(factors, frame), "load")
+    for name in (own, "day"):
         ids = frame[name].drop_duplicates().sort_values().to_numpy()
         place = dict(zip(ids, rng.permutation(len(ids)), strict=True))
         keys = [place[value] if not pd.isna(value) else 0 for value in frame[name]]
@@ -373,19 +391,23 @@ def _goes_first(
     return bool(rng.integers(2))
 
 
-def _renumbered(frame: pd.DataFrame) -> pd.DataFrame:
-    """Return the bakes with days and loads numbered in baking order."""
+def _own_groups(factors: Sequence[Factor], frame: pd.DataFrame) -> Iterator[str]:
+    """Return the groups of other names than load that the bakes have."""
+    return (name for name in group_names(factors) if name != "load" and name in frame)
+
+
+def _renumbered(factors: Sequence[Factor], frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the bakes with days, loads and other groups numbered in baking order."""
     frame = frame.copy()
-    for name in ("day", "load"):
+    for name in ("day", "load", *_own_groups(factors, frame)):
         ids = frame[name].dropna().drop_duplicates()
         order = {value: position for position, value in enumerate(ids, start=1)}
-        frame[name] = frame[name].map(order).astype("Int64" if name == "load" else int)
+        frame[name] = frame[name].map(order).astype(int if name == "day" else "Int64")
     return frame
 
 
 def _ordered(factors: Sequence[Factor], frame: pd.DataFrame) -> pd.DataFrame:
     width = max(2, len(str(len(frame))))
     frame = frame.assign(bake=[f"B{place:0{width}d}" for place in range(1, len(frame) + 1)])
-    others = [name for name in group_names(factors) if name != "load" and name in frame]
-    names = [*FIXED_COLUMNS, *(factor.name for factor in factors), *others]
+    names = [*FIXED_COLUMNS, *(factor.name for factor in factors), *_own_groups(factors, frame)]
     return frame[names].reset_index(drop=True)

@@ -39,10 +39,10 @@ def effects(findings: Findings) -> Picture:
     >>> effects.__name__
     'effects'
     """
-    table = findings.effects.copy()
+    table = findings.spoken.copy()
     order = table["estimate"].abs().sort_values(ascending=False, kind="stable").index
     table = table.loc[order[:MOST_ROWS]].reset_index(drop=True)
-    digits = decimals(findings.effects["se"])
+    digits = decimals(table["se"])
     with matplotlib.rc_context(STYLE):
         figure, axes = blank(8.2, 1.3 + 0.36 * len(table))
         _band(axes, findings.margin)

@@ -160,7 +160,7 @@ def read_bakes(path: Path, factors: tuple[Factor, ...]) -> pd.DataFrame:
     missing = [name for name in wanted if name not in text]
     if missing:
         raise SheetError(f"no column {in_words(map(repr, missing))}.", Place(path.name))
-    bakes = text[wanted].reset_index(drop=True)
+    bakes = text[wanted].reset_index(drop=True).astype({"bake": str, "role": str})
     rows = list(text.index)
     for name in ("day", "load", *groups):
         bakes[name] = [
