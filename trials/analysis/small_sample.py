@@ -10,11 +10,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cholesky, solve_triangular, svd
+from scipy.linalg import svd
 from scipy.special import chdtrc, fdtrc
 
 from trials.analysis.mixed import MixedFit
-from trials.analysis.variance_information import products_with_x, variance_information
+from trials.analysis.variance_information import (
+    products_with_x,
+    variance_information,
+    whitened,
+)
 from trials.errors import FitError
 
 _METHODS = ("kenward-roger", "satterthwaite", "none")
@@ -162,7 +166,7 @@ class SmallSample:
         if self.method == "none":
             return FTest(q, np.inf, wald / q, float(chdtrc(q, wald)), 1.0)
         plain = basis @ self.plain_cov @ basis.T
-        shares = _whitened(plain, basis @ self.derivatives @ basis.T)
+        shares = whitened(plain, basis @ self.derivatives @ basis.T)
         entries = shares.reshape(len(shares), -1)
         if self._lean(entries).max() > _LEANS_ON**2 * np.square(entries).sum(axis=0).max():
             return FTest(q, 0.0, np.nan, np.nan, np.nan)
@@ -364,13 +368,6 @@ def _row_space(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     left, values, right = svd(rows * weights, full_matrices=False)
     kept = values > 1e-10 * values[0]
     return (left[:, kept] / values[kept]).T * weights.T, right[kept]
-
-
-def _whitened(plain: np.ndarray, derivatives: np.ndarray) -> np.ndarray:
-    """Return the derivatives of the contrasts' covariance in the metric of that covariance."""
-    lower = cholesky((plain + plain.T) / 2, lower=True)
-    inverse = solve_triangular(lower, np.eye(len(lower)), lower=True)
-    return inverse @ derivatives @ inverse.T
 
 
 def _kenward_roger_df(

@@ -6,6 +6,7 @@ random levels at hand nothing of the size of the scores is formed.
 """
 
 import numpy as np
+from scipy.linalg import cholesky, solve_triangular
 
 from trials.analysis.mixed import MixedFit
 
@@ -76,3 +77,10 @@ def _observed_information(fit: MixedFit, traces: np.ndarray) -> np.ndarray:
     edge = products.term_sums(np.square(at.zpr)) / residual
     total = np.asarray(float(products.n - products.p))
     return 2 * _with_residual(inner, edge, total, at.ratios)[1] - traces
+
+
+def whitened(plain: np.ndarray, derivatives: np.ndarray) -> np.ndarray:
+    """Return the derivatives of the contrasts' covariance in the metric of that covariance."""
+    lower = cholesky((plain + plain.T) / 2, lower=True)
+    inverse = solve_triangular(lower, np.eye(len(lower)), lower=True)
+    return inverse @ derivatives @ inverse.T
