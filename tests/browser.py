@@ -54,23 +54,44 @@ def printed(markup: str, folder: Path) -> Path:
 
 
 def overlaps_and_clips(page: object) -> list[str]:
-    """Return what is wrong with the layout: text cut off, or wider than the screen."""
-    return page.evaluate(  # type: ignore[attr-defined]
-        """() => {
-          const wrong = [];
-          const wide = document.documentElement.clientWidth;
-          for (const el of document.querySelectorAll('body *')) {
-            const style = getComputedStyle(el);
-            if (style.display === 'none' || style.visibility === 'hidden') continue;
-            const box = el.getBoundingClientRect();
-            if (!box.width || !box.height) continue;
-            if (box.right > wide + 1) wrong.push('too wide: ' + el.className + ' ' + el.tagName);
-            const cut = style.overflow !== 'visible' && !['INPUT', 'TEXTAREA'].includes(el.tagName);
-            if (cut && el.scrollWidth > el.clientWidth + 1) wrong.push('cut: ' + el.className);
-          }
-          return wrong;
-        }"""
-    )
+    """Return what is wrong with the layout: text over text, cut off, or wider than the screen."""
+    return page.evaluate(_LAYOUT)  # type: ignore[attr-defined]
+
+
+_LAYOUT = """() => {
+  const wrong = [];
+  const wide = document.documentElement.clientWidth;
+  const words = [];
+  for (const el of document.querySelectorAll('body *')) {
+    const style = getComputedStyle(el);
+    if (style.display === 'none' || style.visibility === 'hidden') continue;
+    const box = el.getBoundingClientRect();
+    if (!box.width || !box.height) continue;
+    if (box.right > wide + 1) wrong.push('too wide: ' + el.className + ' ' + el.tagName);
+    const cut = style.overflow !== 'visible' && !['INPUT', 'TEXTAREA'].includes(el.tagName);
+    if (cut && el.scrollWidth > el.clientWidth + 1) wrong.push('cut: ' + el.className);
+    if (el.closest('.foot, select')) continue;  // fixed at the bottom, the page scrolls under it
+    for (const node of el.childNodes) {
+      if (node.nodeType !== Node.TEXT_NODE || !node.textContent.trim()) continue;
+      const range = document.createRange();
+      range.selectNodeContents(node);
+      for (const line of range.getClientRects()) words.push([line, node.textContent.trim()]);
+    }
+  }
+  words.sort((one, other) => one[0].top - other[0].top);
+  words.forEach(([box, text], at) => {
+    for (let next = at + 1; next < words.length && words[next][0].top < box.bottom; next += 1) {
+      const [other, others] = words[next];
+      const across = Math.min(box.right, other.right) - Math.max(box.left, other.left);
+      const down = Math.min(box.bottom, other.bottom) - other.top;
+      // A line's box is taller than its letters: a quarter of it may be shared
+      if (across > 1 && down > 0.25 * Math.min(box.height, other.height)) {
+        wrong.push('overlap: ' + text.slice(0, 30) + ' | ' + others.slice(0, 30));
+      }
+    }
+  });
+  return wrong;
+}"""
 
 
 def page_count(path: Path) -> int:

@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from tests.browser import needs_browser, opened, page_count, printed
+from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from trials.errors import SheetError
 from trials.printing import PRINT_STYLE, digest, page, pdf
 
@@ -51,3 +51,23 @@ def test_a_script_that_was_typed_into_a_page_is_refused(tmp_path):
     path.write_text(page("t", "<script>document.title = 'taken'</script><p>x</p>"))
     with pytest.raises(AssertionError, match="Content Security Policy"), opened(path) as shown:
         assert shown.title() == "t"
+
+
+@needs_browser
+def test_the_look_at_a_layout_sees_overlap_width_and_cutting(tmp_path):
+    path = tmp_path / "a.html"
+    style = (
+        "p { margin: 0 } .up { margin-top: -1em } .wide { width: 3000px }"
+        ".cut { width: 3em; overflow: hidden; white-space: nowrap }"
+    )
+    for body, seen in (
+        ("<p>one</p><p class='up'>two</p>", "overlap"),
+        ("<p class='wide'>x</p>", "too wide"),
+        ("<p class='cut'>a long line of words</p>", "cut"),
+        ("<p>one</p><p>two</p>", ""),
+    ):
+        path.write_text(page("t", body, style))
+        with opened(path) as shown:
+            found = overlaps_and_clips(shown)
+        assert bool(found) == bool(seen)
+        assert all(seen in one for one in found)
