@@ -69,6 +69,18 @@ class Search:
         """The number of columns, those of the model and those that are fixed."""
         return self.basis.size + self.fixed.shape[1]
 
+    @property
+    def ceiling(self) -> float:
+        """The score that no plan can pass: every column orthogonal and as long as it can be.
+
+        Known for D, bakes that share nothing, and columns that never exceed 1.
+        """
+        wide = any(np.ndim(kind) and len(np.atleast_2d(kind)) > 2 for kind in self.basis.contrasts)
+        alone = (np.eye(len(self.W)) == self.W).all()
+        if self.moment is not None or self.prior.any() or wide or not alone:
+            return np.inf
+        return self.information_size * float(np.log(len(self.W)))
+
     def touched(self, factor: int) -> np.ndarray:
         """Return the columns that change with a factor; the shares of a blend change together."""
         if factor not in self.parts:

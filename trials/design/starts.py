@@ -150,6 +150,8 @@ def one_lot(
             again = search.score(shaken)
             better = np.round(again, 9) > np.round(scores, 9)
             starts[better], scores[better] = shaken[better], again[better]
+            if scores.max() > search.ceiling - 1e-9:
+                break
     except KeyboardInterrupt:
         interrupted = True
     best = int(np.argmax(np.round(scores, 9)))
