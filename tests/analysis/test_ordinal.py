@@ -196,7 +196,7 @@ def test_separated_columns_are_named_but_can_be_tested():
     ("scores", "settings", "groups", "words"),
     [
         ([5, 5, 5, 5], [0, 1, 0, 1], {}, "every score is 5"),
-        ([5, 6, 5, 6], [1, 1, 1, 1], {}, "never changes"),
+        ([5, 6, 5, 6], [1, 1, 1, 1], {}, "nothing changes in fat"),
         ([5, 6, 5, 6], [0, 1, 1, 0], {"taster": ["Ada"] * 4}, "only one group"),
         ([5, 6, None, 6], [0, 1, 1, 0], {}, "missing"),
         ([5, 6, 5, 6], [0, 1, 1, float("inf")], {}, "not a finite"),
@@ -205,6 +205,14 @@ def test_separated_columns_are_named_but_can_be_tested():
 def test_data_that_can_not_answer_are_refused(scores, settings, groups, words):
     with pytest.raises(FitError, match=words):
         fit_ordinal(scores, pd.DataFrame({"fat": settings}), groups)
+
+
+def test_groups_that_part_the_categories_are_said():
+    # Each bake got one score from everybody: no spread between bakes is large enough.
+    bake = np.repeat(np.arange(6), 5)
+    fat = np.where(np.isin(bake, (0, 3, 5)), 1.0, -1.0)
+    with pytest.raises(FitError, match="without overlap"):
+        fit_ordinal(bake + 1, pd.DataFrame({"fat": fat}), {"bake": bake})
 
 
 def test_columns_that_repeat_each_other_are_named():

@@ -14,6 +14,8 @@ from trials.errors import FitError
 
 _STEPS = 100
 _AT_REST = 1e-5  # gradient per score
+# A group's effect this large leaves a score no doubt: the spread is on its way to infinity.
+_WIDEST_SPREAD = 25.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,10 +239,12 @@ def maximise(
     covariance[np.ix_(free, free)] = H if height_only else np.linalg.pinv(H, hermitian=True)
     covariance = (turn @ covariance @ turn.T)[:number, :number]
     effects = likelihood.effects * np.repeat(spreads, likelihood.groupings.sizes)
-    if not np.isfinite(value) or (steepest > _AT_REST and not height_only):
+    endless = np.abs(spreads).max(initial=0) > _WIDEST_SPREAD
+    if not np.isfinite(value) or (not height_only and (endless or steepest > _AT_REST)):
         raise FitError(
-            "the fit of the scores as categories did not come to rest; use fewer terms, or read "
-            "the fit of the scores as numbers."
+            "the fit of the scores as categories did not come to rest: groups or settings part "
+            "the categories nearly without overlap. Use fewer terms, or read the fit of the "
+            "scores as numbers."
         )
     return Estimate(thresholds, slopes, np.abs(spreads), effects, -value, covariance, steepest)
 

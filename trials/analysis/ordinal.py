@@ -352,7 +352,7 @@ def _checked_columns(X: pd.DataFrame, number: int) -> np.ndarray:
     length = np.linalg.norm(centred, axis=0)
     still = length <= 1e-12 * np.abs(columns).max(axis=0, initial=0)
     if still.any():
-        raise FitError(f"{in_words(X.columns[still])} never changes; leave it out.")
+        raise FitError(f"nothing changes in {in_words(X.columns[still])}; leave it out.")
     _, R = np.linalg.qr(centred / length)
     repeated = np.abs(np.diag(R)) < 1e-9
     if repeated.any() or columns.shape[1] >= number:
