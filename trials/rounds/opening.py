@@ -17,7 +17,7 @@ from trials.errors import Place, SheetError
 
 LARGEST_FILE = 20_000_000  # bytes; a round's workbook is under one hundred thousand
 LARGEST_XML = 20_000_000  # bytes of XML once unpacked, all parts together
-MOST_TAGS = 500_000  # of one part; the largest form has some sixty thousand
+MOST_TAGS = 250_000  # of one part; the largest form has some seventy thousand
 MOST_PARTS = 500
 MOST_ROWS = 2_000  # a round has at most 504 codes
 MOST_COLUMNS = 200

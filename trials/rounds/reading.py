@@ -162,8 +162,9 @@ def _is_of_this_round(
     grid: Grid, form: Form, columns: Mapping[int, Column], reading: Reading
 ) -> bool:
     position = next((at for at, column in columns.items() if column.name == ROUND), None)
-    marks = {grid.round_id} if grid.round_id else set()
-    if position is not None:
+    marks = {grid.round_id}
+    if position is not None and not grid.round_id:
+        # Most rows decide; a row that says otherwise is a problem of its own.
         cells = [cells[position].text for _, cells in grid.rows if position < len(cells)]
         marks |= {max(set(cells), key=lambda mark: (cells.count(mark), mark))} if cells else set()
     marks.discard("")
