@@ -13,6 +13,7 @@ from trials.factors import Categorical
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
 from trials.rounds.bake_sheets import bake_sheets, shown_grams
+from trials.rounds.shopping import Prices, shopping_list
 from trials.rounds.weights import Batch, weights
 
 
@@ -101,6 +102,15 @@ def test_a_round_without_a_formula_has_sheets_of_settings(tmp_path):
     markup = bake_sheets(doughnut(tmp_path, formula=None))
     assert "Weigh" not in words(markup)
     assert "165 °C" in markup
+
+
+def test_prices_are_shown_with_their_currency_and_summed(round_):
+    prices = Prices({"butter": 10, "milk": 1.5}, "EUR")
+    sheet = words(bake_sheets(round_, prices=prices))
+    cost = shopping_list(round_, prices=prices)["cost (EUR)"]
+    assert "cost (EUR)" in sheet
+    assert f"{cost.sum():.2f}" in sheet
+    assert "cost" not in words(bake_sheets(round_))
 
 
 def test_too_coarse_a_weighing_is_marked(round_):

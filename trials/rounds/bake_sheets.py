@@ -1,7 +1,7 @@
 """The sheet for each bake: what to weigh and set, and boxes for what was really done."""
 
 import html
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -10,18 +10,13 @@ from trials.design.plan import kitchen_group
 from trials.factors import Factor
 from trials.measures import Measure
 from trials.printing import PRINT_STYLE, page
-from trials.recipe.cautions import Caution, cautions
+from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Step
 from trials.rounds.round import STATUSES, Round
-from trials.rounds.shopping import (
-    SPILL,
-    per_day,
-    pieces_needed,
-    pieces_sentence,
-    shopping_list,
-)
-from trials.rounds.weights import Batch, bake_formulas, batch_sentence, weights
+from trials.rounds.round_sheet import caution_box, round_sheet
+from trials.rounds.shopping import Prices
+from trials.rounds.weights import Batch, bake_formulas, weights
 from trials.tables import in_words, tidy_number
 
 ROLE_WORDS = {"trial": "", "centre": "middle-setting bake", "control": "reference bake"}
@@ -75,6 +70,7 @@ def bake_sheets(
     *,
     steps: Sequence[Step] = (),
     shopping: bool = True,
+    prices: Prices | None = None,
 ) -> str:
     """Return the sheets of a round as one page to print: a sheet for the round, one for each bake.
 
@@ -88,6 +84,8 @@ def bake_sheets(
         Steps of a bake with their minutes; blank lines are printed when none are named.
     shopping : bool
         Whether the round's own sheet, with the order of bakes and what to buy, comes first.
+    prices : Prices, optional
+        What ingredients cost; shown beside what to buy.
 
     Returns
     -------
@@ -103,7 +101,7 @@ def bake_sheets(
     batch = batch or Batch()
     formulas = bake_formulas(round_) if round_.formula else {}
     grams = weights(round_, batch) if formulas else None
-    sheets = [round_sheet(round_, batch)] if shopping else []
+    sheets = [round_sheet(round_, batch, prices)] if shopping else []
     rows = round_.plan.table.to_dict("records")
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
@@ -112,82 +110,10 @@ def bake_sheets(
             '<section class="sheet">'
             + _head(round_, row, place, len(rows))
             + _body(round_, row, own, formulas.get(bake), steps)
-            + _cautions(cautions(formulas.get(bake), process_settings(round_, row)))
+            + caution_box(cautions(formulas.get(bake), process_settings(round_, row)))
             + "</section>"
         )
     return page(f"Bake sheets: {round_.name}", "\n".join(sheets), _STYLE)
-
-
-def round_sheet(round_: Round, batch: Batch | None = None) -> str:
-    """Return the sheet for the round as markup: the order of bakes, what to buy, how many pieces.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-    """
-    batch = batch or Batch()
-    words = [round_.plan.sentence() + "."]
-    needed = pieces_needed(max(1, len(round_.tasters)))
-    buy = days = ""
-    if round_.formula:
-        days = f"<div><h2>Each day</h2>{_days(round_, batch)}</div>"
-        words += [batch_sentence(round_, batch), pieces_sentence(round_, batch, needed)]
-        rows = "".join(
-            f"<tr><td>{html.escape(row['ingredient'])}</td>"
-            f'<td class="right">{row["bakes"]}</td>'
-            f'<td class="right">{tidy_number(row["grams"])} g</td>'
-            f'<td class="right weigh">{row["buy"]} g</td></tr>'
-            for row in shopping_list(round_, batch).to_dict("records")
-        )
-        buy = (
-            '<h2>To buy</h2><table class="grid"><tr><th>ingredient</th>'
-            '<th class="right">in bakes</th><th class="right">used</th>'
-            f'<th class="right">with {tidy_number(SPILL)}% to spare</th></tr>{rows}</table>'
-            '<p class="quiet">One lot of each flour and fat for the whole round. Add frying oil, '
-            "crackers, water and cups.</p>"
-        )
-    note = (
-        "<p><b>All of this round is invented, to show the way.</b></p>" if round_.invented else ""
-    )
-    said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in words)
-    return (
-        f'<section class="sheet"><h1>{html.escape(round_.name)}</h1>{note}{said}'
-        f'<div class="two"><div class="wide"><h2>In this order</h2>{_order(round_)}</div>'
-        f"{days}</div>{buy}"
-        f"{_cautions(_all_cautions(round_))}</section>"
-    )
-
-
-def _order(round_: Round) -> str:
-    """Return the bakes of each day and load, one line each."""
-    table = round_.plan.table
-    keys = ["day", "load"] if table["load"].notna().any() else ["day"]
-    group = kitchen_group("load")
-    lines = []
-    for key, bakes in table.groupby(keys, sort=False, dropna=False):
-        load = f'<td class="right">{html.escape(str(key[1]))}</td>' if len(keys) > 1 else ""
-        names = " ".join(
-            f"{bake}{' (reference)' if role == 'control' else ''}"
-            for bake, role in bakes[["bake", "role"]].to_numpy()
-        )
-        lines.append(f"<tr><td>{key[0]}</td>{load}<td>{html.escape(names)}</td></tr>")
-    head = f'<th class="right">{group}</th>' if len(keys) > 1 else ""
-    head = f"<tr><th>day</th>{head}<th>bakes</th></tr>"
-    return f'<table class="grid order">{head}{"".join(lines)}</table>'
-
-
-def _days(round_: Round, batch: Batch) -> str:
-    lines = "".join(
-        f'<tr><td>{row["day"]}</td><td class="right">{row["bakes"]}</td>'
-        f'<td class="right">{tidy_number(row["flour"])} g</td>'
-        f'<td class="right">{tidy_number(row["dough"])} g</td></tr>'
-        for row in per_day(round_, batch).to_dict("records")
-    )
-    return (
-        '<table class="grid"><tr><th>day</th><th class="right">bakes</th>'
-        f'<th class="right">flour</th><th class="right">dough</th></tr>{lines}</table>'
-    )
 
 
 def _head(round_: Round, row: Mapping[str, Any], place: int, count: int) -> str:
@@ -357,25 +283,9 @@ def _outcome(measures: Sequence[Measure]) -> str:
     )
 
 
-def _cautions(found: Iterable[Caution]) -> str:
-    lines = "".join(
-        f"<p><b>{html.escape(one.subject)}:</b> {html.escape(one.text)}</p>" for one in found
-    )
-    return f'<div class="cautions">{lines}</div>'
-
-
 def process_settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
     """Return the settings of a bake that change no formula: heats, times, ways."""
     return {factor.name: row[factor.name] for factor in _process(round_)}
-
-
-def _all_cautions(round_: Round) -> list[Caution]:
-    """Return what any bake calls for, each once: a swapped fat may bring another allergen."""
-    table = round_.plan.table
-    settings = {factor.name: list(table[factor.name].unique()) for factor in _process(round_)}
-    formulas = bake_formulas(round_).values() if round_.formula else [None]
-    found = [one for formula in formulas for one in cautions(formula, settings)]
-    return list(dict.fromkeys(found))
 
 
 def _process(round_: Round) -> list[Factor]:
