@@ -34,8 +34,9 @@ footer{margin-top:3em;font-size:.85em;color:#555}@page{size:A4;margin:15mm}
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 _SOURCES = (
     "Mixed models by restricted maximum likelihood (Patterson & Thompson 1971); standard errors "
-    "and degrees of freedom by Kenward & Roger (1997). Where every bake was spent on an effect, "
-    "Lenth's method (1989). Verdicts compare the 95 % interval with the smallest difference "
+    "and degrees of freedom by Kenward & Roger (1997). Where few bakes are left for error, "
+    "averages over all models that respect heredity (Box & Meyer 1993), beside Lenth's method "
+    "(1989) where none is left. Verdicts compare the 95 % interval with the smallest difference "
     "worth noticing. The bake, not the tasting, is the experimental unit (ISO 3534-3)."
 )
 

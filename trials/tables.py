@@ -229,9 +229,11 @@ def _rows(text: str, here: Place) -> list[tuple[int, list[str]]]:
 
 
 def _check_header(header: list[str], here: Place) -> None:
-    for position, name in enumerate(header):
-        if name and name in header[:position]:
+    seen: set[str] = set()
+    for name in header:
+        if name and name in seen:
             raise SheetError(f'the column "{name}" appears twice; each name may appear once.', here)
+        seen.add(name)
 
 
 def is_number(text: str) -> bool:

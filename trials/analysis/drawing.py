@@ -1,9 +1,11 @@
 """Joint draws of what a fit leaves possible: the ground for "the largest" and "the best"."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
-from trials.analysis.results import Estimator, Findings
+from trials.analysis.results import CONFIDENCE, Estimator, Findings, averaged_rows, shown_settings
 from trials.design.terms import model_matrix
 
 SEED = 2718  # of the draws alone: the same findings always print the same chances
@@ -90,3 +92,34 @@ def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
         return np.repeat((X @ beta)[:, None], DRAWS, axis=1)
     cov = findings.engine.cov[:columns, :columns]
     return X @ coefficient_draws(beta, cov, findings.level_df)
+
+
+def spoken_means(findings: Findings, by: Sequence[str]) -> pd.DataFrame:
+    """Return means at real settings of some factors, as sentences and pictures speak of them.
+
+    Parameters
+    ----------
+    findings : Findings
+    by : sequence of str
+        Factor names.
+
+    Returns
+    -------
+    DataFrame
+        The settings, then mean, low and high; averaged over models where few bakes are left for
+        error, else :meth:`trials.analysis.results.Findings.means`.
+
+    Examples
+    --------
+    >>> spoken_means.__name__
+    'spoken_means'
+    """
+    if findings.averaged is None:
+        return findings.means(by)
+    known = {factor.name: factor for factor in findings.factors}
+    levels = [shown_settings(known[name]) for name in by]
+    settings = pd.MultiIndex.from_product(levels, names=list(by)).to_frame(index=False)
+    rows = averaged_rows(findings.averaged.terms, findings.factors, settings)
+    draws = rows @ findings.averaged.draws
+    low, high = np.quantile(draws, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2), axis=1)
+    return settings.assign(mean=draws.mean(axis=1), low=low, high=high)

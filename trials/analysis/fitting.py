@@ -14,7 +14,7 @@ from trials.analysis.levels import levels_of_terms, unit_count, unit_words
 from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
 from trials.analysis.preparing import CONTROL, Question, question
-from trials.analysis.results import Findings
+from trials.analysis.results import Averaged, Findings, kitchen_term
 from trials.analysis.settling import settling_table
 from trials.analysis.small_sample import small_sample
 from trials.analysis.unreplicated import FEWEST_EFFECTS, lenth
@@ -300,7 +300,7 @@ def _findings(answer: Estimated) -> Findings:
         to_settle,
         tasted="taster" in asked.table and bool(asked.table["taster"].notna().any()),
     )
-    said += together.explanations if together else ()
+    said += _in_kitchen_words(together) if together else ()
     return Findings(
         response=asked.response,
         factors=asked.factors,
@@ -323,6 +323,14 @@ def _findings(answer: Estimated) -> Findings:
         spoken=spoken,
         level_df=level_df,
     )
+
+
+def _in_kitchen_words(together: Averaged) -> tuple[str, ...]:
+    said = list(together.explanations)
+    for term in together.terms:
+        if term.order > 1:
+            said = [one.replace(term.name, kitchen_term(term.name)) for one in said]
+    return tuple(said)
 
 
 def _few_words(answer: Estimated) -> str:

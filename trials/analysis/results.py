@@ -173,7 +173,7 @@ class Findings:
         chosen = [self._factor(name) for name in names]
         grid = pd.MultiIndex.from_product([shown_settings(one) for one in chosen], names=names)
         settings = grid.to_frame(index=False)
-        weights = self._averaged_rows(settings)
+        weights = averaged_rows(self.terms, self.factors, settings)
         return settings.assign(**self._estimates(weights, "mean"))
 
     def predict(self, settings: Any) -> pd.DataFrame:
@@ -215,26 +215,6 @@ class Findings:
 
     def _rows(self, table: pd.DataFrame) -> np.ndarray:
         return model_matrix(self.terms, self.factors, table).X
-
-    def _averaged_rows(self, settings: pd.DataFrame) -> np.ndarray:
-        """Return model rows at some settings, averaged over the kinds of the other factors."""
-        table = settings.copy()
-        others = [factor for factor in self.factors if factor.name not in settings]
-        for factor in others:
-            table[factor.name] = _held(factor)
-        weights = model_matrix(self.terms, self.factors, table).X
-        return weights * self._kept(others)
-
-    def _kept(self, others: Sequence[Factor]) -> np.ndarray:
-        """Return 0 for columns that vanish when other kinds are averaged, else 1."""
-        kinds = {factor.name for factor in others if isinstance(factor, Categorical)}
-        matrix = model_matrix(self.terms, self.factors, _one_row(self.factors))
-        return np.array(
-            [
-                0.0 if owner >= 0 and kinds & set(self.terms[owner].factors) else 1.0
-                for owner in matrix.owner
-            ]
-        )
 
     def _estimates(self, weights: np.ndarray, name: str) -> dict[str, np.ndarray]:
         found = np.array([self.engine.estimate(self._padded(row)) for row in weights])
@@ -364,6 +344,43 @@ def verdict(low: float, high: float, margin: float | None) -> str:
     return NOT_SETTLED
 
 
+def averaged_rows(
+    terms: Sequence[Term], factors: Sequence[Factor], settings: pd.DataFrame
+) -> np.ndarray:
+    """Return a model's rows at some settings, averaged over the kinds of the other factors.
+
+    Other numbers are held at the middle of their range.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+    factors : sequence of Factor
+    settings : DataFrame
+        Columns for some of the factors.
+
+    Returns
+    -------
+    ndarray, shape (settings, columns)
+
+    Examples
+    --------
+    >>> fat = Categorical("fat", ["butter", "lard"])
+    >>> rest = Numeric("rest", 20, 60)
+    >>> both = [Term((("rest", 1),)), Term((("fat", 1),))]
+    >>> averaged_rows(both, [rest, fat], pd.DataFrame({"rest": [60.0]}))
+    array([[1., 1., 0.]])
+    """
+    table = settings.copy()
+    others = [factor for factor in factors if factor.name not in settings]
+    for factor in others:
+        table[factor.name] = _held(factor)
+    matrix = model_matrix(terms, factors, table)
+    # The kinds of a factor are coded to sum to zero, so averaged over them its columns vanish
+    kinds = {factor.name for factor in others if isinstance(factor, Categorical)}
+    gone = [own >= 0 and bool(kinds & set(matrix.terms[own].factors)) for own in matrix.owner]
+    return np.where(gone, 0.0, matrix.X)
+
+
 def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     """Return settings as a table with one column per factor, each setting read and checked.
 
@@ -404,7 +421,3 @@ def _held(factor: Factor) -> Any:
     if isinstance(factor, Numeric):
         return (factor.low + factor.high) / 2
     return factor.middle
-
-
-def _one_row(factors: Sequence[Factor]) -> pd.DataFrame:
-    return pd.DataFrame({factor.name: [_held(factor)] for factor in factors})

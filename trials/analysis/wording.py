@@ -234,7 +234,7 @@ def failure_sentence(failed: pd.DataFrame, bakes: int, factors: Sequence[Factor]
     where += f"{' and' if shared else ','} most with {in_words(mostly)}" if mostly else ""
     reasons = [str(reason) for reason in lost.get("reason", []) if str(reason) not in ("", "nan")]
     why = f" ({in_words(dict.fromkeys(reasons))})" if reasons else ""
-    ids = in_words(lost["bake"].astype(str))
+    ids = in_words(sorted(lost["bake"].astype(str)))
     speaks = " Little or nothing here speaks for that corner." if where else ""
     noun = "bake" if count == 1 else "bakes"
     return f"{count} of {bakes} bakes failed{why}{where}: {noun} {ids}.{speaks}"

@@ -19,7 +19,7 @@ from trials.analysis.results import (
 from trials.pictures.picture import BAND, INK, PALE, STYLE, Picture, blank, colours
 from trials.tables import in_words
 
-MOST_ROWS = 24
+MOST_ROWS = 16
 
 
 def effects(findings: Findings) -> Picture:
@@ -41,7 +41,10 @@ def effects(findings: Findings) -> Picture:
     """
     table = findings.spoken.copy()
     order = table["estimate"].abs().sort_values(ascending=False, kind="stable").index
-    table = table.loc[order[:MOST_ROWS]].reset_index(drop=True)
+    nothing = (table["low"] == 0) & (table["high"] == 0)
+    shown = [row for row in order if not nothing[row]][:MOST_ROWS] or list(order[:MOST_ROWS])
+    left = len(table) - len(shown)
+    table = table.loc[shown].reset_index(drop=True)
     digits = decimals(table["se"])
     with matplotlib.rc_context(STYLE):
         figure, axes = blank(8.2, 1.3 + 0.36 * len(table))
@@ -50,7 +53,10 @@ def effects(findings: Findings) -> Picture:
         axes.set_yticks(range(len(table)), _labels(table))
         axes.set_ylim(len(table) - 0.4, -0.6)
         axes.tick_params(axis="y", length=0)
-        axes.set_xlabel(f"difference in {findings.response}{_unit(findings)}, with 95 % interval")
+        more = f"\n{left} more, smaller or likely nothing, are in the table" if left else ""
+        axes.set_xlabel(
+            f"difference in {findings.response}{_unit(findings)}, with 95 % interval{more}"
+        )
         axes.spines["left"].set_visible(False)
     return Picture(figure, _words(findings, table, digits), f"What changed {findings.response}")
 

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
+from trials.analysis.drawing import spoken_means
 from trials.analysis.results import Findings
 from trials.errors import FitError
 from trials.factors import Factor
@@ -51,8 +52,9 @@ def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = N
 
 
 def _largest(findings: Findings) -> list[tuple[str, str]]:
-    pairs = {term.name: term.factors for term in findings.terms if len(term.factors) == 2}
-    own = findings.effects[findings.effects["term"].isin(pairs)]
+    terms = findings.averaged.terms if findings.averaged else findings.terms
+    pairs = {term.name: term.factors for term in terms if len(term.factors) == 2}
+    own = findings.spoken[findings.spoken["term"].isin(pairs)]
     order = own.assign(size=own["estimate"].abs()).sort_values("size", ascending=False)
     names = list(dict.fromkeys(order["term"]))[:MOST_PAIRS]
     return [(pairs[name][0], pairs[name][1]) for name in names]
@@ -60,7 +62,7 @@ def _largest(findings: Findings) -> list[tuple[str, str]]:
 
 def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
     along, across = (_factor(findings, name) for name in pair)
-    means = findings.means([along.name, across.name])
+    means = spoken_means(findings, [along.name, across.name])
     settings = list(dict.fromkeys(means[along.name]))
     kinds = list(dict.fromkeys(means[across.name]))
     width = 0.08 * (len(settings) - 1 or 1)
@@ -84,11 +86,11 @@ def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
 def _line(axes: Axes, x: np.ndarray, own: pd.DataFrame, place: int, count: int) -> None:
     colour = colours(count)[place]
     mean = own["mean"].to_numpy()
-    reach = np.nan_to_num(own["high"].to_numpy() - mean)
+    ends = [mean - own["low"].to_numpy(), own["high"].to_numpy() - mean]
     axes.errorbar(
         x,
         mean,
-        yerr=reach,
+        yerr=np.maximum(np.nan_to_num(ends), 0),
         color=colour,
         marker=MARKERS[place % len(MARKERS)],
         linestyle=DASHES[place % len(DASHES)],

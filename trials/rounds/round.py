@@ -25,6 +25,8 @@ from trials.tables import in_words, read_csv, write_csv
 from trials.tasting.panel import Taster
 
 ACTUAL = "actual.csv"
+# Columns that every sheet has beside the factors and measures
+SHEET_COLUMNS = frozenset({"sitting", "position", "kind", "code", "reason", "note", "round"})
 STATUSES = ("made", "failed", "not served", "not baked")
 
 
@@ -213,9 +215,15 @@ def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:
     if not measures:
         raise MeasureError("nothing is scored; name at least one measure.")
     taken = {factor.name.casefold() for factor in plan.factors} | set(plan.groups)
+    clash = taken & SHEET_COLUMNS
+    if clash:
+        raise RoundError(f'a factor is called "{min(clash)}", a column that the sheets need.')
+    taken |= SHEET_COLUMNS
     for measure in measures:
         if measure.name.casefold() in taken:
-            raise MeasureError(f'"{measure.name}" is already a factor, a group or a measure.')
+            raise MeasureError(
+                f'"{measure.name}" is already a factor, a group, a measure or a column of the sheets.'
+            )
         taken.add(measure.name.casefold())
     return measures
 
