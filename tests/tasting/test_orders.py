@@ -153,6 +153,15 @@ def test_efficiency_of_a_worked_case():
     assert efficiency([(0, 1), (1, 2)], 3) == pytest.approx((2 / 3, 3 / 4))
 
 
+@pytest.mark.parametrize(("tasters", "bakes", "room"), [(4, 4, 2), (9, 9, 2), (10, 20, 3)])
+def test_bakes_are_connected_where_the_places_just_allow_it(tasters, bakes, room):
+    task = Task([range(bakes)] * tasters, [1] * tasters, room, bakes)
+    shares = allocate(task, np.random.default_rng(1))
+    blocks = [block for taster in shares for block in taster]
+    assert efficiency(blocks, bakes)[0] > 0
+    assert np.ptp(served_counts(blocks, bakes)) <= 1
+
+
 def test_bakes_that_never_meet_have_no_efficiency():
     assert efficiency([(0, 1), (2, 3)], 4)[0] == 0.0
 

@@ -80,7 +80,8 @@ def allocate(task: Task, rng: np.random.Generator, *, proposals: int = 2500) -> 
 
     Notes
     -----
-    Starts: a known balanced design where one fits the numbers, and bakes dealt at random. From
+    Starts: a known balanced design where one fits the numbers, and bakes dealt at random (and,
+    where these leave bakes unconnected, single sittings that overlap in a ring). From
     each start bakes are exchanged between a taster's sittings, and with bakes the taster would
     not get, first to serve all bakes equally often and to even out the sum of squared
     concurrences, the (M,S)-criterion, then to raise the average efficiency factor. The start
@@ -110,6 +111,10 @@ def allocate(task: Task, rng: np.random.Generator, *, proposals: int = 2500) -> 
             best, best_worth = shares, worth
         if is_balanced(_blocks(task, best), task.bakes):
             break
+    if best_worth[1] == 0 and (chain := _chained(task, rng)) is not None:
+        factor = efficiency(_blocks(task, chain), task.bakes)[0]
+        if (-_unevenness(task, chain), factor) > best_worth:
+            best = chain
     return _even_sittings(best, task.bakes, rng)
 
 
@@ -145,6 +150,17 @@ def _known(task: Task, rng: np.random.Generator) -> list[Sittings] | None:
     picked = [i for _ in range(len(task.choices) // len(blocks)) for i in range(len(blocks))]
     picked += rng.permutation(len(blocks))[: len(task.choices) - len(picked)].tolist()
     return [[label[list(blocks[i])].tolist()] for i in picked]
+
+
+def _chained(task: Task, rng: np.random.Generator) -> list[Sittings] | None:
+    """Lay single sittings round the bakes so that each shares a bake with the next."""
+    whole = all(len(choice) == task.bakes for choice in task.choices)
+    if not whole or set(task.sittings) != {1} or task.kept:
+        return None
+    label, tasters = rng.permutation(task.bakes), len(task.choices)
+    starts = [i * task.bakes // tasters for i in range(tasters)]
+    size = task.sizes(0)[0]
+    return [[[int(label[(at + j) % task.bakes]) for j in range(size)]] for at in starts]
 
 
 def _some(group: Sequence[tuple[int, ...]], count: int, rng: np.random.Generator) -> list:
