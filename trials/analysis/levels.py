@@ -46,8 +46,8 @@ def levels_of_terms(
 
 
 def _constant_within(block: np.ndarray, codes: np.ndarray) -> bool:
-    frame = pd.DataFrame(block).groupby(codes)
-    return bool((frame.max() - frame.min()).to_numpy().max(initial=0) < 1e-9)
+    _, first, own = np.unique(codes, return_index=True, return_inverse=True)
+    return bool(np.abs(block - block[first][own]).max(initial=0) < 1e-9)
 
 
 def unit_words(level: str | None, table: pd.DataFrame) -> str:
