@@ -172,3 +172,16 @@ def test_numbers_of_many_values_are_parted_in_the_middle_and_kinds_are_kept():
 def test_bakes_that_can_not_answer_are_refused(failed, oil, words):
     with pytest.raises(FitError, match=words):
         fit_failures(failed, pd.DataFrame({"oil": oil}, dtype=float))
+
+
+@pytest.mark.parametrize("start", [1, 101, 114, 205])
+def test_profiles_along_a_ridge_come_to_rest(start):
+    # Few bakes, three levels, failures on one side of one factor: ridges and near separation.
+    generator = np.random.default_rng(start)
+    bakes, factors = int(generator.integers(12, 24)), int(generator.integers(2, 5))
+    X = pd.DataFrame(generator.choice([-1.0, 0.0, 1.0], (bakes, factors)))
+    failed = (X[0] > 0) & (generator.random(bakes) < 0.8)
+    table = fit_failures(failed, X).coefficients
+    assert (table["low"] < table["estimate"]).all()
+    assert (table["estimate"] < table["high"]).all()
+    assert np.isfinite(table[["low", "high"]].to_numpy()).all()
