@@ -1,6 +1,7 @@
 """What several tests share: one demo round, made once."""
 
 import os
+import shutil
 
 import pytest
 
@@ -20,3 +21,9 @@ def demo_round(tmp_path_factory):
     round_ = demo.baked(tmp_path_factory.mktemp("demo") / "round-1")
     report(round_, round_.folder / "page.html")
     return round_
+
+
+@pytest.fixture
+def demo_copy(demo_round, tmp_path):
+    """A copy of the demo's folder that a test may spoil."""
+    return shutil.copytree(demo_round.folder, tmp_path / "round-1")

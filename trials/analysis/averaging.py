@@ -8,6 +8,7 @@ import pandas as pd
 from trials.analysis.contrasts import contrasts
 from trials.analysis.no_error import unit_means
 from trials.analysis.preparing import Question
+from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import (
     CONFIDENCE,
     EFFECT_COLUMNS,
@@ -20,7 +21,7 @@ from trials.analysis.rival_models import Candidate, RivalModels, average_models
 from trials.design.terms import ModelMatrix, Term, is_blend
 from trials.factors import Factor
 
-FEW_ERROR_DF = 10  # fewer bakes than this left for error, and averaging stands beside the effects
+FEW_ERROR_DF = 6  # fewer bakes than this left for error, and averaging stands beside the effects
 DRAWS, SEED = 4000, 1993
 # How much loads may differ from one another, as a share of the variance between bakes
 LOAD_RATIOS = (0.0, 0.5, 2.0)
@@ -101,7 +102,8 @@ def _parents(term: Term, terms: Sequence[Term]) -> tuple[str, ...]:
 
 
 def _covariances(asked: Question, first: np.ndarray) -> list[np.ndarray]:
-    shared = [g.codes[first] for g in asked.groups if g.name not in ("bake", "taster")]
+    own = [g for g in asked.groups if g.name != "bake" and not is_of_tasting(g.name)]
+    shared = [group.codes[first] for group in own]
     if not shared:
         return []
     alike = sum(np.equal.outer(codes, codes).astype(float) for codes in shared)

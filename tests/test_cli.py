@@ -1,0 +1,112 @@
+"""The command line: exit statuses, messages without tracebacks, the way through a round."""
+
+import subprocess
+import sys
+
+import pytest
+
+from trials.cli import run
+
+
+def test_help_lists_the_commands(capsys):
+    with pytest.raises(SystemExit) as left:
+        run(["--help"])
+    assert left.value.code == 0
+    said = capsys.readouterr().out
+    for command in "demo new plan sheets check fit next report lab".split():
+        assert command in said
+
+
+def test_wrong_use_leaves_with_two(capsys):
+    with pytest.raises(SystemExit) as left:
+        run(["bake"])
+    assert left.value.code == 2
+    assert "invalid choice" in capsys.readouterr().err
+
+
+def test_a_folder_without_a_round(tmp_path, capsys):
+    assert run(["check", str(tmp_path)]) == 1
+    assert "is not a round folder" in capsys.readouterr().err
+
+
+def test_no_traceback_reaches_the_screen(tmp_path):
+    table = tmp_path / "scores.csv"
+    table.write_text("rest,liking\n20,n/a\n60,7\n")
+    words = [sys.executable, "-m", "trials", "fit", str(table), "liking", "--factors", "rest"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr.strip() == (
+        "row 2, \"liking\": 'n/a' is not a number. Correct the cell, or leave it empty if "
+        "nothing was scored."
+    )
+
+
+def test_a_table_of_ones_own(tmp_path, capsys):
+    rows = [
+        f"{rest},{fat},{5 + 0.05 * rest + noise}"
+        for rest in (20, 60)
+        for fat in ("butter", "oil")
+        for noise in (0.0, 0.1, -0.1)
+    ]
+    table = tmp_path / "mine.csv"
+    table.write_text("rest,fat,liking\n" + "\n".join(rows) + "\n")
+    words = [
+        "fit",
+        str(table),
+        "liking",
+        "--factors",
+        "rest",
+        "--kinds",
+        "fat",
+        "--csv",
+        str(tmp_path / "effects.csv"),
+    ]
+    assert run(words) == 0
+    said = capsys.readouterr().out
+    assert "Rest, 60 over 20: +2.0" in said
+    assert (tmp_path / "effects.csv").read_text().startswith("term,level,reference,estimate")
+
+
+def test_a_round_from_idea_to_sheets(tmp_path, capsys):
+    home = str(tmp_path / "mine")
+    assert run(["new", home]) == 0
+    assert run(["new", home]) == 1
+    assert run(["plan", home]) == 0
+    assert "The plan is in" in capsys.readouterr().out
+    assert run(["sheets", home]) == 0
+    assert run(["check", home]) == 0
+    assert "still to be entered" in capsys.readouterr().out
+
+
+def test_an_idea_with_a_mistake_says_where(tmp_path, capsys):
+    home = tmp_path / "mine"
+    run(["new", str(home)])
+    idea = home / "idea.toml"
+    idea.write_text(idea.read_text(encoding="utf-8").replace("low = 165", "low = 195"), "utf-8")
+    assert run(["plan", str(home)]) == 1
+    said = capsys.readouterr().err
+    assert said.startswith("idea.toml: ")
+    assert "the low setting must be below the high one" in said
+
+
+def test_scores_off_the_scale_are_refused_with_their_place(demo_copy, capsys):
+    sheet = demo_copy / "tastings.csv"
+    lines = sheet.read_text(encoding="utf-8").splitlines()
+    place = lines[0].split(",").index("liking")
+    cells = lines[1].split(",")
+    cells[place] = "11"
+    lines[1] = ",".join(cells)
+    sheet.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    assert run(["check", str(demo_copy)]) == 1
+    said = capsys.readouterr().err
+    assert 'tastings.csv, row 2, "liking"' in said
+    assert "11 is off the scale 1 to 9" in said
+    assert run(["fit", str(demo_copy)]) == 1
+    assert sheet.read_text(encoding="utf-8").splitlines()[1] == lines[1]
+
+
+def test_fit_and_report_of_a_round(demo_copy, capsys):
+    assert run(["fit", str(demo_copy), "liking"]) == 0
+    assert "mattered most" in capsys.readouterr().out
+    assert run(["report", str(demo_copy), "--to", str(demo_copy / "other.html")]) == 0
+    assert "other.html" in capsys.readouterr().out
