@@ -1,0 +1,121 @@
+"""A recommendation in a baker's words."""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.choosing import Choice
+from trials.analysis.forecast import OF_TASTING, Forecast
+from trials.analysis.reached import unbaked_pairs
+from trials.analysis.region import setting_words
+from trials.analysis.results import decimals
+from trials.tables import in_words
+
+
+def sentences_on(
+    asked: Choice,
+    table: pd.DataFrame,
+    expected: pd.DataFrame,
+    chance: float,
+    good: pd.DataFrame,
+    ranges: pd.DataFrame,
+    looked_at: int,
+) -> tuple[str, ...]:
+    """Return a recommendation in sentences: the setting, what to expect, how clear the choice is.
+
+    Examples
+    --------
+    >>> sentences_on.__name__
+    'sentences_on'
+    """
+    said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
+    for row, one in zip(expected.itertuples(), asked.forecasts, strict=True):
+        said.append(_expected_words(row, one))
+    said.append(
+        f"One new bake there would meet {'the goal' if len(expected) == 1 else 'every goal'} with "
+        f"a chance of {chance:.0%}."
+    )
+    said.append(_how_many(good, ranges, looked_at))
+    return tuple(said)
+
+
+def _expected_words(row: Any, one: Forecast) -> str:
+    unit = f" {one.measure.unit}" if one.measure.unit else ""
+    if not np.isfinite(row.low):
+        return (
+            f"{row.measure}: {row.estimate:.3g}{unit} expected; no error was measured, so how sure "
+            "that is can not be said."
+        )
+    digits = decimals(pd.Series([(row.high - row.low) / 4]))
+    return (
+        f"{row.measure}: {row.estimate:.{digits}f}{unit} expected ({row.low:.{digits}f} to "
+        f"{row.high:.{digits}f}); one new bake {row.new_low:.{digits}f} to "
+        f"{row.new_high:.{digits}f} (goal: {row.goal})."
+    )
+
+
+def _how_many(good: pd.DataFrame, ranges: pd.DataFrame, looked_at: int) -> str:
+    if len(good) < 2:
+        return (
+            f"Of {looked_at} settings looked at, no other is more likely than not as good: "
+            "the choice is clear."
+        )
+    free = ranges[ranges["all_of_it"]]["factor"].tolist()
+    bound = ranges[~ranges["all_of_it"]]
+    kept = [f"{row.factor} {row.good}" for row in bound.itertuples()]
+    where = f": {in_words(kept)}" if kept else ""
+    any_ = f"{',' if kept else ':'} any {in_words(free)}" if free else ""
+    return (
+        f"Several equally good, no single best: {len(good)} of {looked_at} settings looked at are "
+        f"more likely than not as good, within{where}{any_}."
+    )
+
+
+def notes_on(
+    asked: Choice,
+    chosen: np.ndarray,
+    desirability: float,
+    chance_of_failure: float | None,
+    wobble: Mapping[str, float] | None,
+) -> tuple[str, ...]:
+    """Return what a recommendation took for granted, and what it could not know.
+
+    Examples
+    --------
+    >>> notes_on.__name__
+    'notes_on'
+    """
+    notes = list(asked.notes)
+    if desirability == 0 and len(asked.goals) > 1:
+        notes.append(
+            "No setting is expected to meet every goal; this one misses them by the least."
+        )
+    table = asked.region.frame(chosen)
+    apart = unbaked_pairs([one.findings for one in asked.forecasts], asked.region.factors, table)
+    if apart:
+        notes.append(
+            f"Never baked: {in_words(apart)}. The model is guessing there, so bake it before you "
+            "rely on it."
+        )
+    for one in asked.forecasts:
+        if not one.own:
+            zero = any(name not in OF_TASTING for name in one.findings.spread)
+            how = "came out as no difference at all" if zero else "was not measured"
+            notes.append(
+                f"How alike two bakes are {how} for {one.measure.name}; the chances leave it out "
+                "and are somewhat too sure."
+            )
+    if chance_of_failure is not None:
+        notes.append(f"Chance that a bake fails there: {chance_of_failure:.0%}.")
+    if wobble:
+        errs = in_words(f"{name} by {value:g}" for name, value in wobble.items())
+        notes.append(f"Chosen for what is expected when the kitchen errs: {errs}.")
+    if len(asked.goals) > 1:
+        limits = in_words(f"{goal.name}: {goal.limits_from}" for goal in asked.goals)
+        notes.append(
+            f"Desirability runs between limits ({limits}); the measures' errors are taken as "
+            "unrelated."
+        )
+    return tuple(notes)

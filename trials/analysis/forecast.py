@@ -1,0 +1,237 @@
+"""What a fit expects at any settings, quick enough to be asked a hundred thousand times."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.drawing import DRAWS, coefficient_draws, usable
+from trials.analysis.fast_rows import fast_basis
+from trials.analysis.results import CONFIDENCE, Findings
+from trials.design.basis import Basis, coded_settings
+from trials.errors import FitError
+from trials.factors import Factor
+from trials.measures import Measure
+from trials.tables import in_words
+
+OF_TASTING = ("taster", "tasting")
+FEWEST_TO_ESTIMATE = 3  # bakes from which a spread is taken when the fit measured none
+
+
+@dataclass(frozen=True, eq=False)
+class Forecast:
+    """One measure's expectation over the settings of all factors.
+
+    Parameters
+    ----------
+    measure : Measure
+    findings : Findings
+    places : ndarray of int
+        Which of all factors the fit holds.
+    basis : Basis
+        Of the fit's own factors.
+    mean : ndarray, shape (columns,)
+    draws : ndarray, shape (columns, draws)
+        Joint draws of the coefficients, those of different measures in an order of their own.
+    own : float
+        The variance of one new bake around what is expected.
+    own_df : float
+        How well that variance is known; infinite when it is taken as it is.
+    errors_known : bool
+        Whether the fit measured any error at all.
+    """
+
+    measure: Measure
+    findings: Findings
+    places: np.ndarray
+    basis: Basis = field(repr=False)
+    mean: np.ndarray = field(repr=False)
+    draws: np.ndarray = field(repr=False)
+    own: float
+    own_df: float
+    errors_known: bool
+
+    def expect(self, X: np.ndarray) -> np.ndarray:
+        """Return the expected response at an array of settings (..., factors)."""
+        return self.basis.rows(X[..., self.places]) @ self.mean
+
+    def drawn(self, X: np.ndarray, most: int = DRAWS) -> np.ndarray:
+        """Return draws of the expected response, shape (settings, draws)."""
+        return self.basis.rows(X[:, self.places]) @ self.draws[:, :most]
+
+    def new_bakes(self, X: np.ndarray, seed: int) -> np.ndarray:
+        """Return draws of one new bake at each setting, its own spread included."""
+        expected = self.drawn(X)
+        rng = np.random.default_rng(seed)
+        noise = np.sqrt(self.own) * rng.standard_normal(expected.shape)
+        if np.isfinite(self.own_df):
+            noise *= np.sqrt(self.own_df / rng.chisquare(self.own_df, expected.shape[1]))
+        return expected + noise
+
+    def intervals(self, X: np.ndarray, table: pd.DataFrame, seed: int) -> dict[str, float]:
+        """Return estimate, low, high, new_low, new_high at one setting.
+
+        By the fit's own degrees of freedom; where explanations are averaged, the middle 95 % of
+        the draws; missing where no error was measured.
+        """
+        estimate = float(self.expect(X)[0])
+        if self.findings.averaged is None:
+            found = self.findings.predict(table).iloc[0]
+            names = ("low", "high", "new_low", "new_high")
+            return {"estimate": estimate} | {name: float(found[name]) for name in names}
+        edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
+        low, high = np.quantile(self.drawn(X)[0], edges)
+        new_low, new_high = np.quantile(self.new_bakes(X, seed)[0], edges)
+        return {
+            "estimate": estimate,
+            "low": float(low),
+            "high": float(high),
+            "new_low": float(new_low),
+            "new_high": float(new_high),
+        }
+
+
+def forecasts(
+    findings: Findings | Mapping[str, Findings],
+    measures: Measure | Sequence[Measure] | Mapping[str, Measure],
+) -> tuple[Forecast, ...]:
+    """Return a forecast for every measure that has a goal.
+
+    Parameters
+    ----------
+    findings : Findings or mapping of measure name to Findings
+    measures : Measure, sequence of Measure or mapping of name to Measure
+
+    Returns
+    -------
+    tuple of Forecast
+
+    Raises
+    ------
+    FitError
+        When no measure has a goal, one was never fitted, or two fits mean different factors.
+
+    Examples
+    --------
+    >>> forecasts.__name__
+    'forecasts'
+    """
+    fits = {findings.response: findings} if isinstance(findings, Findings) else dict(findings)
+    wanted = _with_goal(_listed(measures))
+    for measure in wanted:
+        if measure.name not in fits:
+            raise FitError(
+                f'there are no findings for "{measure.name}"; there are for '
+                f"{in_words(fits) or 'nothing'}. Fit it first, or leave it out of the measures."
+            )
+    factors = all_factors([fits[measure.name] for measure in wanted])
+    return tuple(
+        _forecast(fits[measure.name], measure, factors, place)
+        for place, measure in enumerate(wanted)
+    )
+
+
+def _listed(measures: Any) -> list[Measure]:
+    if isinstance(measures, Measure):
+        return [measures]
+    found = list(measures.values()) if isinstance(measures, Mapping) else list(measures)
+    for one in found:
+        if not isinstance(one, Measure):
+            raise FitError(f"measures holds {one!r}; expected trials.Measure(name, scale, goal=).")
+    names = [one.name for one in found]
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        raise FitError(f'the measure "{twice[0]}" is given twice.')
+    return found
+
+
+def _with_goal(measures: Sequence[Measure]) -> list[Measure]:
+    wanted = [measure for measure in measures if measure.goal is not None]
+    if not wanted:
+        names = in_words(f'"{one.name}"' for one in measures) or "the measures"
+        raise FitError(
+            f"{names}: no goal was set, so no setting is better than another. Give the measure "
+            'goal="higher", "lower", ("target", x, tolerance) or ("between", a, b).'
+        )
+    return wanted
+
+
+def all_factors(fits: Sequence[Findings]) -> tuple[Factor, ...]:
+    """Return the factors of several fits, each once.
+
+    Raises
+    ------
+    FitError
+        When two fits mean different settings by one name.
+
+    Examples
+    --------
+    >>> all_factors([])
+    ()
+    """
+    known: dict[str, Factor] = {}
+    for found in fits:
+        for factor in found.factors:
+            other = known.setdefault(factor.name, factor)
+            if other.levels != factor.levels:
+                raise FitError(
+                    f'"{factor.name}" runs over {in_words(map(other.show, other.levels))} in one '
+                    f"fit and over {in_words(map(factor.show, factor.levels))} in another; fit "
+                    "both with the same factors."
+                )
+    return tuple(known.values())
+
+
+def _forecast(
+    found: Findings, measure: Measure, factors: tuple[Factor, ...], place: int
+) -> Forecast:
+    names = [factor.name for factor in factors]
+    averaged = found.averaged
+    wide = fast_basis(averaged.terms if averaged else found.terms, found.factors)
+    known = usable(found.engine, wide.size) if averaged is None else True
+    if averaged is not None:
+        draws, mean = averaged.draws, averaged.draws.mean(axis=1)
+    else:
+        mean = found.engine.beta[: wide.size]
+        draws = np.repeat(mean[:, None], DRAWS, axis=1)
+        if known:
+            cov = found.engine.cov[: wide.size, : wide.size]
+            draws = coefficient_draws(mean, cov, found.level_df)
+    # All fits draw from one seed; shuffled, two measures are not alike by accident
+    order = np.random.default_rng(place).permutation(draws.shape[1])
+    own, own_df = _own_spread(found, wide, draws)
+    return Forecast(
+        measure=measure,
+        findings=found,
+        places=np.array([names.index(factor.name) for factor in found.factors]),
+        basis=wide,
+        mean=mean,
+        draws=draws[:, order],
+        own=own,
+        own_df=own_df,
+        errors_known=known,
+    )
+
+
+def _own_spread(found: Findings, wide: Basis, draws: np.ndarray) -> tuple[float, float]:
+    """Return the variance of one new bake, and how many degrees of freedom it rests on.
+
+    Day, load and bake spreads add; those of tasters and tastings are no part of a bake. Where the
+    fit spent every bake, the draws say it: the mean square left by a draw of the coefficients is
+    the variance, because its own error makes up for the bakes spent on the fit.
+    """
+    known = {name: value for name, value in found.spread.items() if name not in OF_TASTING}
+    if known:
+        finite = [df for df in found.level_df if np.isfinite(df) and df > 0]
+        return float(sum(known.values())), min(finite, default=float("inf"))
+    baked = found.residuals
+    if "role" in baked:
+        baked = baked[baked["role"] != "control"]
+    if found.averaged is None or len(baked) < FEWEST_TO_ESTIMATE:
+        return 0.0, float("inf")
+    names = [factor.name for factor in found.factors]
+    fitted = wide.rows(coded_settings(found.factors, baked[names])) @ draws
+    left = baked["observed"].to_numpy()[:, None] - fitted
+    return float((left**2).mean()), float("inf")

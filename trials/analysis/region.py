@@ -1,0 +1,344 @@
+"""Where to look for the best setting: limits, what is left out, blends, what a kitchen can set.
+
+A setting is a row of numbers as in :mod:`trials.design.basis`: the coded value of a number, the
+position of a kind among its levels, the share of a component.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.chance_of_failure import Failure, chance_of_failure
+from trials.design.basis import coded_settings, component_positions, real_settings
+from trials.design.candidates import check_blend, random_blends
+from trials.design.exclusion import Exclude, Exclusion
+from trials.errors import FitError, PlanError
+from trials.factors import Categorical, Component, Factor, Numeric
+from trials.tables import in_words, tidy_number
+
+MOST_CANDIDATES = 4000
+CHANCE_POINTS = 2000
+STEPS_IN_RANGE = 15  # a dial is set to about this many places (common practice, no source)
+SHARE_STEP = 0.01
+NEAR = 1e-9
+_SEED = 1414
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """The settings that may be recommended.
+
+    Parameters
+    ----------
+    factors : tuple of Factor
+    exclusion : Exclusion
+    chance_of_failure : callable or None
+        Of an array of settings.
+    failure_limit : float
+    values : tuple
+        For each factor the coded settings that a kitchen can make; None where any can be.
+    """
+
+    factors: tuple[Factor, ...]
+    exclusion: Exclusion
+    chance_of_failure: Callable[[np.ndarray], np.ndarray] | None
+    failure_limit: float
+    values: tuple[np.ndarray | None, ...]
+
+    @property
+    def parts(self) -> np.ndarray:
+        """Which factors are shares of the blend."""
+        return component_positions(self.factors)
+
+    @property
+    def low(self) -> np.ndarray:
+        """The lowest number of each factor."""
+        return np.array([_ends(factor)[0] for factor in self.factors])
+
+    @property
+    def high(self) -> np.ndarray:
+        """The highest number of each factor."""
+        return np.array([_ends(factor)[1] for factor in self.factors])
+
+    def within(self, X: np.ndarray) -> np.ndarray:
+        """Return which settings lie inside all limits, a blend summing to one."""
+        inside = ((self.low - NEAR <= X) & (self.high + NEAR >= X)).all(axis=-1)
+        if len(self.parts):
+            inside = inside & (np.abs(X[..., self.parts].sum(axis=-1) - 1) <= NEAR)
+        return np.asarray(inside)
+
+    def allows(self, X: np.ndarray) -> np.ndarray:
+        """Return which settings may be recommended, for an array of shape (settings, factors)."""
+        allowed = self.within(X)
+        if not self.exclusion.empty and allowed.any():
+            allowed[allowed] = self.exclusion.allows(X[allowed])
+        if self.chance_of_failure is not None and allowed.any():
+            allowed[allowed] = self.chance_of_failure(X[allowed]) < self.failure_limit
+        return allowed
+
+    def snapped(self, X: np.ndarray) -> np.ndarray:
+        """Return the nearest settings that a kitchen can make (limits kept, a blend's sum kept)."""
+        made = np.clip(X, self.low, self.high)
+        for place, values in enumerate(self.values):
+            if values is not None and not isinstance(self.factors[place], Component):
+                nearest = np.abs(made[:, place, None] - values).argmin(axis=1)
+                made[:, place] = values[nearest]
+        if len(self.parts):
+            made[:, self.parts] = [self._blend(row) for row in made[:, self.parts]]
+        return made
+
+    def _blend(self, shares: np.ndarray) -> np.ndarray:
+        low, high = self.low[self.parts], self.high[self.parts]
+        values = self.values[self.parts[0]]
+        made = summed(shares, low, high)
+        if values is not None:
+            step = float(values[1] - values[0])
+            made = np.clip(np.round(made / step) * step, low, high)
+            # What rounding took or gave goes to the largest shares that have room for it
+            for place in np.argsort(-made, kind="stable"):
+                left = 1 - made.sum()
+                made[place] = np.clip(made[place] + left, low[place], high[place])
+        return np.round(made, 12)
+
+    def frame(self, X: np.ndarray) -> pd.DataFrame:
+        """Return settings in real units, one column per factor."""
+        return pd.DataFrame(real_settings(self.factors, np.atleast_2d(X)))
+
+    def candidates(self, most: int = MOST_CANDIDATES) -> np.ndarray:
+        """Return allowed settings all over the region, a grid first and then points by chance.
+
+        Raises
+        ------
+        PlanError
+            When nothing is allowed: what forbids it.
+        """
+        drawn = self.snapped(np.vstack([self._grid(most), self._by_chance(CHANCE_POINTS)]))
+        drawn = drawn[np.sort(np.unique(np.round(drawn, 9), axis=0, return_index=True)[1])]
+        kept = drawn[self.allows(drawn)]
+        if not len(kept):
+            raise PlanError(self._nothing_left(drawn))
+        return kept
+
+    def grid(self, most: int = MOST_CANDIDATES) -> np.ndarray:
+        """Return the allowed settings of an even grid (blends: of points by chance)."""
+        drawn = self.snapped(self._grid(most))
+        drawn = np.unique(np.round(drawn, 9), axis=0)
+        return drawn[self.allows(drawn)]
+
+    def _grid(self, most: int) -> np.ndarray:
+        kinds = [f for f in self.factors if isinstance(f, Categorical)]
+        numbers = [f for f in self.factors if isinstance(f, Numeric)]
+        rng = np.random.default_rng(_SEED)
+        blends = self._blends(rng, 60) if len(self.parts) else np.empty((1, 0))
+        combos = int(np.prod([len(f.levels) for f in kinds], dtype=float)) * len(blends)
+        places = next(
+            (n for n in (21, 15, 11, 9, 7, 5, 3) if combos * n ** len(numbers) <= most), 2
+        )
+        if combos * float(places) ** len(numbers) > 16 * most:
+            return self._by_chance(most)
+        axes = [
+            np.arange(len(f.levels)) if isinstance(f, Categorical) else np.linspace(-1, 1, places)
+            for f in self.factors
+            if not isinstance(f, Component)
+        ]
+        grid = np.array(list(product(*axes))).reshape(-1, len(axes))
+        others = np.delete(np.arange(len(self.factors)), self.parts)
+        whole = np.empty((len(grid) * len(blends), len(self.factors)))
+        whole[:, others] = np.repeat(grid, len(blends), axis=0)
+        whole[:, self.parts] = np.tile(blends, (len(grid), 1))
+        return whole
+
+    def _blends(self, rng: np.random.Generator, count: int) -> np.ndarray:
+        """Return blends: as far as each share goes either way, then blends by chance."""
+        low, high = self.low[self.parts], self.high[self.parts]
+        ends = np.vstack([np.diag(high - low) * sign for sign in (3.0, -3.0)]) + (low + high) / 2
+        pushed = np.array([summed(row, low, high) for row in ends])
+        return np.vstack([pushed, random_blends(rng, count, low, high)])
+
+    def _by_chance(self, count: int) -> np.ndarray:
+        rng = np.random.default_rng(_SEED)
+        drawn = self.low + (self.high - self.low) * rng.random((count, len(self.factors)))
+        for place, factor in enumerate(self.factors):
+            if isinstance(factor, Categorical):
+                drawn[:, place] = rng.integers(len(factor.levels), size=count)
+        if len(self.parts):
+            low, high = self.low[self.parts], self.high[self.parts]
+            drawn[:, self.parts] = random_blends(rng, count, low, high)
+        return drawn
+
+    def _nothing_left(self, drawn: np.ndarray) -> str:
+        free = self.exclusion.allows(drawn)
+        if not free.any():
+            return (
+                "every setting between the limits is excluded, so there is nothing to recommend. "
+                "Look at exclude, or widen the limits of a factor."
+            )
+        assert self.chance_of_failure is not None
+        chances = self.chance_of_failure(drawn[free])
+        least = drawn[free][int(np.argmin(chances))]
+        return (
+            f"no setting keeps the chance that a bake fails below {self.failure_limit:.0%}; the "
+            f"least is {chances.min():.0%}, at {setting_words(self.factors, self.frame(least))}. "
+            "Raise failure_limit, or bake near that setting to learn more."
+        )
+
+
+def region(
+    factors: Sequence[Factor],
+    exclude: Exclude = None,
+    failure: Failure = None,
+    failure_limit: float = 0.1,
+    *,
+    exact: bool = False,
+) -> Region:
+    """Return the settings that may be recommended.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    exclude : as for :class:`trials.design.exclusion.Exclusion`
+    failure : callable or Failures, optional
+        A function of a bake (a dict of real settings) that gives its chance of failing, or what
+        the failed bakes said.
+    failure_limit : float
+        The chance must stay below this.
+    exact : bool
+        Any number between the limits will do, where a factor names no step of its own.
+
+    Raises
+    ------
+    PlanError, FitError
+        When the limits of a blend, the exclusions or the failures can not be used.
+
+    Examples
+    --------
+    >>> rest = Numeric("rest", 20, 60, "min", step=20)
+    >>> made = region([rest], [{"rest": 60}])
+    >>> made.frame(made.candidates())["rest"].tolist()
+    [20.0, 40.0]
+    """
+    check_blend(factors)
+    if not 0 < failure_limit <= 1:
+        raise FitError(
+            f"failure_limit is {failure_limit}; a chance above 0 and up to 1 is expected."
+        )
+    parts = [factor for factor in factors if isinstance(factor, Component)]
+    steps = [min(SHARE_STEP, kitchen_step(part.high - part.low)) for part in parts]
+    values = tuple(
+        _share_values(min(steps), exact)
+        if isinstance(factor, Component)
+        else _values(factor, exact)
+        for factor in factors
+    )
+    return Region(
+        tuple(factors),
+        Exclusion(factors, exclude),
+        chance_of_failure(failure, factors),
+        failure_limit,
+        values,
+    )
+
+
+def kitchen_step(span: float) -> float:
+    """Return a round step (1, 2 or 5) that parts a range into fifteen or some more.
+
+    Examples
+    --------
+    >>> kitchen_step(15), kitchen_step(40), kitchen_step(2)
+    (1.0, 2.0, 0.1)
+    """
+    ideal = span / STEPS_IN_RANGE
+    power = 10.0 ** np.floor(np.log10(ideal) + NEAR)
+    return float(max(step for step in (1, 2, 5) if step * power <= ideal * (1 + NEAR)) * power)
+
+
+def _values(factor: Factor, exact: bool) -> np.ndarray | None:
+    if isinstance(factor, Categorical):
+        return np.arange(len(factor.levels), dtype=float)
+    assert isinstance(factor, Numeric)
+    if factor.settings:
+        return factor.code(factor.settings)
+    if factor.step:
+        places = np.arange(np.floor((factor.high - factor.low) / factor.step + NEAR) + 1)
+        real = factor.low + places * factor.step
+    elif exact:
+        return None
+    else:
+        step = kitchen_step(factor.high - factor.low)
+        first, last = np.ceil(factor.low / step - NEAR), np.floor(factor.high / step + NEAR)
+        real = np.arange(first, last + 1) * step
+    known = np.concatenate([real, [factor.low, factor.high, factor.middle]])
+    known = np.array(sorted({float(f"{value:.12g}") for value in known}))
+    return factor.code(np.clip(known, factor.low, factor.high))
+
+
+def _share_values(step: float, exact: bool) -> np.ndarray | None:
+    return None if exact else np.array([0.0, step])
+
+
+def _ends(factor: Factor) -> tuple[float, float]:
+    if isinstance(factor, Categorical):
+        return 0.0, float(len(factor.levels) - 1)
+    return (factor.low, factor.high) if isinstance(factor, Component) else (-1.0, 1.0)
+
+
+def summed(shares: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return the nearest shares within limits that sum to one.
+
+    Examples
+    --------
+    >>> summed(np.array([0.6, 0.6]), np.zeros(2), np.ones(2))
+    array([0.5, 0.5])
+    """
+    bottom, top = float((shares - high).min()), float((shares - low).max())
+    for _ in range(80):
+        middle = (bottom + top) / 2
+        if np.clip(shares - middle, low, high).sum() > 1:
+            bottom = middle
+        else:
+            top = middle
+    made = np.clip(shares - top, low, high)
+    for place in np.argsort(low - high, kind="stable"):
+        made[place] = np.clip(made[place] + 1 - made.sum(), low[place], high[place])
+    return made
+
+
+def setting_words(factors: Sequence[Factor], frame: pd.DataFrame | Mapping[str, Any]) -> str:
+    """Return one setting in words.
+
+    Examples
+    --------
+    >>> setting_words([Numeric("rest", 20, 60, "min")], {"rest": 40})
+    'rest 40 min'
+    """
+    row = frame.iloc[0] if isinstance(frame, pd.DataFrame) else frame
+    return ", ".join(f"{f.name} {_shown(f, row[f.name])}" for f in factors)
+
+
+def _shown(factor: Factor, value: Any) -> str:
+    if isinstance(factor, Component):
+        return f"{tidy_number(100 * float(value), 4)}%"
+    return factor.show(value)
+
+
+def coded(factors: Sequence[Factor], settings: Mapping[str, Any]) -> np.ndarray:
+    """Return one setting as a row of numbers.
+
+    Raises
+    ------
+    FitError
+        When a factor has no setting.
+
+    Examples
+    --------
+    >>> coded([Numeric("rest", 20, 60)], {"rest": 40})
+    array([[0.]])
+    """
+    missing = [factor.name for factor in factors if factor.name not in settings]
+    if missing:
+        raise FitError(f"no setting was given for {in_words(missing)}.")
+    return coded_settings(factors, pd.DataFrame([dict(settings)]))
