@@ -14,6 +14,7 @@ from trials.analysis.levels import levels_of_terms, unit_count, unit_words
 from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
 from trials.analysis.preparing import CONTROL, Question, question
+from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import Averaged, Findings, kitchen_term
 from trials.analysis.settling import settling_table
 from trials.analysis.small_sample import small_sample
@@ -152,7 +153,7 @@ def _estimated(asked: Question, method: str) -> Estimated:
     mixed = fit_mixed(asked.y, asked.X, asked.groups)
     if "bake" in mixed.unidentified:
         return _without_error(_on_bakes(asked))
-    lost = [name for name in mixed.unidentified if name != "taster"]
+    lost = [name for name in mixed.unidentified if not is_of_tasting(name)]
     notes = tuple(
         f"No error was measured between {unit_words(name, asked.table)}: what changes only "
         f"between them can not be judged. Repeat a setting on another of them."
@@ -228,7 +229,7 @@ def _on_bakes(asked: Question) -> Question:
         groups=tuple(
             replace(group, codes=group.codes[first])
             for group in asked.groups
-            if group.name not in ("bake", "taster")
+            if group.name != "bake" and not is_of_tasting(group.name)
         ),
     )
 

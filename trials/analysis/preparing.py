@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.cross_products import RandomTerm, dependent_columns
+from trials.analysis.repeats import own_views, without_echoes
 from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
 from trials.errors import FitError, Place, TrialsError
 from trials.factors import Categorical, Factor, Numeric, check_factors
@@ -116,6 +117,8 @@ def question(
     table = _with_columns(table, response, groups)
     notes: list[str] = []
     kept, failed = _usable(table, response, notes)
+    if groups is None:
+        kept = without_echoes(kept, response, notes)
     chosen = _factors(kept, factors, response, extra_groups)
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
@@ -344,7 +347,8 @@ def _group_names(
     }
     levels = {name: len(set(found)) for name, found in codes.items()}
     usable = [name for name in codes if 1 < levels[name] < len(table)]
-    return tuple(name for name in usable if not _repeated(name, usable, codes))
+    apart = tuple(name for name in usable if not _repeated(name, usable, codes))
+    return apart + own_views(table, apart)
 
 
 def _repeated(name: str, usable: Sequence[str], codes: dict[str, np.ndarray]) -> bool:

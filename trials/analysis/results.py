@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trials.analysis.repeats import is_of_tasting
 from trials.design.terms import Term, model_matrix
 from trials.errors import FitError
 from trials.factors import Categorical, Factor, Numeric
@@ -198,7 +199,7 @@ class Findings:
         table = settings_table(settings, self.factors)
         weights = self._rows(table)
         answer = table.assign(**self._estimates(weights, "estimate"))
-        own = sum(value for source, value in self.spread.items() if source not in _OF_TASTING)
+        own = sum(value for source, value in self.spread.items() if not is_of_tasting(source))
         reach = stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * np.sqrt(answer["se"] ** 2 + own)
         return answer.assign(
             new_low=answer["estimate"] - reach, new_high=answer["estimate"] + reach
@@ -246,10 +247,6 @@ class Findings:
         notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
         table = kitchen_effects(self).to_html(index=False, border=0, escape=True)
         return f"{said}{table}<ul>{notes}</ul>"
-
-
-# Sources of spread that belong to tasting, not to a bake
-_OF_TASTING = ("taster", "tasting")
 
 
 def kitchen_effects(findings: Findings) -> pd.DataFrame:
