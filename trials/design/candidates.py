@@ -54,8 +54,27 @@ class Candidates:
             tries[:, :, factor] = self.levels[factor]
             may = np.ones(tries.shape[:2], dtype=bool)
         if not self.exclusion.empty:
-            may = may & self.exclusion.allows(tries)
+            may = may & self.allows(tries)
         return tries, may
+
+    def allows(self, settings: np.ndarray) -> np.ndarray:
+        """Return which settings may be baked, looked up where they lie on the grid."""
+        if self._table is None:
+            return self.exclusion.allows(settings)
+        index, on_grid = [], True
+        for place, values in enumerate(self.levels):
+            at = np.abs(settings[..., place, None] - values).argmin(axis=-1)
+            on_grid = on_grid and bool((np.abs(values[at] - settings[..., place]) < 1e-9).all())
+            index.append(at)
+        return self._table[tuple(index)] if on_grid else self.exclusion.allows(settings)
+
+    @cached_property
+    def _table(self) -> np.ndarray | None:
+        """Which settings of the grid may be baked; None where the grid is too large to list."""
+        sizes = [len(values) for values in self.levels]
+        if self.exclusion.empty or len(self.parts) or np.prod(sizes, dtype=float) > MOST_LISTED:
+            return None
+        return self.exclusion.allows(np.stack(np.meshgrid(*self.levels, indexing="ij"), axis=-1))
 
     def nudges(self, step: float) -> "Nudges":
         """Return the moves of a numeric factor by a step either way."""

@@ -83,7 +83,7 @@ def optimal(
     seed : int, optional
         The same seed gives the same plan.
     starts : int, optional
-        Starts drawn by chance; 4 to 20 when left out, fewer for larger plans. They run where
+        Starts drawn by chance; 5 to 100 when left out, fewer for larger plans. They run where
         joblib's active backend says: ``with joblib.parallel_config("dask"): optimal(...)``.
     replicates : int
         Bakes that repeat another bake's settings, for an estimate of error that no model needs.

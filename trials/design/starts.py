@@ -18,8 +18,10 @@ from trials.design.coordinate_exchange import LEAST_GAIN, Search, climb
 from trials.errors import PlanError
 
 # Starts that advance together as one array: a unit of work for another processor
-TOGETHER = 20
+TOGETHER = 100
 SHAKEN_BAKES = 2
+# After so many shakes the worse half of the starts goes on from the better half
+GIVING_WAY = 4
 # Shares move on a line, not on a grid: gains below this only fill the time until the end
 BLEND_GAIN = 2e-3
 PATIENCE = 2.0  # seconds before a progress bar is shown
@@ -64,8 +66,8 @@ class Found:
 def usual_effort(search: Search, bakes: int) -> Effort:
     """Return starts and shakes that take some seconds at most."""
     work = bakes * search.basis.index.shape[1] * search.information_size**2
-    starts = int(np.clip(2e7 / work, 4, TOGETHER))
-    return Effort(starts, int(np.clip(1.2e7 / work, 3, 24)))
+    starts = int(np.clip(2e7 / work, 5, TOGETHER))
+    return Effort(starts, int(np.clip(1.2e7 / work, 3, 12)))
 
 
 def best_of_many(
@@ -152,6 +154,10 @@ def one_lot(
             starts[better], scores[better] = shaken[better], again[better]
             if scores.max() > search.ceiling - 1e-9:
                 break
+            if (shake + 1) % GIVING_WAY == 0:
+                order = np.argsort(-np.round(scores, 9), kind="stable")
+                worse, better = order[len(order) - len(order) // 2 :], order[: len(order) // 2]
+                starts[worse], scores[worse] = starts[better], scores[better]
     except KeyboardInterrupt:
         interrupted = True
     best = int(np.argmax(np.round(scores, 9)))
@@ -174,7 +180,7 @@ def _start(
         return settings
     shares = _shared_factors(search, len(given))
     for _ in range(400):
-        bad = np.flatnonzero(new & ~candidates.exclusion.allows(settings))
+        bad = np.flatnonzero(new & ~candidates.allows(settings))
         if not len(bad):
             return settings
         for bake in bad:
@@ -223,10 +229,10 @@ def _shaken(
             group, factor = search.shared[rng.integers(len(search.shared))]
             start[group, factor] = fresh[-1, factor]
         # A bake that may not be made gets its own settings back, else all do
-        barred = ~candidates.exclusion.allows(start)
+        barred = ~candidates.allows(start)
         for bake in np.flatnonzero(barred).tolist():
             start[bake, own.get(bake, [])] = before[bake, own.get(bake, [])]
-        if barred.any() and not candidates.exclusion.allows(start).all():
+        if barred.any() and not candidates.allows(start).all():
             start[:] = before
     return shaken
 
