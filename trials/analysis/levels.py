@@ -8,6 +8,7 @@ import pandas as pd
 from trials.analysis.cross_products import RandomTerm
 from trials.design.plan import kitchen_group, plural
 from trials.design.terms import ModelMatrix
+from trials.factors import Factor
 
 
 def levels_of_terms(
@@ -50,7 +51,7 @@ def _constant_within(block: np.ndarray, codes: np.ndarray) -> bool:
     return bool(np.abs(block - block[first][own]).max(initial=0) < 1e-9)
 
 
-def unit_words(level: str | None, table: pd.DataFrame) -> str:
+def unit_words(level: str | None, table: pd.DataFrame, factors: Sequence[Factor] = ()) -> str:
     """Return the unit of a level in words, in the plural.
 
     Examples
@@ -61,7 +62,7 @@ def unit_words(level: str | None, table: pd.DataFrame) -> str:
     'recipes within replicates'
     """
     if level is not None:
-        outer_first = [plural(kitchen_group(name)) for name in level.split("/")]
+        outer_first = [plural(kitchen_group(name, factors)) for name in level.split("/")]
         return " within ".join(reversed(outer_first))
     if "taster" in table and table["taster"].notna().any():
         return "tastings"

@@ -12,6 +12,8 @@ from trials.errors import PlanError
 from trials.factors import Categorical, Component, Factor, check_factors, group_names
 
 ROLES = ("trial", "centre", "control")
+# What a hard-to-change factor's name says of the load it is set for
+_SIGNS = {"oil": "oil fill", "fry": "oil fill", "frying": "oil fill", "oven": "oven heat"}
 FIXED_COLUMNS = ("bake", "day", "load", "role")
 
 
@@ -116,7 +118,8 @@ class Plan:
             if count:
                 words.append(f"{count} {name}{'' if count == 1 else 's'}")
         shared = [
-            f"{self.rows[name].nunique()} {plural(kitchen_group(name))}" for name in self.groups
+            f"{self.rows[name].nunique()} {plural(kitchen_group(name, self.factors))}"
+            for name in self.groups
         ]
         days = f"{self.days} day{'' if self.days == 1 else 's'}"
         return f"{' and '.join(words)}{' in ' + ' and '.join(shared) if shared else ''} over {days}"
@@ -131,15 +134,29 @@ class Plan:
         return f"<p><b>{html.escape(self.sentence())}.</b></p>{reasons}{table}"
 
 
-def kitchen_group(name: str) -> str:
+def kitchen_group(name: str, factors: Sequence[Factor] = ()) -> str:
     """Return what bakes share, as the baker says it.
+
+    Parameters
+    ----------
+    name : str
+        The group.
+    factors : sequence of Factor, optional
+        A load is an oil fill or an oven heat where one of these that is set for it says so.
 
     Examples
     --------
-    >>> kitchen_group("load"), kitchen_group("dough")
-    ('load', 'dough batch')
+    >>> from trials.factors import Numeric
+    >>> oil = Numeric("oil temperature", 165, 180, hard_to_change=True)
+    >>> kitchen_group("load"), kitchen_group("dough"), kitchen_group("load", [oil])
+    ('load', 'dough batch', 'oil fill')
     """
-    return {"dough": "dough batch", "oil": "oil fill", "oven": "oven heat"}.get(name, name)
+    words = {"dough": "dough batch", "oil": "oil fill", "oven": "oven heat"}
+    if name == "load":
+        set_for = " ".join(one.name.casefold() for one in factors if one.group == name)
+        found = [word for sign, word in _SIGNS.items() if sign in set_for.replace("-", " ").split()]
+        return found[0] if found else name
+    return words.get(name, name)
 
 
 def plural(word: str) -> str:
