@@ -5,12 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from trials.design.aliasing import aliases
 from trials.design.plan import Plan
 from trials.design.power import power
 from trials.errors import TrialsError
+from trials.factors import Component
 from trials.tables import in_words
 
 # A pair that was not asked about is taken to be about half as large as what is worth noticing
@@ -18,6 +19,13 @@ from trials.tables import in_words
 STRAY = 0.5
 ALPHA = 0.05
 USUAL_CHANCE = 0.8
+FEWEST_EFFECTS = 3  # for Lenth's method
+LEVEL_WORDS = {
+    "bake": "between two bakes of one recipe",
+    "tasting": "between one taster's scores of one bake",
+    "load": "between two loads",
+    "day": "between two days",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +38,7 @@ class Promise:
     table : DataFrame
         term, chance (to see an effect worth noticing and not be misled by a pair that it is mixed
         with), mixed (how much of pairs that are not asked about it holds, 0 for none), smallest
-        (seen with 80 % chance), judged_on, df. Terms that the plan can not tell have chance 0.
+        (seen with 80 % chance), judged_on (empty for terms that the plan can not tell), df.
     score : float
         The mean chance.
     spreads : str
@@ -50,10 +58,22 @@ class Promise:
     @property
     def lost(self) -> list[str]:
         """The terms that can not be told at all."""
-        return self.table.loc[self.table["chance"] == 0, "term"].tolist()
+        return self.table.loc[self.table["judged_on"] == "", "term"].tolist()
+
+    @property
+    def told(self) -> pd.DataFrame:
+        """The terms that can be told apart from one another."""
+        return self.table[self.table["judged_on"] != ""]
 
 
-def promise(plan: Plan, targets: Sequence[str], *, worth: float, tasters: int) -> Promise:
+def promise(
+    plan: Plan,
+    targets: Sequence[str],
+    *,
+    worth: float,
+    tasters: int,
+    sd_bake: float | None = None,
+) -> Promise:
     """Return what a plan promises for the effects that are asked about.
 
     Parameters
@@ -64,6 +84,8 @@ def promise(plan: Plan, targets: Sequence[str], *, worth: float, tasters: int) -
     worth : float
         The smallest difference worth noticing, in points.
     tasters : int
+    sd_bake : float, optional
+        Spread between bakes of one recipe; the usual one when left out.
 
     Returns
     -------
@@ -84,19 +106,22 @@ def promise(plan: Plan, targets: Sequence[str], *, worth: float, tasters: int) -
     >>> found.table["mixed"].tolist(), found.score > 0.5
     ([0.0, 0.0], True)
     """
-    known, words = _known(plan, targets, worth, tasters)
+    known, words = _known(plan, targets, worth, tasters, sd_bake)
     stray = _stray(plan, targets)
+    # Lenth's method reads the error off the smaller effects; a blend's are related by nature
+    blend = any(isinstance(factor, Component) for factor in plan.factors)
+    spare = 0.0 if blend or len(known) < FEWEST_EFFECTS else len(known) / 3
     rows = []
     for term in targets:
         if term not in known.index or not np.isfinite(known.loc[term, "se"]):
             rows.append((term, 0.0, 0.0, np.nan, "", 0.0))
             continue
         own = known.loc[term]
-        df = max(float(own["df"]), len(known) / 3 if own["df"] == 0 else 0.0)
+        df = float(own["df"]) or spare
         mixed = stray.get(term, 0.0)
-        chance = _seen(worth / own["se"], df) * _unspoilt(mixed)
+        chance = _seen(worth / own["se"], df) * _unspoilt(mixed) if df else 0.0
         smallest = own["smallest_effect"]
-        if not np.isfinite(smallest):
+        if not np.isfinite(smallest) and df:
             smallest = _smallest(own["se"], df)
         rows.append((term, chance, mixed, smallest, own["judged_on"], float(own["df"])))
     names = ["term", "chance", "mixed", "smallest", "judged_on", "df"]
@@ -105,24 +130,36 @@ def promise(plan: Plan, targets: Sequence[str], *, worth: float, tasters: int) -
 
 
 def _known(
-    plan: Plan, targets: Sequence[str], worth: float, tasters: int
+    plan: Plan, targets: Sequence[str], worth: float, tasters: int, sd_bake: float | None
 ) -> tuple[pd.DataFrame, str]:
     """Return the power table of the targets; of the plan's own model where those are too many."""
     for model in (list(targets), plan.model):
         try:
-            table = power(plan, effect=worth, tasters=tasters, model=model)
+            table = power(plan, effect=worth, tasters=tasters, sd_bake=sd_bake, model=model)
         except TrialsError:
             continue
         if np.isfinite(table["se"]).all():
-            return table.set_index("term"), _spread_words(table.attrs.get("spreads", {}))
+            return table.set_index("term"), _spread_words(plan, table.attrs.get("spreads", {}))
     return pd.DataFrame(columns=["se", "df", "smallest_effect", "judged_on"]), ""
 
 
-def _spread_words(spreads: Mapping[str, str]) -> str:
-    """Return the spreads in one line: those that were assumed, and those that were not."""
-    said = [f"{name} {words.split(', ')[0]}" for name, words in spreads.items()]
-    sources = dict.fromkeys(words.split(", ", 1)[-1] for words in spreads.values())
-    return f"spreads between bakes and the like: {in_words(said)} ({in_words(sources)})"
+def _spread_words(plan: Plan, spreads: Mapping[str, str]) -> str:
+    """Return the spreads that a plan is weighed with in one line, and where they come from."""
+    there = {"bake", "tasting", *(["load"] if plan.groups else [])}
+    there |= {"day"} if plan.days > 1 else set()
+    parts = {name: words.split(", ", 1) for name, words in spreads.items() if name in there}
+    said = [f"{value} {LEVEL_WORDS[name]}" for name, (value, _) in parts.items()]
+    sources = {
+        source: [LEVEL_WORDS[n].split(" ", 1)[1] for n, part in parts.items() if part[1] == source]
+        for _, source in parts.values()
+    }
+    return f"standard deviations, in points, of {in_words(said)} ({in_words(_sources(sources))})"
+
+
+def _sources(names: Mapping[str, Sequence[str]]) -> list[str]:
+    if len(names) == 1:
+        return list(names)
+    return [f"{in_words(those)} {source}" for source, those in names.items()]
 
 
 def _stray(plan: Plan, targets: Sequence[str]) -> dict[str, float]:
@@ -150,21 +187,22 @@ def _owner(column: str, targets: Sequence[str]) -> str:
 
 
 def _seen(ratio: float, df: float) -> float:
-    limit = stats.t.ppf(1 - ALPHA / 2, df)
-    return float(stats.nct.sf(limit, df, ratio) + stats.nct.cdf(-limit, df, ratio))
+    """Return the chance that a t test finds an effect of so many standard errors."""
+    limit = special.fdtri(1, df, 1 - ALPHA)
+    return float(1 - special.ncfdtr(1, df, ratio**2, limit))
 
 
 def _unspoilt(mixed: float) -> float:
     """Return the chance that what an effect is mixed with moves it by less than half its size."""
     if mixed < 1e-9:
         return 1.0
-    return float(2 * stats.norm.cdf(0.5 / (STRAY * mixed)) - 1)
+    return float(2 * special.ndtr(0.5 / (STRAY * mixed)) - 1)
 
 
 def _smallest(se: float, df: float) -> float:
     """Return the effect seen with 80 % chance, by bisection."""
     low, high = 0.0, 100.0
-    for _ in range(60):
+    for _ in range(40):
         middle = (low + high) / 2
         low, high = (middle, high) if _seen(middle, df) < USUAL_CHANCE else (low, middle)
     return se * high

@@ -1,35 +1,28 @@
 """From a budget and an aim to a plan: every family that fits is made, weighed and compared."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence, Sized
 from dataclasses import replace
-from itertools import chain
 
+import numpy as np
 import pandas as pd
 
-from trials.design.basis import coded_settings
-from trials.design.blend import simplex_centroid, simplex_lattice
-from trials.design.exchange import optimal
-from trials.design.exclusion import Exclude, Exclusion
-from trials.design.factorial import fractional_factorial, full_factorial
+from trials.design.contenders import MODELS, QUICK, Wish, in_full, searched, textbook
+from trials.design.effect_tests import between
+from trials.design.exclusion import Exclude
 from trials.design.kitchen import Loads
-from trials.design.plan import Plan, kitchen_group, new_seed, whole_number
+from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.promise import Promise, promise
-from trials.design.screening import definitive_screening, plackett_burman
-from trials.design.surface import box_behnken, central_composite
-from trials.design.terms import model_terms
-from trials.errors import PlanError, TrialsError
-from trials.factors import Component, Factor, Numeric, check_factors, group_names
+from trials.design.proposal_words import Answers, spoken
+from trials.design.terms import model_matrix, model_terms
+from trials.errors import PlanError
+from trials.factors import Factor, check_factors
 from trials.tables import in_words
 
-AIMS = {"screen": "main", "interactions": "interactions", "optimise": "quadratic"}
-AIM_WORDS = {
-    "screen": "find what matters",
-    "interactions": "see what works together",
-    "optimise": "tune",
-}
 WORTH, TASTERS = 0.7, 6  # points of liking, and friends at the table, when nothing is said
 ALIKE = 0.02  # plans whose chances differ by less are alike, and the smaller one is proposed
-SETTLES = 2  # degrees of freedom below which a hard-to-change factor can not be judged
+# The mean distance of two draws from one normal, in standard deviations: 2 / sqrt(pi)
+APART = 2 / np.pi**0.5
+SIZES = (8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 128)
 
 
 def propose(
@@ -43,8 +36,9 @@ def propose(
     exclude: Exclude = None,
     keep: Plan | pd.DataFrame | None = None,
     seed: int | None = None,
-    tasters: int = TASTERS,
-    worth_noticing: float = WORTH,
+    tasters: int | Sized | None = None,
+    worth_noticing: float | None = None,
+    alike: float | None = None,
 ) -> Plan:
     """Propose the plan that tells most for a budget of bakes.
 
@@ -69,10 +63,12 @@ def propose(
     keep : Plan or DataFrame, optional
         Bakes made already, which count among `bakes`.
     seed : int, optional
-    tasters : int
-        Friends who taste each bake; assumed when left out.
-    worth_noticing : float
+    tasters : int or sequence, optional
+        Who tastes each bake, or how many; assumed when left out.
+    worth_noticing : float, optional
         The difference that would change your mind, in points; assumed when left out.
+    alike : float, optional
+        How far apart two bakes of one recipe usually come out, in points; assumed when left out.
 
     Returns
     -------
@@ -90,45 +86,28 @@ def propose(
 
     Examples
     --------
+    >>> from trials.factors import Numeric
     >>> factors = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]
     >>> plan = propose(factors, 16, aim="interactions", seed=1)
     >>> plan.family, plan.count()
     ('two-level fraction', 16)
     """
-    factors = check_factors(factors)
-    bakes = whole_number("bakes", bakes, least=2)
-    if aim not in AIMS:
-        raise PlanError(f"aim is {aim!r}; expected {in_words(map(repr, AIMS), 'or')}.")
-    seed = new_seed() if seed is None else int(seed)
-    targets = _targets(factors, aim)
-    made, refusals = _made(factors, bakes, aim, days, loads, controls, exclude, keep, seed)
-    if not made:
-        raise PlanError(f"no plan fits {bakes} bakes: {refusals[-1]}")
-    weighed = [promise(one, targets, worth=worth_noticing, tasters=tasters) for one in made]
+    wish = _wish(factors, bakes, aim, days, loads, controls, exclude, keep, seed)
+    answers = _answers(tasters, worth_noticing, alike)
+    plans, _ = textbook(wish)
+    weighed = [_weighed(plan, wish, answers) for plan in plans]
+    if not any(_can_not_be_better(one, wish) for one in weighed):
+        found, refusals = searched(wish)
+        weighed += [_weighed(plan, wish, answers) for plan in found]
+        if not weighed:
+            raise PlanError(f"no plan fits {wish.bakes} bakes: {_why(refusals)}")
     ranked = sorted(weighed, key=_place)
-    best = ranked[0]
-    reasons = [
-        *_reasons(best, aim, bakes, worth_noticing),
-        *_hard_words(best),
-        *_beyond(best, factors, bakes, aim, days, worth_noticing, tasters, seed),
-        _assumed(tasters, worth_noticing, best.spreads),
-        *_runners_up(best, ranked[1:]),
-    ]
-    return replace(best.plan, reasons=tuple(reasons))
+    best = _searched_in_full(ranked[0], wish, answers)
+    reasons = spoken(best, ranked[1:], wish, answers, _cost(best, ranked, wish, answers))
+    return replace(best.plan, reasons=reasons)
 
 
-def _place(one: Promise) -> tuple[int, int, bool]:
-    """Return a plan's place: by chance, then by bakes, then the textbook's before a search's."""
-    return -round(one.score / ALIKE), one.plan.count(), one.plan.family == "optimal plan"
-
-
-def _targets(factors: Sequence[Factor], aim: str) -> list[str]:
-    blend = any(isinstance(factor, Component) for factor in factors)
-    model = "blend" if blend else AIMS[aim]
-    return [term.name for term in model_terms(model, factors)]
-
-
-def _made(
+def _wish(
     factors: Sequence[Factor],
     bakes: int,
     aim: str,
@@ -137,225 +116,98 @@ def _made(
     controls: int,
     exclude: Exclude,
     keep: Plan | pd.DataFrame | None,
-    seed: int,
-) -> tuple[list[Plan], list[str]]:
-    """Return the plans that can be made, and why others can not."""
-    kitchen = {"days": days, "loads": loads, "controls": controls, "seed": seed}
-    makers = chain(
-        _searched(factors, bakes, aim, exclude, keep, kitchen),
-        () if keep is not None else _families(factors, bakes, aim, kitchen),
-    )
-    rules = Exclusion(factors, exclude)
-    made: list[Plan] = []
-    refusals: list[str] = []
-    for maker in makers:
-        try:
-            plan = maker()
-        except TrialsError as error:
-            refusals.append(str(error))
-            continue
-        settings = coded_settings(factors, plan.rows)
-        if plan.count() <= bakes and bool(rules.allows(settings).all()):
-            made.append(plan)
-    return made, refusals or ["settings that never go together leave nothing."]
-
-
-def _searched(
-    factors: Sequence[Factor],
-    bakes: int,
-    aim: str,
-    exclude: Exclude,
-    keep: Plan | pd.DataFrame | None,
-    kitchen: dict,
-) -> Iterator[Callable[[], Plan]]:
-    """Return makers of plans by exchange, for the aim's model and for the simpler ones."""
-    blend = any(isinstance(factor, Component) for factor in factors)
-    model = "blend" if blend else AIMS[aim]
-    # Beside the aim's own model: main effects kept as clear of pairs as the bakes allow
-    tries: list[tuple[str, str | None]] = [(model, None)]
-    if not blend and len(factors) > 1:
-        tries.append(("main", "interactions"))
-    for wanted, potential in tries:
-        for loads in _load_choices(factors, bakes, kitchen):
-            yield lambda wanted=wanted, potential=potential, loads=loads: optimal(  # type: ignore[misc]
-                factors,
-                model=wanted,
-                bakes=bakes,
-                criterion="I" if aim == "optimise" and potential is None else "D",
-                days=kitchen["days"],
-                loads=loads,
-                exclude=exclude,
-                keep=keep,
-                controls=kitchen["controls"],
-                seed=kitchen["seed"],
-                potential=potential,
-            )
-
-
-def _load_choices(factors: Sequence[Factor], bakes: int, kitchen: dict) -> list[Loads]:
-    if kitchen["loads"] is not None or not group_names(factors):
-        return [kitchen["loads"]]
-    days = kitchen["days"]
-    fits = [n for n in (6, 8, 4, 2 * days, 3 * days) if n <= bakes // 2 and n % days == 0]
-    counts = list(dict.fromkeys(fits))[:3]
-    groups = group_names(factors)
-    if len(groups) == 1 and counts:
-        return [n if groups[0] == "load" else {groups[0]: n} for n in counts]
-    return [None]
-
-
-def _families(
-    factors: Sequence[Factor], bakes: int, aim: str, kitchen: dict
-) -> Iterator[Callable[[], Plan]]:
-    """Return makers of the textbook's plans of every size that the budget allows."""
-    numeric = any(isinstance(factor, Numeric) for factor in factors)
-    if any(isinstance(factor, Component) for factor in factors):
-        yield lambda: simplex_lattice(factors, degree=2, **_without_loads(kitchen))
-        yield lambda: simplex_centroid(factors, **_without_loads(kitchen))
-        return
-    for size in (64, 32, 16, 8):
-        for spare in {0, min(bakes - size, 4) if numeric else 0}:
-            if size + spare <= bakes and spare >= 0:
-                yield lambda size=size, spare=spare: fractional_factorial(  # type: ignore[misc]
-                    factors, bakes=size + spare, centre_bakes=spare, **kitchen
-                )
-    for copies in (4, 3, 2, 1):
-        yield lambda copies=copies: full_factorial(factors, replicates=copies, **kitchen)  # type: ignore[misc]
-    for size in (36, 28, 24, 20, 12):
-        if size <= bakes:
-            yield lambda size=size: plackett_burman(factors, bakes=size, **_without_loads(kitchen))  # type: ignore[misc]
-    yield lambda: definitive_screening(factors, **_without_loads(kitchen))
-    if aim == "optimise":
-        yield lambda: central_composite(factors, **_without_loads(kitchen))
-        yield lambda: box_behnken(factors, **_without_loads(kitchen))
-
-
-def _without_loads(kitchen: dict) -> dict:
-    return {name: value for name, value in kitchen.items() if name != "loads"}
-
-
-def _reasons(best: Promise, aim: str, bakes: int, worth: float) -> list[str]:
-    table = best.table
-    told, all_ = table[table["chance"] > 0], len(table)
-    what = {"screen": "single changes", "interactions": "single changes and pairs"}.get(
-        aim, "changes, pairs and bends"
-    )
-    said = f"To {AIM_WORDS[aim]} with {bakes} bakes: {best.plan.sentence()} ({best.plan.family})."
-    if len(told) < all_:
-        apart = f"Of {all_} {what}, {len(told)} can be told apart."
-    else:
-        apart = f"All {all_} {what} can be told apart from one another."
-    if aim == "screen" and len(told):
-        apart = apart[:-1] + _pair_words(told)
-    seen = (
-        f"Smallest difference it would likely show: {best.smallest:.1f} points (half of the "
-        f"effects do better); you want to see {worth:g}."
-    )
-    return [said, apart, seen] if len(told) else [said, apart]
-
-
-def _pair_words(told: pd.DataFrame) -> str:
-    mixed = told.loc[told["mixed"] > 1e-9, "mixed"]
-    if mixed.empty:
-        return ", and from every pair."
-    return (
-        f"; {len(mixed)} of them hold something of pairs, at worst as much as {mixed.max():.1f} "
-        "of one."
+    seed: int | None,
+) -> Wish:
+    if aim not in MODELS:
+        raise PlanError(f"aim is {aim!r}; expected {in_words(map(repr, MODELS), 'or')}.")
+    return Wish(
+        factors=check_factors(factors),
+        bakes=whole_number("bakes", bakes, least=2),
+        aim=aim,
+        days=whole_number("days", days, least=1),
+        loads=loads,
+        controls=whole_number("controls", controls, least=0),
+        exclude=exclude,
+        keep=keep,
+        seed=new_seed() if seed is None else whole_number("seed", seed, least=0, most=2**53),
     )
 
 
-def _few(names: Sequence[str], most: int = 4) -> str:
-    shown = [name.replace(":", " with ").replace("^2", " (bend)") for name in names[:most]]
-    more = len(names) - most
-    return in_words([*shown, f"{more} more"] if more > 0 else shown)
+def _answers(
+    tasters: int | Sized | None, worth_noticing: float | None, alike: float | None
+) -> Answers:
+    """Return who tastes, what matters and how alike bakes are, and what of that was assumed."""
+    count = len(tasters) if isinstance(tasters, Sized) else tasters
+    named = {"tasters": count, "worth_noticing": worth_noticing, "alike": alike}
+    return Answers(
+        tasters=TASTERS if count is None else whole_number("tasters", count, least=1),
+        worth=WORTH
+        if worth_noticing is None
+        else between("worth_noticing", worth_noticing, 0, 1e9),
+        sd_bake=None if alike is None else between("alike", alike, 0, 1e9) / APART,
+        assumed=tuple(name for name, value in named.items() if value is None),
+    )
 
 
-def _hard_words(best: Promise) -> list[str]:
-    """Return a word on each hard-to-change factor: on what it is judged, or that it can not be."""
-    said = []
-    table = best.table.set_index("term")
-    for factor in best.plan.factors:
-        if not factor.group or factor.name not in table.index:
+def _weighed(plan: Plan, wish: Wish, answers: Answers) -> Promise:
+    return promise(
+        plan,
+        wish.targets,
+        worth=answers.worth,
+        tasters=answers.tasters,
+        sd_bake=answers.sd_bake,
+    )
+
+
+def _place(one: Promise) -> tuple[int, int, bool]:
+    """Return a plan's place: by chance, then by bakes, then the textbook's before a search's."""
+    return -round(one.score / ALIKE), one.plan.count(), one.plan.family == "optimal plan"
+
+
+def _can_not_be_better(one: Promise, wish: Wish) -> bool:
+    """Say whether a plan spends all bakes, at the ends, on effects that are wholly unrelated."""
+    if one.plan.count() < wish.bakes or one.lost or one.table["mixed"].max() > 1e-9:
+        return False
+    if one.plan.days > 1 or one.plan.groups:
+        return False
+    bakes = one.plan.table
+    bakes = bakes[bakes["role"] != "control"]
+    X = model_matrix(model_terms(wish.model, wish.factors), wish.factors, bakes).X
+    return bool(np.abs(X.T @ X - len(X) * np.eye(X.shape[1])).max() < 1e-9 * len(X))
+
+
+def _searched_in_full(one: Promise, wish: Wish, answers: Answers) -> Promise:
+    """Return the plan, searched for longer if a search found it and that tells more."""
+    if one.plan.family != "optimal plan" or one.plan.details["starts"] != QUICK:
+        return one
+    longer = _weighed(in_full(wish, one.plan), wish, answers)
+    return longer if round(longer.score, 9) >= round(one.score, 9) else one
+
+
+def _why(refusals: Sequence[str]) -> str:
+    """Return what stands in the way of the simplest plan, which is tried last."""
+    return refusals[-1] if refusals else "settings that never go together leave nothing."
+
+
+def _cost(
+    best: Promise, ranked: Sequence[Promise], wish: Wish, answers: Answers
+) -> tuple[int, float] | None:
+    """Return the bakes that would tell every effect of the aim, and what they would show."""
+    if not best.lost or any(not one.lost for one in ranked):
+        return None
+    for size in SIZES:
+        if size <= max(wish.bakes, len(wish.targets) + wish.days):
             continue
-        own = table.loc[factor.name]
-        units = best.plan.rows.get(factor.group)
-        count = 0 if units is None else int(units.nunique())
-        fills = own["judged_on"] or f"{kitchen_group(factor.group)}s"
-        if own["chance"] == 0 or round(own["df"], 6) < SETTLES:
-            said.append(
-                f"{best.plan.count()} bakes in {count} {fills} can not settle {factor.name}: hold "
-                f"it at one setting and judge the others, or plan more {fills}."
-            )
-        else:
-            said.append(
-                f"{factor.name.capitalize()} is set afresh only {count} times, so it is judged on "
-                f"{count} {fills}: it would likely show {own['smallest']:.1f} points."
-            )
-    return said
-
-
-def _beyond(
-    best: Promise,
-    factors: Sequence[Factor],
-    bakes: int,
-    aim: str,
-    days: int,
-    worth: float,
-    tasters: int,
-    seed: int,
-) -> list[str]:
-    """Return what the aim would cost, where the budget can not serve it."""
-    lost = best.lost
-    if not lost:
-        return []
-    said = f"{bakes} bakes can not tell {_few(lost)}."
-    need = _budget(factors, bakes, aim, days, worth, tasters, seed)
-    return [said + (f" {need} bakes would." if need else " No budget up to 128 bakes would.")]
-
-
-def _budget(
-    factors: Sequence[Factor],
-    bakes: int,
-    aim: str,
-    days: int,
-    worth: float,
-    tasters: int,
-    seed: int,
-) -> int | None:
-    """Return the smallest number of bakes found that tells every effect of the aim."""
-    targets = _targets(factors, aim)
-    easy = [
-        replace(one, hard_to_change=False) if not isinstance(one, Component) else one
-        for one in factors
-    ]
-    for size in (12, 16, 20, 24, 28, 32, 40, 48, 64, 96, 128):
-        if size <= max(bakes, len(targets)):
-            continue
-        try:
-            plan = optimal(easy, model=targets, bakes=size, criterion="D", seed=seed, starts=1)
-        except TrialsError:
-            continue
-        if not promise(plan, targets, worth=worth, tasters=tasters).lost:
-            return size
+        larger = replace(wish, bakes=size, keep=None, loads=_like(wish.loads, wish.bakes, size))
+        for plan in searched(larger, starts=1)[0]:
+            told = _weighed(plan, wish, answers)
+            if not told.lost:
+                return size, told.smallest
     return None
 
 
-def _assumed(tasters: int, worth: float, spreads: str) -> str:
-    said = f"Assumed: {tasters} tasters, and {worth:g} points worth noticing"
-    return f"{said}; {spreads}" if spreads else f"{said}."
-
-
-def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
-    """Return the two next best of other kinds, with what they would give up."""
-    seen = {(best.plan.family, best.plan.count())}
-    said = []
-    for one in others:
-        key = (one.plan.family, one.plan.count())
-        if key in seen or len(said) == 2:
-            continue
-        seen.add(key)
-        told = int((one.table["chance"] > 0).sum())
-        shows = f", {one.smallest:.1f} points" if told else ""
-        tells = f"tells {told} of {len(one.table)}{shows}"
-        said.append(f"{one.plan.count()} bakes by {one.plan.family} ({tells})")
-    return [f"Weighed and left: {'; '.join(said)}."] if said else []
+def _like(loads: Loads, bakes: int, size: int) -> Loads:
+    """Return as many loads as keep their size, where their number was given."""
+    if isinstance(loads, int):
+        return size * loads // bakes if size * loads % bakes == 0 else loads
+    return loads

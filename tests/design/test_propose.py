@@ -1,0 +1,238 @@
+"""From questions a person can answer to a plan with its reasons."""
+
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.design.naming import numbers, parts
+from trials.design.factorial import full_factorial
+from trials.design.propose import propose
+from trials.errors import TrialsError
+from trials.factors import Categorical, Component, Numeric
+
+OIL = Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True)
+FATS = Categorical("fat", ["butter", "lard", "sunflower oil"])
+
+
+def said(plan):
+    return " ".join(plan.reasons)
+
+
+def squares(count, levels):
+    return [Categorical(f"kind {n}", [f"{n}{m}" for m in range(levels)]) for n in range(count)]
+
+
+LIMITED = [Component("rye", 0.1, 0.5), Component("oat", 0, 0.4), Component("wheat", 0.2, 0.8)]
+REACHED = {
+    "full factorial": (numbers(3), 8, {}),
+    "two-level fraction": (numbers(5), 16, {"aim": "interactions"}),
+    "Hadamard screening": (numbers(9), 12, {}),
+    "conference-matrix screening": (numbers(6), 13, {"aim": "optimise"}),
+    "central composite": (numbers(3), 18, {"aim": "optimise"}),
+    "three-level surface": (numbers(4), 27, {"aim": "optimise"}),
+    "simplex lattice": (parts(3), 12, {}),
+    "simplex centroid": (parts(3), 14, {}),
+    "extreme vertices": (LIMITED, 14, {}),
+    "Latin square": (squares(3, 4), 16, {}),
+    "Graeco-Latin square": (squares(4, 4), 16, {}),
+    "optimal plan": ([*numbers(3), FATS], 14, {"aim": "interactions"}),
+}
+
+
+@pytest.mark.parametrize("family", REACHED)
+def test_every_family_is_weighed_where_it_suits(family):
+    factors, bakes, wishes = REACHED[family]
+    plan = propose(factors, bakes, seed=1, **wishes)
+    assert family in plan.family or family in plan.reasons[-1], plan.reasons
+    assert plan.count() <= bakes
+
+
+@pytest.mark.parametrize(
+    ("factors", "bakes", "wishes", "family"),
+    [
+        (numbers(3), 8, {}, "full factorial"),
+        (numbers(5), 16, {"aim": "interactions"}, "two-level fraction"),
+        (numbers(7), 16, {}, "two-level fraction"),
+        (squares(3, 4), 16, {}, "Latin square"),
+        ([*numbers(2), FATS], 12, {"aim": "interactions"}, "full factorial"),
+    ],
+)
+def test_the_textbooks_plan_is_proposed_where_nothing_tells_more(factors, bakes, wishes, family):
+    assert propose(factors, bakes, seed=1, **wishes).family == family
+
+
+def test_it_needs_no_statistics_and_says_what_it_assumed():
+    plan = propose(numbers(4), 16, seed=1)
+    assert "Assumed: 6 tasters and 0.7 points worth noticing" in said(plan)
+    assert "between two bakes of one recipe" in said(plan)
+    assert "common practice, no source" in said(plan)
+
+
+def test_answers_replace_what_was_assumed():
+    plan = propose(
+        numbers(4), 16, seed=1, tasters=["Ada", "Ben", "Cleo"], worth_noticing=0.5, alike=0.3
+    )
+    assert "As you said: 3 tasters and 0.5 points worth noticing." in said(plan)
+    assert "Assumed" not in said(plan)
+    # The mean distance of two bakes is 2 / sqrt(pi) standard deviations
+    assert "0.266 between two bakes of one recipe" in said(plan)
+
+
+def test_bakes_less_alike_show_less():
+    def shown(alike):
+        line = next(one for one in propose(numbers(3), 16, seed=1, alike=alike).reasons
+                    if one.startswith("Smallest"))  # fmt: skip
+        return float(line.split(": ")[1].split(" ")[0])
+
+    assert shown(0.1) < shown(1.5)
+
+
+def test_reasons_speak_the_words_of_the_kitchen():
+    plan = propose([*numbers(4), OIL], 24, loads=6, days=3, seed=1)
+    text = said(plan)
+    assert "6 oil fills over 3 days" in text
+    assert "Oil temperature is set afresh only 6 times, so it is judged on 6 oil fills" in text
+    for word in ("trial", "criterion", "seed", "coded", "nan", "  ", "inf "):
+        assert word not in text
+    assert all(one.endswith(".") for one in plan.reasons)
+
+
+def test_a_hard_factor_that_can_not_be_judged_is_said_before_shopping():
+    plan = propose([*numbers(4), OIL], 12, loads=2, seed=1)
+    line = next(one for one in plan.reasons if "can not settle" in one)
+    assert line.startswith("12 bakes in 2 oil fills can not settle oil temperature: hold it at 172")
+    assert "these 4 can be judged: " in line
+    assert all(factor.name in line for factor in numbers(4))
+    # With six fills it can be judged, and the sentence goes
+    assert "can not settle" not in said(propose([*numbers(4), OIL], 12, loads=6, seed=1))
+
+
+def test_what_the_budget_can_not_tell_is_said_with_its_price():
+    plan = propose(numbers(6), 16, aim="interactions", seed=1)
+    line = next(one for one in plan.reasons if "can not tell" in one)
+    assert line.startswith("16 bakes can not tell")
+    price = int(line.split(". ")[1].split(" bakes")[0])
+    # Six singles and fifteen pairs beside the mean need 22 bakes
+    assert 22 <= price <= 32
+    dearer = propose(numbers(6), price, aim="interactions", seed=1)
+    assert "can not tell" not in said(dearer)
+
+
+def test_the_runners_up_are_two_other_plans_with_their_numbers():
+    last = propose(numbers(4), 30, aim="optimise", seed=1).reasons[-1]
+    assert last.startswith("Weighed and left: ")
+    assert last.count(" bakes by ") == 2
+    assert last.count("tells 14 of 14") == 2
+
+
+def test_bakes_made_already_are_kept():
+    before = full_factorial(numbers(3), seed=1)
+    plan = propose(numbers(3), 14, aim="optimise", keep=before, seed=2)
+    names = [factor.name for factor in before.factors]
+    assert plan.count() == 14
+    assert plan.table[names].iloc[:8].equals(before.table[names])
+
+
+def test_reference_bakes_come_on_top():
+    plan = propose(numbers(3), 8, controls=3, seed=1)
+    assert plan.count() == 8
+    assert plan.count("control") == 3
+
+
+@pytest.mark.parametrize("aim", ["screen", "interactions", "optimise"])
+def test_the_same_seed_gives_the_same_plan(aim):
+    first, again = (propose([*numbers(3), FATS], 14, aim=aim, seed=5) for _ in range(2))
+    assert first.table.equals(again.table)
+    assert first.reasons == again.reasons
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    edge=st.floats(0.1, 0.9),
+    bakes=st.integers(8, 18),
+    aim=st.sampled_from(["screen", "interactions", "optimise"]),
+    seed=st.integers(0, 1000),
+)
+def test_an_exclusion_is_never_broken(edge, bakes, aim, seed):
+    water, rest = Numeric("water", 0, 1), Numeric("rest", 0, 1)
+    asked = []
+
+    def rule(bake):
+        asked.append(bake)
+        return bake["water"] > edge and bake["fat"] == "lard"
+
+    plan = propose([water, rest, FATS], bakes, aim=aim, exclude=rule, seed=seed)
+    table = plan.table
+    assert not ((table["water"] > edge) & (table["fat"] == "lard")).any()
+    assert asked
+    assert plan.excluded
+
+
+def test_a_table_of_exclusions_goes_with_the_plan_whatever_its_family():
+    table = pd.DataFrame({"fat": ["lard"], "rest": [20.0]})
+    rest = Numeric("rest", 20, 60)
+    plan = propose([rest, FATS], 10, exclude=table, seed=1)
+    assert plan.excluded == ({"fat": "lard", "rest": 20.0},)
+    bakes = plan.table
+    assert not ((bakes["fat"] == "lard") & (bakes["rest"] == 20)).any()
+
+
+@pytest.mark.parametrize(
+    ("wishes", "named"),
+    [
+        ({"bakes": 0}, "bakes is 0"),
+        ({"bakes": -4}, "bakes is -4"),
+        ({"bakes": 10**9}, "bakes is 1000000000"),
+        ({"bakes": 8.5}, "bakes is 8.5"),
+        ({"bakes": 3}, "bakes is 3"),
+        ({"aim": "learn"}, "aim is 'learn'"),
+        ({"days": 0}, "days is 0"),
+        ({"controls": -1}, "controls is -1"),
+        ({"loads": 5}, "loads is 5"),
+        ({"loads": {"dough": 4}}, '"dough"'),
+        ({"tasters": 0}, "tasters is 0"),
+        ({"tasters": []}, "tasters is 0"),
+        ({"worth_noticing": 0}, "worth_noticing is 0"),
+        ({"worth_noticing": -1.0}, "worth_noticing is -1.0"),
+        ({"alike": 0}, "alike is 0"),
+        ({"exclude": lambda bake: True}, "exclude leaves nothing"),
+        ({"exclude": [{"salt": 3}]}, 'exclude names "salt"'),
+        ({"seed": -1}, "seed is -1"),
+    ],
+)
+def test_bad_answers_are_refused_with_a_word(wishes, named):
+    wishes = {"bakes": 8, "seed": 1} | wishes
+    with pytest.raises(TrialsError) as error:
+        propose(numbers(4), **wishes)
+    assert named in str(error.value)
+
+
+def test_blends_that_can_not_sum_to_one_are_refused():
+    with pytest.raises(TrialsError, match="60% at most"):
+        propose([Component("rye", 0, 0.3), Component("wheat", 0, 0.3)], 8, seed=1)
+
+
+def test_an_exclusion_that_hides_an_effect_is_refused_by_name():
+    water, rest = (factor.name for factor in numbers(2))
+    with pytest.raises(TrialsError, match="they always change together") as error:
+        propose(numbers(2), 8, exclude=lambda bake: bake[water] != bake[rest], seed=1)
+    assert water in str(error.value)
+    assert rest in str(error.value)
+
+
+def test_six_factors_on_an_idle_core_take_less_than_five_seconds():
+    start = time.process_time()
+    propose([*numbers(5), OIL], 32, aim="interactions", days=4, loads=8, seed=1)
+    assert time.process_time() - start < 5
+
+
+def test_relabelling_the_factors_does_not_change_what_is_promised():
+    first = propose(numbers(5), 16, aim="interactions", seed=1)
+    other = [Numeric(name, 10, 30) for name in ("zinc", "yam", "xylitol", "water", "vanilla")]
+    again = propose(other, 16, aim="interactions", seed=1)
+    assert first.family == again.family
+    assert np.array_equal(first.coded.to_numpy(), again.coded.to_numpy())

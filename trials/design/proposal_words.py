@@ -1,0 +1,230 @@
+"""Why a plan is proposed, in kitchen words with numbers."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trials.design.contenders import Wish
+from trials.design.plan import kitchen_group, plural, reference_setting
+from trials.design.promise import Promise
+from trials.design.strata import strata
+from trials.design.terms import parse_term
+from trials.factors import Factor
+from trials.tables import in_words
+
+AIM_WORDS = {
+    "screen": "find what matters",
+    "interactions": "see what works together",
+    "optimise": "tune",
+}
+EFFECT_WORDS = {
+    "screen": "single changes",
+    "interactions": "single changes and pairs",
+    "optimise": "single changes, pairs and bends",
+}
+SETTLES = 1.5  # degrees of freedom below which a hard-to-change factor can not be judged
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What a person said, or what was taken for granted.
+
+    Parameters
+    ----------
+    tasters : int
+    worth : float
+        The difference worth noticing, in points.
+    sd_bake : float or None
+        Spread between bakes of one recipe; None for the usual one.
+    assumed : tuple of str
+        The questions left unanswered.
+    """
+
+    tasters: int
+    worth: float
+    sd_bake: float | None
+    assumed: tuple[str, ...]
+
+
+def spoken(
+    best: Promise,
+    others: Sequence[Promise],
+    wish: Wish,
+    answers: Answers,
+    cost: tuple[int, float] | None,
+) -> tuple[str, ...]:
+    """Return the reasons for a plan: what it tells, what it can not, what was assumed, what lost.
+
+    Parameters
+    ----------
+    best : Promise
+    others : sequence of Promise
+        The best of them first.
+    wish : Wish
+    answers : Answers
+    cost : (int, float) or None
+        Bakes that would tell every effect, and the difference they would show.
+    """
+    return (
+        *_told(best, wish, answers),
+        *_hard_words(best),
+        *_lost_words(best, others, wish, cost),
+        _assumed(best, answers),
+        *_runners_up(best, others),
+    )
+
+
+def _told(best: Promise, wish: Wish, answers: Answers) -> list[str]:
+    told = best.told
+    what = "effects of the blend" if wish.blend else EFFECT_WORDS[wish.aim]
+    fills = strata(best.plan, "main").words("load")
+    sentence = best.plan.sentence().replace(" loads", f" {fills}")
+    said = [f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {sentence} ({best.plan.family})."]
+    if told.empty:
+        return [*said, f"None of the {len(best.table)} {what} can be told apart from the others."]
+    if len(told) < len(best.table):
+        apart = f"Of {len(best.table)} {what}, {len(told)} can be told apart"
+    elif len(told) == 1:
+        apart = "The one change can be judged"
+    else:
+        apart = f"All {len(told)} {what} can be told apart from one another"
+    if wish.aim == "screen" and len(told) > 1 and not wish.blend:
+        apart += _pair_words(told)
+    return [*said, f"{apart}.", _seen_words(best, answers)]
+
+
+def _seen_words(best: Promise, answers: Answers) -> str:
+    if not best.smallest < float("inf"):
+        return (
+            "No bake is left to tell a difference from chance: repeat some of them, or plan more."
+        )
+    return (
+        f"Smallest difference it would likely show: {best.smallest:.1f} points (half of the "
+        f"effects do better); you want to see {answers.worth:g}."
+    )
+
+
+def _pair_words(told: pd.DataFrame) -> str:
+    mixed = told.loc[told["mixed"] > 1e-9, "mixed"]
+    if mixed.empty:
+        return ", and from every pair"
+    which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
+    return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
+
+
+def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4) -> str:
+    """Return terms as the baker reads them, the first few of many.
+
+    Examples
+    --------
+    >>> from trials.factors import Numeric
+    >>> factors = [Numeric("fat: kind", 0, 1), Numeric("rest", 20, 60)]
+    >>> kitchen_names(["fat: kind", "fat: kind:rest", "rest^2"], factors)
+    'fat: kind, fat: kind with rest and rest (bend)'
+    """
+    known = [factor.name for factor in factors]
+    shown = [
+        " with ".join(
+            held if power == 1 else f"{held} (bend)"
+            for held, power in parse_term(name, known).powers
+        )
+        for name in names[:most]
+    ]
+    more = len(names) - most
+    return in_words([*shown, f"{more} more"] if more > 0 else shown)
+
+
+def _hard_words(best: Promise) -> list[str]:
+    """Return a word on each hard-to-change factor: on what it is judged, or that it can not be."""
+    said = []
+    table = best.table.set_index("term")
+    unsettled = [one.name for one in best.plan.factors if one.group and _unsettled(best, one.name)]
+    for factor in best.plan.factors:
+        if not factor.group or factor.name not in table.index:
+            continue
+        own = table.loc[factor.name]
+        units = best.plan.rows.get(factor.group)
+        count = 0 if units is None else int(units.nunique())
+        fills = str(own["judged_on"] or plural(kitchen_group(factor.group)))
+        if factor.name in unsettled:
+            held = factor.show(reference_setting(best.plan.factors)[factor.name])
+            said.append(
+                f"{best.plan.count()} bakes in {count} {fills} can not settle {factor.name}: hold "
+                f"it at {held}{_others(best, unsettled)}, or plan more {fills}."
+            )
+        else:
+            said.append(
+                f"{factor.name[0].upper()}{factor.name[1:]} is set afresh only {count} times, so "
+                f"it is judged on {count} {fills}: it would likely show {own['smallest']:.1f} "
+                "points."
+            )
+    return said
+
+
+def _unsettled(best: Promise, name: str) -> bool:
+    own = best.table[best.table["term"] == name]
+    return bool(len(own)) and own["df"].iloc[0] < SETTLES
+
+
+def _others(best: Promise, unsettled: Sequence[str]) -> str:
+    """Return which single changes can be judged once the unsettled ones are held."""
+    singles = [one.name for one in best.plan.factors if one.name not in unsettled]
+    judged = [name for name in singles if name in set(best.told["term"])]
+    if not judged:
+        return ""
+    if len(judged) == 1:
+        return f", and {judged[0]} can be judged"
+    return f", and these {len(judged)} can be judged: {kitchen_names(judged, best.plan.factors, 8)}"
+
+
+def _lost_words(
+    best: Promise, others: Sequence[Promise], wish: Wish, cost: tuple[int, float] | None
+) -> list[str]:
+    """Return what is not told, and what telling it would cost."""
+    if not best.lost:
+        return []
+    lost = f"{best.plan.count()} bakes can not tell {kitchen_names(best.lost, wish.factors)}"
+    whole = next((one for one in others if not one.lost), None)
+    if whole is not None:
+        return [
+            f"This plan does not tell {kitchen_names(best.lost, wish.factors)}; "
+            f"{whole.plan.count()} bakes by {whole.plan.family} would, but all in all less surely."
+        ]
+    if cost is None:
+        return [f"{lost}. No budget up to 128 bakes was found that would."]
+    size, smallest = cost
+    seen = f", and likely show {smallest:.1f} points" if smallest < float("inf") else ""
+    return [f"{lost}. {size} bakes would{seen}."]
+
+
+def _assumed(best: Promise, answers: Answers) -> str:
+    """Return what was taken for granted and what was said."""
+    words = {
+        "tasters": f"{answers.tasters} taster{'' if answers.tasters == 1 else 's'}",
+        "worth_noticing": f"{answers.worth:g} points worth noticing",
+    }
+    assumed = [word for name, word in words.items() if name in answers.assumed]
+    given = [word for name, word in words.items() if name not in answers.assumed]
+    said = f"As you said: {in_words(given)}. " if given else ""
+    spreads = f"Weighed with {best.spreads}." if best.spreads else ""
+    taken = f"Assumed: {in_words(assumed)}. " if assumed else ""
+    return f"{said}{taken}{spreads}".strip()
+
+
+def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
+    """Return the two next best of other kinds, with what they would give up."""
+    seen = {(best.plan.family, best.plan.count())}
+    said: list[str] = []
+    for one in others:
+        key = (one.plan.family, one.plan.count())
+        if key in seen or len(said) == 2:
+            continue
+        seen.add(key)
+        told = len(one.told)
+        shows = f", {one.smallest:.1f} points" if one.smallest < float("inf") else ""
+        said.append(
+            f"{one.plan.count()} bakes by {one.plan.family} (tells {told} of "
+            f"{len(one.table)}{shows}; chance {one.score:.0%} against {best.score:.0%})"
+        )
+    return [f"Weighed and left: {'; '.join(said)}."] if said else []
