@@ -7,13 +7,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.analysis.asking import question_of
 from trials.analysis.averaging import FEW_ERROR_DF, averaged, spoken_effects
 from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
 from trials.analysis.importance import averaged_ranking, ranking
 from trials.analysis.levels import levels_of_terms, unit_count, unit_words
 from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
-from trials.analysis.preparing import CONTROL, Question, question
+from trials.analysis.preparing import CONTROL, Question
 from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import Averaged, Findings, kitchen_term
 from trials.analysis.settling import settling_table
@@ -24,7 +25,6 @@ from trials.design.terms import Model
 from trials.factors import Factor
 from trials.measures import Measure
 from trials.rounds.round import Round
-from trials.rounds.scores import scores
 from trials.tables import in_words
 
 
@@ -114,33 +114,9 @@ def fit(
     0  rest    60        20      matters
     1   fat   oil    butter  not settled
     """
-    asked = _asked(data, response, factors, model, groups, measure)
+    asked = question_of(data, response, factors, model=model, groups=groups, measure=measure)
     answer = _estimated(asked, method)
     return _findings(answer)
-
-
-def _asked(
-    data: Any,
-    response: str,
-    factors: Sequence[Factor | str] | None,
-    model: Model,
-    groups: Iterable[str] | None,
-    measure: Measure | None,
-) -> Question:
-    if not isinstance(data, Round):
-        return question(data, response, factors, model=model, groups=groups, measure=measure)
-    plan = data.plan
-    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
-    return question(
-        scores(data),
-        response,
-        factors or moved,
-        model=model,
-        groups=groups,
-        measure=measure or data.measure(response),
-        planned=plan.model if not factors else None,
-        extra_groups=[name for name in plan.groups if name != "load"],
-    )
 
 
 def _estimated(asked: Question, method: str) -> Estimated:
@@ -155,7 +131,7 @@ def _estimated(asked: Question, method: str) -> Estimated:
         return _without_error(_on_bakes(asked))
     lost = [name for name in mixed.unidentified if not is_of_tasting(name)]
     notes = tuple(
-        f"No error was measured between {unit_words(name, asked.table)}: what changes only "
+        f"No error was measured between {unit_words(name, asked.table, asked.factors)}: what changes only "
         f"between them can not be judged. Repeat a setting on another of them."
         for name in lost
     )
@@ -279,9 +255,9 @@ def _findings(answer: Estimated) -> Findings:
     effects = effects_table(found, answer.engine, margin)
     every_level = levels_of_terms(asked.proposed, asked.groups, _silent(asked))
     levels = {term.name: every_level[term.name] for term in asked.matrix.terms}
-    words = {name: unit_words(level, asked.table) for name, level in levels.items()}
+    words = {name: unit_words(level, asked.table, asked.factors) for name, level in levels.items()}
     counts = {
-        name: (unit_words(level, asked.table), unit_count(level, asked.groups, len(asked.y)))
+        name: (unit_words(level, asked.table, asked.factors), unit_count(level, asked.groups, len(asked.y)))
         for name, level in every_level.items()
     }
     level_df = _level_df(answer)
