@@ -96,8 +96,8 @@ def main() -> None:
         "variance over the region for I. Share: of the reference run's best "
         "(tests/reference/attainable_plans.csv);",
         "above 100 is better than it. One call, seed 1, processor seconds. pyDOE3 1.6.2: shuffled",
-        f"candidates until {ENOUGH}% or {CAP:.0f} s, two cases at a time, each on a core of its own.",
-        "It is offered three settings a factor where a case has 21: its candidates would be 194 481.",
+        f"candidates until {ENOUGH}% or {CAP:.0f} s, two cases at a time, each on its own core.",
+        "It is offered three settings a factor where a case has 21 (194 481 candidates).",
         "",
         "| case | criterion | columns | bakes | loads (ratio) | value | reference | share | time "
         "| pyDOE3 |",

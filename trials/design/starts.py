@@ -24,6 +24,7 @@ SHAKEN_BAKES = 2
 GIVING_WAY = 4
 # Shares move on a line, not on a grid: gains below this only fill the time until the end
 BLEND_GAIN = 2e-3
+LAST_GAIN = 1e-5
 PATIENCE = 2.0  # seconds before a progress bar is shown
 
 Tick = Callable[[float], None]
@@ -156,11 +157,14 @@ def one_lot(
                 break
             if (shake + 1) % GIVING_WAY == 0:
                 order = np.argsort(-np.round(scores, 9), kind="stable")
-                worse, better = order[len(order) - len(order) // 2 :], order[: len(order) // 2]
-                starts[worse], scores[worse] = starts[better], scores[better]
+                worse, leading = order[len(order) - len(order) // 2 :], order[: len(order) // 2]
+                starts[worse], scores[worse] = starts[leading], scores[leading]
     except KeyboardInterrupt:
         interrupted = True
     best = int(np.argmax(np.round(scores, 9)))
+    if len(candidates.parts) and not interrupted:
+        starts = climb(search, starts[best : best + 1], candidates.moves, LAST_GAIN)
+        return Found(starts[0], float(search.score(starts)[0]))
     return Found(starts[best], float(scores[best]), interrupted)
 
 
