@@ -13,8 +13,9 @@ from trials.factors import Categorical
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
 from trials.rounds.bake_sheets import bake_sheets, shown_grams
-from trials.rounds.shopping import Prices, shopping_list
-from trials.rounds.weights import Batch, weights
+from trials.rounds.batch import Batch, Prices
+from trials.rounds.shopping import shopping_list
+from trials.rounds.weights import weights
 
 
 def words(markup: str) -> str:

@@ -4,14 +4,14 @@ import pytest
 
 from tests.rounds.rounds_to_bake import doughnut
 from trials.errors import RoundError
+from trials.rounds.batch import Batch, Prices
 from trials.rounds.shopping import (
-    Prices,
     per_day,
     pieces_needed,
     pieces_sentence,
     shopping_list,
 )
-from trials.rounds.weights import Batch, weights
+from trials.rounds.weights import weights
 
 
 @pytest.fixture

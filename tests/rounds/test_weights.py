@@ -11,8 +11,9 @@ from trials.design.plan import lay_out
 from trials.errors import FormulaError, RoundError
 from trials.factors import Component, Numeric
 from trials.recipe.formula import Formula
+from trials.rounds.batch import Batch
 from trials.rounds.round import Round
-from trials.rounds.weights import Batch, bake_formulas, batch_sentence, weights
+from trials.rounds.weights import bake_formulas, batch_sentence, weights
 
 
 @pytest.fixture

@@ -12,11 +12,11 @@ from trials.measures import Measure
 from trials.printing import PRINT_STYLE, page
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
+from trials.rounds.batch import Batch, Prices
 from trials.rounds.kitchen import Step
 from trials.rounds.round import STATUSES, Round
 from trials.rounds.round_sheet import caution_box, round_sheet
-from trials.rounds.shopping import Prices
-from trials.rounds.weights import Batch, bake_formulas, weights
+from trials.rounds.weights import bake_formulas, weights
 from trials.tables import in_words, tidy_number
 
 ROLE_WORDS = {"trial": "", "centre": "middle-setting bake", "control": "reference bake"}
@@ -79,13 +79,14 @@ def bake_sheets(
     round_ : Round
         Without a formula the sheets show settings alone.
     batch : Batch, optional
-        500 g of dough a bake when left out.
+        The round's own when left out.
     steps : sequence of Step
-        Steps of a bake with their minutes; blank lines are printed when none are named.
+        Steps of a bake with their minutes, the round's own when left out; blank lines are
+        printed when there are none.
     shopping : bool
         Whether the round's own sheet, with the order of bakes and what to buy, comes first.
     prices : Prices, optional
-        What ingredients cost; shown beside what to buy.
+        What ingredients cost, shown beside what to buy; the round's own when left out.
 
     Returns
     -------
@@ -98,7 +99,8 @@ def bake_sheets(
     FormulaError
         When a bake's settings can not be mixed.
     """
-    batch = batch or Batch()
+    batch = batch or round_.batch
+    steps = steps or round_.steps
     formulas = bake_formulas(round_) if round_.formula else {}
     grams = weights(round_, batch) if formulas else None
     sheets = [round_sheet(round_, batch, prices)] if shopping else []

@@ -14,9 +14,10 @@ from trials.printing import page
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.rounds.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
+from trials.rounds.batch import Batch
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.round import STATUSES, Round
-from trials.rounds.weights import Batch, bake_formulas, weights
+from trials.rounds.weights import bake_formulas, weights
 
 FILE = "bakes-from-phone.csv"
 REASONS = ("tore", "leaked", "burned", "raw inside", "stuck", "collapsed", "mis-weighed")
@@ -33,7 +34,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
     ----------
     round_ : Round
     batch : Batch, optional
-        500 g of dough a bake when left out.
+        The round's own when left out.
 
     Returns
     -------
@@ -46,7 +47,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         When a bake's settings can not be mixed.
     """
     formulas = bake_formulas(round_) if round_.formula else {}
-    grams = weights(round_, batch or Batch()) if formulas else None
+    grams = weights(round_, batch) if formulas else None
     rows = round_.plan.table.to_dict("records")
     form = cook_form(round_)
     record: dict[str, Any] = {

@@ -1,10 +1,15 @@
 """What a kitchen has and what a bake goes through: steps, things, heating, the working day."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from math import ceil
+from typing import Any
 
+from trials.design.plan import Plan
 from trials.errors import RoundError
+from trials.factors import Numeric
+from trials.rounds.batch import amount, said
+from trials.tables import in_words
 
 # Two hours at room temperature is the common consumer advice (from memory, no source at hand);
 # it is counted from the moment a bake is ready, as if it were cool at once.
@@ -45,12 +50,18 @@ class Step:
     wait: float | None = None
 
     def __post_init__(self) -> None:
+        if not isinstance(self.name, str) or not self.name.strip():
+            raise RoundError(f"a step is called {self.name!r}; say what is done, in a few words.")
         needs = (self.needs,) if isinstance(self.needs, str) else tuple(self.needs)
         object.__setattr__(self, "needs", tuple(one for one in needs if one and one != "none"))
-        if not isinstance(self.minutes, str) and not float(self.minutes) >= 0:
-            raise RoundError(f'"{self.name}" takes {self.minutes} minutes; 0 or more was expected.')
-        if self.wait is not None and not float(self.wait) >= 0:
-            raise RoundError(f'"{self.name}" may wait {self.wait} minutes; 0 or more was expected.')
+        if not isinstance(self.minutes, str) and not _length(self.minutes):
+            raise RoundError(
+                f'"{self.name}" takes {self.minutes!r} minutes; 0 or more was expected.'
+            )
+        if self.wait is not None and not _length(self.wait):
+            raise RoundError(
+                f'"{self.name}" may wait {self.wait!r} minutes; 0 or more was expected.'
+            )
 
 
 @dataclass(frozen=True)
@@ -90,8 +101,12 @@ class Heat:
     between_bakes: float = 3.0
 
     def __post_init__(self) -> None:
-        if not self.up > 0 or not self.down > 0:
+        if not (amount(self.up) or 0) > 0 or not (amount(self.down) or 0) > 0:
             raise RoundError(f"the {self.thing} needs degrees a minute above 0, up and down.")
+        for name in ("setting", "room", "between_loads", "between_bakes"):
+            value = getattr(self, name)
+            if amount(value) is None or (name.startswith("between") and value < 0):
+                raise RoundError(f"the {self.thing} has {name} = {value!r}; a number is meant.")
 
     def minutes(self, before: float | None, after: float) -> int:
         """Return the minutes from one setting to the next; from cold when there is none before."""
@@ -122,6 +137,153 @@ class Kitchen:
     until: str = "18:00"
     safe: int = SAFE_MINUTES
     fresh: int | None = None
+
+    def __post_init__(self) -> None:
+        for thing, count in self.things.items():
+            if isinstance(count, bool) or not isinstance(count, int) or count < 0:
+                raise RoundError(f'there are {count!r} of "{thing}"; a whole number is meant.')
+        if not clock_minutes(self.start) < clock_minutes(self.until):
+            raise RoundError(f"the day runs from {self.start} to {self.until}; say when it ends.")
+        for name in ("safe", "fresh"):
+            minutes = getattr(self, name)
+            if minutes is not None and not (amount(minutes) or 0) > 0:
+                raise RoundError(f"{name} is {minutes!r} minutes; a number above 0 is meant.")
+
+
+def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
+    """Raise a RoundError when steps can not be done in a kitchen, naming the first that can not.
+
+    Parameters
+    ----------
+    plan : Plan
+    steps : sequence of Step
+        In the order they are done.
+    kitchen : Kitchen
+
+    Raises
+    ------
+    RoundError
+        When a step needs what the kitchen does not have, takes its minutes from what is no
+        factor, or stands in the wrong place.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from trials.design.plan import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> check_steps(plan, [Step("fry", 6, "wok")], Kitchen())
+    Traceback (most recent call last):
+    trials.errors.RoundError: "fry" needs "wok", which this kitchen does not have; it has hands, ...
+    """
+    factors = {factor.name: factor for factor in plan.factors}
+    own = False
+    for step in steps:
+        _check_step(plan, step, kitchen)
+        if own and step.per != "bake":
+            raise RoundError(
+                f'"{step.name}" is done once per {step.per}; name it before the steps of a bake.'
+            )
+        own = own or step.per == "bake"
+    if not own:
+        raise RoundError("no step is done per bake; name at least the one that bakes it.")
+    for heat in kitchen.heats:
+        if heat.factor and not isinstance(factors.get(heat.factor), Numeric):
+            raise RoundError(
+                f'the {heat.thing} is set by "{heat.factor}", which is no factor that is a number.'
+            )
+
+
+def _check_step(plan: Plan, step: Step, kitchen: Kitchen) -> None:
+    factors = [factor.name for factor in plan.factors if isinstance(factor, Numeric)]
+    for thing in step.needs:
+        if kitchen.things.get(thing, 0) < 1:
+            have = in_words((name for name, count in kitchen.things.items() if count), "or")
+            raise RoundError(
+                f'"{step.name}" needs "{thing}", which this kitchen does not have; it has '
+                f"{have}. A rest needs nothing."
+            )
+    if isinstance(step.minutes, str) and step.minutes not in factors:
+        raise RoundError(
+            f'"{step.name}" takes its minutes from "{step.minutes}", which is no factor; '
+            f"expected a number or one of {in_words(sorted(factors), 'or')}."
+        )
+    shares = ("bake", "day", *plan.groups)
+    if step.per not in shares:
+        raise RoundError(f'"{step.name}" is per "{step.per}"; expected {in_words(shares, "or")}.')
+
+
+def _length(minutes: Any) -> bool:
+    found = amount(minutes)
+    return found is not None and found >= 0
+
+
+def step_record(step: Step) -> dict[str, Any]:
+    """Return a step as plain data for a settings file; see :func:`step_from`.
+
+    Examples
+    --------
+    >>> step_record(Step("fry", 6, ("pot", "hands")))
+    {'name': 'fry', 'minutes': 6, 'needs': ['pot', 'hands'], 'per': 'bake'}
+    """
+    record = {"name": step.name, "minutes": step.minutes, "needs": list(step.needs)}
+    record["per"] = step.per
+    return record if step.wait is None else record | {"wait": step.wait}
+
+
+def step_from(record: Mapping[str, Any]) -> Step:
+    """Return the step that :func:`step_record` wrote, or that a person wrote by hand.
+
+    Raises
+    ------
+    RoundError
+        When its name or its minutes are missing, or it says something that a step does not have.
+
+    Examples
+    --------
+    >>> step_from({"name": "rest", "minutes": "rest"}).needs
+    ()
+    """
+    known = said("steps", record, ("name", "minutes", "needs", "per", "wait"))
+    if not {"name", "minutes"} <= set(known):
+        raise RoundError(f"[steps]: a step has a name and minutes; found {in_words(known)}.")
+    return Step(**known)
+
+
+def kitchen_record(kitchen: Kitchen) -> dict[str, Any]:
+    """Return a kitchen as plain data for a settings file; see :func:`kitchen_from`.
+
+    Examples
+    --------
+    >>> kitchen_record(Kitchen())["things"]
+    {'hands': 1, 'pot': 1, 'oven': 1}
+    """
+    record = {"start": kitchen.start, "until": kitchen.until, "safe": kitchen.safe}
+    record |= {} if kitchen.fresh is None else {"fresh": kitchen.fresh}
+    heats = [asdict(heat) for heat in kitchen.heats]
+    return record | {"things": dict(kitchen.things)} | ({"heats": heats} if heats else {})
+
+
+def kitchen_from(record: Mapping[str, Any]) -> Kitchen:
+    """Return the kitchen that :func:`kitchen_record` wrote, or that a person wrote by hand.
+
+    Raises
+    ------
+    RoundError
+        When it says something that a kitchen does not have.
+
+    Examples
+    --------
+    >>> kitchen_from({"until": "17:00", "heats": [{"thing": "oven", "factor": "oven"}]}).until
+    '17:00'
+    """
+    known = said("kitchen", record, ("start", "until", "safe", "fresh", "things", "heats"))
+    words = tuple(one.name for one in fields(Heat))
+    heats = [said("kitchen.heats", one, words) for one in known.get("heats", ())]
+    if any("thing" not in one for one in heats):
+        raise RoundError("[kitchen.heats]: say which thing is heated, such as oven or pot.")
+    return Kitchen(**known | {"heats": tuple(Heat(**one) for one in heats)})
 
 
 def clock_minutes(text: str) -> int:

@@ -2,17 +2,18 @@
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from trials.design.plan import Plan, new_seed
-from trials.errors import MeasureError, RoundError
+from trials.errors import MeasureError, Place, RoundError
 from trials.factors import factor_record
 from trials.measures import Measure, measure_from, measure_record
 from trials.recipe.formula import Formula
+from trials.rounds.batch import Batch, Prices, batch_from, batch_record, prices_from, prices_record
 from trials.rounds.folder import (
     SETTINGS,
     plan_record,
@@ -20,6 +21,15 @@ from trials.rounds.folder import (
     read_settings,
     write_plan,
     write_settings,
+)
+from trials.rounds.kitchen import (
+    Kitchen,
+    Step,
+    check_steps,
+    kitchen_from,
+    kitchen_record,
+    step_from,
+    step_record,
 )
 from trials.tables import in_words, read_csv, write_csv
 from trials.tasting.panel import Taster
@@ -52,6 +62,14 @@ class Round:
         The most samples a taster meets in one sitting.
     invented : bool
         True where the scores are made up to show the way, and every page says so.
+    batch : Batch
+        How much of each bake is made; 500 g of dough when nothing is said.
+    steps : tuple of Step
+        What a bake, a load or a day goes through, in order; empty where nothing is said.
+    kitchen : Kitchen or None
+        What there is to work with, and when.
+    prices : Prices or None
+        What the ingredients cost.
 
     Examples
     --------
@@ -76,6 +94,10 @@ class Round:
     parent: str = ""
     sitting: int | None = None
     invented: bool = False
+    batch: Batch = field(default_factory=Batch)
+    steps: tuple[Step, ...] = ()
+    kitchen: Kitchen | None = None
+    prices: Prices | None = None
 
     @staticmethod
     def create(
@@ -90,6 +112,10 @@ class Round:
         parent: str = "",
         sitting: int | None = None,
         invented: bool = False,
+        batch: Batch | None = None,
+        steps: Sequence[Step] = (),
+        kitchen: Kitchen | None = None,
+        prices: Prices | None = None,
     ) -> "Round":
         """Make the folder of a new round; an existing round is never overwritten.
 
@@ -98,11 +124,13 @@ class Round:
         Raises
         ------
         RoundError
-            When the folder already holds another round.
+            When the folder already holds another round, or a step can not be done in the kitchen.
         MeasureError
             When nothing is scored, or two columns of the sheets would have one name.
         """
         folder = Path(folder)
+        if steps:
+            check_steps(plan, steps, kitchen or Kitchen())
         round_ = Round(
             folder=folder,
             plan=plan,
@@ -114,6 +142,10 @@ class Round:
             parent=str(parent),
             sitting=sitting,
             invented=invented,
+            batch=batch or Batch(),
+            steps=tuple(steps),
+            kitchen=kitchen,
+            prices=prices,
         )
         if (folder / SETTINGS).exists():
             return _same(round_, Round.open(folder))
@@ -149,7 +181,13 @@ class Round:
                 parent=settings.get("parent", ""),
                 sitting=settings.get("sitting"),
                 invented=settings.get("invented", False),
+                batch=batch_from(settings.get("batch", {})),
+                steps=tuple(step_from(record) for record in settings.get("steps", ())),
+                kitchen=kitchen_from(settings["kitchen"]) if "kitchen" in settings else None,
+                prices=prices_from(settings["prices"]) if "prices" in settings else None,
             )
+        except RoundError as error:
+            raise RoundError(error.message, Place(SETTINGS)) from None
         except (KeyError, TypeError) as error:
             raise RoundError(f"{SETTINGS} of {folder.name} lacks or spoils {error}.") from None
 
@@ -222,7 +260,8 @@ def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:
     for measure in measures:
         if measure.name.casefold() in taken:
             raise MeasureError(
-                f'"{measure.name}" is already a factor, a group, a measure or a column of the sheets.'
+                f'"{measure.name}" is already a factor, a group, a measure or a column of the '
+                "sheets."
             )
         taken.add(measure.name.casefold())
     return measures
@@ -240,5 +279,9 @@ def _settings(round_: Round) -> dict[str, Any]:
         "measures": [measure_record(measure) for measure in round_.measures],
         "tasters": tasters,
         "formula": round_.formula.to_dict() if round_.formula else None,
+        "batch": batch_record(round_.batch) or None,
+        "steps": [step_record(step) for step in round_.steps] or None,
+        "kitchen": kitchen_record(round_.kitchen) if round_.kitchen else None,
+        "prices": prices_record(round_.prices) if round_.prices else None,
         "plan": plan_record(round_.plan),
     }

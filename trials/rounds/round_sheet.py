@@ -7,16 +7,16 @@ import pandas as pd
 
 from trials.design.plan import kitchen_group
 from trials.recipe.cautions import Caution, cautions
+from trials.rounds.batch import Batch, Prices
 from trials.rounds.round import Round
 from trials.rounds.shopping import (
     SPILL,
-    Prices,
     per_day,
     pieces_needed,
     pieces_sentence,
     shopping_list,
 )
-from trials.rounds.weights import Batch, bake_formulas, batch_sentence
+from trials.rounds.weights import bake_formulas, batch_sentence
 from trials.tables import tidy_number
 
 
@@ -29,7 +29,7 @@ def round_sheet(round_: Round, batch: Batch | None = None, prices: Prices | None
     batch : Batch, optional
     prices : Prices, optional
     """
-    batch = batch or Batch()
+    batch = batch or round_.batch
     words = [round_.plan.sentence() + "."]
     needed = pieces_needed(max(1, len(round_.tasters)))
     buy = days = ""

@@ -1,45 +1,17 @@
 """What to buy for a round, what each day uses, and whether the pieces reach for the tasters."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
 from math import ceil
 
 import pandas as pd
 
 from trials.errors import RoundError
+from trials.rounds.batch import Batch, Prices
 from trials.rounds.round import Round
-from trials.rounds.weights import Batch, bake_formulas, weights
+from trials.rounds.weights import bake_formulas, weights
 from trials.tables import in_words, tidy_number
 
 SPILL = 10.0  # percent on top for spills and one bake again (common practice, no source)
 SPARE = 0.1  # of the pieces (common practice, no source)
-
-
-@dataclass(frozen=True)
-class Prices:
-    """What ingredients cost.
-
-    Parameters
-    ----------
-    per_kilogram : mapping of str to float
-    currency : str
-        Such as "EUR"; a price without one is refused.
-
-    Raises
-    ------
-    RoundError
-        When the currency is missing or a price is no number of 0 or more.
-    """
-
-    per_kilogram: Mapping[str, float]
-    currency: str
-
-    def __post_init__(self) -> None:
-        if self.per_kilogram and not str(self.currency).strip():
-            raise RoundError('prices need a currency, such as "EUR"; none was given.')
-        for name, price in self.per_kilogram.items():
-            if not 0 <= float(price) < float("inf"):
-                raise RoundError(f'"{name}" costs {price} a kilogram; 0 or more was expected.')
 
 
 def shopping_list(
@@ -57,10 +29,11 @@ def shopping_list(
     ----------
     round_ : Round
     batch : Batch, optional
-        500 g of dough a bake when left out.
+        The round's own when left out.
     spill : float
         Percent on top.
     prices : Prices, optional
+        The round's own, where it has any, when left out.
 
     Returns
     -------
@@ -85,6 +58,7 @@ def shopping_list(
     )
     table["grams"] = table["grams"].round(6)
     table["buy"] = [ceil(round(grams * (1 + spill / 100), 6)) for grams in table["grams"]]
+    prices = prices or round_.prices
     return table if prices is None else _priced(table, prices)
 
 

@@ -10,7 +10,8 @@ import pandas as pd
 from trials.design.plan import Plan, kitchen_group
 from trials.errors import RoundError
 from trials.rounds.day_solver import EFFORT, Schedule, schedule
-from trials.rounds.kitchen import Heat, Kitchen, Step, clock, clock_minutes
+from trials.rounds.kitchen import Heat, Kitchen, Step, check_steps, clock, clock_minutes
+from trials.rounds.round import Round
 from trials.rounds.scheduling import Chain, Task
 from trials.tables import in_words, tidy_number
 
@@ -48,23 +49,25 @@ class Timetable:
 
 
 def timetable(
-    plan: Plan,
-    steps: Sequence[Step],
+    planned: Round | Plan,
+    steps: Sequence[Step] | None = None,
     kitchen: Kitchen | None = None,
     *,
     effort: float = EFFORT,
 ) -> Timetable:
-    """Return the bake days of a plan hour by hour.
+    """Return the bake days of a round or a plan hour by hour.
 
     The order of bakes and loads is the plan's and is kept wherever something is heated.
 
     Parameters
     ----------
-    plan : Plan
-    steps : sequence of Step
-        In the order they are done; those of a day or a load come before those of a bake.
+    planned : Round or Plan
+    steps : sequence of Step, optional
+        In the order they are done; those of a day or a load come before those of a bake. The
+        round's own when left out.
     kitchen : Kitchen, optional
-        One pair of hands, one pot, one oven, nine to six when left out.
+        The round's own when left out; where it has none, one pair of hands, one pot, one oven,
+        nine to six.
     effort : float
         How long the solver may think, in its own deterministic seconds; 0 for the list schedule.
 
@@ -75,8 +78,8 @@ def timetable(
     Raises
     ------
     RoundError
-        When a step needs what the kitchen does not have, takes its minutes from what is no
-        factor, or stands in the wrong place.
+        When no step is named, needs what the kitchen does not have, takes its minutes from what
+        is no factor, or stands in the wrong place.
 
     References
     ----------
@@ -94,11 +97,9 @@ def timetable(
       by list finish  gap
     0   10:32  10:22    0
     """
-    kitchen = kitchen or Kitchen()
-    _check(plan, steps, kitchen)
-    start, until = clock_minutes(kitchen.start), clock_minutes(kitchen.until)
-    if not start < until:
-        raise RoundError(f"the day runs from {kitchen.start} to {kitchen.until}; say when it ends.")
+    plan, steps, kitchen = _asked(planned, steps, kitchen)
+    check_steps(plan, steps, kitchen)
+    start = clock_minutes(kitchen.start)
     tasks, ready, days = [], [], []
     for day, bakes in plan.table.groupby("day", sort=True):
         chains, labels = _chains(plan, bakes, steps, kitchen)
@@ -113,39 +114,19 @@ def timetable(
     return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days))
 
 
-def _check(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
+def _asked(
+    planned: Round | Plan, steps: Sequence[Step] | None, kitchen: Kitchen | None
+) -> tuple[Plan, Sequence[Step], Kitchen]:
+    if isinstance(planned, Round):
+        steps = planned.steps if steps is None else steps
+        kitchen = kitchen or planned.kitchen
+        planned = planned.plan
     if not steps:
-        raise RoundError("no step is named; name at least one, with its minutes.")
-    factors = {factor.name for factor in plan.factors}
-    shares = ("bake", "day", *plan.groups)
-    own = False
-    for step in steps:
-        for thing in step.needs:
-            if kitchen.things.get(thing, 0) < 1:
-                have = in_words((name for name, count in kitchen.things.items() if count), "or")
-                raise RoundError(
-                    f'"{step.name}" needs "{thing}", which this kitchen does not have; it has '
-                    f"{have}. A rest needs nothing."
-                )
-        if isinstance(step.minutes, str) and step.minutes not in factors:
-            raise RoundError(
-                f'"{step.name}" takes its minutes from "{step.minutes}", which is no factor; '
-                f"expected a number or one of {in_words(sorted(factors), 'or')}."
-            )
-        if step.per not in shares:
-            raise RoundError(
-                f'"{step.name}" is per "{step.per}"; expected {in_words(shares, "or")}.'
-            )
-        if own and step.per != "bake":
-            raise RoundError(
-                f'"{step.name}" is done once per {step.per}; name it before the steps of a bake.'
-            )
-        own = own or step.per == "bake"
-    if not own:
-        raise RoundError("no step is done per bake; name at least the one that bakes it.")
-    for heat in kitchen.heats:
-        if heat.factor and heat.factor not in factors:
-            raise RoundError(f'the {heat.thing} is set by "{heat.factor}", which is no factor.')
+        raise RoundError(
+            "no step is named, so no day can be laid out; name the steps of a bake with their "
+            "minutes, as steps= of the round or as [[steps]] in idea.toml."
+        )
+    return planned, steps, kitchen or Kitchen()
 
 
 @dataclass(frozen=True)

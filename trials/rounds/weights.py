@@ -1,7 +1,5 @@
 """What to weigh for each bake: its settings make its formula, its batch makes grams of it."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,68 +10,11 @@ from trials.factors import Component, Factor
 from trials.recipe.changes import apply_changes
 from trials.recipe.formula import Formula
 from trials.recipe.weighing import smallest_batch, weigh
+from trials.rounds.batch import Batch
 from trials.rounds.round import Round
 from trials.tables import tidy_number
 
-DOUGH = 500.0  # grams of a batch when nothing is said; common practice, no source
 COLUMNS = ("bake", "part", "ingredient", "percent", "grams", "scale", "exact", "error", "within")
-
-
-@dataclass(frozen=True)
-class Batch:
-    """How much of a bake is made, and on which scales it is weighed.
-
-    Parameters
-    ----------
-    dough : float, optional
-        Grams of dough; 500 when neither this nor pieces are given.
-    pieces, piece : int, float, optional
-        How many, and grams of each.
-    loss : float
-        Percent that stays in the bowl and on the bench.
-    scales : sequence of float
-        What each scale shows, grams.
-
-    Raises
-    ------
-    RoundError
-        When both a dough weight and pieces are given, or pieces without their weight.
-
-    Examples
-    --------
-    >>> Batch(pieces=12, piece=40).grams, Batch().grams
-    (480.0, 500.0)
-    """
-
-    dough: float | None = None
-    pieces: int | None = None
-    piece: float | None = None
-    loss: float = 0.0
-    scales: Sequence[float] = (1, 0.1)
-
-    def __post_init__(self) -> None:
-        if self.pieces is not None and (self.piece is None or self.dough is not None):
-            raise RoundError("say a dough weight, or pieces with the weight of one; not both.")
-        for name in ("dough", "pieces", "piece"):
-            value = getattr(self, name)
-            if value is not None and not 0 < float(value) < float("inf"):
-                raise RoundError(f"{name} is {value}; a number above 0 was expected.")
-        if not 0 <= self.loss < 100:
-            raise RoundError(f"loss is {self.loss} %; 0 to less than 100 was expected.")
-
-    @property
-    def grams(self) -> float:
-        """Grams of dough that are to come out of the bowl."""
-        if self.pieces is not None and self.piece is not None:
-            return float(self.pieces * self.piece)
-        return float(DOUGH if self.dough is None else self.dough)
-
-    @property
-    def count(self) -> int | None:
-        """How many whole pieces the dough makes; None when a piece's weight is not said."""
-        if self.pieces is not None:
-            return int(self.pieces)
-        return None if self.piece is None else int(self.grams // self.piece)
 
 
 def bake_formulas(round_: Round) -> dict[str, Formula]:
@@ -121,7 +62,7 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     ----------
     round_ : Round
     batch : Batch, optional
-        500 g of dough when left out.
+        The round's own when left out.
 
     Returns
     -------
@@ -159,7 +100,7 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     1               water   49.0
     2                salt    1.0
     """
-    batch = batch or Batch()
+    batch = batch or round_.batch
     pieces = [
         _weighed(formula, batch).assign(bake=bake)
         for bake, formula in bake_formulas(round_).items()
