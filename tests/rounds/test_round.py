@@ -1,122 +1,105 @@
-"""A round keeps what its bake day needs, and opens without it."""
+"""A round is its folder: opened again it is the same, and nothing in it is overwritten."""
 
-import re
+import tomllib
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut
-from trials.errors import RoundError
-from trials.rounds.bake_sheets import bake_sheets
-from trials.rounds.batch import (
-    Batch,
-    Prices,
-    batch_from,
-    batch_record,
-    prices_from,
-    prices_record,
-)
-from trials.rounds.kitchen import (
-    Heat,
-    Kitchen,
-    Step,
-    kitchen_from,
-    kitchen_record,
-    step_from,
-    step_record,
-)
+from trials.design.factorial import full_factorial
+from trials.errors import MeasureError, RoundError, SheetError
+from trials.factors import Categorical, Numeric
+from trials.measures import Measure
+from trials.recipe.formula import Formula
+from trials.rounds.folder import received
 from trials.rounds.round import Round
-from trials.rounds.shopping import shopping_list
-from trials.rounds.timetable import timetable
-from trials.rounds.weights import weights
+from trials.tasting.panel import Taster
 
-BATCH = Batch(pieces=12, piece=40, loss=4, scales=(1, 0.5))
-PRICES = Prices({"butter": 9.5, "bread flour": 1.2}, "EUR")
-MINUTES = st.one_of(st.floats(0, 600), st.integers(0, 600))
-
-
-@pytest.fixture
-def round_(tmp_path):
-    return doughnut(tmp_path, batch=BATCH, steps=STEPS, kitchen=KITCHEN, prices=PRICES)
+FACTORS = [
+    Numeric('rest "long"', 0, 60, "min", hard_to_change=True),
+    Categorical("graisse %", ["beurre", "saindoux d'oie"]),
+]
+LIKING = Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.5)
 
 
-def test_what_a_bake_day_needs_comes_back_from_the_folder(round_):
-    again = Round.open(round_.folder)
-    assert again.batch == BATCH
-    assert again.steps == STEPS
-    assert again.kitchen == KITCHEN
-    assert again.prices == PRICES
+def made(folder, **changes):
+    fields = {
+        "plan": full_factorial(FACTORS, replicates=2, loads=4, controls=1, seed=1),
+        "measures": [LIKING, Measure("loss", "number", unit="%", per="bake")],
+        "formula": Formula("dough", {"bread flour": 100, "water": 60, "butter": 10}),
+        "tasters": [Taster("Ada", ("milk",)), Taster("Bo")],
+        "seed": 5,
+    }
+    return Round.create(folder, **{**fields, **changes})
 
 
-def test_a_folder_that_says_nothing_of_it_opens_as_before(tmp_path):
-    made = doughnut(tmp_path)
-    text = (made.folder / "round.toml").read_text("utf-8")
-    assert not re.search(r"batch|steps|kitchen|prices", text)
-    again = Round.open(made.folder)
-    assert (again.batch, again.steps, again.kitchen, again.prices) == (Batch(), (), None, None)
-
-
-def test_the_same_round_made_again_is_opened_and_another_batch_is_another_round(tmp_path, round_):
-    kept = {"steps": STEPS, "kitchen": KITCHEN, "prices": PRICES}
-    assert doughnut(tmp_path, batch=BATCH, **kept).batch == BATCH
-    with pytest.raises(RoundError, match="already holds another round"):
-        doughnut(tmp_path, batch=Batch(dough=600), **kept)
-
-
-def test_sheets_shopping_and_timetable_take_what_the_round_keeps(round_):
-    assert weights(round_)["exact"].equals(weights(round_, BATCH)["exact"])
-    assert "cost (EUR)" in shopping_list(round_)
-    assert "shape and fry" in bake_sheets(round_)
-    days = timetable(round_, effort=0).days
-    assert days.equals(timetable(round_.plan, STEPS, KITCHEN, effort=0).days)
-
-
-@given(dough=st.one_of(st.none(), st.floats(1, 1e5)), loss=st.floats(0, 99))
-def test_a_batch_is_the_same_after_it_was_written(dough, loss):
-    batch = Batch(dough=dough, loss=loss)
-    assert batch_from(batch_record(batch)) == batch
-
-
-@given(minutes=st.one_of(MINUTES, st.just("proof")), wait=st.one_of(st.none(), MINUTES))
-def test_a_step_is_the_same_after_it_was_written(minutes, wait):
-    step = Step("fry", minutes, ("pot", "hands"), per="load", wait=wait)
-    assert step_from(step_record(step)) == step
-
-
-def test_a_kitchen_and_prices_are_the_same_after_they_were_written():
-    kitchen = Kitchen(
-        {"hands": 2, "oven": 1}, (Heat("oven", setting=200),), "7:30", "15:00", 90, fresh=60
+def test_opened_again_it_is_the_same(tmp_path):
+    one = made(tmp_path / "r")
+    two = Round.open(tmp_path / "r")
+    assert two.plan.table.equals(one.plan.table)
+    assert two.plan.factors == one.plan.factors
+    assert (two.plan.seed, two.plan.family, two.plan.reasons) == (
+        one.plan.seed,
+        one.plan.family,
+        one.plan.reasons,
     )
-    assert kitchen_from(kitchen_record(kitchen)) == kitchen
-    assert kitchen_from({}) == Kitchen()
-    assert prices_from(prices_record(PRICES)) == PRICES
+    assert two.measures == one.measures
+    assert two.tasters == one.tasters
+    assert two.formula.totals().equals(one.formula.totals())
+
+
+def test_made_again_it_is_opened_and_another_is_refused(tmp_path):
+    made(tmp_path / "r")
+    assert made(tmp_path / "r").seed == 5
+    with pytest.raises(RoundError, match="already holds another round"):
+        made(tmp_path / "r", seed=6)
+
+
+def test_seed_and_versions_are_recorded(tmp_path):
+    made(tmp_path / "r")
+    settings = tomllib.loads((tmp_path / "r" / "round.toml").read_text(encoding="utf-8"))
+    assert settings["format"] == 1
+    assert settings["seed"] == 5
+    assert settings["plan"]["seed"] == 1
+    assert settings["written_by"].startswith("trials ")
+
+
+def test_a_newer_format_is_refused_and_left_alone(tmp_path):
+    made(tmp_path / "r")
+    path = tmp_path / "r" / "round.toml"
+    newer = path.read_text(encoding="utf-8").replace("format = 1", "format = 2")
+    path.write_text(newer, encoding="utf-8")
+    with pytest.raises(RoundError, match=r"format 2; this program knows formats up to 1"):
+        Round.open(tmp_path / "r")
+    assert path.read_text(encoding="utf-8") == newer
 
 
 @pytest.mark.parametrize(
-    ("table", "message"),
+    ("old", "new", "message"),
     [
-        ("[batch]\ndoughs = 3", r'round.toml: \[batch\] says "doughs"; it may say dough'),
-        ("[batch]\ndough = -3", "dough is -3"),
-        ("[batch]\ndough = 'much'", "dough is 'much'"),
-        ("[prices]\nper_kilogram = {butter = 3}", "need a currency"),
-        ("[prices]\ncurrency = 'EUR'\nper_kilogram = {butter = 'dear'}", "costs 'dear'"),
-        ("[[steps]]\nname = 'mix'", r"a step has a name and minutes; found name"),
-        ("[[steps]]\nname = 'mix'\nminutes = nan", "takes nan minutes"),
-        ("[kitchen]\nuntil = 'late'", "'late' is not a time"),
-        ("[kitchen.things]\nhands = 1.5", "there are 1.5 of"),
-        ("[[kitchen.heats]]\nfactor = 'oven'", "say which thing is heated"),
+        ("saindoux d'oie", "huile", r"plan\.csv, row \d+, \"graisse %\": .*no level 'huile'"),
+        ("B02", "B01", r"\"bake\": \"B01\" stands here a second time"),
+        ("bake,", "bakes,", r"no column 'bake'"),
     ],
 )
-def test_a_spoiled_table_is_named_with_its_file(tmp_path, table, message):
-    made = doughnut(tmp_path)
-    path = made.folder / "round.toml"
-    path.write_text(path.read_text("utf-8") + "\n" + table + "\n", "utf-8")
-    with pytest.raises(RoundError, match=message):
-        Round.open(made.folder)
+def test_a_spoilt_plan_says_where(tmp_path, old, new, message):
+    made(tmp_path / "r")
+    path = tmp_path / "r" / "plan.csv"
+    path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(SheetError, match=message):
+        Round.open(tmp_path / "r")
 
 
-def test_a_step_that_needs_what_is_not_there_is_refused_before_anything_is_written(tmp_path):
-    with pytest.raises(RoundError, match='"fry" needs "wok"'):
-        doughnut(tmp_path, steps=[Step("fry", 5, "wok")])
-    assert not (tmp_path / "round").exists()
+def test_a_file_that_came_is_kept_as_it_came(tmp_path):
+    round_ = made(tmp_path / "r")
+    came = tmp_path / "scores.csv"
+    came.write_text("code,liking\n123,7\n")
+    kept = received(round_.folder, came)
+    came.write_text("code,liking\n123,8\n")
+    assert received(round_.folder, came) != kept
+    assert kept.read_text() == "code,liking\n123,7\n"
+
+
+def test_names_that_the_sheets_need_are_refused(tmp_path):
+    with pytest.raises(MeasureError, match="column"):
+        made(tmp_path / "r", measures=[Measure("position", "number")])
+    with pytest.raises(MeasureError, match="nothing is scored"):
+        made(tmp_path / "s", measures=[])

@@ -1,0 +1,65 @@
+"""Pictures show the numbers they are made of, and say them in words."""
+
+import io
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from trials.analysis.fitting import fit
+from trials.errors import FitError
+from trials.pictures.effect_chart import effects
+from trials.pictures.interaction_lines import interactions
+
+
+@pytest.fixture(scope="module")
+def found(demo_round):
+    return fit(demo_round, "liking")
+
+
+def test_the_largest_effect_stands_first_with_its_number(found):
+    picture = effects(found)
+    axes = picture.figure.axes[0]
+    table = found.spoken
+    top = table.loc[table["estimate"].abs().idxmax()]
+    assert top["term"] in axes.get_yticklabels()[0].get_text()
+    dots = [line.get_xdata()[0] for line in axes.lines if line.get_marker() not in ("None", None)]
+    assert dots[0] == pytest.approx(top["estimate"])
+    assert picture.text.startswith("Effects on liking, the largest first")
+
+
+def test_labels_do_not_overlap(found):
+    figure = effects(found).figure
+    figure.canvas.draw()
+    boxes = [label.get_window_extent() for label in figure.axes[0].get_yticklabels()]
+    assert all(not a.overlaps(b) for a, b in pairwise(boxes))
+    inside = figure.bbox
+    assert all(inside.x0 <= box.x0 and box.x1 <= inside.x1 for box in boxes)
+
+
+def test_lines_are_told_apart_without_colour(found):
+    axes = interactions(found).figure.axes[0]
+    styles = {
+        (line.get_marker(), line.get_linestyle())
+        for line in axes.lines
+        if len(line.get_xdata()) > 1
+        and line.get_linestyle() not in ("None", "none")
+        and line.get_marker() not in ("None", "_", "|")
+    }
+    assert len(styles) >= 2
+
+
+def test_the_picture_is_a_picture(found):
+    image = np.asarray(Image.open(io.BytesIO(effects(found).png())).convert("L"))
+    assert image.shape[1] > 800
+    assert 0.005 < (image < 128).mean() < 0.5
+
+
+def test_the_same_findings_give_the_same_bytes(found):
+    assert effects(found).png() == effects(found).png()
+
+
+def test_a_pair_that_is_not_there_is_refused(found):
+    with pytest.raises(FitError, match='no factor "salt"'):
+        interactions(found, [("salt", "fat")])
