@@ -5,6 +5,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from trials.analysis.fitting import fit
@@ -31,7 +32,7 @@ def test_the_largest_effect_stands_first_with_its_number(found):
 
 def test_labels_do_not_overlap(found):
     figure = effects(found).figure
-    figure.canvas.draw()
+    FigureCanvasAgg(figure).draw()
     boxes = [label.get_window_extent() for label in figure.axes[0].get_yticklabels()]
     assert all(not a.overlaps(b) for a, b in pairwise(boxes))
     inside = figure.bbox
