@@ -28,6 +28,7 @@ JUST_RIGHT_WORDS = (
 )
 # Half a step to one step of the nine is what bakers call worth a change (common practice).
 LIKING_WORTH_NOTICING = 0.7
+NONE = "none"  # of a check-all: looked at, and nothing fits; an empty cell was not looked at
 SHARE_WORTH_NOTICING = 0.1  # of an intensity scale's length (common practice, no source)
 
 
@@ -41,8 +42,9 @@ class Measure:
         As the ballot and the sheets show it.
     scale : str or tuple
         "hedonic 9" (liking, 1 to 9), ("intensity", low, high) (a line from little to much),
-        "just about right 5", "number" (weighed or measured), "passed" (yes or no), or
-        "check all" (which of `words` apply).
+        "just about right 5", "number" (weighed or measured), "passed" (yes or no),
+        "check all" (which of `words` apply), "ranking" (the pieces of a sitting in order, 1 for
+        the first) or "words" (a person's own).
     unit : str
         Of a number.
     per : "tasting" or "bake"
@@ -56,7 +58,8 @@ class Measure:
     words : sequence of str
         What can be ticked on a "check all".
     anchors : sequence of str
-        Your own words for the ends of a line, or for every point of a scale, lowest first.
+        Your own words for the ends of a line, or for every point of a scale, lowest first; of a
+        ranking for the first and the last place.
 
     Raises
     ------
@@ -65,7 +68,8 @@ class Measure:
 
     References
     ----------
-    ISO 5492, "hedonic", "intensity", "scale"; Peryam & Pilgrim 1957 for the nine words.
+    ISO 5492, "hedonic", "intensity", "scale"; Peryam & Pilgrim 1957 for the nine words;
+    ISO 8587 for ranking.
 
     Examples
     --------
@@ -102,10 +106,15 @@ class Measure:
             raise MeasureError(
                 f'"{self.name}" is a "check all"; give the words that can be ticked.'
             )
+        if self.kind == "ranking" and (self.per != "tasting" or len(self.anchors) not in (0, 2)):
+            raise MeasureError(
+                f'"{self.name}" is a ranking: it is made at the table, per tasting, and takes two '
+                "words of your own, for the first and the last place."
+            )
 
     @property
     def kind(self) -> str:
-        """The scale's kind: hedonic, intensity, just about right, number, passed, check all."""
+        """The scale's kind: its name without the number of its points."""
         scale = self.scale if isinstance(self.scale, str) else self.scale[0]
         return scale.removesuffix(" 9").removesuffix(" 5")
 
@@ -154,15 +163,27 @@ class Measure:
             "just about right": JUST_RIGHT_WORDS,
             "intensity": ("not at all", "extremely"),
             "passed": ("no", "yes"),
+            "ranking": ("the most", "the least"),
         }
         return words.get(self.kind, ())
+
+    @property
+    def in_numbers(self) -> bool:
+        """Whether its values are numbers; ticked words and words of one's own are text."""
+        return self.kind not in ("check all", "words")
 
     def expects(self) -> str:
         """Return in words what may be entered."""
         if self.kind == "passed":
             return "yes or no"
         if self.kind == "check all":
-            return f"some of {in_words(self.words)}, separated by semicolons"
+            told = f"some of {in_words(self.words)}, separated by semicolons"
+            return told if _has_none(self.words) else f'{told}; "{NONE}" when none fits'
+        if self.kind == "words":
+            return "words of your own"
+        if self.kind == "ranking":
+            first, last = self.points()
+            return f"a place: 1 for {first}, then 2, 3 and so on to {last}, within one sitting"
         if self.kind == "number":
             return "a number" + (f" in {self.unit}" if self.unit else "")
         whole = "a whole number" if self.kind == "just about right" else "a number"
@@ -181,7 +202,7 @@ class Measure:
         -------
         float or str
             A number (1 and 0 for yes and no); for a "check all" the ticked words in the order
-            of `words`, joined by "; ".
+            of `words`, joined by "; ", or "none" where none was ticked on purpose.
 
         Raises
         ------
@@ -191,6 +212,8 @@ class Measure:
         text = text.strip()
         if self.kind == "check all":
             return self._ticked(text)
+        if self.kind == "words":
+            return text
         if self.kind == "passed" and text.casefold() in ("yes", "y", "no", "n"):
             return float(text.casefold().startswith("y"))
         value = number(text)
@@ -201,17 +224,27 @@ class Measure:
             raise MeasureError(
                 f"{tidy_number(value)} is off the scale {tidy_number(low)} to {tidy_number(high)}."
             )
-        if self.kind in ("just about right", "passed") and value != int(value):
+        if self.kind == "ranking" and value < 1:
+            raise MeasureError(f"{tidy_number(value)} is no place; expected {self.expects()}.")
+        whole = self.kind in ("just about right", "passed", "ranking")
+        if whole and value != int(value):
             raise MeasureError(f"{tidy_number(value)} is between two points; {self.expects()}.")
         return value
 
     def _ticked(self, text: str) -> str:
         known = {word.casefold(): word for word in self.words}
         chosen = [word.strip().casefold() for word in text.split(";") if word.strip()]
+        if chosen == [NONE] and not _has_none(self.words):
+            return NONE
         unknown = [word for word in chosen if word not in known]
         if unknown:
             raise MeasureError(f"{unknown[0]!r} is not among the words; expected {self.expects()}.")
         return "; ".join(word for key, word in known.items() if key in chosen)
+
+
+def _has_none(words: Sequence[str]) -> bool:
+    """Say whether the baker's own words hold one for none."""
+    return NONE in {word.casefold() for word in words}
 
 
 def measure_record(measure: Measure) -> dict[str, Any]:
@@ -262,7 +295,15 @@ def _listed(value: Any) -> Any:
 
 
 def _checked_scale(name: str, scale: Any) -> Any:
-    plain = ("hedonic 9", "just about right 5", "number", "passed", "check all")
+    plain = (
+        "hedonic 9",
+        "just about right 5",
+        "number",
+        "passed",
+        "check all",
+        "ranking",
+        "words",
+    )
     if isinstance(scale, str) and scale in plain:
         return scale
     if isinstance(scale, Sequence) and len(scale) == 3 and scale[0] == "intensity":

@@ -86,6 +86,8 @@ def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Val
 
 def _read_score(measure: Measure, cell: Cell, place: Place, reading: Reading) -> Value | None:
     try:
+        if measure.kind == "words":
+            return _read_text(cell, place, reading)
         if measure.kind in ("check all", "passed") and cell.kind in ("text", "number"):
             return measure.read(cell.text)
         value, said = read_number(cell)

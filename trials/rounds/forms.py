@@ -37,8 +37,8 @@ class Column:
     name : str
         What it is called in the tables.
     role : str
-        key (which row this is), shown (for reading only), score, status, reason, note, or
-        setting (what a factor really was, where not as planned).
+        key (which row this is), shown (for reading only), score, words (of one's own, never
+        missed), status, reason, note, or setting (what a factor really was, where not as planned).
     title : str
         What stands above it in the sheet: the name and the unit.
     measure : Measure or None
@@ -315,7 +315,8 @@ def round_mark(round_: Round) -> str:
 
 
 def _score_column(measure: Measure) -> Column:
-    return Column(measure.name, "score", _titled(measure.name, measure.unit), measure=measure)
+    role = "words" if measure.kind == "words" else "score"
+    return Column(measure.name, role, _titled(measure.name, measure.unit), measure=measure)
 
 
 def _titled(name: str, unit: str) -> str:

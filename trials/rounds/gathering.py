@@ -7,9 +7,8 @@ import pandas as pd
 
 from trials.errors import Place
 from trials.rounds.cells import Note, Problem, exact, in_order, shortened
-from trials.rounds.entries import Address, Entry, Reading
+from trials.rounds.entries import Address, Entry, Reading, Value
 from trials.rounds.forms import (
-    ACTUAL,
     BAKES,
     TASTINGS,
     Form,
@@ -84,7 +83,8 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     entries, questions = merge(readings)
     problems = [problem for reading in readings for problem in reading.problems] + questions
     notes = [note for reading in readings for note in reading.notes]
-    problems += _scored_though_not_made(entries, bake_of)
+    problems += _scored_though_not_made(forms, entries, bake_of)
+    problems += _shared_places(forms, entries)
     notes += _notes_on_bakes(forms, entries, bake_of)
     return Gathered(forms, bake_of, entries, in_order(problems), in_order(notes), used)
 
@@ -95,23 +95,60 @@ def _bake(address: Address, bake_of: Mapping[tuple[str, ...], str]) -> str:
 
 
 def _scores(
-    entries: Mapping[Address, Entry], bake_of: Mapping[tuple[str, ...], str]
+    forms: Mapping[str, Form],
+    entries: Mapping[Address, Entry],
+    bake_of: Mapping[tuple[str, ...], str],
 ) -> dict[str, list[Entry]]:
     """Return the scores of each bake: what is neither told in words nor a setting."""
-    told = ("status", "reason", "note")
+    scored = {kind: {column.name for column in form.scores} for kind, form in forms.items()}
     scores: dict[str, list[Entry]] = {}
     for address, entry in entries.items():
-        kind, _, column = address
-        if column not in told and not (kind == BAKES and column.startswith(ACTUAL)):
+        if address[2] in scored[address[0]]:
             scores.setdefault(_bake(address, bake_of), []).append(entry)
     return scores
 
 
+def _shared_places(forms: Mapping[str, Form], entries: Mapping[Address, Entry]) -> list[Problem]:
+    """Return the places of a ranking that one taster gave twice, or that no sitting has."""
+    if TASTINGS not in forms:
+        return []
+    form = forms[TASTINGS]
+    sitting = form.blank["sitting"].tolist()
+    pieces: dict[tuple[str, int], list[tuple[str, ...]]] = {}
+    for key, row in form.rows().items():
+        pieces.setdefault((key[0], sitting[row]), []).append(key)
+    problems = []
+    for column in form.scores:
+        if column.measure is None or column.measure.kind != "ranking":
+            continue
+        for keys in pieces.values():
+            found = [entries.get((TASTINGS, key, column.name)) for key in keys]
+            problems += _places([entry for entry in found if entry is not None], len(keys))
+    return problems
+
+
+def _places(ranked: list[Entry], pieces: int) -> list[Problem]:
+    problems, first = [], dict[Value, Entry]()
+    mend = "Give every piece of the sitting a place of its own, and read again; the rest was kept."
+    for one in sorted(ranked, key=lambda entry: (entry.place.file, entry.place.row or 0)):
+        taken = first.setdefault(one.value, one)
+        found = f"place {exact(float(one.value))}"
+        if taken is not one:
+            found = f"{found} was given twice in this sitting, first in {taken.place}"
+            problems.append(Problem(one.place, found, "each place once", mend))
+        elif float(one.value) > pieces:
+            expected = f"places 1 to {pieces}, as many as were served"
+            problems.append(Problem(one.place, f"{found} is more than there are", expected, mend))
+    return problems
+
+
 def _scored_though_not_made(
-    entries: Mapping[Address, Entry], bake_of: Mapping[tuple[str, ...], str]
+    forms: Mapping[str, Form],
+    entries: Mapping[Address, Entry],
+    bake_of: Mapping[tuple[str, ...], str],
 ) -> list[Problem]:
     problems = []
-    for bake, scored in _scores(entries, bake_of).items():
+    for bake, scored in _scores(forms, entries, bake_of).items():
         status = entries.get((BAKES, (bake,), "status"))
         if status is None or status.value not in WITHOUT_SCORE:
             continue
@@ -134,7 +171,7 @@ def _notes_on_bakes(
     entries: Mapping[Address, Entry],
     bake_of: Mapping[tuple[str, ...], str],
 ) -> list[Note]:
-    scores = _scores(entries, bake_of)
+    scores = _scores(forms, entries, bake_of)
     expected = set(bake_of.values()) if any(form.scores for form in forms.values()) else set()
     if forms[BAKES].scores:
         expected |= {key[0] for key in forms[BAKES].rows()}

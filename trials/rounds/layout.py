@@ -26,6 +26,7 @@ CAUTIONS = {
         "Tell the cook before tasting what you must avoid, and do not taste it.",
     ),
 }
+MOST_PLACES = 504  # of a ranking: no round has more codes
 _LONGEST_LIST = 255  # characters a drop-down may hold
 
 
@@ -54,14 +55,14 @@ def column_letters(position: int) -> str:
 def holds_numbers(column: Column) -> bool:
     """Say whether numbers are entered in a column."""
     if column.measure is not None:
-        return column.measure.kind not in ("check all", "passed")
+        return column.measure.kind not in ("check all", "passed", "words")
     return column.role == "setting" and not isinstance(column.factor, Categorical)
 
 
 def width(column: Column, form: Form) -> int:
     """Return the width of a column in characters."""
     if column.role in ("note", "reason") or (
-        column.measure is not None and column.measure.kind == "check all"
+        column.measure is not None and not column.measure.in_numbers
     ):
         return 28
     texts = [str(value) for value in form.blank[column.name]]
@@ -124,6 +125,8 @@ def rule(column: Column) -> dict[str, Any]:
         return _any()
     if measure is not None and measure.kind == "just about right":
         return {"validate": "integer", "criteria": "between", "minimum": 1, "maximum": 5}
+    if measure is not None and measure.kind == "ranking":
+        return {"validate": "integer", "criteria": "between", "minimum": 1, "maximum": MOST_PLACES}
     if measure is not None and measure.low is not None:
         low, high = measure.low, measure.high
         return {"validate": "decimal", "criteria": "between", "minimum": low, "maximum": high}
@@ -159,6 +162,8 @@ def points(column: Column) -> str:
     if column.measure is None or not column.measure.points():
         return ""
     words, low, high = column.measure.points(), column.measure.low, column.measure.high
+    if column.measure.kind == "ranking":
+        return f"1  {words[0]}\nlast  {words[1]}"
     if column.measure.kind == "passed" or low is None or high is None:
         return " or ".join(words)
     ends = len(words) == 2

@@ -313,7 +313,9 @@ def _tidy(round_: Round, found: Gathered, serving: pd.DataFrame, *, actual: bool
 
 def _entered(found: Gathered, kind: str, key: tuple[str, ...]) -> dict[str, Any]:
     columns = [
-        column.name for column in found.forms[kind].columns if column.role in ("score", "note")
+        column.name
+        for column in found.forms[kind].columns
+        if column.role in ("score", "words", "note")
     ]
     values = {name: found.value(kind, key, name) for name in columns}
     return {name: value for name, value in values.items() if value is not None}
@@ -340,7 +342,7 @@ def _typed(round_: Round, table: pd.DataFrame, serving: pd.DataFrame) -> pd.Data
     for name in ("taster", "kind", "code"):
         table[name] = table[name].astype(object).where(table[name].notna(), None)
     for measure in round_.measures:
-        text = measure.kind == "check all"
+        text = not measure.in_numbers
         column = table[measure.name]
         table[measure.name] = (
             column.astype(object).where(column.notna(), None) if text else column.astype(float)

@@ -18,6 +18,8 @@ from trials.tasting.questions import (
     check_serving,
     is_warm_up,
     point_words,
+    ranking_question,
+    tick_words,
     without_reference,
 )
 
@@ -183,6 +185,8 @@ _TAKES = {
     "check all": 13.0,
     "number": 13.0,
     "passed": 11.0,
+    "ranking": 13.0,
+    "words": 13.0,
 }
 _PIECE_TAKES, _PAGE_HAS = 11.0, 222.0
 
@@ -258,7 +262,14 @@ def _sample(code: str, questions: str) -> str:
 def _question(measure: Measure) -> str:
     name = html.escape(measure.name)
     if measure.kind == "check all":
-        return f'<div class="ask"><b>{name}: tick all that fit</b>{_ticks(measure.words)}</div>'
+        return (
+            f'<div class="ask"><b>{name}: tick all that fit</b>{_ticks(tick_words(measure))}</div>'
+        )
+    if measure.kind == "words":
+        return f'<div class="ask"><b>{name}</b><div class="write"></div></div>'
+    if measure.kind == "ranking":
+        asked = html.escape(ranking_question(measure))
+        return f'<div class="ask"><b>{asked}</b><div class="write number"></div></div>'
     if measure.kind == "passed":
         return f'<div class="ask"><b>{name}</b>{_ticks(("yes", "no"))}</div>'
     if measure.kind == "number":

@@ -54,11 +54,16 @@ function choices(measure, code) {
 
 function ticks(measure, code) {
   const chosen = entered(code, measure.name).split("; ");
+  // "None of these" takes every other tick away, and any other tick takes it away
+  const value = (word) => (word === measure.none ? measure.said : word);
   const made = measure.words.map((word) =>
-    choice("checkbox", measure.name, word, word, chosen.includes(word), () => {
+    choice("checkbox", measure.name, value(word), word, chosen.includes(value(word)), (touched) => {
       const boxes = made.map((label) => label.querySelector("input"));
-      const ticked = boxes.filter((box) => box.checked).map((box) => box.value);
-      enter(code, measure.name, ticked.join("; "));
+      const none = boxes.filter((box, at) => measure.words[at] === measure.none);
+      boxes.forEach((box) => {
+        if (touched.checked && none.includes(box) !== none.includes(touched)) box.checked = false;
+      });
+      enter(code, measure.name, boxes.filter((box) => box.checked).map((box) => box.value).join("; "));
     }));
   return made;
 }
@@ -126,9 +131,32 @@ function typed(measure, code) {
   return [input];
 }
 
+// A place of a ranking: as many as the sitting has pieces; one that is taken says by which piece
+function place(measure, code) {
+  const sitting = ballot.samples.find((one) => one.code === code).sitting;
+  const pieces = ballot.samples.filter((one) => one.sitting === sitting).map((one) => one.code);
+  return pieces.map((_, at) => {
+    const value = String(at + 1);
+    const taken = pieces.find((other) => other !== code && entered(other, measure.name) === value);
+    return choice("radio", measure.name, value, taken ? value + "  (now " + taken + ")" : value,
+      entered(code, measure.name) === value, () => {
+        if (taken) enter(taken, measure.name, "");
+        enter(code, measure.name, value);
+      });
+  });
+}
+
+function written(measure, code) {
+  const box = element("textarea", { maxLength: 1000, value: entered(code, measure.name),
+    ariaLabel: measure.name });
+  box.addEventListener("input", () => enter(code, measure.name, box.value));
+  return [box];
+}
+
 function question(measure, code) {
-  const ways = { choice: choices, ticks, bar, typed };
-  const title = measure.way === "ticks" ? measure.name + ": tick all that fit" : measure.name;
+  const ways = { choice: choices, ticks, bar, typed, place, written };
+  const title = measure.title
+    || (measure.way === "ticks" ? measure.name + ": tick all that fit" : measure.name);
   return element("fieldset", {}, element("legend", {}, title + (measure.unit ? ", " + measure.unit : "")),
     ...ways[measure.way](measure, code));
 }
@@ -140,7 +168,7 @@ function remark(code) {
   return element("fieldset", {}, element("legend", {}, "In your own words"), box);
 }
 
-const needed = () => ballot.measures.filter((measure) => measure.way !== "ticks");
+const needed = () => ballot.measures.filter((measure) => measure.way !== "written");
 
 function missing(sample) {
   return needed().filter((one) => entered(sample.code, one.name) === "").map((one) => one.name);

@@ -10,18 +10,21 @@ from typing import Any
 
 import pandas as pd
 
-from trials.measures import Measure
+from trials.measures import NONE, Measure
 from trials.printing import page
 from trials.tables import in_words
 from trials.tasting.panel import Taster
 from trials.tasting.questions import (
     AGREEMENT,
+    NONE_OF_THESE,
     REFERENCE,
     allergen_sentence,
     asked_measures,
     check_serving,
     is_warm_up,
     point_words,
+    ranking_question,
+    tick_words,
     without_reference,
 )
 
@@ -33,6 +36,8 @@ _WAYS = {
     "intensity": "bar",
     "number": "typed",
     "check all": "ticks",
+    "ranking": "place",
+    "words": "written",
 }
 
 
@@ -177,7 +182,11 @@ def _asked(measure: Measure) -> dict[str, Any]:
         record |= {"low": measure.low, "high": measure.high}
         record["ends"] = [measure.points()[0], measure.points()[-1]]
     elif way == "ticks":
-        record["words"] = list(measure.words)
+        record["words"] = list(tick_words(measure))
+        record["none"] = NONE_OF_THESE
+        record["said"] = NONE
+    elif way == "place":
+        record["title"] = ranking_question(measure)
     return record
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 import pandas as pd
 
 from trials.errors import TastingError
-from trials.measures import Measure
+from trials.measures import NONE, Measure
 from trials.tables import in_words, tidy_number
 from trials.tasting.panel import Taster
 
@@ -20,7 +20,10 @@ _FIRST_TO_LAST = (
     "check all",
     "number",
     "passed",
+    "ranking",
+    "words",
 )
+NONE_OF_THESE = "none of these"
 AGREEMENT = (
     "I was asked about allergies, intolerances, pregnancy, alcohol, beliefs and medicines. "
     "I taste of my own free will and may stop at any time."
@@ -143,6 +146,29 @@ def allergen_sentence(allergens: Iterable[str]) -> str:
     if not named:
         return NO_ALLERGENS_NAMED
     return f"Any piece may contain: {in_words(named)}. If you avoid one of them, tell the cook now."
+
+
+def tick_words(measure: Measure) -> tuple[str, ...]:
+    """Return what can be ticked on a check-all, with a tick of its own for none.
+
+    Examples
+    --------
+    >>> tick_words(Measure("said of it", "check all", words=["nutty"]))
+    ('nutty', 'none of these')
+    """
+    own = tuple(measure.words)
+    return own if NONE in {word.casefold() for word in own} else (*own, NONE_OF_THESE)
+
+
+def ranking_question(measure: Measure) -> str:
+    """Return how the places of a ranking are asked for.
+
+    Examples
+    --------
+    >>> ranking_question(Measure("crispness", "ranking", anchors=["crispest", "softest"]))
+    'crispness: place within this sitting, 1 for crispest'
+    """
+    return f"{measure.name}: place within this sitting, 1 for {measure.points()[0]}"
 
 
 def point_words(measure: Measure) -> list[str]:
