@@ -1,0 +1,354 @@
+"""Many rounds rehearsed before the first is baked: each simulated, really fitted, and judged."""
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import joblib
+import numpy as np
+import pandas as pd
+
+from trials.analysis.contrasts import contrasts
+from trials.analysis.fitting import fit
+from trials.analysis.importance import factor_contrasts
+from trials.analysis.preparing import question
+from trials.analysis.results import MATTERS, NOT_SETTLED, TOO_SMALL, Findings
+from trials.analysis.trade_off import recommend
+from trials.design.basis import real_settings
+from trials.design.candidates import candidates
+from trials.design.exclusion import Exclusion
+from trials.design.plan import Plan, new_seed, whole_number
+from trials.design.terms import Term, model_matrix, model_terms, parse_term
+from trials.errors import PlanError, TrialsError
+from trials.factors import Component, Factor
+from trials.measures import Measure
+from trials.rehearsal import Effects, Failure, Spreads, rehearse, true_means
+from trials.tables import in_words, tidy_number
+
+REGION = 4000  # settings among which the truly best one is sought
+ALPHA = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class Rehearsals:
+    """What came of many rehearsed rounds.
+
+    Parameters
+    ----------
+    plan : Plan
+    rounds : int
+        Rounds that could be fitted.
+    effects : DataFrame
+        term, level, reference, true, estimate (the mean over the rounds), seen (share of rounds
+        in which it was told from nothing at 5 %), covered (share in which the 95 % interval
+        held the truth), matters, too_small, not_settled (shares of verdicts).
+    factors : DataFrame
+        factor, true_size, named_first (share of rounds).
+    right_first : float
+        Share of rounds in which the factor that truly is the largest was named first.
+    wrong : float
+        Share of rounds in which an effect not worth noticing, or one of the other sign, was said
+        to matter.
+    shortfall : ndarray, shape (rounds,)
+        How far the recommended setting falls short of the best one, in truth; missing without a
+        goal.
+    unfitted : tuple of str
+        Why other rounds could not be fitted.
+    sentences : tuple of str
+    """
+
+    plan: Plan
+    rounds: int
+    effects: pd.DataFrame
+    factors: pd.DataFrame
+    right_first: float
+    wrong: float
+    shortfall: np.ndarray = field(repr=False)
+    unfitted: tuple[str, ...]
+    sentences: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences)
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        tables = (self.factors, self.effects)
+        return said + "".join(table.round(2).to_html(index=False, border=0) for table in tables)
+
+
+@dataclass(frozen=True, eq=False)
+class _Truth:
+    """What is true of every effect, every factor and every setting."""
+
+    effects: dict[tuple[str, str, str], float]
+    sizes: dict[str, float]
+    best: float
+
+
+def rehearsals(
+    plan: Plan,
+    effects: Effects,
+    *,
+    rounds: int = 100,
+    measure: Measure | None = None,
+    mean: float = 6.0,
+    tasters: int | Sequence[str] = 6,
+    spreads: Spreads | None = None,
+    failures: Sequence[Failure] = (),
+    rounded: bool | None = None,
+    seed: int | None = None,
+) -> Rehearsals:
+    """Rehearse a round many times: simulate its scores, fit them, and see what would be said.
+
+    Parameters
+    ----------
+    plan : Plan
+    effects : mapping
+        What is assumed to be true; see :func:`trials.rehearsal.true_means`.
+    rounds : int
+    measure : Measure, optional
+        What is scored; liking, the higher the better, when left out.
+    mean, tasters, spreads, failures, rounded
+        As for :func:`trials.rehearse`.
+    seed : int, optional
+        Each round draws from its own stream.
+
+    Returns
+    -------
+    Rehearsals
+
+    Raises
+    ------
+    PlanError
+        When no round could be fitted, saying why.
+
+    Notes
+    -----
+    Runs where joblib's active backend says (``with joblib.parallel_config(n_jobs=2): ...``).
+
+    Examples
+    --------
+    >>> from trials.design.factorial import full_factorial
+    >>> from trials.factors import Numeric
+    >>> rest, fat = Numeric("rest", 20, 60), Numeric("fat", 5, 15)
+    >>> plan = full_factorial([rest, fat], replicates=3, seed=1)
+    >>> found = rehearsals(plan, {"rest": 3.0}, rounds=4, seed=1)
+    >>> found.right_first, found.factors["factor"].tolist()
+    (1.0, ['rest', 'fat'])
+    """
+    rounds = whole_number("rounds", rounds, least=1)
+    measure = measure or Measure("liking", "hedonic 9", goal="higher")
+    streams = np.random.default_rng(new_seed() if seed is None else seed).integers(
+        2**53, size=rounds
+    )
+    jobs = [
+        joblib.delayed(_one_round)(
+            plan, effects, measure, mean, tasters, spreads, failures, rounded, int(stream)
+        )
+        for stream in streams
+    ]
+    answers = joblib.Parallel()(jobs)
+    told = [answer for answer in answers if not isinstance(answer, str)]
+    unfitted = tuple(answer for answer in answers if isinstance(answer, str))
+    if not told:
+        raise PlanError(f"none of {rounds} rehearsed rounds could be fitted: {unfitted[0]}")
+    truth = _truth(plan, effects, mean, measure)
+    return _summed_up(plan, measure, tasters, told, unfitted, truth)
+
+
+def _one_round(
+    plan: Plan,
+    effects: Effects,
+    measure: Measure,
+    mean: float,
+    tasters: int | Sequence[str],
+    spreads: Spreads | None,
+    failures: Sequence[Failure],
+    rounded: bool | None,
+    seed: int,
+) -> tuple[pd.DataFrame, str, float] | str:
+    """Return a round's effects, the factor it names first and the truth at what it recommends."""
+    scores = rehearse(
+        plan,
+        effects,
+        mean=mean,
+        measure=measure,
+        tasters=tasters,
+        spreads=spreads,
+        failures=failures,
+        rounded=rounded,
+        seed=seed,
+    )
+    try:
+        findings = _fitted(plan, scores, measure)
+        reached = _reached(plan, findings, effects, mean, measure)
+    except TrialsError as error:
+        return str(error)
+    columns = ["term", "level", "reference", "estimate", "low", "high", "p", "verdict"]
+    return findings.effects[columns], str(findings.ranking["factor"].iloc[0]), reached
+
+
+def _fitted(plan: Plan, scores: pd.DataFrame, measure: Measure) -> Findings:
+    """Return the fit of a round; terms that failed bakes have cost it are left out."""
+    factors = [one for one in plan.factors if plan.rows[one.name].nunique() > 1]
+    if measure.per == "bake":
+        scores = scores.drop(columns="taster")
+    own = [name for name in plan.groups if name != "load"]
+    asked = question(scores, measure.name, factors, planned=plan.model, extra_groups=own)
+    terms = [term.name for term in asked.matrix.terms]
+    groups = [group.name for group in asked.groups] if own else None
+    return fit(scores, measure.name, factors, model=terms, groups=groups, measure=measure)
+
+
+def _reached(
+    plan: Plan, findings: Findings, effects: Effects, mean: float, measure: Measure
+) -> float:
+    if measure.goal is None:
+        return float("nan")
+    chosen = recommend(findings, measure, exclude=list(plan.excluded) or None)
+    middles: dict[str, Any] = {factor.name: factor.middle for factor in plan.factors}
+    setting = {**middles, **chosen.settings}
+    value = true_means(pd.DataFrame([setting]), plan.factors, effects, mean)
+    return float(_worth(value, measure)[0])
+
+
+def _worth(values: np.ndarray, measure: Measure) -> np.ndarray:
+    """Return how good values are, larger being better, in the unit of the measure."""
+    goal = measure.goal
+    if goal in ("higher", "lower"):
+        return values if goal == "higher" else -values
+    if goal[0] == "target":
+        return -np.maximum(np.abs(values - goal[1]) - goal[2], 0)
+    return -np.maximum(np.maximum(goal[1] - values, values - goal[2]), 0)
+
+
+def _truth(plan: Plan, effects: Effects, mean: float, measure: Measure) -> _Truth:
+    rules = Exclusion(plan.factors, list(plan.excluded) or None)
+    terms = _all_terms(plan.factors, effects)
+    options = candidates(plan.factors, terms, rules)
+    corners = options.listed(np.random.default_rng(0))
+    points = np.vstack([options.region(REGION), corners])
+    table = pd.DataFrame(real_settings(plan.factors, points))
+    means = true_means(table, plan.factors, effects, mean)
+    matrix = model_matrix(terms, plan.factors, table)
+    beta = np.linalg.lstsq(matrix.X, means, rcond=None)[0]
+    sizes = {
+        factor.name: _size(factor_contrasts(factor, terms, plan.factors) @ beta)
+        for factor in plan.factors
+    }
+    best = float("nan") if measure.goal is None else float(_worth(means, measure).max())
+    found = contrasts(matrix, plan.factors, len(beta))
+    # Rounded, so that what is nothing in truth is exactly nothing
+    values = {
+        (one.term.name, one.level, one.reference): float(np.round(one.weights @ beta, 9))
+        for one in found
+    }
+    return _Truth(values, sizes, best)
+
+
+def _size(differences: np.ndarray) -> float:
+    return float(np.round(np.abs(differences).max(), 9))
+
+
+def _all_terms(factors: Sequence[Factor], effects: Effects) -> tuple[Term, ...]:
+    """Return every effect up to pairs and squares, and whatever else is assumed to be true."""
+    blend = any(isinstance(factor, Component) for factor in factors)
+    usual = model_terms("blend" if blend else "quadratic", factors)
+    names = [factor.name for factor in factors]
+    own = (parse_term(text, names) for text in effects)
+    return tuple(sorted(dict.fromkeys((*usual, *own)), key=lambda term: term.order))
+
+
+def _summed_up(
+    plan: Plan,
+    measure: Measure,
+    tasters: int | Sequence[str],
+    told: Sequence[tuple[pd.DataFrame, str, float]],
+    unfitted: tuple[str, ...],
+    truth: _Truth,
+) -> Rehearsals:
+    every = pd.concat([effects for effects, _, _ in told], keys=range(len(told)), names=["round"])
+    keys = zip(every["term"], every["level"], every["reference"], strict=True)
+    every = every.assign(true=[truth.effects.get(key, 0.0) for key in keys])
+    named = pd.Series([first for _, first, _ in told])
+    largest = max(truth.sizes.values())
+    right = [name for name, size in truth.sizes.items() if size > largest * (1 - 1e-9)]
+    shortfall = truth.best - np.array([reached for _, _, reached in told])
+    wrong = _wrong(every, measure.margin or 0.0).groupby("round").any()
+    factors = pd.DataFrame(
+        {
+            "factor": list(truth.sizes),
+            "true_size": list(truth.sizes.values()),
+            "named_first": [float((named == name).mean()) for name in truth.sizes],
+        }
+    ).sort_values("true_size", ascending=False, kind="stable", ignore_index=True)
+    found = Rehearsals(
+        plan=plan,
+        rounds=len(told),
+        effects=_by_effect(every),
+        factors=factors,
+        right_first=float(named.isin(right).mean()),
+        wrong=float(wrong.mean()),
+        shortfall=np.maximum(shortfall, 0.0),
+        unfitted=unfitted,
+        sentences=(),
+    )
+    count = tasters if isinstance(tasters, int) else len(tasters)
+    return Rehearsals(**{**found.__dict__, "sentences": _sentences(found, measure, count, right)})
+
+
+def _wrong(every: pd.DataFrame, margin: float) -> pd.Series:
+    """Return which verdicts `matters` are wrong: too small in truth, or of the other sign."""
+    small = every["true"].abs() <= margin + 1e-12
+    other = every["true"] * every["estimate"] < 0
+    return (every["verdict"] == MATTERS) & (small | other)
+
+
+def _by_effect(every: pd.DataFrame) -> pd.DataFrame:
+    held = (every["low"] <= every["true"]) & (every["true"] <= every["high"])
+    unknown = every["low"].isna()
+    marked = every.assign(
+        seen=(every["p"] < ALPHA).astype(float),
+        covered=held.astype(float).mask(unknown),
+        matters=(every["verdict"] == MATTERS).astype(float),
+        too_small=(every["verdict"] == TOO_SMALL).astype(float),
+        not_settled=(every["verdict"] == NOT_SETTLED).astype(float),
+    )
+    keys = ["term", "level", "reference"]
+    columns = ["true", "estimate", "seen", "covered", "matters", "too_small", "not_settled"]
+    return marked.groupby(keys, sort=False)[columns].mean().reset_index()
+
+
+def _sentences(
+    found: Rehearsals, measure: Measure, tasters: int, right: Sequence[str]
+) -> tuple[str, ...]:
+    scored = "" if measure.per == "bake" else f" by {tasters} taster{'' if tasters == 1 else 's'}"
+    said = [
+        f"{found.rounds} rehearsals of {found.plan.sentence()}, {measure.name} scored{scored}.",
+        f"What matters most, {in_words(right, 'or')}, was named first in "
+        f"{found.right_first:.0%} of them.",
+        *_verdict_words(found.effects, measure),
+        f"Something not worth noticing was said to matter in {found.wrong:.0%} of them.",
+    ]
+    if np.isfinite(found.shortfall).any():
+        typical, seldom = np.mean(found.shortfall), np.quantile(found.shortfall, 0.9)
+        unit = measure.unit or "points"
+        said.append(
+            f"The setting recommended falls short of the best by {tidy_number(typical, 2)} {unit} "
+            f"on average, and by more than {tidy_number(seldom, 2)} in one round of ten."
+        )
+    if found.unfitted:
+        said.append(f"{len(found.unfitted)} more could not be fitted: {found.unfitted[0]}")
+    return tuple(said)
+
+
+def _verdict_words(effects: pd.DataFrame, measure: Measure) -> list[str]:
+    worth = effects[effects["true"].abs() > (measure.margin or 0.0) + 1e-12]
+    if worth.empty:
+        return []
+    shares: dict[str, Any] = worth[["matters", "too_small", "not_settled"]].mean().to_dict()
+    return [
+        f"Effects worth noticing were said to matter {shares['matters']:.0%} of the time, left "
+        f"open {shares['not_settled']:.0%}, and missed {shares['too_small']:.0%}."
+    ]
