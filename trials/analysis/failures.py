@@ -7,17 +7,16 @@ share that failed. Under three failures there is no model, only counts.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import is_bool_dtype, is_numeric_dtype
 from scipy import special, stats
 
+from trials.analysis.failure_counts import as_failed, count_failures
 from trials.analysis.penalised_logistic import PenalisedFit, maximise_penalised, profile_interval
 from trials.analysis.rival_models import Candidate
 from trials.errors import FitError
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words
 
 FEWEST_FAILURES = 3
 FAILURES_PER_TERM = 5
@@ -206,7 +205,7 @@ def explain_failures(
     >>> made.fit is None, made.notes[0]
     (True, 'Only 1 of 12 bakes failed: too few for a model, so only counts are given.')
     """
-    y = _as_failed(failed)
+    y = as_failed(failed)
     fewest = int(min(y.sum(), len(y) - y.sum()))
     counts = count_failures(failed, settings, level=level)
     if fewest < FEWEST_FAILURES:
@@ -227,73 +226,6 @@ def explain_failures(
     )
     fit = fit_failures(y, X, level=level)
     return Failures(counts, fit, tuple(term.name for term in chosen), allowed, tuple(notes))
-
-
-def count_failures(
-    failed: Sequence[bool] | np.ndarray, settings: pd.DataFrame, *, level: float = 0.95
-) -> pd.DataFrame:
-    """Count failures by region: each setting of each factor, and each pair of settings.
-
-    Parameters
-    ----------
-    failed : sequence of bool, one per bake
-    settings : DataFrame, one row per bake
-        Real settings. A number with more than three values is parted at the middle of its range.
-    level : float
-        Of the exact intervals.
-
-    Returns
-    -------
-    DataFrame
-        region, bakes, failed, share, low, high; all bakes first. Regions without a bake are
-        left out: nothing is known there.
-
-    References
-    ----------
-    Clopper & Pearson 1934, Biometrika 26:404-413.
-
-    Examples
-    --------
-    >>> count_failures([0, 0, 0, 1], pd.DataFrame({"oil": [165, 165, 180, 180]})).round(2)
-             region  bakes  failed  share   low  high
-    0     all bakes      4       1   0.25  0.01  0.81
-    1  oil 165           2       0   0.00  0.00  0.84
-    2  oil 180           2       1   0.50  0.01  0.99
-    """
-    y = _as_failed(failed)
-    if len(settings) != len(y):
-        raise FitError(f"there are {len(y)} bakes and {len(settings)} rows of settings.")
-    regions = {name: _regions(str(name), settings[name]) for name in settings.columns}
-    masks = [("all bakes", np.ones(len(y), dtype=bool))]
-    masks += [region for found in regions.values() for region in found]
-    masks += [
-        (f"{name}, {other_name}", mask & other)
-        for one, two in combinations(regions.values(), 2)
-        for name, mask in one
-        for other_name, other in two
-    ]
-    rows = [(name, int(mask.sum()), int(y[mask].sum())) for name, mask in masks if mask.any()]
-    table = pd.DataFrame(rows, columns=["region", "bakes", "failed"])
-    n, k, tail = table["bakes"], table["failed"], (1 - level) / 2
-    table["share"] = k / n
-    table["low"] = np.where(k > 0, stats.beta.ppf(tail, np.maximum(k, 1), n - k + 1), 0.0)
-    table["high"] = np.where(k < n, stats.beta.ppf(1 - tail, k + 1, np.maximum(n - k, 1)), 1.0)
-    return table
-
-
-def _regions(name: str, values: pd.Series) -> list[tuple[str, np.ndarray]]:
-    distinct = values.unique()
-    numeric = is_numeric_dtype(values) and not is_bool_dtype(values)
-    if numeric and len(distinct) > 3:
-        middle = (values.min() + values.max()) / 2
-        said = tidy_number(middle)
-        low = (values <= middle).to_numpy()
-        return [(f"{name} up to {said}", low), (f"{name} above {said}", ~low)]
-    ordered = sorted(distinct) if numeric else distinct
-    return [
-        (f"{name} {tidy_number(value) if numeric else value}", (values == value).to_numpy())
-        for value in ordered
-    ]
 
 
 def _too_few(y: np.ndarray) -> str:
@@ -359,17 +291,8 @@ def _independent(X: np.ndarray) -> bool:
     return bool(np.linalg.matrix_rank(X / length, tol=1e-8) == X.shape[1])
 
 
-def _as_failed(failed: Sequence[bool] | np.ndarray) -> np.ndarray:
-    y = np.asarray(failed, dtype=float)
-    if not len(y):
-        raise FitError("there are no bakes.")
-    if not np.isin(y, (0.0, 1.0)).all():
-        raise FitError("failed must be yes or no for every bake; leave out those never baked.")
-    return y
-
-
 def _checked(failed: Sequence[bool] | np.ndarray, X: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    y, columns = _as_failed(failed), X.to_numpy(dtype=float)
+    y, columns = as_failed(failed), X.to_numpy(dtype=float)
     if len(columns) != len(y):
         raise FitError(f"there are {len(y)} bakes and {len(columns)} rows of settings.")
     if not np.isfinite(columns).all():

@@ -11,16 +11,16 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.cross_products import RandomTerm, dependent_columns
+from trials.analysis.factor_columns import chosen_factors
 from trials.analysis.repeats import own_views, without_echoes
 from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
-from trials.errors import FitError, Place, TrialsError
-from trials.factors import Categorical, Factor, Numeric, check_factors
+from trials.errors import FitError, Place
+from trials.factors import Factor
 from trials.measures import Measure
 from trials.tables import in_words, number
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
 FEWEST_RANDOM_DAYS = 5
-MOST_KINDS = 12  # a text column with more kinds than this is hardly a factor
 CONTROL, CURVATURE = "reference bake", "middle-setting bake"
 
 
@@ -119,7 +119,7 @@ def question(
     kept, failed = _usable(table, response, notes)
     if groups is None:
         kept = without_echoes(kept, response, notes)
-    chosen = _factors(kept, factors, response, extra_groups)
+    chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
     if groups is None:
@@ -229,69 +229,6 @@ def _value(value: Any, response: str, row: int) -> float:
     if np.isinf(found):
         raise FitError("the score is infinite.", Place(row=row + 1, column=response))
     return found
-
-
-def _factors(
-    table: pd.DataFrame,
-    factors: Sequence[Factor | str] | None,
-    response: str,
-    extra_groups: Iterable[str],
-) -> tuple[Factor, ...]:
-    if factors is None or isinstance(factors, str):
-        taken = {response, "row", *USUAL_GROUPS, *extra_groups}
-        known = in_words([name for name in table.columns if name not in taken], "or")
-        raise FitError(f"say which columns are the factors: factors=[...] of {known}.")
-    chosen = tuple(_factor(table, one) if isinstance(one, str) else one for one in factors)
-    check_factors(chosen)
-    for factor in chosen:
-        if factor.name == response:
-            raise FitError(f'"{response}" can not explain itself; leave it out of the factors.')
-        if factor.name not in table:
-            raise FitError(f'there is no column "{factor.name}" for the factor of that name.')
-        _read_settings(table, factor)
-        if table[factor.name].nunique() < 2:
-            raise FitError(
-                f'"{factor.name}" never moved: every row with a score has '
-                f"{factor.show(table[factor.name].iloc[0])}. Leave it out of the factors."
-            )
-    return chosen
-
-
-def _read_settings(table: pd.DataFrame, factor: Factor) -> None:
-    settings = []
-    for row, value in zip(table["row"], table[factor.name], strict=True):
-        try:
-            settings.append(factor.read(value))
-        except TrialsError as error:
-            place = Place(row=int(row) + 1, column=factor.name)
-            raise FitError(error.message, place) from None
-    table[factor.name] = settings
-
-
-def _factor(table: pd.DataFrame, name: str) -> Factor:
-    """Return the factor that a column is: a number over its range, or kinds."""
-    if name not in table:
-        known = in_words([str(column) for column in table.columns if column != "row"], "or")
-        raise FitError(f'there is no column "{name}" for a factor; expected {known}.')
-    column = table[name]
-    if column.isna().any() or (column.astype(str).str.strip() == "").any():
-        row = int(table["row"][column.isna() | (column.astype(str).str.strip() == "")].iloc[0])
-        raise FitError("the setting is missing.", Place(row=row + 1, column=name))
-    kinds = list(dict.fromkeys(column.tolist()))
-    if len(kinds) < 2:
-        raise FitError(f'"{name}" never moved: every row has {kinds[0]}. Leave it out.')
-    numbers = [number(str(kind)) for kind in kinds]
-    as_kinds = isinstance(column.dtype, pd.CategoricalDtype) or column.dtype == bool
-    if not as_kinds and None not in numbers:
-        values = [float(value) for value in numbers if value is not None]
-        return Numeric(name, min(values), max(values))
-    if len(kinds) > MOST_KINDS:
-        raise FitError(
-            f'"{name}" has {len(kinds)} different texts; a factor of kinds has a few. '
-            "If it names tasters or bakes, give it as a group."
-        )
-    ordered = sorted(kinds, key=str)
-    return Categorical(name, ordered)
 
 
 def _fixed_part(
