@@ -12,9 +12,10 @@ from trials.design.plan import lay_out
 from trials.factors import Categorical
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
-from trials.rounds.bake_sheets import bake_sheets, shown_grams
+from trials.rounds.bake_sheets import bake_sheets
 from trials.rounds.batch import Batch, Prices
 from trials.rounds.shopping import shopping_list
+from trials.rounds.weigh_table import shown_grams
 from trials.rounds.weights import weights
 
 

@@ -12,8 +12,9 @@ from trials.errors import FormulaError, RoundError
 from trials.factors import Component, Numeric
 from trials.recipe.formula import Formula
 from trials.rounds.batch import Batch
+from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
-from trials.rounds.weights import bake_formulas, batch_sentence, weights
+from trials.rounds.weights import batch_sentence, weights
 
 
 @pytest.fixture

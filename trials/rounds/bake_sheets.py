@@ -14,9 +14,11 @@ from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.rounds.batch import Batch, Prices
 from trials.rounds.kitchen import Step
+from trials.rounds.mixing import Dough, bake_formulas, shared_doughs
 from trials.rounds.round import STATUSES, Round
 from trials.rounds.round_sheet import caution_box, round_sheet
-from trials.rounds.weights import bake_formulas, weights
+from trials.rounds.weigh_table import weigh_table
+from trials.rounds.weights import dough_weights, weights
 from trials.tables import in_words, tidy_number
 
 ROLE_WORDS = {"trial": "", "centre": "middle-setting bake", "control": "reference bake"}
@@ -32,6 +34,7 @@ _STYLE = (
 .head { display: flex; gap: 6mm; align-items: flex-end; justify-content: space-between;
         border-bottom: .6mm solid #000; padding-bottom: 2mm; margin-bottom: 2mm; }
 .bake { font-size: 34pt; font-weight: bold; line-height: 1; flex: none; }
+.dough { font-size: 22pt; font-weight: bold; line-height: 1; }
 .where { text-align: right; }
 .where b { font-size: 12.5pt; }
 .two { display: flex; gap: 7mm; align-items: flex-start; }
@@ -105,8 +108,15 @@ def bake_sheets(
     grams = weights(round_, batch) if formulas else None
     sheets = [round_sheet(round_, batch, prices)] if shopping else []
     rows = round_.plan.table.to_dict("records")
+    doughs = shared_doughs(round_, formulas) if formulas else []
+    made = dough_weights(round_, batch) if doughs else pd.DataFrame()
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
+        sheets += [
+            _dough_sheet(round_, dough, row, made[made["dough"] == dough.name], steps)
+            for dough in doughs
+            if dough.bakes[0] == bake
+        ]
         own = None if grams is None else grams[grams["bake"] == bake]
         sheets.append(
             '<section class="sheet">'
@@ -116,6 +126,29 @@ def bake_sheets(
             + "</section>"
         )
     return page(f"Bake sheets: {round_.name}", "\n".join(sheets), _STYLE)
+
+
+def _dough_sheet(
+    round_: Round, dough: Dough, row: Mapping[str, Any], grams: pd.DataFrame, steps: Sequence[Step]
+) -> str:
+    """Return the sheet of a dough that is made once, before its first bake."""
+    factors = [one for one in round_.plan.factors if one.group == dough.group]
+    invented = ", invented" if round_.invented else ""
+    settings = _settings_table(factors, row, marked=False) if factors else ""
+    times = _steps_table(row, steps, dough.group)
+    return (
+        '<section class="sheet"><div class="head">'
+        f'<span class="dough">{html.escape(dough.name[0].upper() + dough.name[1:])}</span>'
+        f'<span class="where"><b>day {row["day"]}, before bake {html.escape(row["bake"])}</b><br>'
+        f"{html.escape(round_.name)}{invented}</span></div>"
+        f"<p>Made once and divided between {html.escape(in_words(dough.bakes))}. Each takes what "
+        "its own sheet says; a flop of this dough is a flop of them all.</p>"
+        f'<div class="two"><div class="wide">{weigh_table(grams)}</div>'
+        f'<div>{settings}{times}</div></div><div class="write">Notes</div>'
+        '<div class="write"></div>'
+        + caution_box(cautions(dough.formula, process_settings(round_, row)))
+        + "</section>"
+    )
 
 
 def _head(round_: Round, row: Mapping[str, Any], place: int, count: int) -> str:
@@ -135,13 +168,29 @@ def shared_words(round_: Round, row: Mapping[str, Any]) -> list[str]:
     for group in round_.plan.groups:
         if pd.isna(row[group]):
             continue
-        table = round_.plan.table
-        others = table.loc[(table[group] == row[group]) & (table["bake"] != row["bake"]), "bake"]
-        together = (
-            f" (one for this and {in_words(others)})" if group != "load" and len(others) else ""
-        )
-        words.append(f"{kitchen_group(group)} {row[group]}{together}")
+        name = f"{kitchen_group(group)} {row[group]}"
+        if group == "load":
+            words.append(name)
+            continue
+        others, apart = _sharers(round_, row, group)
+        if apart:
+            words.append(f"{kitchen_group(group)} of its own")
+        else:
+            words.append(f"{name} (one for this and {in_words(others)})" if others else name)
     return words
+
+
+def _sharers(round_: Round, row: Mapping[str, Any], group: str) -> tuple[list[str], bool]:
+    """Return the other bakes of a group, and whether this one, a reference bake, is apart."""
+    table = round_.plan.table
+    set_by = [factor.name for factor in round_.plan.factors if factor.group == group]
+    fellows = table[table[group] == row[group]]
+    trial = fellows[fellows["role"] != "control"]
+    setting = (trial if len(trial) else fellows)[set_by].iloc[0]
+    alike = (fellows[set_by] == setting).all(axis=1)
+    others = fellows.loc[alike & (fellows["bake"] != row["bake"]), "bake"]
+    apart = any(row[name] != setting[name] for name in set_by)
+    return list(others), apart
 
 
 def _body(
@@ -151,11 +200,11 @@ def _body(
     formula: Formula | None,
     steps: Sequence[Step],
 ) -> str:
-    settings, times = _settings_table(round_, row), _steps_table(row, steps)
+    settings, times = _settings_table(round_.plan.factors, row), _steps_table(row, steps)
     went = _outcome(round_.measures)
     if grams is None or formula is None:
         return f'<div class="two"><div>{settings}</div><div>{times}</div></div>{went}'
-    weigh = _grams_table(grams, formula)
+    weigh = weigh_table(grams, formula.aside)
     if len(grams) > ROWS_AT_EASE:
         return (
             f'<div class="two dense"><div class="wide">{weigh}</div>'
@@ -167,15 +216,15 @@ def _body(
     )
 
 
-def _settings_table(round_: Round, row: Mapping[str, Any]) -> str:
+def _settings_table(factors: Sequence[Factor], row: Mapping[str, Any], marked: bool = True) -> str:
     lines = []
-    for factor in round_.plan.factors:
-        name = html.escape(factor.name) + ("\u00a0▪" if factor.group else "")
+    for factor in factors:
+        name = html.escape(factor.name) + ("\u00a0▪" if factor.group and marked else "")
         lines.append(
             f'<tr><td>{name}</td><td class="set">{html.escape(factor.show(row[factor.name]))}</td>'
             '<td class="box"></td></tr>'
         )
-    kinds = {kitchen_group(factor.group) for factor in round_.plan.factors if factor.group}
+    kinds = {kitchen_group(factor.group) for factor in factors if factor.group and marked}
     note = (
         f'<p class="quiet">▪ one for the whole {html.escape(" or ".join(sorted(kinds)))}; set it '
         "afresh for the next.</p>"
@@ -188,8 +237,12 @@ def _settings_table(round_: Round, row: Mapping[str, Any]) -> str:
     )
 
 
-def _steps_table(row: Mapping[str, Any], steps: Sequence[Step]) -> str:
-    named = [(step.name, _minutes(step, row)) for step in steps if step.per == "bake"]
+def _steps_table(row: Mapping[str, Any], steps: Sequence[Step], per: str = "bake") -> str:
+    named = [(step.name, _minutes(step, row)) for step in steps if step.per == per]
+    if per != "bake" and not named:
+        return ""
+    core = "<tr><td>core when done</td><td></td><td></td>"
+    core = f'{core}<td class="box"></td></tr>' if per == "bake" else ""
     lines = "".join(
         f'<tr><td>{html.escape(name)}</td><td class="right">{minutes}</td>'
         '<td class="box"></td><td class="box"></td></tr>'
@@ -197,70 +250,13 @@ def _steps_table(row: Mapping[str, Any], steps: Sequence[Step]) -> str:
     )
     return (
         '<h2>Times and heat</h2><table class="grid"><tr><th></th><th></th>'
-        f'<th class="box">at (clock)</th><th class="box">°C</th></tr>{lines}'
-        "<tr><td>core when done</td><td></td><td></td>"
-        '<td class="box"></td></tr></table>'
+        f'<th class="box">at (clock)</th><th class="box">°C</th></tr>{lines}{core}</table>'
     )
 
 
 def _minutes(step: Step, row: Mapping[str, Any]) -> str:
     minutes = row[step.minutes] if isinstance(step.minutes, str) else step.minutes
     return f"{tidy_number(float(minutes))} min"
-
-
-def _grams_table(grams: pd.DataFrame, formula: Formula) -> str:
-    several = grams["part"].nunique() > 1
-    lines = []
-    for part, rows in grams.groupby("part", sort=False):
-        if several:
-            lines.append(f'<tr class="part"><td colspan="4">{html.escape(str(part))}</td></tr>')
-        lines += [_ingredient(row) for row in rows.to_dict("records")]
-    mixed = grams[~grams["part"].isin(formula.aside)]
-    total = tidy_number(round(mixed["grams"].sum(), 6))
-    percent = tidy_number(mixed["percent"].sum(), 4)
-    lines.append(
-        f'<tr class="sum"><td>in all</td><td class="right">{percent}%</td>'
-        f'<td class="right">{total} g</td><td></td></tr>'
-    )
-    return (
-        '<h2>Weigh</h2><table class="grid"><tr><th></th><th class="right">of flour</th>'
-        '<th class="right">weigh</th><th class="box">really was, g</th></tr>'
-        f"{''.join(lines)}</table>{_rounding(grams)}"
-    )
-
-
-def _ingredient(row: Mapping[str, Any]) -> str:
-    coarse = "" if row["within"] else " *"
-    shown = shown_grams(row["grams"], row["scale"])
-    return (
-        f"<tr><td>{html.escape(row['ingredient'])}{coarse}</td>"
-        f'<td class="right">{tidy_number(row["percent"], 4)}%</td>'
-        f'<td class="right weigh">{shown}</td><td class="box"></td></tr>'
-    )
-
-
-def shown_grams(grams: float, scale: float) -> str:
-    """Return grams with as many decimals as the scale shows; 12.0 is weighed on the finer one.
-
-    Examples
-    --------
-    >>> shown_grams(12, 1), shown_grams(12, 0.1)
-    ('12 g', '12.0 g')
-    """
-    decimals = len(tidy_number(scale).partition(".")[2])
-    return f"{grams:.{decimals}f} g"
-
-
-def _rounding(grams: pd.DataFrame) -> str:
-    worst = grams.loc[grams["error"].abs().idxmax()]
-    words = (
-        f"Rounded to the scale; furthest off is {worst['ingredient']}, by "
-        f"{worst['error']:+.2f} % of the flour."
-    )
-    coarse = list(grams.loc[~grams["within"].astype(bool), "ingredient"])
-    if coarse:
-        words += " * too little to weigh well on this scale: make a larger batch, or premix it."
-    return f'<p class="quiet">{html.escape(words)}</p>'
 
 
 def _outcome(measures: Sequence[Measure]) -> str:

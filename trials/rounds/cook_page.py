@@ -13,11 +13,14 @@ from trials.measures import Measure
 from trials.printing import page
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
-from trials.rounds.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
+from trials.rounds.bake_sheets import ROLE_WORDS, process_settings, shared_words
 from trials.rounds.batch import Batch
 from trials.rounds.forms import ACTUAL, cook_form
+from trials.rounds.mixing import bake_formulas, shared_doughs
 from trials.rounds.round import STATUSES, Round
-from trials.rounds.weights import bake_formulas, weights
+from trials.rounds.weigh_table import shown_grams
+from trials.rounds.weights import dough_weights, weights
+from trials.tables import in_words
 
 FILE = "bakes-from-phone.csv"
 REASONS = ("tore", "leaked", "burned", "raw inside", "stuck", "collapsed", "mis-weighed")
@@ -47,7 +50,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         When a bake's settings can not be mixed.
     """
     formulas = bake_formulas(round_) if round_.formula else {}
-    grams = weights(round_, batch) if formulas else None
+    grams = _to_weigh(round_, batch, formulas) if formulas else None
     rows = round_.plan.table.to_dict("records")
     form = cook_form(round_)
     record: dict[str, Any] = {
@@ -68,6 +71,18 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
     }
     style, script = ((_HERE / f"cook_page.{kind}").read_text("utf-8") for kind in ("css", "js"))
     return page(f"For the cook: {round_.name}", _body(round_, record), style, script)
+
+
+def _to_weigh(round_: Round, batch: Batch | None, formulas: Mapping[str, Formula]) -> pd.DataFrame:
+    """Return the weighings of every bake; a dough made once comes before its first bake's own."""
+    tables = [weights(round_, batch)]
+    doughs = shared_doughs(round_, formulas)
+    made = dough_weights(round_, batch) if doughs else pd.DataFrame()
+    for dough in doughs:
+        part = f"{dough.name}: once, for {in_words(dough.bakes)}"
+        own = made[made["dough"] == dough.name].assign(bake=dough.bakes[0], part=part)
+        tables.insert(0, own[list(tables[-1].columns)])
+    return pd.concat(tables, ignore_index=True)
 
 
 def _bake(

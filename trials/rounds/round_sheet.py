@@ -8,6 +8,7 @@ import pandas as pd
 from trials.design.plan import kitchen_group
 from trials.recipe.cautions import Caution, cautions
 from trials.rounds.batch import Batch, Prices
+from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
 from trials.rounds.shopping import (
     SPILL,
@@ -16,7 +17,7 @@ from trials.rounds.shopping import (
     pieces_sentence,
     shopping_list,
 )
-from trials.rounds.weights import bake_formulas, batch_sentence
+from trials.rounds.weights import batch_sentence
 from trials.tables import tidy_number
 
 

@@ -9,8 +9,8 @@ from trials.recipe.formula import Formula, allergens
 from trials.rounds.bake_sheets import bake_sheets
 from trials.rounds.cook_page import cook_page
 from trials.rounds.forms import SERVING, read_serving, round_mark
+from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
-from trials.rounds.weights import bake_formulas
 from trials.rounds.workbook import write_workbooks
 from trials.tables import write_csv, write_text
 from trials.tasting.ballots import ballots

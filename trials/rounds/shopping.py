@@ -6,8 +6,9 @@ import pandas as pd
 
 from trials.errors import RoundError
 from trials.rounds.batch import Batch, Prices
+from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
-from trials.rounds.weights import bake_formulas, weights
+from trials.rounds.weights import used
 from trials.tables import in_words, tidy_number
 
 SPILL = 10.0  # percent on top for spills and one bake again (common practice, no source)
@@ -48,10 +49,10 @@ def shopping_list(
     """
     if not 0 <= spill <= 1000:
         raise RoundError(f"spill is {spill} %; 0 or more was expected.")
-    used = weights(round_, batch)
-    used = used.groupby(["ingredient", "bake"], sort=False, as_index=False)["grams"].sum()
+    grams = used(round_, batch)
+    grams = grams.groupby(["ingredient", "bake"], sort=False, as_index=False)["grams"].sum()
     table = (
-        used.groupby("ingredient", sort=False)
+        grams.groupby("ingredient", sort=False)
         .agg(bakes=("bake", "nunique"), grams=("grams", "sum"))
         .reset_index()
         .sort_values("grams", ascending=False, kind="stable", ignore_index=True)
@@ -101,7 +102,7 @@ def per_day(round_: Round, batch: Batch | None = None, *, oil_fill: float = 0.0)
     if not 0 <= oil_fill < float("inf"):
         raise RoundError(f"oil_fill is {oil_fill} g; 0 or more was expected.")
     formulas = bake_formulas(round_)
-    grams = weights(round_, batch)
+    grams = used(round_, batch)
     flours = {bake: set(formula.flours) for bake, formula in formulas.items()}
     is_flour = [name in flours[bake] for bake, name in grams[["bake", "ingredient"]].to_numpy()]
     aside = [part in formulas[bake].aside for bake, part in grams[["bake", "part"]].to_numpy()]

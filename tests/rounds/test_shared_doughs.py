@@ -1,0 +1,195 @@
+"""One dough made once and divided between bakes: all sheets, the plan and the fit know it."""
+
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.browser import needs_browser, page_count, printed
+from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
+from trials.analysis.fitting import fit
+from trials.design.exchange import optimal
+from trials.design.plan import lay_out
+from trials.errors import FormulaError
+from trials.factors import Categorical, Numeric
+from trials.measures import Measure
+from trials.recipe.formula import Formula
+from trials.rounds.bake_sheets import bake_sheets
+from trials.rounds.batch import Batch
+from trials.rounds.cook_page import cook_page
+from trials.rounds.kitchen import Step
+from trials.rounds.mixing import bake_formulas, shared_doughs
+from trials.rounds.scores import record_scores, scores
+from trials.rounds.sheets import write_sheets
+from trials.rounds.shopping import per_day, shopping_list
+from trials.rounds.timetable import timetable
+from trials.rounds.weights import batch_sentence, dough_weights, used, weights
+
+WATER = Numeric("hydration", 92, 108, "%", hard_to_change="dough", changes=("total", "hydration"))
+PROOF = Numeric("proof", 40, 70, "min")
+BATCH = Batch(pieces=12, piece=40)
+
+
+@pytest.fixture(scope="module")
+def round_(tmp_path_factory):
+    plan = optimal(
+        [WATER, PROOF],
+        model="interactions",
+        criterion="D",
+        bakes=12,
+        loads={"dough": 6},
+        days=3,
+        controls=2,
+        seed=3,
+    )
+    height = Measure("height", "number", unit="mm", per="bake")
+    return doughnut(
+        tmp_path_factory.mktemp("doughs"), plan=plan, measures=[height], tasters=(), batch=BATCH
+    )
+
+
+def test_the_plan_keeps_a_dough_to_one_hydration(round_):
+    trial = round_.plan.table.query("role == 'trial'")
+    assert trial["dough"].nunique() == 6
+    assert (trial.groupby("dough")["hydration"].nunique() == 1).all()
+    assert (trial.groupby("dough")["proof"].nunique() == 2).all()
+
+
+def test_each_dough_is_weighed_once_for_all_its_bakes(round_):
+    own, made = weights(round_), dough_weights(round_)
+    assert made["dough"].nunique() == 6
+    # Two bakes of 480 g each from every dough
+    assert made.groupby("dough")["exact"].sum().to_numpy() == pytest.approx(960, rel=1e-12)
+    formulas = bake_formulas(round_)
+    for dough in shared_doughs(round_, formulas):
+        rows = made[made["dough"] == dough.name].set_index("ingredient")
+        for bake in dough.bakes:
+            bake_rows = own[own["bake"] == bake]
+            assert list(bake_rows["ingredient"]) == [dough.name]
+            assert bake_rows["grams"].item() == 480
+            whole = formulas[bake].grams(dough=960).set_index("ingredient")
+            assert rows["exact"].to_numpy() == pytest.approx(
+                whole.loc[rows.index, "grams"].to_numpy()
+            )
+
+
+def test_reference_bakes_of_another_hydration_are_mixed_by_themselves(round_):
+    own = weights(round_)
+    for bake in round_.plan.table.query("role == 'control'")["bake"]:
+        assert "bread flour" in set(own.loc[own["bake"] == bake, "ingredient"])
+
+
+def test_shopping_and_days_count_the_flour_of_shared_doughs(round_):
+    flour = used(round_).query("ingredient == 'bread flour'")["grams"].sum()
+    made = dough_weights(round_).query("ingredient == 'bread flour'")["grams"].sum()
+    apart = weights(round_).query("ingredient == 'bread flour'")["grams"].sum()
+    assert flour == pytest.approx(made + apart)
+    table = shopping_list(round_).set_index("ingredient")
+    assert table.loc["bread flour", "grams"] == pytest.approx(flour)
+    assert table.loc["bread flour", "bakes"] == len(round_.plan.table)
+    assert not any(name.startswith("dough batch") for name in table.index)
+    assert per_day(round_)["dough"].sum() == pytest.approx(used(round_)["grams"].sum())
+
+
+def test_the_sheets_hold_one_page_for_each_dough_before_its_first_bake(round_):
+    steps = (Step("mix the dough", 15, "hands", per="dough"), Step("fry", 6, "pot"))
+    markup = bake_sheets(round_, steps=steps)
+    shown = re.findall(r'class="(?:dough|bake)">([^<]+)<', markup)
+    for dough in shared_doughs(round_, bake_formulas(round_)):
+        title = dough.name.capitalize()
+        assert shown.count(title) == 1
+        assert shown[shown.index(title) + 1] == dough.bakes[0]
+        assert f"(one for this and {dough.bakes[1]})" in markup
+    assert markup.count("mix the dough") == 6
+    assert markup.count("dough batch of its own") == 2
+
+
+@needs_browser
+def test_each_dough_and_bake_prints_on_one_page(round_, tmp_path):
+    assert page_count(printed(bake_sheets(round_), tmp_path)) == 1 + 6 + len(round_.plan.table)
+
+
+def test_the_cook_s_page_weighs_a_dough_with_its_first_bake(round_):
+    record = json.loads(re.search(r'id="round">(.*?)</script>', cook_page(round_), re.S).group(1))
+    bakes = {one["bake"]: one["grams"] for one in record["bakes"]}
+    for dough in shared_doughs(round_, bake_formulas(round_)):
+        first, second = (bakes[bake] for bake in dough.bakes)
+        assert [one["name"] for one in second] == [dough.name]
+        assert {one["name"] for one in first} >= {"bread flour", dough.name}
+        assert f"once, for {dough.bakes[0]} and {dough.bakes[1]}" in first[0]["part"]
+
+
+def test_a_day_mixes_each_dough_once(round_):
+    steps = (Step("mix the dough", 15, "hands", per="dough"), Step("fry", 6, "pot"))
+    tasks = timetable(round_.plan, steps, effort=0).tasks
+    doughs = round_.plan.table["dough"].nunique()
+    assert (tasks["step"] == "mix the dough").sum() == doughs
+
+
+def test_the_fit_judges_what_is_set_per_dough_by_doughs(round_):
+    """Doughs differ by chance ten times as much as bakes do: hydration is judged by doughs."""
+    write_sheets(round_)
+    table = round_.plan.table
+    noise = np.random.default_rng(4)
+    of_dough = noise.normal(0, 2.0, 7)[table["dough"].astype(int)]
+    height = 30 + of_dough + noise.normal(0, 0.2, len(table))
+    entered = pd.DataFrame({"bake": table["bake"], "taster": pd.NA, "status": "made", "reason": ""})
+    record_scores(round_, entered.assign(height=height.round(2)))
+    assert "dough" in scores(round_)
+    tests = fit(round_, "height").tests.set_index("term")
+    assert tests.loc["hydration", "tested_against"] == "dough batches"
+    assert tests.loc["proof", "tested_against"] == "bakes"
+    # Six doughs over three days: 6 - 1 - 2 (days) - 1 (hydration) = 2
+    assert tests.loc["hydration", "den_df"] == pytest.approx(2, abs=0.2)
+
+
+def test_what_changes_a_shared_dough_between_its_bakes_is_refused(tmp_path):
+    sugar = Numeric("sugar", 4, 12, "%", changes=("percent", "sugar"))
+    bakes = pd.DataFrame(
+        {"hydration": [92, 92, 108, 108], "sugar": [4, 12, 4, 12], "dough": [1, 1, 2, 2]}
+    )
+    plan = lay_out([WATER, sugar], bakes, family="two doughs", model="main", seed=1)
+    with pytest.raises(FormulaError, match=r"divided from one dough batch 1, yet B01 and B02"):
+        weights(doughnut(tmp_path, plan=plan))
+
+
+def test_what_is_worked_in_later_stands_in_a_part_of_its_own(tmp_path):
+    dough = dict(DOUGHNUT.parts)
+    parts = Formula("filled", {"dough": dough, "filling": {"milk": 30, "sugar": 6}})
+    sweet = Numeric("filling sugar", 4, 12, "%", changes=("percent", "sugar", "filling"))
+    bakes = pd.DataFrame(
+        {"hydration": [92, 92, 108, 108], "filling sugar": [4, 12, 4, 12], "dough": [1, 1, 2, 2]}
+    )
+    wet = Numeric(
+        "hydration", 92, 108, "%", hard_to_change="dough", changes=("total", "hydration", "dough")
+    )
+    plan = lay_out([wet, sweet], bakes, family="two doughs", model="main", seed=1)
+    made = doughnut(tmp_path, plan=plan, formula=parts, batch=BATCH)
+    table = weights(made)
+    for bake, rows in table.groupby("bake"):
+        assert rows["exact"].sum() == pytest.approx(480), bake
+        assert set(rows["part"]) == {"dough", "filling"}
+    assert used(made)["grams"].sum() == pytest.approx(4 * 480, abs=3)
+
+
+def test_a_load_with_one_fat_is_one_dough_only_where_nothing_else_changes_it(tmp_path):
+    fat = Categorical(
+        "fat", ["butter", "sunflower oil"], hard_to_change=True, changes=("swap", "butter")
+    )
+    bakes = pd.DataFrame(
+        {"fat": ["butter"] * 2 + ["sunflower oil"] * 2, "proof": [40, 70] * 2, "load": [1, 1, 2, 2]}
+    )
+    plan = lay_out([fat, PROOF], bakes, family="two fats", model="main", seed=1)
+    assert set(dough_weights(doughnut(tmp_path / "one", plan=plan))["bakes"]) == {2}
+    sugar = Numeric("sugar", 4, 12, "%", changes=("percent", "sugar"))
+    bakes = bakes.rename(columns={"proof": "sugar"}).assign(sugar=[4, 12] * 2)
+    plan = lay_out([fat, sugar], bakes, family="two fats", model="main", seed=1)
+    assert dough_weights(doughnut(tmp_path / "two", plan=plan)).empty
+
+
+def test_the_batch_sentence_weighs_yeast_for_the_whole_dough(round_):
+    # 480 g hold 2.5 g of yeast, too little for a scale of 1 g; two bakes of it, 5 g, are as well
+    assert "instant yeast" in batch_sentence(round_, Batch(pieces=12, piece=40, scales=(1,)))
+    assert "weighed well" in batch_sentence(round_, BATCH)
