@@ -1,0 +1,375 @@
+"""What could be baked next: candidate actions, each a set of settings with a word why."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.no_error import unit_means
+from trials.analysis.rival_models import PARTLY_ALIASED
+from trials.beliefs import Knowledge, chance_best, coded_made, numbers_of
+from trials.design.basis import coded_settings
+from trials.design.folding import fold_over
+from trials.design.plan import Plan, reference_setting
+from trials.discrimination import Rival, forecasts_of, telling_apart
+from trials.errors import TrialsError
+from trials.expected_gain import contest, narrowing
+from trials.factors import Categorical
+
+MOST_POOL = 300  # settings that bakes are taken from
+MOST_RIVALS = 6
+SURE = 0.9  # a factor is held at a setting that is the better one with this chance
+NEAR = 0.5  # a narrowed range is this share of the whole
+FEWEST_RIVAL_SHARE = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class Action:
+    """One thing to do with the next bakes.
+
+    Parameters
+    ----------
+    name : str
+        In kitchen words.
+    X : ndarray, shape (bakes, factors)
+        Coded settings.
+    why : str
+        A sentence on what the bakes are for.
+    controls : int
+        Reference bakes beside them.
+    """
+
+    name: str
+    X: np.ndarray
+    why: str
+    controls: int = 0
+
+
+def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
+    """Return every action that fits the budget and the findings.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    bakes : int
+        How many there may be.
+
+    Returns
+    -------
+    list of Action
+        None breaks an exclusion or goes where failing is likely.
+
+    Examples
+    --------
+    >>> actions.__name__
+    'actions'
+    """
+    pool = _pool(knowledge)
+    chances = chance_best(knowledge)
+    makers: tuple[Callable[[], Iterator[Action]], ...] = (
+        lambda: _contested(knowledge, pool, chances, bakes),
+        lambda: _mapped(knowledge, pool, bakes),
+        lambda: _told_apart(knowledge, pool, bakes),
+        lambda: _mirrored(knowledge, bakes),
+        lambda: _repeated(knowledge, bakes),
+        lambda: _held(knowledge, pool, chances, bakes),
+        lambda: _narrowed(knowledge, bakes),
+        lambda: _bent(knowledge, bakes),
+        lambda: _path(knowledge, bakes),
+    )
+    found: list[Action] = []
+    for maker in makers:
+        found += [one for one in maker() if len(one.X) and knowledge.region.allows(one.X).all()]
+    return found
+
+
+def _pool(knowledge: Knowledge) -> np.ndarray:
+    """Return allowed settings to bake: kinds, and numbers at their ends and middles."""
+    region, factors = knowledge.region, knowledge.factors
+    numbers = numbers_of(factors)
+    places = 3 if len(numbers) and _combinations(knowledge, 3) <= MOST_POOL else 2
+    axes = [
+        np.arange(len(f.levels), dtype=float)
+        if isinstance(f, Categorical)
+        else np.linspace(-1, 1, places)
+        for f in factors
+    ]
+    if len(region.parts) or _combinations(knowledge, 2) > 4 * MOST_POOL:
+        settings = region.grid(MOST_POOL)
+    else:
+        grid = np.meshgrid(*axes, indexing="ij")
+        settings = region.snapped(np.stack(grid, axis=-1).reshape(-1, len(factors)))
+    made = coded_made(knowledge)
+    settings = np.vstack([settings, made[region.allows(made)], knowledge.best])
+    if places == 2 and numbers:
+        middle = np.repeat(knowledge.best[None], len(numbers), axis=0)
+        middle[np.arange(len(numbers)), numbers] = 0.0
+        settings = np.vstack([settings, region.snapped(middle)])
+    settings = np.unique(np.round(settings, 9), axis=0)
+    return settings[region.allows(settings)]
+
+
+def _combinations(knowledge: Knowledge, places: int) -> float:
+    counts = [len(f.levels) if isinstance(f, Categorical) else places for f in knowledge.factors]
+    return float(np.prod(counts, dtype=float))
+
+
+def _contested(
+    knowledge: Knowledge, pool: np.ndarray, chances: np.ndarray, bakes: int
+) -> Iterator[Action]:
+    """Yield bakes at and between the settings that may be the best."""
+    for one in knowledge.beliefs[:1]:
+        weight = contest(one, knowledge.settings, chances)
+        X = pool[narrowing(one, pool, weight, bakes)]
+        yield Action(
+            "decide between the best",
+            X,
+            f"{int((chances >= 0.02).sum())} settings may still be the best; these bakes decide "
+            "most between them.",
+        )
+
+
+def _mapped(knowledge: Knowledge, pool: np.ndarray, bakes: int) -> Iterator[Action]:
+    """Yield bakes that narrow what is believed of all settings alike."""
+    one = knowledge.beliefs[0]
+    even = np.full(len(pool), 1 / len(pool))
+    X = pool[narrowing(one, pool, contest(one, pool, even), bakes)]
+    yield Action(
+        "fill the gaps",
+        X,
+        "These bakes sharpen what is expected of every setting alike.",
+    )
+
+
+def _told_apart(knowledge: Knowledge, pool: np.ndarray, bakes: int) -> Iterator[Action]:
+    """Yield the bakes that best tell rival explanations apart."""
+    found = _rivals(knowledge, pool)
+    if found is None:
+        return
+    y, rivals, named = found
+    places, _ = telling_apart(forecasts_of(y, rivals), bakes, starts=1)
+    yield Action(
+        "tell explanations apart",
+        pool[places],
+        f"{len(rivals)} explanations are likeliest ({named}); these bakes tell them apart best.",
+    )
+
+
+def _rivals(knowledge: Knowledge, pool: np.ndarray) -> tuple[np.ndarray, list[Rival], str] | None:
+    """Return the bakes' scores and the explanations that the averaged draws hold."""
+    found, one = knowledge.findings[0], knowledge.beliefs[0]
+    if found.averaged is None:
+        return None
+    y, settings = _bake_scores(knowledge)
+    width = len(found.averaged.draws)
+    patterns, counts = np.unique(found.averaged.draws[1:].T != 0, axis=0, return_counts=True)
+    order = np.argsort(-counts, kind="stable")[:MOST_RIVALS]
+    shares = counts[order] / counts.sum()
+    order, shares = order[shares >= FEWEST_RIVAL_SHARE], shares[shares >= FEWEST_RIVAL_SHARE]
+    if len(order) < 2:
+        return None
+    at_bakes, at_pool = one.rows(settings)[:, :width], one.rows(pool)[:, :width]
+    rivals = []
+    for place, share in zip(order, shares, strict=True):
+        columns = np.flatnonzero(np.concatenate([[True], patterns[place]]))
+        rivals.append(Rival(float(share), at_bakes[:, columns], at_pool[:, columns]))
+    names = [_explained(found.averaged.terms, patterns[place], one) for place in order[:2]]
+    return y, rivals, "; ".join(names)
+
+
+def _explained(terms: tuple, pattern: np.ndarray, one: object) -> str:
+    owner = one.basis.owner[1 : len(pattern) + 1]  # type: ignore[attr-defined]
+    held = [term.name for place, term in enumerate(terms) if pattern[owner == place].any()]
+    return " and ".join(held) or "nothing but chance"
+
+
+def _bake_scores(knowledge: Knowledge) -> tuple[np.ndarray, np.ndarray]:
+    """Return one score per bake, corrected for who tasted it and the day, and its settings."""
+    left = knowledge.findings[0].residuals
+    if "role" in left:
+        left = left[left["role"] != "control"]
+    bakes = left["bake"] if "bake" in left else pd.Series(range(len(left)), index=left.index)
+    crossed = [
+        pd.factorize(left[name])[0]
+        for name in ("taster",)
+        if name in left and left[name].notna().all() and left[name].nunique() > 1
+    ]
+    y, first = unit_means(left["observed"].to_numpy(float), pd.factorize(bakes)[0], crossed)
+    rows = left.iloc[first]
+    if "day" in rows and rows["day"].nunique() > 1:
+        y = y - pd.Series(y).groupby(rows["day"].to_numpy()).transform("mean").to_numpy() + y.mean()
+    return y, coded_settings(knowledge.factors, rows)
+
+
+def _mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield mirror bakes: of everything, of one factor, and half of them for a mixed-up pair."""
+    made = knowledge.made[knowledge.made["role"] == "trial"].reset_index(drop=True)
+    plan = Plan(knowledge.factors, made, "the bakes so far", "interactions")
+    names = [factor.name for factor in knowledge.factors]
+    wanted: list[tuple[str, dict]] = []
+    if len(made) <= bakes:
+        wanted = [("every factor", {})] + [(name, {"factors": [name]}) for name in names]
+    elif len(made) / 2 <= bakes:
+        wanted = [(f"{a} with {b}", {"pair": (a, b)}) for a, b in _mixed_pairs(knowledge)[:3]]
+    for what, how in wanted:
+        try:
+            folded = fold_over(plan, seed=1, **how)
+        except TrialsError:
+            continue
+        X = coded_settings(knowledge.factors, folded.table.iloc[len(made) :])
+        if len(X) > bakes:
+            continue
+        yield Action(
+            f"mirror bakes of {what}" if "pair" not in how else f"mirror half, for {what}",
+            X,
+            "Mirror bakes exchange high and low, so that what was mixed up comes apart.",
+        )
+
+
+def _mixed_pairs(knowledge: Knowledge) -> list[tuple[str, str]]:
+    """Return the pairs of factors that may matter, the likeliest first, where not yet settled."""
+    averaged = knowledge.findings[0].averaged
+    if averaged is None:
+        return []
+    table = averaged.table.drop_duplicates("term")
+    table = table[(table["chance"] >= PARTLY_ALIASED) & (table["chance"] <= SURE)]
+    pairs = {term.name: term.factors for term in averaged.terms if len(term.factors) == 2}
+    ranked = table.sort_values("chance", ascending=False)["term"]
+    return [pairs[name] for name in ranked if name in pairs]
+
+
+def _repeated(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield repeats of bakes already made, those expected to be best first."""
+    made = np.unique(np.round(coded_made(knowledge), 9), axis=0)
+    made = made[knowledge.region.allows(made)]
+    if not len(made):
+        return
+    means = [one.rows(made) @ one.mean for one in knowledge.beliefs]
+    order = np.argsort(-np.round(knowledge.worth(means), 9), kind="stable")
+    count = min(bakes, max(2, bakes // 2), len(made))
+    X = np.vstack([made[order[:count]]] * (bakes // count))
+    yield Action(
+        "repeat the best bakes",
+        X,
+        "Bakes made again show how alike two bakes are, and settle which of the best ones is best.",
+    )
+
+
+def _held(
+    knowledge: Knowledge, pool: np.ndarray, chances: np.ndarray, bakes: int
+) -> Iterator[Action]:
+    """Yield bakes in which settled factors stay at their better setting."""
+    held = settled(knowledge, chances)
+    if not held or len(held) == len(knowledge.factors):
+        return
+    kept = np.all([np.abs(pool[:, at] - knowledge.best[at]) < 1e-9 for at in held], axis=0)
+    some = pool[kept]
+    if len(some) < 2:
+        return
+    one = knowledge.beliefs[0]
+    even = np.full(len(some), 1 / len(some))
+    X = some[narrowing(one, some, contest(one, some, even), bakes)]
+    names = [knowledge.factors[at].name for at in held]
+    yield Action(
+        f"hold {' and '.join(names)}, vary the rest",
+        X,
+        f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} settled well enough to stay "
+        "at the better setting.",
+    )
+
+
+def settled(knowledge: Knowledge, chances: np.ndarray) -> list[int]:
+    """Return the factors whose better setting is sure enough, by their places.
+
+    Examples
+    --------
+    >>> settled.__name__
+    'settled'
+    """
+    result = []
+    for at, factor in enumerate(knowledge.factors):
+        near = 1e-9 if isinstance(factor, Categorical) else NEAR / 2
+        alike = np.abs(knowledge.settings[:, at] - knowledge.best[at]) <= near
+        if chances[alike].sum() >= SURE:
+            result.append(at)
+    return result
+
+
+def _narrowed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield bakes over ranges half as wide, round the best setting."""
+    numbers = numbers_of(knowledge.factors)
+    if not numbers:
+        return
+    low = np.clip(knowledge.best[numbers] - NEAR, -1, 1 - 2 * NEAR)
+    axes = [np.array([value]) for value in knowledge.best]
+    for place, at in enumerate(numbers):
+        axes[at] = low[place] + NEAR * np.arange(3)
+    if 3.0 ** len(numbers) > MOST_POOL:
+        axes = [axis[[0, -1]] if len(axis) == 3 else axis for axis in axes]
+    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, len(axes))
+    grid = np.unique(np.round(knowledge.region.snapped(grid), 9), axis=0)
+    grid = grid[knowledge.region.allows(grid)][: 4 * MOST_POOL]
+    if len(grid) < 2:
+        return
+    one = knowledge.beliefs[0]
+    even = np.full(len(grid), 1 / len(grid))
+    X = grid[narrowing(one, grid, contest(one, grid, even), bakes)]
+    yield Action(
+        "narrow the ranges",
+        X,
+        "The ranges are halved round the best setting, where the next steps are smaller.",
+    )
+
+
+def _bent(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield bakes at the ends and middles of each number, all else as in the best setting."""
+    numbers = numbers_of(knowledge.factors)
+    if not numbers:
+        return
+    rows = []
+    for at in numbers:
+        for value in (-1.0, 0.0, 1.0):
+            row = knowledge.best.copy()
+            row[at] = value
+            rows.append(row)
+    some = np.unique(np.round(knowledge.region.snapped(np.array(rows)), 9), axis=0)
+    some = some[knowledge.region.allows(some)]
+    if len(some) < 2:
+        return
+    one = knowledge.beliefs[0]
+    even = np.full(len(some), 1 / len(some))
+    X = some[narrowing(one, some, contest(one, some, even), bakes)]
+    yield Action(
+        "look for a bend",
+        X,
+        "Ends and middles of one factor at a time round the best setting show whether the best "
+        "lies in between.",
+    )
+
+
+def _path(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield bakes along the path of steepest ascent from the reference, within the limits."""
+    numbers = numbers_of(knowledge.factors)
+    if not numbers or len(knowledge.goals) > 1:
+        return
+    one = knowledge.beliefs[0]
+    setting = reference_setting(knowledge.factors)
+    start = knowledge.best.copy()
+    start[numbers] = coded_settings(knowledge.factors, pd.DataFrame([setting]))[0, numbers]
+    steps = np.repeat(start[None], 2 * len(numbers), axis=0)
+    for place, at in enumerate(numbers):
+        steps[2 * place, at] -= 0.01
+        steps[2 * place + 1, at] += 0.01
+    worth = knowledge.worth([one.rows(steps) @ one.mean])
+    slope = worth[1::2] - worth[::2]
+    if np.abs(slope).max() < 1e-12:
+        return
+    path = np.repeat(start[None], bakes, axis=0)
+    ahead = np.linspace(0, 1, bakes + 1)[1:]
+    path[:, numbers] += ahead[:, None] * slope / np.abs(slope).max()
+    yield Action(
+        "move along the path",
+        knowledge.region.snapped(path),
+        "These bakes go step by step where the liking rises fastest.",
+    )

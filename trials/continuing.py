@@ -1,0 +1,142 @@
+"""New bakes after those already made: on days and in loads of their own, in the kitchen's order."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.design.basis import real_settings
+from trials.design.exclusion import Exclude, Exclusion
+from trials.design.kept import after
+from trials.design.plan import Plan, lay_out
+from trials.factors import Factor, group_names
+
+
+def continued(
+    factors: Sequence[Factor],
+    made: pd.DataFrame,
+    X: np.ndarray,
+    *,
+    family: str,
+    model: Sequence[str] | str,
+    controls: int = 0,
+    exclude: Exclude = None,
+    seed: int,
+) -> Plan:
+    """Return a plan of the bakes made so far, as they are, followed by new ones.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    made : DataFrame
+        Rows of a plan.
+    X : ndarray, shape (bakes, factors)
+        Coded settings of the new bakes.
+    family, model, seed
+        As for :func:`trials.design.plan.lay_out`.
+    controls : int
+        Reference bakes beside the new ones.
+    exclude : optional
+        Settings that never go together, kept with the plan.
+
+    Returns
+    -------
+    Plan
+        ``details["kept"]`` names the bakes made so far.
+
+    Examples
+    --------
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> made = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main").table
+    >>> plan = continued([rest], made, np.array([[0.0]]), family="more", model="main", seed=1)
+    >>> plan.table[["bake", "day", "rest"]].iloc[-1].tolist()
+    ['B03', 2, 40.0]
+    """
+    frame = pd.DataFrame(real_settings(factors, X))
+    frame = _in_groups(factors, made, frame)
+    frame["day"] = _days(made, frame)
+    new = lay_out(factors, frame, family=family, model=model, controls=controls, seed=seed)
+    rules = Exclusion(factors, exclude)
+    whole = after(made, new) if len(made) else new
+    excluded = () if rules.empty else rules.record([np.unique(column) for column in X.T])
+    if not callable(exclude) and exclude is not None:
+        excluded = rules.record([])
+    details: dict[str, Any] = {"kept": made["bake"].tolist()}
+    return replace(whole, excluded=excluded, details=details, reasons=())
+
+
+def new_bakes(plan: Plan) -> Plan:
+    """Return the bakes of a plan that are not made yet, days and loads counted from one.
+
+    Examples
+    --------
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> made = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main").table
+    >>> plan = continued([rest], made, np.array([[0.0]]), family="more", model="main", seed=1)
+    >>> new_bakes(plan).table[["bake", "day"]].to_numpy().tolist()
+    [['B03', 1]]
+    """
+    kept = set(plan.details.get("kept", ()))
+    rows = plan.rows[~plan.rows["bake"].isin(kept)].reset_index(drop=True)
+    for name in ("day", *(group for group in plan.groups if rows[group].notna().any())):
+        numbers = rows[name].dropna().drop_duplicates()
+        order = {value: place for place, value in enumerate(numbers, start=1)}
+        rows[name] = rows[name].map(order).astype(int if name == "day" else "Int64")
+    return replace(plan, rows=rows, details={**plan.details, "kept": []})
+
+
+def _in_groups(factors: Sequence[Factor], made: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
+    """Return bakes with the loads that hard-to-change factors need, none larger than before."""
+    frame = frame.copy()
+    for group in group_names(factors):
+        names = [factor.name for factor in factors if factor.group == group]
+        size = _usual_size(made, group)
+        ids = np.zeros(len(frame), dtype=int)
+        count = 0
+        for places in frame.groupby(names, sort=True).indices.values():
+            loads = -(-len(places) // size)
+            # Equal shares rather than full loads and a remainder
+            ids[places] = count + np.sort(np.arange(len(places)) % loads)
+            count += loads
+        frame[group] = ids + 1
+    return frame
+
+
+def _usual_size(made: pd.DataFrame, group: str) -> int:
+    if group not in made or made[group].isna().all():
+        return 4
+    judged = made[made["role"] != "control"]
+    return max(1, int(judged.groupby(group).size().max()))
+
+
+def _days(made: pd.DataFrame, frame: pd.DataFrame) -> np.ndarray:
+    """Return the day of each new bake: no more a day than before, no load parted."""
+    most = int(made.groupby("day").size().max()) if len(made) else len(frame)
+    loads = frame["load"] if "load" in frame else pd.Series(range(len(frame)), index=frame.index)
+    sizes = loads.value_counts(sort=False).sort_index()
+    days = max(1, -(-len(frame) // most))
+    filled = [0] * days
+    day_of = {}
+    for load, size in sorted(sizes.items(), key=lambda pair: (-pair[1], pair[0])):
+        day = int(np.argmin(filled))
+        day_of[load] = day + 1
+        filled[day] += int(size)
+    return np.array([day_of[load] for load in loads])
+
+
+def groups_of(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None]:
+    """Return the day and the load of each row as numbers, loads None where there are none.
+
+    Examples
+    --------
+    >>> groups_of(pd.DataFrame({"day": [1, 2], "load": [pd.NA, pd.NA]}))
+    (array([0, 1]), None)
+    """
+    days = pd.factorize(frame["day"])[0]
+    if frame["load"].isna().all():
+        return days, None
+    return days, pd.factorize(frame["load"])[0]

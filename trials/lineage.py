@@ -1,0 +1,219 @@
+"""The rounds of a development: each knows the one before, and all are judged together."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from trials.analysis.fitting import fit
+from trials.analysis.results import Findings
+from trials.errors import FitError, RoundError
+from trials.factors import Factor, Numeric
+from trials.measures import Measure
+from trials.rounds.round import Round
+from trials.rounds.scores import scores
+
+MOST_ROUNDS = 100
+COUNTED = ("check all", "passed")  # scales that are counted, not averaged
+
+
+def line_of(round_: Round) -> tuple[Round, ...]:
+    """Return a round with all the rounds before it, the first one first.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    tuple of Round
+
+    Raises
+    ------
+    RoundError
+        When a round before is not where the round says, or the rounds go in a circle.
+
+    Examples
+    --------
+    >>> line_of.__name__
+    'line_of'
+    """
+    line = [round_]
+    while line[0].parent:
+        folder = parent_folder(line[0])
+        if len(line) > MOST_ROUNDS or any(folder.samefile(one.folder) for one in line):
+            raise RoundError(f'"{line[0].folder}" names a round that follows it as the one before.')
+        line.insert(0, Round.open(folder))
+    return tuple(line)
+
+
+def parent_folder(round_: Round) -> Path:
+    """Return the folder of the round before.
+
+    Raises
+    ------
+    RoundError
+        When it is not there.
+    """
+    folder = round_.folder / round_.parent
+    if not folder.is_dir():
+        raise RoundError(
+            f'"{round_.folder}" follows the round "{round_.parent}", which is not there. Put the '
+            "folder back, or take the line parent out of round.toml."
+        )
+    return folder
+
+
+def scores_together(rounds: Sequence[Round]) -> pd.DataFrame:
+    """Return the scores of several rounds as one tidy table.
+
+    Days, loads and other groups of a later round are counted on, because no day or load of two
+    rounds is the same.
+
+    Parameters
+    ----------
+    rounds : sequence of Round
+
+    Returns
+    -------
+    DataFrame
+        As :func:`trials.scores` gives it, with a column `round` (1, 2, ...) in front.
+
+    Raises
+    ------
+    RoundError
+        When two rounds call two bakes alike.
+    SheetError
+        When the sheets of a round hold mistakes.
+
+    Examples
+    --------
+    >>> scores_together.__name__
+    'scores_together'
+    """
+    tables: list[pd.DataFrame] = []
+    last: dict[str, int] = {}
+    taken: set[str] = set()
+    for number, round_ in enumerate(rounds, start=1):
+        table = scores(round_)
+        twice = taken & set(table["bake"])
+        if twice:
+            raise RoundError(
+                f'bake {min(twice)} stands in two rounds, "{round_.folder.name}" being one; bakes '
+                "of a development have each a name of their own."
+            )
+        taken |= set(table["bake"])
+        for name in ("day", *round_.plan.groups):
+            table[name] = table[name] + last.get(name, 0)
+            if table[name].notna().any():
+                last[name] = int(table[name].max())
+        tables.append(table.assign(round=number))
+    whole = pd.concat([table.astype(object) for table in tables], ignore_index=True)
+    return _typed(whole, tables)
+
+
+def _typed(whole: pd.DataFrame, tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    for name in whole:
+        kinds = {table[name].dtype for table in tables if name in table}
+        if len(kinds) == 1:
+            whole[name] = whole[name].astype(kinds.pop())
+    return whole[["round", *(name for name in whole if name != "round")]]
+
+
+def fit_together(rounds: Sequence[Round], response: str) -> Findings:
+    """Learn what changed a response from all bakes of several rounds.
+
+    Parameters
+    ----------
+    rounds : sequence of Round
+        The factors are those of the last one.
+    response : str
+
+    Returns
+    -------
+    Findings
+
+    Raises
+    ------
+    FitError, SheetError, RoundError
+        As for :func:`trials.fit` and :func:`scores_together`.
+
+    Examples
+    --------
+    >>> fit_together.__name__
+    'fit_together'
+    """
+    last = rounds[-1]
+    table = scores_together(rounds)
+    factors = [one for one in last.plan.factors if table[one.name].nunique() > 1]
+    return fit_widest(table, last.measure(response), factors)
+
+
+def fit_widest(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]) -> Findings:
+    """Return the fit of all pairs, with a bend for every number that was set in between.
+
+    Where the bakes can not tell all of that apart, bends are left out first.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    measure : Measure
+    factors : sequence of Factor
+
+    Returns
+    -------
+    Findings
+
+    Examples
+    --------
+    >>> fit_widest.__name__
+    'fit_widest'
+    """
+    names = [factor.name for factor in factors]
+    scored = table[table[measure.name].notna()]
+    bends = [
+        f"{one.name}^2"
+        for one in factors
+        if isinstance(one, Numeric) and scored[one.name].nunique() > 2
+    ]
+    if bends:
+        pairs = [f"{a}:{b}" for place, a in enumerate(names) for b in names[place + 1 :]]
+        for model in ([*names, *pairs, *bends], [*names, *bends]):
+            try:
+                return fit(table, measure.name, factors, model=model, measure=measure)
+            except FitError:
+                continue
+    return fit(table, measure.name, factors, measure=measure)
+
+
+def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
+    """Return what all rounds say of every measure with a goal that can be averaged.
+
+    Raises
+    ------
+    FitError
+        When no measure has a goal, or none could be fitted: why the first could not.
+
+    Examples
+    --------
+    >>> findings_together.__name__
+    'findings_together'
+    """
+    last = rounds[-1]
+    wanted = [one for one in last.measures if one.goal is not None and one.kind not in COUNTED]
+    if not wanted:
+        raise FitError(
+            'no measure has a goal, so no setting is better than another. Give one goal="higher", '
+            '"lower", ("target", x, tolerance) or ("between", a, b).'
+        )
+    found: dict[str, Findings] = {}
+    refusals: list[FitError] = []
+    for measure in wanted:
+        try:
+            found[measure.name] = fit_together(rounds, measure.name)
+        except FitError as error:
+            refusals.append(error)
+    if not found:
+        raise refusals[0]
+    return found
