@@ -16,7 +16,7 @@ from trials.rounds.cells import (
     shortened,
     wrong_kind,
 )
-from trials.rounds.forms import Column
+from trials.rounds.forms import BLIND, Column
 from trials.rounds.round import STATUSES
 
 LONGEST_TEXT = 32_767  # characters; what one cell of a workbook can hold
@@ -76,6 +76,11 @@ def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Val
     if column.role == "setting":
         return _read_setting(column, cell, place, reading)
     text = _read_text(cell, place, reading)
+    if text is not None and column.role == BLIND:
+        if text.casefold() not in ("yes", "no"):
+            reading.refuse(place, f"{shortened(text)} is neither yes nor no", column.expects())
+            return None
+        return text.casefold()
     if text is None or column.role != "status":
         return text
     if text.casefold() not in STATUSES:

@@ -22,6 +22,7 @@ SERVING = "serving.csv"
 SERVING_COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
 BAKES, TASTINGS = "bakes", "tastings"
 ROUND = "round"  # the column that says which round a sheet belongs to, copies included
+BLIND = "blind"  # the column, and its role; only where a cook tastes
 LEFT = "left to enter"
 ACTUAL = "actual "
 # Letters that make no word, no month and no number, so that no spreadsheet alters the mark.
@@ -38,7 +39,8 @@ class Column:
         What it is called in the tables.
     role : str
         key (which row this is), shown (for reading only), score, words (of one's own, never
-        missed), status, reason, note, or setting (what a factor really was, where not as planned).
+        missed), status, reason, note, blind (whether a cook who tastes did not know the bake), or
+        setting (what a factor really was, where not as planned).
     title : str
         What stands above it in the sheet: the name and the unit.
     measure : Measure or None
@@ -68,6 +70,8 @@ class Column:
             return self.measure.expects()
         if self.role == "status":
             return in_words(STATUSES, "or")
+        if self.role == BLIND:
+            return "yes, or no when you knew which bake it was"
         if self.factor is not None and hasattr(self.factor, "levels") and self.role == "setting":
             return _setting_words(self.factor)
         return "words of your own"
@@ -166,6 +170,7 @@ def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
         Column("position", "shown"),
         Column("code", "key"),
         *scored,
+        *([Column(BLIND, BLIND)] if any(taster.cooks for taster in round_.tasters) else []),
         Column("note", "note", "words of your own"),
         Column(ROUND, "shown"),
     )

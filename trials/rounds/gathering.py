@@ -10,6 +10,7 @@ from trials.rounds.cells import Note, Problem, exact, in_order, shortened
 from trials.rounds.entries import Address, Entry, Reading, Value
 from trials.rounds.forms import (
     BAKES,
+    BLIND,
     TASTINGS,
     Form,
     cook_form,
@@ -86,6 +87,7 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     problems += _scored_though_not_made(forms, entries, bake_of)
     problems += _shared_places(forms, entries)
     notes += _notes_on_bakes(forms, entries, bake_of)
+    notes += _notes_on_blindness(round_, forms, entries)
     return Gathered(forms, bake_of, entries, in_order(problems), in_order(notes), used)
 
 
@@ -164,6 +166,27 @@ def _scored_though_not_made(
                 )
             )
     return problems
+
+
+def _notes_on_blindness(
+    round_: Round, forms: Mapping[str, Form], entries: Mapping[Address, Entry]
+) -> list[Note]:
+    """Say which scores of a cook are kept apart, and which say nothing of it."""
+    notes = []
+    scored = {(kind, key) for kind, key, column in entries if column not in (BLIND, "note")}
+    for cook in {taster.name for taster in round_.tasters if taster.cooks}:
+        for key in forms[TASTINGS].rows() if TASTINGS in forms else ():
+            blind = entries.get((TASTINGS, key, BLIND))
+            if key[0] != cook or (TASTINGS, key) not in scored:
+                continue
+            if blind is None:
+                place = Place(f"{TASTINGS}.xlsx", forms[TASTINGS].sheet, column=BLIND)
+                said = f"{cook} cooks, and of {key[1]} it is not said whether it was blind."
+                notes.append(Note(place, f"{said} It was read as blind."))
+            elif blind.value == "no":
+                said = f"{cook} knew the bake behind {key[1]}; those scores are kept apart."
+                notes.append(Note(blind.place, said))
+    return notes
 
 
 def _notes_on_bakes(

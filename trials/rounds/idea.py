@@ -14,7 +14,7 @@ from trials.measures import Measure, measure_from
 from trials.recipe.formula import Formula
 from trials.rounds.round import Round
 from trials.tables import write_text
-from trials.tasting.panel import Taster
+from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"
 
@@ -222,7 +222,7 @@ def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
 def _taster(record: Mapping[str, Any]) -> Taster:
     if "name" not in record:
         raise RoundError("a taster has no name.")
-    return Taster(record["name"], tuple(record.get("avoids", ())))
+    return taster_from(record)
 
 
 def plan_of(idea: Idea) -> Plan:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from trials.factors import Categorical
 from trials.rounds.entries import Address, Value
-from trials.rounds.forms import BAKES, TASTINGS, Column, Form
+from trials.rounds.forms import BAKES, BLIND, TASTINGS, Column, Form
 from trials.rounds.round import STATUSES
 from trials.tables import tidy_number
 
@@ -117,7 +117,7 @@ def rule(column: Column) -> dict[str, Any]:
     measure, factor = column.measure, column.factor
     if column.role == "status":
         return _list(list(STATUSES))
-    if measure is not None and measure.kind == "passed":
+    if column.role == BLIND or (measure is not None and measure.kind == "passed"):
         return _list(["yes", "no"])
     if isinstance(factor, Categorical):
         return _list([factor.show(level) for level in factor.levels]) if not factor.unit else _any()

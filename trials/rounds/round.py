@@ -32,7 +32,7 @@ from trials.rounds.kitchen import (
     step_record,
 )
 from trials.tables import in_words, read_csv, write_csv
-from trials.tasting.panel import Taster
+from trials.tasting.panel import Taster, taster_from, taster_record
 
 ACTUAL = "actual.csv"
 # Columns that every sheet has beside the factors and measures
@@ -172,10 +172,7 @@ class Round:
                 plan=read_plan(folder, settings),
                 measures=tuple(measure_from(record) for record in settings["measures"]),
                 formula=Formula.from_dict(settings["formula"]) if "formula" in settings else None,
-                tasters=tuple(
-                    Taster(record["name"], tuple(record.get("avoids", ())))
-                    for record in settings.get("tasters", ())
-                ),
+                tasters=tuple(taster_from(record) for record in settings.get("tasters", ())),
                 seed=settings["seed"],
                 name=settings.get("name", folder.name),
                 parent=settings.get("parent", ""),
@@ -268,7 +265,7 @@ def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:
 
 
 def _settings(round_: Round) -> dict[str, Any]:
-    tasters = [{"name": one.name, "avoids": list(one.avoids)} for one in round_.tasters]
+    tasters = [taster_record(one) for one in round_.tasters]
     return {
         "name": round_.name,
         "seed": round_.seed,

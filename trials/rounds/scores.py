@@ -21,15 +21,17 @@ from trials.rounds.forms import (
     scored_servings,
     tasting_form,
 )
-from trials.rounds.gathering import MADE, WITHOUT_SCORE, Gathered, gather
+from trials.rounds.gathering import WITHOUT_SCORE, Gathered, gather
 from trials.rounds.keeping import keep, last_reading, record_reading
 from trials.rounds.layout import filled
 from trials.rounds.round import Round, blank_actual, read_actual, write_actual
 from trials.rounds.sources import Source, sources
+from trials.rounds.tidying import bake_of, status, statuses, tidied
 from trials.rounds.workbook import draw_workbook, entries_of
 from trials.tables import in_words, write_bytes, write_csv
 
 SCORES = "scores.csv"
+NOT_BLIND = "scores-not-blind.csv"
 _LISTED = 3  # problems that an error spells out
 
 
@@ -108,7 +110,7 @@ def left_by_person(round_: Round) -> pd.DataFrame:
     counts: dict[tuple[str, str], int] = {}
     for kind, form in found.forms.items():
         for key in form.rows():
-            if _status(found, _bake_of(found, kind, key)) in WITHOUT_SCORE:
+            if status(found, bake_of(found, kind, key)) in WITHOUT_SCORE:
                 continue
             who = key[0] if kind == TASTINGS else "the cook"
             for column in form.scores:
@@ -122,7 +124,8 @@ def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
     """Return all scores of a round as one tidy table.
 
     Every file that was read is kept under `received/`, the table is written to `scores.csv`, and
-    what was really done to `actual.csv`.
+    what was really done to `actual.csv`. Scores of a cook who knew which bake it was are kept
+    apart, in `scores-not-blind.csv`.
 
     Parameters
     ----------
@@ -149,8 +152,10 @@ def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
     record_reading(round_, _with_serving(round_, found.used))
     serving = read_serving(round_)
     _record_actual(round_, found)
-    table = _tidy(round_, found, serving, actual=actual)
+    table, known = tidied(round_, found, serving, actual=actual)
     write_csv(table, round_.folder / SCORES)
+    if len(known) or (round_.folder / NOT_BLIND).exists():
+        write_csv(known, round_.folder / NOT_BLIND)
     return table
 
 
@@ -179,7 +184,7 @@ def rebuild(round_: Round, *, actual: bool = True) -> pd.DataFrame:
     found = gather(round_, serving, [file for file in kept if file.shown != SERVING])
     if found.problems:
         raise _refusal(found.problems)
-    return _tidy(round_, found, serving, actual=actual)
+    return tidied(round_, found, serving, actual=actual)[0]
 
 
 def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
@@ -248,34 +253,13 @@ def _refusal(problems: list[Problem]) -> SheetError:
     return SheetError("\n".join(lines), first.place)
 
 
-def _bake_of(found: Gathered, kind: str, key: tuple[str, ...]) -> str:
-    return key[0] if kind == BAKES else found.bake_of[key]
-
-
-def _status(found: Gathered, bake: str) -> str:
-    return str(found.value(BAKES, (bake,), "status") or "")
-
-
-def _statuses(found: Gathered) -> dict[str, str]:
-    """Return the status of each bake; one that has a score and no status was made."""
-    scored = {
-        _bake_of(found, kind, key)
-        for kind, key, column in found.entries
-        if column in {one.name for one in found.forms[kind].scores}
-    }
-    return {
-        bake: _status(found, bake) or (MADE if bake in scored else "")
-        for (bake,) in found.forms[BAKES].rows()
-    }
-
-
 def _record_actual(round_: Round, found: Gathered) -> None:
     """Write what was really done; a table of it that says anything else is kept first."""
     table = blank_actual(round_.plan)
-    statuses = _statuses(found)
+    status_of = statuses(found)
     told = ("reason", "note")
     for at, bake in enumerate(table["bake"]):
-        table.loc[at, "status"] = statuses[bake]
+        table.loc[at, "status"] = status_of[bake]
         for name in told:
             table.loc[at, name] = found.value(BAKES, (bake,), name) or ""
         for factor in round_.plan.factors:
@@ -288,71 +272,6 @@ def _record_actual(round_: Round, found: Gathered) -> None:
         if before.drop(columns="bake").ne("").any(axis=None):
             keep(round_, [Source(path, path.name)])
     write_actual(round_, table)
-
-
-def _tidy(round_: Round, found: Gathered, serving: pd.DataFrame, *, actual: bool) -> pd.DataFrame:
-    served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
-    rows = [
-        {
-            **{name: getattr(one, name) for name in ("taster", "sitting", "position", "kind")},
-            "code": str(one.code),
-            "bake": str(one.bake),
-            **_entered(found, TASTINGS, (str(one.taster), str(one.code))),
-        }
-        for one in served.itertuples(index=False)
-    ]
-    rows += [
-        {"bake": bake, **_entered(found, BAKES, (bake,))} for (bake,) in found.forms[BAKES].rows()
-    ]
-    columns = ["taster", "sitting", "position", "kind", "code", "bake"]
-    measures = [measure.name for measure in round_.measures]
-    table = pd.DataFrame(rows).reindex(columns=[*columns, *measures, "note"])
-    table = table.merge(_bakes(round_, found, actual=actual), on="bake", how="left", sort=False)
-    return _typed(round_, table, serving)
-
-
-def _entered(found: Gathered, kind: str, key: tuple[str, ...]) -> dict[str, Any]:
-    columns = [
-        column.name
-        for column in found.forms[kind].columns
-        if column.role in ("score", "words", "note")
-    ]
-    values = {name: found.value(kind, key, name) for name in columns}
-    return {name: value for name, value in values.items() if value is not None}
-
-
-def _bakes(round_: Round, found: Gathered, *, actual: bool) -> pd.DataFrame:
-    """Return the plan's bakes with their status, and their settings as planned or as made."""
-    table = round_.plan.table
-    statuses = _statuses(found)
-    table["status"] = [statuses[bake] for bake in table["bake"]]
-    table["reason"] = [str(found.value(BAKES, (bake,), "reason") or "") for bake in table["bake"]]
-    for factor in round_.plan.factors if actual else ():
-        made = [found.value(BAKES, (bake,), ACTUAL + factor.name) for bake in table["bake"]]
-        table[factor.name] = [
-            planned if value is None else factor.read(value)
-            for planned, value in zip(table[factor.name], made, strict=True)
-        ]
-    return table
-
-
-def _typed(round_: Round, table: pd.DataFrame, serving: pd.DataFrame) -> pd.DataFrame:
-    for name in ("sitting", "position"):
-        table[name] = table[name].astype("Int64")
-    for name in ("taster", "kind", "code"):
-        table[name] = table[name].astype(object).where(table[name].notna(), None)
-    for measure in round_.measures:
-        text = not measure.in_numbers
-        column = table[measure.name]
-        table[measure.name] = (
-            column.astype(object).where(column.notna(), None) if text else column.astype(float)
-        )
-    table["note"] = table["note"].astype(object).where(table["note"].notna(), "")
-    groups = [name for name in round_.plan.groups if name != "load"]
-    factors = [factor.name for factor in round_.plan.factors]
-    measures = [measure.name for measure in round_.measures]
-    first = ["taster", "sitting", "position", "kind", "code", "bake", "day", "load", *groups]
-    return table[[*first, "role", "status", "reason", *factors, *measures, "note"]]
 
 
 def _with_codes(rows: pd.DataFrame, serving: pd.DataFrame) -> pd.DataFrame:

@@ -7,7 +7,8 @@ compared with too much care rather than too little: when in doubt the sample is 
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from trials.errors import TastingError
 
@@ -67,12 +68,17 @@ class Taster:
     avoids : iterable of str, or str
         Allergens and ingredients that are never served to this person. One text is read as a list
         separated by commas. A diet (``"vegan"``, ``"vegetarian"``, ``"halal"``) may stand here too.
+    days : tuple of int, or int
+        The days this person comes; every day when left out.
+    cooks : bool
+        True for a cook who tastes too: the key to the codes is then sealed, and every score says
+        whether it was blind.
 
     Raises
     ------
     TastingError
-        When the name is blank, too long or has signs that can not be printed, or when one of the
-        things avoided is blank.
+        When the name is blank, too long or has signs that can not be printed, when one of the
+        things avoided is blank, or a day is no whole number from 1 up.
 
     Examples
     --------
@@ -82,10 +88,53 @@ class Taster:
 
     name: str
     avoids: tuple[str, ...] = ()
+    days: tuple[int, ...] = field(default=(), repr=False, kw_only=True)
+    cooks: bool = field(default=False, repr=False, kw_only=True)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", _checked_name(self.name))
         object.__setattr__(self, "avoids", _checked_avoids(self.avoids, self.name))
+        object.__setattr__(self, "days", _checked_days(self.days, self.name))
+        object.__setattr__(self, "cooks", bool(self.cooks))
+
+
+def taster_record(taster: Taster) -> dict[str, Any]:
+    """Return a taster as plain data for a settings file; see :func:`taster_from`.
+
+    Examples
+    --------
+    >>> taster_record(Taster("Ida", days=[2]))
+    {'name': 'Ida', 'avoids': [], 'days': [2]}
+    """
+    record: dict[str, Any] = {"name": taster.name, "avoids": list(taster.avoids)}
+    if taster.days:
+        record["days"] = list(taster.days)
+    if taster.cooks:
+        record["cooks"] = True
+    return record
+
+
+def taster_from(record: Mapping[str, Any]) -> Taster:
+    """Return the taster that :func:`taster_record` wrote.
+
+    Raises
+    ------
+    KeyError
+        When there is no name.
+    TastingError
+        When something of it can not be used.
+
+    Examples
+    --------
+    >>> taster_from({"name": "Ida", "days": [2]}).days
+    (2,)
+    """
+    return Taster(
+        record["name"],
+        tuple(record.get("avoids", ())),
+        days=record.get("days", ()),
+        cooks=record.get("cooks", False),
+    )
 
 
 def check_panel(tasters: Iterable[Taster | str]) -> tuple[Taster, ...]:
@@ -288,6 +337,17 @@ def _checked_name(name: object) -> str:
     if not all(sign.isprintable() for sign in tidy):
         raise TastingError(f"The name {tidy!r} has signs that can not be printed. Type it again.")
     return tidy
+
+
+def _checked_days(days: object, name: str) -> tuple[int, ...]:
+    items = (days,) if isinstance(days, int) else days
+    if not isinstance(items, Iterable) or isinstance(items, str):
+        raise TastingError(f'The days of "{name}" are {days!r}; write a list such as [1, 3].')
+    found = tuple(items)
+    for day in found:
+        if isinstance(day, bool) or not hasattr(day, "__index__") or int(day) < 1:
+            raise TastingError(f'A day of "{name}" is {day!r}; write whole numbers from 1 up.')
+    return tuple(sorted({int(day) for day in found}))
 
 
 def _checked_avoids(avoids: object, name: str) -> tuple[str, ...]:

@@ -88,7 +88,7 @@ def replan_servings(
     tables, notes = [state.stays], []
     for turn, (day, bakes) in enumerate(request.days):
         numbers = [number for number, its_day in state.coming if its_day == day]
-        wanted = _still_wanted(state, request, bakes)
+        wanted = _still_wanted(state, request, day, bakes)
         if not numbers or not wanted:
             notes += _too_late(wanted, day)
             continue
@@ -160,7 +160,8 @@ def _new_request(
     merged = dict(request.avoid)
     for name, bakes in new.items():
         merged[name] = merged.get(name, frozenset()) | bakes
-    return replace(request, tasters=tuple(everybody), avoid=tuple(merged.items()))
+    comes = (*request.comes, *((one.name, one.days) for one in newcomers if one.days))
+    return replace(request, tasters=tuple(everybody), avoid=tuple(merged.items()), comes=comes)
 
 
 def _with_extra(
@@ -206,7 +207,7 @@ def _state_of(
 
 
 def _still_wanted(
-    state: _State, request: ServingRequest, bakes: Iterable[str]
+    state: _State, request: ServingRequest, day: Day, bakes: Iterable[str]
 ) -> dict[str, list[str]]:
     samples = state.stays[state.stays["kind"] == SAMPLE]
     eaten = set(zip(samples["taster"], samples["bake"], strict=True))
@@ -215,6 +216,7 @@ def _still_wanted(
             bake for bake in bakes if request.may_have(taster, bake) and (taster, bake) not in eaten
         ]
         for taster in state.anew
+        if request.is_there(taster, day)
     }
     return {taster: mine for taster, mine in wanted.items() if mine}
 

@@ -35,6 +35,8 @@ class ServingRequest:
     repeats : int
         Hidden repeats for each taster at each sitting.
     seed : int
+    comes : tuple of (taster, tuple of days)
+        The days of those who do not come every day.
     """
 
     tasters: tuple[str, ...]
@@ -48,6 +50,7 @@ class ServingRequest:
     reference_named: bool
     repeats: int
     seed: int
+    comes: tuple[tuple[str, tuple[Day, ...]], ...] = ()
 
     @property
     def room(self) -> int:
@@ -57,6 +60,10 @@ class ServingRequest:
     def may_have(self, taster: str, bake: str) -> bool:
         """Say whether a bake may be served to a taster."""
         return bake not in dict(self.avoid).get(taster, frozenset())
+
+    def is_there(self, taster: str, day: Day) -> bool:
+        """Say whether a taster comes on a day."""
+        return day in dict(self.comes).get(taster, (day,))
 
 
 def check_request(
@@ -128,7 +135,28 @@ def check_request(
         reference_named=bool(reference_named),
         repeats=repeats,
         seed=whole_number("seed", seed, 0),
+        comes=_checked_presence(panel, labels),
     )
+
+
+def _checked_presence(
+    panel: tuple[Taster, ...], days: list[Day]
+) -> tuple[tuple[str, tuple[Day, ...]], ...]:
+    comes = tuple((one.name, one.days) for one in panel if one.days)
+    for name, own in comes:
+        unknown = [str(day) for day in own if day not in days]
+        if unknown:
+            raise TastingError(
+                f"{name} comes on day {', '.join(unknown)}, and nothing is baked for that day. "
+                f"The days are {', '.join(map(str, days)) or 'not named'}."
+            )
+    for day in days:
+        if not any(day in dict(comes).get(one.name, (day,)) for one in panel):
+            raise TastingError(
+                f"Nobody comes on day {day}, so its bakes would never be tasted. Let one taster "
+                "come every day: that person and the reference bridge the days."
+            )
+    return comes
 
 
 def check_avoid(

@@ -176,6 +176,7 @@ def serving_plan(
         wanted = {
             taster: [bake for bake in of_day if request.may_have(taster, bake)]
             for taster in request.tasters
+            if request.is_there(taster, day)
         }
         rng = np.random.default_rng([request.seed, turn])
         tables.append(plan_day(request, day, wanted, numbers, rng))
@@ -371,7 +372,11 @@ def finished(
 
 
 def _notes(table: pd.DataFrame, balance: pd.DataFrame, request: ServingRequest) -> tuple[str, ...]:
-    notes = []
+    notes = [
+        f"{taster} comes on day {', '.join(map(str, days))} only: those scores compare the bakes "
+        "of a day; who comes every day and the reference bridge the days."
+        for taster, days in request.comes
+    ]
     for taster, bakes in request.avoid:
         if bakes:
             notes.append(f"{taster} is never served {', '.join(sorted(bakes))}.")
