@@ -54,7 +54,7 @@ def sentences(
     'sentences'
     """
     digits = decimals(effects["se"])
-    unit = _unit(measure)
+    unit = unit_of(measure)
     said = [_first(response, ranking)]
     for factor in ranking["factor"]:
         own = effects[effects["term"] == factor]
@@ -67,7 +67,14 @@ def sentences(
     return tuple(said)
 
 
-def _unit(measure: Measure | None) -> str:
+def unit_of(measure: Measure | None) -> str:
+    """Return the unit of a measure with a space before it, as it stands behind a number.
+
+    Examples
+    --------
+    >>> unit_of(Measure("liking", "hedonic 9")), unit_of(Measure("spread", "number", unit="mm"))
+    (' points', ' mm')
+    """
     if measure is None:
         return ""
     if measure.kind in ("hedonic", "intensity"):
