@@ -6,12 +6,21 @@ from trials.analysis.fitting import fit
 
 def test_the_plan_is_the_scenario():
     table = demo.plan().table
-    assert len(table) == 32
-    assert table.groupby("load").size().eq(4).all()
-    assert table.groupby("day")["oil temperature"].nunique().eq(2).all()
-    assert table.groupby("load")["oil temperature"].nunique().eq(1).all()
-    assert table["load"].nunique() == 8
-    assert table["day"].nunique() == 4
+    trial, control = (table[table["role"] == role] for role in ("trial", "control"))
+    assert (len(trial), len(control)) == (24, 6)
+    assert trial.groupby("load").size().eq(4).all()
+    assert control.groupby("load").size().eq(1).all()
+    assert trial.groupby("load")["oil temperature"].nunique().eq(1).all()
+    assert trial.groupby("load")["oil temperature"].first().value_counts().eq(3).all()
+    assert table.groupby("load")["day"].nunique().eq(1).all()
+    assert set(trial["fat"]) == {"butter", "lard", "sunflower oil"}
+
+
+def test_the_failing_corner_can_be_left_out():
+    table = demo.plan(leave_out_corner=True).table
+    corner = (table["oil temperature"] >= 176) & (table["hydration"] >= 104)
+    assert not corner.any()
+    assert (table["role"] == "trial").sum() == 24
 
 
 def test_what_was_put_in_is_never_called_too_small(demo_round):

@@ -15,9 +15,18 @@ LIKING = Measure("liking", "number", worth_noticing=0.5)
 TRUTH = {
     "oil temperature": 0.7,
     "hydration": 0.6,
-    "fat": -0.75,
+    "fat": {"butter": 0.35, "lard": 0.05, "sunflower oil": -0.4},
     "sugar": 0.4,
     "oil temperature:hydration": -0.9,
+}
+# As the table of effects gives them: kinds are compared with butter
+EXPECTED = {
+    ("oil temperature", "180 °C"): 0.7,
+    ("hydration", "108%"): 0.6,
+    ("fat", "lard"): -0.3,
+    ("fat", "sunflower oil"): -0.75,
+    ("sugar", "12%"): 0.4,
+    ("oil temperature:hydration", "180 °C, 108%"): -0.9,
 }
 NO_SPREAD = Spreads(0, 0, 0, 0, 0, 0)
 
@@ -32,7 +41,7 @@ def served(tmp_path_factory):
         formula=demo.FORMULA,
         tasters=demo.TASTERS[:4],
         seed=11,
-        sitting=4,
+        sitting=5,
     )
     write_sheets(round_)
     return round_
@@ -46,10 +55,11 @@ def test_effects_come_back_through_the_workbook(served):
     record_scores(served, invented)
     assert check(served) == []
     tidy = scores(served)
-    assert len(tidy) == 4 * served.plan.count()
+    assert len(tidy) == 4 * len(served.plan.table)
     found = fit(Round.open(served.folder), "liking")
     for effect in found.effects.itertuples():
-        assert effect.estimate == pytest.approx(TRUTH.get(effect.term, 0.0), abs=1e-9)
+        truth = EXPECTED.get((effect.term, effect.level), 0.0)
+        assert effect.estimate == pytest.approx(truth, abs=1e-9)
 
 
 def test_the_serving_is_balanced_and_blind(served):
@@ -69,6 +79,7 @@ def test_intervals_cover_the_truth_over_fifty_rounds():
     for seed in range(50):
         data = rehearse(plan, TRUTH, tasters=8, measure=LIKING, rounded=False, seed=seed)
         found = fit(data, "liking", plan.factors, model=plan.model)
-        truth = np.array([TRUTH.get(term, 0.0) for term in found.effects["term"]])
+        keys = zip(found.effects["term"], found.effects["level"], strict=True)
+        truth = np.array([EXPECTED.get(key, 0.0) for key in keys])
         hits += ((found.effects["low"] <= truth) & (truth <= found.effects["high"])).tolist()
     assert 0.90 <= np.mean(hits) <= 0.99

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from trials.analysis.fitting import fit
-from trials.design.factorial import fractional_factorial
+from trials.design.exchange import optimal
 from trials.design.plan import Plan
 from trials.factors import Categorical, Factor, Numeric
 from trials.measures import Measure
@@ -26,14 +26,14 @@ from trials.rounds.sheets import write_sheets
 from trials.tasting.panel import Taster
 
 SEED = 2026  # of the plan, the codes and the serving orders
-SCORE_SEED = 16  # of the invented scores
+SCORE_SEED = 1  # of the invented scores
 NAME = "Buckwheat drop doughnut, round 1"
 
 FACTORS: tuple[Factor, ...] = (
     Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True),
     Numeric("hydration", 92, 108, "%", changes=("total", "hydration")),
-    Numeric("buckwheat", 15, 35, "%", changes=("flour share", "buckwheat flour")),
-    Categorical("fat", ["butter", "sunflower oil"], changes=("swap", "butter")),
+    Numeric("buckwheat share", 15, 35, "%", changes=("flour share", "buckwheat flour")),
+    Categorical("fat", ["butter", "lard", "sunflower oil"], changes=("swap", "butter")),
     Numeric("sugar", 4, 12, "%", changes=("percent", "sugar")),
     Numeric("proof", 40, 70, "min"),
 )
@@ -76,16 +76,26 @@ TRUTH: Mapping[str, Mapping[str, Any]] = {
     "liking": {
         "oil temperature": 0.7,
         "hydration": 0.6,
-        "buckwheat": -0.3,
-        "fat": -0.75,
+        "buckwheat share": -0.3,
+        "fat": {"butter": 0.35, "lard": 0.05, "sunflower oil": -0.4},
         "sugar": 0.4,
         "oil temperature:hydration": -0.9,
-        "buckwheat:fat": -0.6,
+        "buckwheat share:fat": {"butter": 0.6, "lard": -0.3, "sunflower oil": -0.3},
         "hydration^2": -0.5,
-        "buckwheat^2": -0.3,
+        "buckwheat share^2": -0.3,
     },
-    "crispness": {"oil temperature": 1.8, "hydration": -1.2, "buckwheat": 1.0, "sugar": 0.6},
-    "greasiness": {"oil temperature": -1.0, "hydration": 1.4, "proof": 0.6, "fat": -0.3},
+    "crispness": {
+        "oil temperature": 1.8,
+        "hydration": -1.2,
+        "buckwheat share": 1.0,
+        "sugar": 0.6,
+    },
+    "greasiness": {
+        "oil temperature": -1.0,
+        "hydration": 1.4,
+        "proof": 0.6,
+        "fat": {"butter": 0.0, "lard": 0.3, "sunflower oil": -0.3},
+    },
     "oil uptake": {"oil temperature": -1.6, "hydration": 3.2, "proof": 1.8, "sugar": 1.0},
 }
 SPREADS = {
@@ -102,15 +112,39 @@ FAILURES = (
 )
 
 
-def plan() -> Plan:
-    """Return the demo's plan: 32 bakes, eight oil fills of four, four days, hot and cool each day.
+# What the plan is to judge: every factor, and two pairs that a cook would suspect
+MODEL = (
+    *(factor.name for factor in FACTORS),
+    "oil temperature:hydration",
+    "buckwheat share:fat",
+)
+CORNER = {"oil temperature": (176, 180), "hydration": (104, 108)}
+
+
+def plan(*, leave_out_corner: bool = False) -> Plan:
+    """Return the demo's plan: 24 bakes and 6 reference bakes in six oil fills over six days.
+
+    Parameters
+    ----------
+    leave_out_corner : bool
+        Whether the hot and wet corner, where bakes will fail, is left out from the start.
 
     Examples
     --------
     >>> plan().sentence()
-    '32 bakes in 8 loads over 4 days'
+    '24 bakes and 6 reference bakes in 6 oil fills over 6 days'
     """
-    return fractional_factorial(FACTORS, bakes=32, days=4, loads=8, seed=SEED)
+    return optimal(
+        FACTORS,
+        model=MODEL if not leave_out_corner else MODEL[:-2] + MODEL[-1:],
+        bakes=24,
+        criterion="D",
+        days=6,
+        loads=6,
+        controls=6,
+        exclude=[CORNER] if leave_out_corner else None,
+        seed=SEED,
+    )
 
 
 def planned(folder: str | Path) -> Round:
@@ -134,7 +168,7 @@ def planned(folder: str | Path) -> Round:
         tasters=TASTERS,
         seed=SEED,
         name=NAME,
-        sitting=4,
+        sitting=5,
         invented=True,
     )
 

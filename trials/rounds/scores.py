@@ -136,7 +136,8 @@ def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per tasting and, with the taster missing, one per bake. Columns taster, sitting,
+        One row per tasting and, with the taster missing, one per bake that was measured, noted on
+        or not made. Columns taster, sitting,
         position, kind, code, bake, day, load and other groups, role, status, reason, one per
         factor, one per measure (missing where there is no score; ticked words stay text), note.
         A bake that failed, was not served or not baked has its row and no score.

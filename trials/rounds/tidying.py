@@ -55,9 +55,13 @@ def tidied(
         }
         for one in served.itertuples(index=False)
     ]
-    rows += [
-        {"bake": bake, **_entered(found, BAKES, (bake,))} for (bake,) in found.forms[BAKES].rows()
-    ]
+    weighed = any(measure.per == "bake" for measure in round_.measures)
+    status_of = statuses(found)
+    for (bake,) in found.forms[BAKES].rows():
+        own = _entered(found, BAKES, (bake,))
+        # A bake that has nothing of its own to tell is told by its tastings
+        if weighed or own or status_of[bake] not in ("", MADE):
+            rows.append({"bake": bake, **own})
     columns = ["taster", "sitting", "position", "kind", "code", "bake"]
     measures = [measure.name for measure in round_.measures]
     table = pd.DataFrame(rows).reindex(columns=[*columns, *measures, "note", BLIND])
