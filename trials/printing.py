@@ -50,7 +50,15 @@ def digest(text: str) -> str:
     return f"'sha256-{found}'"
 
 
-def page(title: str, body: str, style: str = PRINT_STYLE, script: str = "") -> str:
+def page(
+    title: str,
+    body: str,
+    style: str = PRINT_STYLE,
+    script: str = "",
+    *,
+    pictures: bool = False,
+    sends: bool = False,
+) -> str:
     """Return a whole HTML page that opens without a network and runs nothing but its own script.
 
     Parameters
@@ -62,6 +70,10 @@ def page(title: str, body: str, style: str = PRINT_STYLE, script: str = "") -> s
     style, script : str
         Put into the page and named in its security policy by their digests, so that nothing
         that was typed can run.
+    pictures : bool
+        Whether pictures that stand in the page itself are shown.
+    sends : bool
+        Whether its script may send something back to where the page came from.
 
     Returns
     -------
@@ -75,6 +87,10 @@ def page(title: str, body: str, style: str = PRINT_STYLE, script: str = "") -> s
     allowed = [f"style-src {digest(style)}"]
     if script:
         allowed.append(f"script-src {digest(script)}")
+    if pictures:
+        allowed.append("img-src data:")
+    if sends:
+        allowed.append("connect-src 'self'")
     policy = "; ".join(["default-src 'none'", *allowed, "base-uri 'none'", "form-action 'none'"])
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
