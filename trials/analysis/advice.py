@@ -88,10 +88,9 @@ def notes_on(
     'notes_on'
     """
     notes = list(asked.notes)
-    if desirability == 0 and len(asked.goals) > 1:
-        notes.append(
-            "No setting is expected to meet every goal; this one misses them by the least."
-        )
+    if desirability == 0:
+        goals = "the goal" if len(asked.goals) == 1 else "every goal"
+        notes.append(f"No setting is expected to meet {goals}; this one misses by the least.")
     table = asked.region.frame(chosen)
     apart = unbaked_pairs([one.findings for one in asked.forecasts], asked.region.factors, table)
     if apart:

@@ -133,6 +133,18 @@ def forecasts(
     )
 
 
+def forecast_of(findings: Findings) -> Forecast:
+    """Return the forecast of one fit by itself, with or without a goal.
+
+    Examples
+    --------
+    >>> forecast_of.__name__
+    'forecast_of'
+    """
+    measure = findings.measure or Measure(findings.response, "number")
+    return _forecast(findings, measure, findings.factors, 0)
+
+
 def _listed(measures: Any) -> list[Measure]:
     if isinstance(measures, Measure):
         return [measures]

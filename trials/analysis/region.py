@@ -6,6 +6,7 @@ position of a kind among its levels, the share of a component.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 from typing import Any
 
@@ -22,6 +23,7 @@ from trials.tables import in_words, tidy_number
 
 MOST_CANDIDATES = 4000
 CHANCE_POINTS = 2000
+MOST_BLENDS = 60  # crossed with numbers and kinds
 STEPS_IN_RANGE = 15  # a dial is set to about this many places (common practice, no source)
 SHARE_STEP = 0.01
 NEAR = 1e-9
@@ -35,7 +37,8 @@ class Region:
     Parameters
     ----------
     factors : tuple of Factor
-    exclusion : Exclusion
+    excluded : callable or None
+        Which of an array of settings may not be baked.
     chance_of_failure : callable or None
         Of an array of settings.
     failure_limit : float
@@ -44,22 +47,22 @@ class Region:
     """
 
     factors: tuple[Factor, ...]
-    exclusion: Exclusion
+    excluded: Callable[[np.ndarray], np.ndarray] | None
     chance_of_failure: Callable[[np.ndarray], np.ndarray] | None
     failure_limit: float
     values: tuple[np.ndarray | None, ...]
 
-    @property
+    @cached_property
     def parts(self) -> np.ndarray:
         """Which factors are shares of the blend."""
         return component_positions(self.factors)
 
-    @property
+    @cached_property
     def low(self) -> np.ndarray:
         """The lowest number of each factor."""
         return np.array([_ends(factor)[0] for factor in self.factors])
 
-    @property
+    @cached_property
     def high(self) -> np.ndarray:
         """The highest number of each factor."""
         return np.array([_ends(factor)[1] for factor in self.factors])
@@ -74,8 +77,8 @@ class Region:
     def allows(self, X: np.ndarray) -> np.ndarray:
         """Return which settings may be recommended, for an array of shape (settings, factors)."""
         allowed = self.within(X)
-        if not self.exclusion.empty and allowed.any():
-            allowed[allowed] = self.exclusion.allows(X[allowed])
+        if self.excluded is not None and allowed.any():
+            allowed[allowed] = ~self.excluded(X[allowed])
         if self.chance_of_failure is not None and allowed.any():
             allowed[allowed] = self.chance_of_failure(X[allowed]) < self.failure_limit
         return allowed
@@ -88,20 +91,16 @@ class Region:
                 nearest = np.abs(made[:, place, None] - values).argmin(axis=1)
                 made[:, place] = values[nearest]
         if len(self.parts):
-            made[:, self.parts] = [self._blend(row) for row in made[:, self.parts]]
+            made[:, self.parts] = self._blended(made[:, self.parts])
         return made
 
-    def _blend(self, shares: np.ndarray) -> np.ndarray:
+    def _blended(self, shares: np.ndarray) -> np.ndarray:
         low, high = self.low[self.parts], self.high[self.parts]
         values = self.values[self.parts[0]]
         made = summed(shares, low, high)
         if values is not None:
             step = float(values[1] - values[0])
-            made = np.clip(np.round(made / step) * step, low, high)
-            # What rounding took or gave goes to the largest shares that have room for it
-            for place in np.argsort(-made, kind="stable"):
-                left = 1 - made.sum()
-                made[place] = np.clip(made[place] + left, low[place], high[place])
+            made = settled(np.clip(np.round(made / step) * step, low, high), low, high)
         return np.round(made, 12)
 
     def frame(self, X: np.ndarray) -> pd.DataFrame:
@@ -126,14 +125,15 @@ class Region:
     def grid(self, most: int = MOST_CANDIDATES) -> np.ndarray:
         """Return the allowed settings of an even grid (blends: of points by chance)."""
         drawn = self.snapped(self._grid(most))
-        drawn = np.unique(np.round(drawn, 9), axis=0)
+        drawn = drawn[np.unique(np.round(drawn, 9), axis=0, return_index=True)[1]]
         return drawn[self.allows(drawn)]
 
     def _grid(self, most: int) -> np.ndarray:
         kinds = [f for f in self.factors if isinstance(f, Categorical)]
         numbers = [f for f in self.factors if isinstance(f, Numeric)]
         rng = np.random.default_rng(_SEED)
-        blends = self._blends(rng, 60) if len(self.parts) else np.empty((1, 0))
+        count = MOST_BLENDS if numbers or kinds else most // 2
+        blends = self._blends(rng, count) if len(self.parts) else np.empty((1, 0))
         combos = int(np.prod([len(f.levels) for f in kinds], dtype=float)) * len(blends)
         places = next(
             (n for n in (21, 15, 11, 9, 7, 5, 3) if combos * n ** len(numbers) <= most), 2
@@ -145,7 +145,7 @@ class Region:
             for f in self.factors
             if not isinstance(f, Component)
         ]
-        grid = np.array(list(product(*axes))).reshape(-1, len(axes))
+        grid = np.array(list(product(*axes)), dtype=float)
         others = np.delete(np.arange(len(self.factors)), self.parts)
         whole = np.empty((len(grid) * len(blends), len(self.factors)))
         whole[:, others] = np.repeat(grid, len(blends), axis=0)
@@ -156,8 +156,7 @@ class Region:
         """Return blends: as far as each share goes either way, then blends by chance."""
         low, high = self.low[self.parts], self.high[self.parts]
         ends = np.vstack([np.diag(high - low) * sign for sign in (3.0, -3.0)]) + (low + high) / 2
-        pushed = np.array([summed(row, low, high) for row in ends])
-        return np.vstack([pushed, random_blends(rng, count, low, high)])
+        return np.vstack([summed(ends, low, high), random_blends(rng, count, low, high)])
 
     def _by_chance(self, count: int) -> np.ndarray:
         rng = np.random.default_rng(_SEED)
@@ -171,7 +170,9 @@ class Region:
         return drawn
 
     def _nothing_left(self, drawn: np.ndarray) -> str:
-        free = self.exclusion.allows(drawn)
+        free = self.within(drawn)
+        if self.excluded is not None:
+            free[free] = ~self.excluded(drawn[free])
         if not free.any():
             return (
                 "every setting between the limits is excluded, so there is nothing to recommend. "
@@ -236,11 +237,39 @@ def region(
     )
     return Region(
         tuple(factors),
-        Exclusion(factors, exclude),
+        _excluded(factors, exclude),
         chance_of_failure(failure, factors),
         failure_limit,
         values,
     )
+
+
+def _excluded(
+    factors: Sequence[Factor], exclude: Exclude
+) -> Callable[[np.ndarray], np.ndarray] | None:
+    """Return which settings are excluded; a rule is asked about the very numbers that are shown."""
+    if exclude is None:
+        return None
+    if not callable(exclude):
+        table = Exclusion(factors, exclude)
+        return None if table.empty else lambda X: ~table.allows(X)
+    rule = exclude
+
+    def ruled_out(X: np.ndarray) -> np.ndarray:
+        real = real_settings(factors, X)
+        bakes = [
+            dict(zip(real, values, strict=True)) for values in zip(*real.values(), strict=True)
+        ]
+        try:
+            return np.array([bool(rule(bake)) for bake in bakes])
+        except Exception as error:
+            names = in_words(factor.name for factor in factors)
+            raise PlanError(
+                f"exclude fails: {type(error).__name__}: {error}. It is given a bake, a dict with "
+                f"{names}, and returns True or False."
+            ) from None
+
+    return ruled_out
 
 
 def kitchen_step(span: float) -> float:
@@ -289,21 +318,40 @@ def _ends(factor: Factor) -> tuple[float, float]:
 def summed(shares: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     """Return the nearest shares within limits that sum to one.
 
+    Parameters
+    ----------
+    shares : ndarray, shape (..., components)
+    low, high : ndarray, shape (components,)
+
     Examples
     --------
     >>> summed(np.array([0.6, 0.6]), np.zeros(2), np.ones(2))
     array([0.5, 0.5])
     """
-    bottom, top = float((shares - high).min()), float((shares - low).max())
-    for _ in range(80):
+    bottom = (shares - high).min(axis=-1, keepdims=True)
+    top = (shares - low).max(axis=-1, keepdims=True)
+    for _ in range(60):
         middle = (bottom + top) / 2
-        if np.clip(shares - middle, low, high).sum() > 1:
-            bottom = middle
-        else:
-            top = middle
-    made = np.clip(shares - top, low, high)
-    for place in np.argsort(low - high, kind="stable"):
-        made[place] = np.clip(made[place] + 1 - made.sum(), low[place], high[place])
+        over = np.clip(shares - middle, low, high).sum(axis=-1, keepdims=True) > 1
+        bottom, top = np.where(over, middle, bottom), np.where(over, top, middle)
+    return settled(np.clip(shares - top, low, high), low, high)
+
+
+def settled(shares: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Return shares whose small rest to one is given to the largest that have room for it.
+
+    Examples
+    --------
+    >>> settled(np.array([0.5, 0.49]), np.zeros(2), np.ones(2))
+    array([0.51, 0.49])
+    """
+    made = np.array(shares)
+    order = np.argsort(-made, axis=-1, kind="stable")
+    for place in range(made.shape[-1]):
+        at = order[..., place : place + 1]
+        own = np.take_along_axis(made, at, axis=-1)
+        wanted = own + 1 - made.sum(axis=-1, keepdims=True)
+        np.put_along_axis(made, at, np.clip(wanted, low[at], high[at]), axis=-1)
     return made
 
 

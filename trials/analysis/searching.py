@@ -10,7 +10,7 @@ from trials.factors import Categorical, Component, Factor
 
 Score = Callable[[np.ndarray], np.ndarray]
 
-STARTS = 6
+STARTS, REFINED = 6, 3
 DIGITS = 10  # scores are compared after rounding, so that ties break alike on any machine
 _STRIDES = (1, 2, 5, 12)
 _SHARE_STRIDES = (1, 2, 5, 20)
@@ -48,8 +48,9 @@ def best_setting(region: Region, candidates: np.ndarray, score: Score) -> np.nda
     """
     scores = _rounded(score(candidates))
     found = []
-    for start in _starts(region, candidates, scores):
-        for point in (start, _refined(region, start, score)):
+    for place, start in enumerate(_starts(region, candidates, scores)):
+        points = [start, _refined(region, start, score)] if place < REFINED else [start]
+        for point in points:
             made = region.snapped(point[None])
             if region.allows(made)[0]:
                 found.append(_climbed(region, made[0], score))

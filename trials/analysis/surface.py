@@ -1,0 +1,320 @@
+"""The shape of a fitted surface: its peak, how sure that peak is, and the way up."""
+
+import html
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trials.analysis.climbing import steepest as steepest
+from trials.analysis.forecast import Forecast
+from trials.analysis.quadratic import Quadratic, quadratic
+from trials.analysis.region import region, setting_words
+from trials.analysis.results import CONFIDENCE, Findings
+from trials.design.exclusion import Exclude
+from trials.errors import FitError
+from trials.factors import Numeric
+from trials.tables import in_words
+
+PEAK, LOWEST, SADDLE, RIDGE, NO_BEND = "peak", "lowest point", "saddle", "ridge", "no bend"
+DOWN, UP, FLAT = "bends down", "bends up", "flat, or not known"
+MOST_PLACES = 3000
+_FAR = 1e3  # a stationary point this many half-ranges away says nothing
+
+
+@dataclass(frozen=True, eq=False)
+class Canonical:
+    """The shape of a surface.
+
+    Parameters
+    ----------
+    shape : str
+        "peak", "lowest point", "saddle", "ridge" or "no bend".
+    stationary : dict
+        Where the surface is level, in real units, the kinds as held; beyond the limits too.
+    coded : ndarray, shape (numbers,)
+    inside : bool
+        Whether that lies within the limits.
+    predicted : float
+        What is expected there.
+    axes : DataFrame
+        One row per direction, the most sharply bent down first: eigenvalue (change in the response
+        half a range away), low, high (95 %), bend (in words), then the direction's share of each
+        factor.
+    sentences : tuple of str
+    """
+
+    shape: str
+    stationary: Mapping[str, Any]
+    coded: np.ndarray
+    inside: bool
+    predicted: float
+    axes: pd.DataFrame = field(repr=False)
+    sentences: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences)
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        return said + self.axes.round(3).to_html(index=False, border=0, escape=True)
+
+
+def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canonical:
+    """Say what shape a fitted surface has: a peak, a lowest point, a saddle or a ridge.
+
+    The eigenvalues are the bends along the surface's own axes, in coded units (low -1, high 1). A
+    direction is flat when its bend can not be told from none, or when even half a range away it
+    would cost less than is worth noticing; with one such direction there is no single best.
+
+    Parameters
+    ----------
+    findings : Findings
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out.
+
+    Returns
+    -------
+    Canonical
+
+    Raises
+    ------
+    FitError
+        When no factor is a number, a blend varies or the model goes beyond squares and pairs.
+
+    References
+    ----------
+    Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45. Errors of eigenvalues: Bisgaard & Ankenman
+    1996, Technometrics 38:238-246 (each is a sum of coefficients, its direction held).
+
+    Examples
+    --------
+    >>> canonical.__name__
+    'canonical'
+    """
+    made = quadratic(findings, at)
+    values, vectors = np.linalg.eigh((made.B + made.B.T) / 2)
+    vectors = vectors * np.where(np.abs(vectors).max(axis=0) == vectors.max(axis=0), 1.0, -1.0)
+    axes = _axes(made, values, vectors)
+    bends = np.einsum("iic->ic", made.square).any()
+    shape = _shape(axes) if bends else NO_BEND
+    x = -0.5 * np.linalg.pinv(made.B, rcond=1e-10, hermitian=True) @ made.b
+    level = np.abs(made.b + 2 * made.B @ x).max() <= 1e-8 * max(np.abs(made.b).max(), 1e-300)
+    if not level or np.abs(x).max() > _FAR:
+        shape = shape if shape == NO_BEND else RIDGE
+    inside = bool(level and (np.abs(x) <= 1 + 1e-9).all())
+    setting = made.real(x[None]).iloc[0].to_dict()
+    predicted = float(made.forecast.expect(made.at(x[None]))[0])
+    said = _shape_words(findings, made, shape, setting, inside, predicted, axes)
+    return Canonical(shape, setting, x, inside, predicted, axes, said)
+
+
+def _axes(made: Quadratic, values: np.ndarray, vectors: np.ndarray) -> pd.DataFrame:
+    margin = made.forecast.findings.margin
+    rows = []
+    for place, value in enumerate(values):
+        direction = vectors[:, place]
+        weights = np.einsum("i,j,ijc->c", direction, direction, made.square)
+        low, high = _interval(made.forecast, weights)
+        rows.append(
+            {"eigenvalue": float(value), "low": low, "high": high}
+            | {"bend": _bend(low, high, margin)}
+            | dict(zip(made.names, direction, strict=True))
+        )
+    return pd.DataFrame(rows)
+
+
+def _interval(forecast: Forecast, weights: np.ndarray) -> tuple[float, float]:
+    """Return the 95 % interval of a sum of coefficients."""
+    if forecast.findings.averaged is not None:
+        edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
+        low, high = np.quantile(weights @ forecast.draws, edges)
+        return float(low), float(high)
+    if not np.any(weights):
+        return 0.0, 0.0
+    engine = forecast.findings.engine
+    padded = np.concatenate([weights, np.zeros(len(engine.beta) - len(weights))])
+    estimate, se, df = engine.estimate(padded)
+    if not np.isfinite(se) or df <= 0:
+        return float("nan"), float("nan")
+    reach = float(stats.t.ppf((1 + CONFIDENCE) / 2, df)) * se
+    return estimate - reach, estimate + reach
+
+
+def _bend(low: float, high: float, margin: float | None) -> str:
+    small = margin is not None and max(abs(low), abs(high)) < margin
+    if high < 0 and not small:
+        return DOWN
+    if low > 0 and not small:
+        return UP
+    return FLAT
+
+
+def _shape(axes: pd.DataFrame) -> str:
+    bends = set(axes["bend"])
+    if bends == {DOWN}:
+        return PEAK
+    if bends == {UP}:
+        return LOWEST
+    return SADDLE if {UP, DOWN} <= bends else RIDGE
+
+
+def _shape_words(
+    findings: Findings,
+    made: Quadratic,
+    shape: str,
+    setting: Mapping[str, Any],
+    inside: bool,
+    predicted: float,
+    axes: pd.DataFrame,
+) -> tuple[str, ...]:
+    name = findings.response
+    shown = {key: _tidy(value) for key, value in setting.items()}
+    where = setting_words(findings.factors, shown)
+    said = {
+        PEAK: f"{name} has a peak at {where}, where {predicted:.3g} is expected.",
+        LOWEST: f"{name} is lowest at {where}, where {predicted:.3g} is expected.",
+        SADDLE: f"{name} has no single best: from {where} it rises one way and falls another "
+        "(a saddle). The best lies on the edge of what was tried, or beyond.",
+        RIDGE: f"{name} has several equally good settings; no single best (a ridge): along at "
+        "least one direction nothing is known to be lost.",
+        NO_BEND: f"{name} was fitted without squares, so it can show no peak: the best lies at an "
+        "edge.",
+    }
+    sentences = [said[shape]]
+    if shape in (PEAK, LOWEST) and not inside:
+        sentences.append("That lies outside what was tried; move towards it before you believe it.")
+    flat = axes[axes["bend"] == FLAT]
+    if shape == RIDGE and len(flat):
+        direction = flat.iloc[int(np.argmin(np.abs(flat["eigenvalue"])))][list(made.names)]
+        sentences.append(f"Along that direction: {_moved_together(made, direction)}.")
+    return tuple(sentences)
+
+
+def _tidy(value: Any) -> Any:
+    return float(f"{value:.4g}") if isinstance(value, float) else value
+
+
+def _moved_together(made: Quadratic, direction: pd.Series) -> str:
+    """Return a direction as changes in real units, the largest a quarter of its range."""
+    known = {factor.name: factor for factor in made.forecast.findings.factors}
+    scale = 0.5 / np.abs(direction.to_numpy(dtype=float)).max()
+    words = []
+    for name in made.names:
+        factor = known[name]
+        assert isinstance(factor, Numeric)
+        change = float(direction[name]) * scale * (factor.high - factor.low) / 2
+        if abs(float(direction[name])) * scale >= 0.05:
+            words.append(f"{name} {change:+.2g}{factor.unit and ' ' + factor.unit}")
+    return f"{in_words(words)} together"
+
+
+def peak_region(
+    findings: Findings,
+    *,
+    at: Mapping[str, Any] | None = None,
+    exclude: Exclude = None,
+    level: float = CONFIDENCE,
+) -> pd.DataFrame:
+    """Return the settings where the peak may be.
+
+    Where errors are measured: all settings at which "the surface is level here" is not refuted
+    (Box & Hunter 1954). Where explanations are averaged, or no error is known, by joint draws: the
+    settings that were the best in most draws, until they make up `level` of all.
+
+    Parameters
+    ----------
+    findings : Findings
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out.
+    exclude : optional
+        As for `recommend`.
+    level : float
+        How sure that the region holds the peak.
+
+    Returns
+    -------
+    DataFrame
+        A column per factor, estimate, and `p` (how well a level surface there agrees with the
+        bakes) or `chance_best`; attrs["method"] says which way was taken. Empty when no setting
+        within the limits can be the peak.
+
+    Raises
+    ------
+    FitError
+        As for :func:`canonical`.
+
+    References
+    ----------
+    Box & Hunter 1954, Biometrika 41:190-199.
+
+    Examples
+    --------
+    >>> peak_region.__name__
+    'peak_region'
+    """
+    if not 0 < level < 1:
+        raise FitError(f"level is {level}; between 0 and 1 is expected, such as 0.95.")
+    made = quadratic(findings, at)
+    looked = region(findings.factors, exclude)
+    X = looked.grid(MOST_PLACES * 3)
+    kinds = np.setdiff1d(np.arange(len(findings.factors)), made.places)
+    X = X[(X[:, kinds] == made.base[kinds]).all(axis=1)]
+    table = looked.frame(X).assign(estimate=made.forecast.expect(X))
+    goal = findings.measure.goal if findings.measure else None
+    if findings.averaged is None and made.forecast.errors_known:
+        p = level_here(made, X[:, made.places])
+        kept = table.assign(p=p)[p >= 1 - level].sort_values("p", ascending=False, kind="stable")
+        kept.attrs["method"] = "Box and Hunter: a level surface is not refuted there"
+    else:
+        share = _best_share(made.forecast.drawn(X), lower=goal == "lower")
+        order = np.argsort(-share, kind="stable")
+        enough = int(np.argmax(np.cumsum(share[order]) >= level - 1e-12)) + 1
+        kept = table.assign(chance_best=share).iloc[order[:enough]]
+        kept.attrs["method"] = "joint draws: the best setting in that share of them"
+    method = kept.attrs["method"]
+    kept = kept.reset_index(drop=True)
+    kept.attrs["method"] = method
+    return kept
+
+
+def _best_share(drawn: np.ndarray, lower: bool) -> np.ndarray:
+    best = (drawn if not lower else -drawn).argmax(axis=0)
+    return np.bincount(best, minlength=len(drawn)) / drawn.shape[1]
+
+
+def level_here(made: Quadratic, x: np.ndarray) -> np.ndarray:
+    """Return the p value of "the surface is level here" at coded numbers.
+
+    The slopes at a fixed place are sums of coefficients, so their F test is exact where all are
+    judged against one error; where numbers are judged against different units the fewest degrees
+    of freedom are used.
+
+    Parameters
+    ----------
+    made : Quadratic
+    x : ndarray, shape (places, numbers)
+
+    Returns
+    -------
+    ndarray, shape (places,)
+
+    Examples
+    --------
+    >>> level_here.__name__
+    'level_here'
+    """
+    found = made.forecast.findings
+    columns = len(made.constant)
+    cov = found.engine.cov[:columns, :columns]
+    finite = found.level_df[np.isfinite(found.level_df) & (found.level_df > 0)]
+    df = float(finite.min()) if len(finite) else float("inf")
+    weights = made.linear[None] + 2 * np.einsum("pj,ijc->pic", x, made.square)
+    slopes = weights @ made.forecast.mean
+    spread = np.einsum("pic,cd,pjd->pij", weights, cov, weights)
+    k = x.shape[1]
+    F = np.einsum("pi,pij,pj->p", slopes, np.linalg.pinv(spread, hermitian=True), slopes) / k
+    return stats.f.sf(F, k, df) if np.isfinite(df) else stats.chi2.sf(F * k, k)
