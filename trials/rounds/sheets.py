@@ -1,38 +1,39 @@
 """All the sheets of a round in one go: for the cook, for the tasters, for the scores."""
 
-from collections.abc import Mapping
 from pathlib import Path
 
-import pandas as pd
-
-from trials.recipe.formula import Formula, allergens
+from trials.printing import pdf
 from trials.rounds.bake_sheets import bake_sheets
 from trials.rounds.cook_page import cook_page
-from trials.rounds.forms import SERVING, read_serving, round_mark
+from trials.rounds.forms import SERVING
 from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
+from trials.rounds.serving_sheets import drawn_serving, write_ballots
+from trials.rounds.shopping import shopping_list
+from trials.rounds.shopping_page import shopping_page
+from trials.rounds.timetable import Timetable, timetable
+from trials.rounds.timetable_sheet import timetable_sheet
 from trials.rounds.workbook import write_workbooks
 from trials.tables import write_csv, write_text
-from trials.tasting.ballots import ballots
-from trials.tasting.panel import bakes_to_avoid
-from trials.tasting.phone_ballot import ballot_file, phone_ballots
-from trials.tasting.serving import serving_plan
 
-RICH_SITTING = 6  # samples at once that a palate takes when they are rich (common practice)
-FOR_TASTERS, FOR_PHONES = "ballots", "ballots/phone"
+BAKE_SHEETS, SHOPPING, TIMETABLE = "bake-sheets", "shopping-list", "timetable"
 
 
-def write_sheets(round_: Round) -> list[Path]:
+def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     """Write every sheet of a round into its folder.
 
     For the cook: `bake-sheets.html` (one page a bake), `cook-page.html` (for the phone),
-    `bakes.xlsx` and its plain twin, and `serving.csv` (who gets what under which code). For the
-    tasters: a ballot each on paper and for the phone, `tastings.xlsx` and its plain twin.
-    Serving orders and codes that were drawn once stay as they are.
+    `bakes.xlsx` and its plain twin, what to buy where there is a formula, the timetable where
+    there are steps, `serving.csv` (who gets what under which code) and `code-sheet.html` (the
+    same to label from; sealed where a cook tastes too). For the tasters: a ballot each on paper
+    and for the phone, `tastings.xlsx` and its plain twin. Serving orders and codes that were
+    drawn once stay as they are.
 
     Parameters
     ----------
     round_ : Round
+    as_pdf : bool
+        Whether to print the cook's pages to PDF as well, with an installed browser.
 
     Returns
     -------
@@ -45,6 +46,10 @@ def write_sheets(round_: Round) -> list[Path]:
         When tasters, sittings and codes can not be arranged.
     FormulaError
         When the settings of a bake can not be mixed.
+    RoundError
+        When a step can not be done, or a price is for something that the round does not use.
+    SheetError
+        When a PDF is asked for and no browser is installed.
 
     Examples
     --------
@@ -52,52 +57,69 @@ def write_sheets(round_: Round) -> list[Path]:
     'write_sheets'
     """
     formulas = bake_formulas(round_) if round_.formula else {}
-    serving = _serving(round_, formulas)
-    written = [write_text(round_.folder / "bake-sheets.html", bake_sheets(round_))]
+    serving = drawn_serving(round_, formulas)
+    written = _page(round_, BAKE_SHEETS, bake_sheets(round_), as_pdf)
     written.append(write_text(round_.folder / "cook-page.html", cook_page(round_)))
+    if round_.formula:
+        written += write_shopping(round_, as_pdf=as_pdf)
+    if round_.steps:
+        written += write_timetable(round_, as_pdf=as_pdf)
     written += write_workbooks(round_, serving)
     if len(serving):
         written.append(round_.folder / SERVING)
-        written += _ballots(round_, serving, formulas)
+        written += write_ballots(round_, serving, formulas)
     return written
 
 
-def _serving(round_: Round, formulas: Mapping[str, Formula]) -> pd.DataFrame:
-    """Return who is served what, drawn now if it was not drawn before."""
-    if not round_.tasters or not any(one.per == "tasting" for one in round_.measures):
-        return pd.DataFrame()
-    if (round_.folder / SERVING).exists():
-        return read_serving(round_)
-    bakes = round_.plan.table
-    contents = {
-        bake: (allergens(formula), tuple(formula.table["ingredient"]))
-        for bake, formula in formulas.items()
-    }
-    serving = serving_plan(
-        round_.tasters,
-        bakes["bake"],
-        per_sitting=round_.sitting or RICH_SITTING,
-        days=dict(zip(bakes["bake"], bakes["day"], strict=True)),
-        avoid=bakes_to_avoid(round_.tasters, contents),
-        seed=round_.seed,
-    ).table
-    write_csv(serving, round_.folder / SERVING)
-    return serving
+def write_shopping(round_: Round, *, as_pdf: bool = False) -> list[Path]:
+    """Write what to buy for a round, as a page to print and as a table.
+
+    Parameters
+    ----------
+    round_ : Round
+    as_pdf : bool
+
+    Returns
+    -------
+    list of Path
+        `shopping-list.html`, `shopping-list.csv`, and the PDF where it is asked for.
+
+    Raises
+    ------
+    RoundError
+        When the round has no formula, or a price is for something that it does not use.
+    """
+    table = write_csv(shopping_list(round_), round_.folder / f"{SHOPPING}.csv")
+    return [*_page(round_, SHOPPING, shopping_page(round_), as_pdf), table]
 
 
-def _ballots(round_: Round, serving: pd.DataFrame, formulas: Mapping[str, Formula]) -> list[Path]:
-    present = sorted({name for formula in formulas.values() for name in allergens(formula)})
-    paper = ballots(round_.name, serving, round_.measures, round_.tasters, allergens=present)
-    phone = phone_ballots(
-        round_.name,
-        serving,
-        round_.measures,
-        round_.tasters,
-        allergens=present,
-        mark=round_mark(round_),
-    )
-    written = []
-    for folder, pages in ((FOR_TASTERS, paper), (FOR_PHONES, phone)):
-        for taster, page in pages.items():
-            written.append(write_text(round_.folder / folder / ballot_file(taster), page))
-    return written
+def write_timetable(
+    round_: Round, made: Timetable | None = None, *, as_pdf: bool = False
+) -> list[Path]:
+    """Write the bake days of a round hour by hour, as a page to print and as a table.
+
+    Parameters
+    ----------
+    round_ : Round
+    made : Timetable, optional
+        Laid out now when left out.
+    as_pdf : bool
+
+    Returns
+    -------
+    list of Path
+        `timetable.html`, `timetable.csv`, and the PDF where it is asked for.
+
+    Raises
+    ------
+    RoundError
+        When the round names no steps, or they can not be done in its kitchen.
+    """
+    made = made or timetable(round_)
+    table = write_csv(made.tasks.drop(columns=["start", "end"]), round_.folder / f"{TIMETABLE}.csv")
+    return [*_page(round_, TIMETABLE, timetable_sheet(round_, made), as_pdf), table]
+
+
+def _page(round_: Round, name: str, markup: str, as_pdf: bool) -> list[Path]:
+    path = write_text(round_.folder / f"{name}.html", markup)
+    return [path, pdf(markup, round_.folder / f"{name}.pdf")] if as_pdf else [path]

@@ -11,6 +11,8 @@ from trials.tables import in_words
 from trials.tasting.panel import Taster
 from trials.tasting.questions import (
     AGREEMENT,
+    BLIND,
+    BLIND_POINTS,
     LINE_LENGTH,
     REFERENCE,
     allergen_sentence,
@@ -214,8 +216,12 @@ def _sheet(
     sitting = f"sitting {servings['sitting'].iloc[0]}" if sittings > 1 else ""
     where = ", ".join(html.escape(part) for part in (round_name, sitting) if part)
     questions = "".join(_question(measure) for measure in asked)
+    if taster.cooks:
+        words = (word for _, word in BLIND_POINTS)
+        questions += f'<div class="ask"><b>{BLIND}?</b>{_ticks(words)}</div>'
     samples = "".join(_sample(str(code), questions) for code in scored["code"])
     piece = _PIECE_TAKES + sum(_TAKES[measure.kind] for measure in asked)
+    piece += _TAKES["passed"] if taster.cooks else 0
     close = " close" if len(scored) * piece > _PAGE_HAS else ""
     # The head of a table is printed again on every page that its body runs on to
     return (

@@ -1,6 +1,7 @@
 """The key to the codes: for whoever plates and labels, never for tasters."""
 
 import html
+from collections.abc import Sequence
 
 import pandas as pd
 
@@ -12,6 +13,8 @@ _STYLE = (
     PRINT_STYLE
     + """
 .sheet { break-after: page; }
+.cover { min-height: 100vh; border: 1.2mm solid #000; padding: 12mm; font-size: 15pt; }
+.cover h1 { font-size: 30pt; }
 .sheet:last-child { break-after: auto; }
 .mark { border: .6mm solid #000; padding: 1mm 3mm; font-weight: bold; display: inline-block; }
 .grid { width: 100%; margin: 2mm 0 4mm; }
@@ -23,7 +26,7 @@ _STYLE = (
 COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
 
 
-def code_sheet(round_name: str, serving: pd.DataFrame) -> str:
+def code_sheet(round_name: str, serving: pd.DataFrame, *, sealed_for: Sequence[str] = ()) -> str:
     """Return who gets which bake under which code, a page for each sitting, to print.
 
     Once by taster in serving order, for the table; once by bake, for labelling.
@@ -33,12 +36,13 @@ def code_sheet(round_name: str, serving: pd.DataFrame) -> str:
     round_name : str
     serving : DataFrame
         One row per serving with the columns taster, sitting, position, bake, code and kind.
+    sealed_for : sequence of str
+        Cooks who taste too: a cover then hides the key, and says who must not read on.
 
     Returns
     -------
     str
-        A whole HTML page, A4. It gives every bake away: seal it until the scores are in when the
-        cook tastes too.
+        A whole HTML page, A4. It gives every bake away.
 
     Raises
     ------
@@ -62,7 +66,22 @@ def code_sheet(round_name: str, serving: pd.DataFrame) -> str:
         f"<h2>By bake, for the labels</h2>{_by_bake(rows)}</section>"
         for sitting, rows in serving.groupby("sitting", sort=True)
     ]
+    if sealed_for:
+        sheets.insert(0, _cover(round_name, sealed_for))
     return page(f"Key to the codes: {round_name}", "\n".join(sheets), _STYLE)
+
+
+def _cover(round_name: str, cooks: Sequence[str]) -> str:
+    names = html.escape(in_words(cooks))
+    return (
+        f'<section class="sheet cover"><h1>Do not open until the scores are in</h1>'
+        f"<p>The key to the codes of {html.escape(round_name)} stands below.</p>"
+        f"<p><b>{names}</b> cooks and tastes: stop here. Somebody else reads on, labels the "
+        "plates and says nothing. serving.csv holds the same key and stays closed as well.</p>"
+        "<p>Nobody else there? Let somebody who does not taste shuffle the plates by this key. "
+        'If you have to do it yourself, answer "no" to blind on your ballot: those scores are '
+        "kept apart.</p></section>"
+    )
 
 
 def _by_taster(rows: pd.DataFrame) -> str:

@@ -252,7 +252,22 @@ async function copy() {
     : "Mark the text below, copy it and send it to the cook.";
 }
 
+async function send() {
+  byId("done").textContent = "Sending…";
+  try {
+    const reply = await fetch(ballot.send, { method: "POST",
+      headers: { "Content-Type": "text/csv" }, body: result() });
+    byId("done").textContent = await reply.text();
+  } catch (error) {
+    byId("done").textContent = "It did not arrive; your answers are kept here. "
+      + "Try again, or save them as a file and give it to the cook.";
+  }
+}
+
 restore();
+byId("send").hidden = !ballot.send;
+byId("save").classList.toggle("main", !ballot.send);
+byId("send").addEventListener("click", send);
 byId("agreed").addEventListener("change", (event) => { agreed = event.target.checked; keep(); show(); });
 byId("back").addEventListener("click", () => go(-1));
 byId("next").addEventListener("click", () => go(1));

@@ -16,10 +16,13 @@ from trials.tables import in_words
 from trials.tasting.panel import Taster
 from trials.tasting.questions import (
     AGREEMENT,
+    BLIND,
+    BLIND_POINTS,
     NONE_OF_THESE,
     REFERENCE,
     allergen_sentence,
     asked_measures,
+    asks_blindness,
     check_serving,
     is_warm_up,
     point_words,
@@ -28,6 +31,7 @@ from trials.tasting.questions import (
     without_reference,
 )
 
+SEND_TO = "answers"  # where a page that a server gives out sends its answers
 _HERE = Path(__file__).parent
 _WAYS = {
     "hedonic": "choice",
@@ -51,6 +55,7 @@ def phone_ballots(
     notice: str = "",
     reference_named: bool = False,
     mark: str = "",
+    sends: bool = False,
 ) -> dict[str, str]:
     """Return a phone ballot for each taster: one static page that works without a network.
 
@@ -65,6 +70,8 @@ def phone_ballots(
     mark : str
         Written into every row of the result so that a ballot of another round is noticed; the
         round's name when left out.
+    sends : bool
+        True for pages that a server gives out: they can send the answers back to it.
 
     Returns
     -------
@@ -99,13 +106,22 @@ def phone_ballots(
         own = served[served["taster"] == taster.name].sort_values(["sitting", "position"])
         if len(own):
             ballot = _ballot(round_name, own, measures, taster, mark or round_name)
+            ballot["columns"] = result_columns(measures, blind=asks_blindness(tasters))
+            ballot["send"] = SEND_TO if sends else ""
             body = _body(round_name, taster, told, ballot)
-            made[taster.name] = page(f"{round_name}: {taster.name}", body, style, script)
+            title = f"{round_name}: {taster.name}"
+            made[taster.name] = page(title, body, style, script, sends=sends)
     return made
 
 
-def result_columns(measures: Sequence[Measure]) -> list[str]:
+def result_columns(measures: Sequence[Measure], *, blind: bool = False) -> list[str]:
     """Return the columns of the file that a phone ballot saves.
+
+    Parameters
+    ----------
+    measures : sequence of Measure
+    blind : bool
+        Whether a cook tastes, so that every score says whether it was blind.
 
     Examples
     --------
@@ -113,6 +129,7 @@ def result_columns(measures: Sequence[Measure]) -> list[str]:
     ['taster', 'sitting', 'position', 'code', 'liking', 'note', 'round']
     """
     names = [measure.name for measure in measures if measure.per == "tasting"]
+    names += [BLIND] if blind else []
     return ["taster", "sitting", "position", "code", *names, "note", "round"]
 
 
@@ -135,10 +152,12 @@ def _ballot(
         "mark": mark,
         "taster": taster.name,
         "file": ballot_file(taster.name, "csv"),
-        "columns": result_columns(measures),
         "measures": [_asked(measure) for measure in asked_measures(measures)],
         "samples": _samples(own),
     }
+    if taster.cooks:
+        asked = {"name": BLIND, "way": "choice", "unit": "", "points": list(BLIND_POINTS)}
+        ballot["measures"].append(asked)
     # Files opened from one phone share a store: another round or a new order must not meet this one
     content = json.dumps([round_name, ballot], sort_keys=True)
     ballot["key"] = f"ballot {hashlib.sha256(content.encode()).hexdigest()[:16]}"
@@ -216,7 +235,8 @@ Answer before you talk. Leave empty what you did not taste.</p>
 <div id="incomplete"><p>Not answered yet. Go back, or send it as it is:</p>
 <ul id="open" class="open"></ul></div>
 <div class="stack"><button id="save" class="main" type="button">Save as a file</button>
-<button id="copy" type="button">Copy as text</button></div>
+<button id="copy" type="button">Copy as text</button>
+<button id="send" class="main" type="button" hidden>Send to the cook</button></div>
 <p id="done" role="status"></p>
 <textarea id="result" readonly aria-label="Your answers"></textarea>
 </section>

@@ -11,7 +11,9 @@ from trials.tasting.panel import Taster
 
 LINE_LENGTH = 140  # millimetres between the end marks of a line scale on paper
 SAMPLE, REFERENCE = "sample", "reference"  # kinds of a serving plan
-RESERVED = ("taster", "sitting", "position", "code", "kind", "note", "round")
+BLIND = "blind"
+BLIND_POINTS = (("yes", "I did not know which bake it was"), ("no", "I knew which bake it was"))
+RESERVED = ("taster", "sitting", "position", "code", "kind", "note", "round", BLIND)
 # Liking first, so that judging the parts does not colour it (common practice, no source).
 _FIRST_TO_LAST = (
     "hedonic",
@@ -158,6 +160,17 @@ def tick_words(measure: Measure) -> tuple[str, ...]:
     """
     own = tuple(measure.words)
     return own if NONE in {word.casefold() for word in own} else (*own, NONE_OF_THESE)
+
+
+def asks_blindness(tasters: Iterable[Taster]) -> bool:
+    """Say whether the sheets of a round ask if a score was blind: only where a cook tastes.
+
+    Examples
+    --------
+    >>> asks_blindness([Taster("Ida")]), asks_blindness([Taster("Ida", cooks=True)])
+    (False, True)
+    """
+    return any(taster.cooks for taster in tasters)
 
 
 def ranking_question(measure: Measure) -> str:
