@@ -13,7 +13,7 @@ def test_help_lists_the_commands(capsys):
         run(["--help"])
     assert left.value.code == 0
     said = capsys.readouterr().out
-    for command in "demo new plan sheets check fit next report lab".split():
+    for command in "demo new plan sheets shopping timetable check fit next report lab".split():
         assert command in said
 
 

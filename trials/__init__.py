@@ -16,14 +16,19 @@ from trials.version import __version__ as __version__
 
 # name -> where it lives; modules stand with an empty name behind the colon
 _HOMES = {
+    "Batch": "trials.rounds.batch:Batch",
     "Categorical": "trials.factors:Categorical",
     "Component": "trials.factors:Component",
     "Findings": "trials.analysis.results:Findings",
     "Formula": "trials.recipe.formula:Formula",
+    "Heat": "trials.rounds.kitchen:Heat",
+    "Kitchen": "trials.rounds.kitchen:Kitchen",
     "Measure": "trials.measures:Measure",
     "Numeric": "trials.factors:Numeric",
     "Plan": "trials.design.plan:Plan",
+    "Prices": "trials.rounds.batch:Prices",
     "Round": "trials.rounds.round:Round",
+    "Step": "trials.rounds.kitchen:Step",
     "Taster": "trials.tasting.panel:Taster",
     "TrialsError": "trials.errors:TrialsError",
     "aliases": "trials.design.aliasing:aliases",
@@ -43,6 +48,8 @@ _HOMES = {
     "replan": "trials.following:replan",
     "report": "trials.page:report",
     "scores": "trials.rounds.scores:scores",
+    "shopping_list": "trials.rounds.shopping:shopping_list",
+    "timetable": "trials.rounds.timetable:timetable",
     "write_sheets": "trials.rounds.sheets:write_sheets",
 }
 __all__ = sorted([*_HOMES, "__version__"])

@@ -74,6 +74,14 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("folder")
     sheets = _add(commands, "sheets", "write bake sheets, ballots and score sheets", _sheets)
     sheets.add_argument("folder")
+    sheets.add_argument("--pdf", action="store_true", help="print the cook's pages to PDF as well")
+    for name, words, command in (
+        ("shopping", "say what to buy, and what each day uses", _shopping),
+        ("timetable", "lay out the bake days hour by hour", _timetable),
+    ):
+        one = _add(commands, name, words, command)
+        one.add_argument("folder")
+        one.add_argument("--pdf", action="store_true", help="print the page to PDF as well")
     check = _add(commands, "check", "read the sheets and say what needs mending", _check)
     check.add_argument("folder")
     _fit_words(_add(commands, "fit", "say what mattered, for a round or a table (CSV)", _fit))
@@ -141,7 +149,35 @@ def _sheets(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
     from trials.rounds.sheets import write_sheets
 
-    for path in write_sheets(Round.open(asked.folder)):
+    for path in write_sheets(Round.open(asked.folder), as_pdf=asked.pdf):
+        print(path)
+    return DONE
+
+
+def _shopping(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.rounds.sheets import write_shopping
+    from trials.rounds.shopping import per_day, shopping_list
+
+    round_ = Round.open(asked.folder)
+    print(shopping_list(round_).to_string(index=False), end="\n\n")
+    print(per_day(round_).to_string(index=False), end="\n\n")
+    for path in write_shopping(round_, as_pdf=asked.pdf):
+        print(path)
+    return DONE
+
+
+def _timetable(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.rounds.sheets import write_timetable
+    from trials.rounds.timetable import timetable
+
+    round_ = Round.open(asked.folder)
+    made = timetable(round_)
+    print("\n".join(made.sentences()), end="\n\n")
+    shown = ["day", "bakes", "start", "by list", "finish", "no earlier than", "gap"]
+    print(made.days[shown].to_string(index=False), end="\n\n")
+    for path in write_timetable(round_, made, as_pdf=asked.pdf):
         print(path)
     return DONE
 

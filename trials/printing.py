@@ -74,6 +74,8 @@ def page(
         Whether pictures that stand in the page itself are shown.
     sends : bool
         Whether its script may send something back to where the page came from.
+    pictures : bool
+        Whether it holds pictures, written into the page.
 
     Returns
     -------

@@ -4,7 +4,10 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
+    "bake_day": "day_chart",
     "effects": "effect_chart",
+    "failure_map": "failure_map",
+    "half_normal": "half_normal",
     "interactions": "interaction_lines",
 }
 __all__ = sorted(_HOMES)

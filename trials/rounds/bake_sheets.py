@@ -16,7 +16,8 @@ from trials.rounds.batch import Batch, Prices
 from trials.rounds.kitchen import Step
 from trials.rounds.mixing import Dough, bake_formulas, shared_doughs
 from trials.rounds.round import STATUSES, Round
-from trials.rounds.round_sheet import caution_box, round_sheet
+from trials.rounds.round_sheet import CAUTION_STYLE, caution_box, round_sheet
+from trials.rounds.shopping_page import TABLE_STYLE
 from trials.rounds.weigh_table import weigh_table
 from trials.rounds.weights import dough_weights, weights
 from trials.tables import in_words, tidy_number
@@ -27,6 +28,8 @@ BLANK_STEPS = ("mixed", "rested", "baked or fried")
 
 _STYLE = (
     PRINT_STYLE
+    + TABLE_STYLE
+    + CAUTION_STYLE
     + """
 @page { margin: 9mm 12mm; }
 .sheet { break-after: page; }
@@ -37,19 +40,7 @@ _STYLE = (
 .dough { font-size: 22pt; font-weight: bold; line-height: 1; }
 .where { text-align: right; }
 .where b { font-size: 12.5pt; }
-.two { display: flex; gap: 7mm; align-items: flex-start; }
-.two > div { flex: 1; min-width: 0; }
-.two > .wide { flex: 1.25; }
-.grid { width: 100%; }
-.grid th { font-size: 9pt; font-weight: normal; color: #333; padding: 0 2mm .5mm 0;
-           border-bottom: .3mm solid #000;
-           vertical-align: bottom; }
-.grid td { border-bottom: .15mm solid #888; padding: .5mm 2mm .5mm 0; }
-.grid td.right, .grid th.right { white-space: nowrap; }
-.grid .sum td { border-bottom: 0; border-top: .3mm solid #000; font-weight: bold; }
-.grid .part td { border-bottom: 0; font-weight: bold; padding-top: 2mm; }
 .set { font-size: 13pt; font-weight: bold; }
-.weigh { font-size: 13pt; font-weight: bold; }
 .order td:first-child, .order th:first-child { width: 14mm; }
 .order td + td + td, .order th + th + th { padding-left: 4mm; }
 .dense .grid td { padding-top: .2mm; padding-bottom: .2mm; font-size: 10pt; line-height: 1.15; }
@@ -60,8 +51,6 @@ _STYLE = (
 .ticks i { display: inline-block; width: 4.5mm; height: 4.5mm; border: .35mm solid #000;
            vertical-align: -.8mm; margin-right: 1.8mm; }
 .write { border-bottom: .3mm solid #000; height: 7mm; font-size: 9.5pt; color: #333; }
-.cautions { border: .3mm solid #000; padding: 1.5mm 3mm; margin-top: 3mm; break-inside: avoid; }
-.cautions p { font-size: 8.5pt; line-height: 1.25; margin: 0 0 .8mm; }
 .keep { break-inside: avoid; }
 """
 )

@@ -12,6 +12,8 @@ from trials.errors import Place, RoundError, TrialsError
 from trials.factors import Factor, factor_from
 from trials.measures import Measure, measure_from
 from trials.recipe.formula import Formula
+from trials.rounds.batch import Batch, Prices, batch_from, prices_from
+from trials.rounds.kitchen import Kitchen, Step, kitchen_from, step_from
 from trials.rounds.round import Round
 from trials.tables import write_text
 from trials.tasting.panel import Taster, taster_from
@@ -101,6 +103,50 @@ water = 8
 ginger = 2
 "baking soda" = 1
 salt = 1
+
+# From here on all may be left out.
+
+# How much of each bake: dough = 500, or the number of pieces and what one weighs, in grams.
+[batch]
+pieces = 30
+piece = 14
+scales = [1, 0.1]           # what your scales show, in grams
+
+# What a bake goes through, in order, for the timetable. A rest needs nothing.
+[[steps]]
+name = "mix"
+minutes = 12                # or the name of a factor in minutes
+needs = ["hands"]
+
+[[steps]]
+name = "chill"
+minutes = 40
+
+[[steps]]
+name = "roll and cut"
+minutes = 8
+needs = ["hands"]
+
+[[steps]]
+name = "bake"
+minutes = 14
+needs = ["oven"]
+
+[kitchen]
+start = "9:00"
+until = "18:00"
+things = { hands = 1, oven = 1 }
+
+[[kitchen.heats]]           # what is heated, and the factor that sets it
+thing = "oven"
+factor = "oven"
+up = 10                     # degrees a minute; time yours once
+down = 3
+
+# What a kilogram costs.
+# [prices]
+# currency = "EUR"
+# per_kilogram = { butter = 9.5, "bread flour" = 1.2 }
 """
 
 
@@ -119,6 +165,10 @@ class Idea:
     tasters : tuple of Taster
     formula : Formula or None
     seed : int or None
+    batch : Batch or None
+    steps : tuple of Step
+    kitchen : Kitchen or None
+    prices : Prices or None
     """
 
     name: str
@@ -132,6 +182,10 @@ class Idea:
     tasters: tuple[Taster, ...]
     formula: Formula | None
     seed: int | None
+    batch: Batch | None = None
+    steps: tuple[Step, ...] = ()
+    kitchen: Kitchen | None = None
+    prices: Prices | None = None
 
 
 def write_idea(folder: Path) -> Path:
@@ -216,6 +270,10 @@ def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         tasters=tuple(_taster(record) for record in answers.get("tasters", ())),
         formula=Formula.from_dict(formula) if formula else None,
         seed=answers.get("seed"),
+        batch=batch_from(answers["batch"]) if "batch" in answers else None,
+        steps=tuple(step_from(record) for record in answers.get("steps", ())),
+        kitchen=kitchen_from(answers["kitchen"]) if "kitchen" in answers else None,
+        prices=prices_from(answers["prices"]) if "prices" in answers else None,
     )
 
 
@@ -278,4 +336,8 @@ def planned_round(folder: Path) -> Round:
         tasters=idea.tasters,
         seed=idea.seed,
         name=idea.name,
+        batch=idea.batch,
+        steps=idea.steps,
+        kitchen=idea.kitchen,
+        prices=idea.prices,
     )

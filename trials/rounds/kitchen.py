@@ -129,6 +129,8 @@ class Kitchen:
         Minutes from ready to the last safe bite.
     fresh : int, optional
         Minutes within which you want it tasted, if shorter.
+    oil_fill : float
+        Grams of frying oil in a fresh fill, one for each load; 0 where nothing is fried.
     """
 
     things: Mapping[str, int] = field(default_factory=lambda: {"hands": 1, "pot": 1, "oven": 1})
@@ -137,6 +139,7 @@ class Kitchen:
     until: str = "18:00"
     safe: int = SAFE_MINUTES
     fresh: int | None = None
+    oil_fill: float = 0.0
 
     def __post_init__(self) -> None:
         for thing, count in self.things.items():
@@ -148,6 +151,8 @@ class Kitchen:
             minutes = getattr(self, name)
             if minutes is not None and not (amount(minutes) or 0) > 0:
                 raise RoundError(f"{name} is {minutes!r} minutes; a number above 0 is meant.")
+        if amount(self.oil_fill) is None or self.oil_fill < 0:
+            raise RoundError(f"oil_fill is {self.oil_fill!r} g; 0 or more was expected.")
 
 
 def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
@@ -261,6 +266,7 @@ def kitchen_record(kitchen: Kitchen) -> dict[str, Any]:
     """
     record = {"start": kitchen.start, "until": kitchen.until, "safe": kitchen.safe}
     record |= {} if kitchen.fresh is None else {"fresh": kitchen.fresh}
+    record |= {"oil_fill": kitchen.oil_fill} if kitchen.oil_fill else {}
     heats = [asdict(heat) for heat in kitchen.heats]
     return record | {"things": dict(kitchen.things)} | ({"heats": heats} if heats else {})
 
@@ -278,7 +284,7 @@ def kitchen_from(record: Mapping[str, Any]) -> Kitchen:
     >>> kitchen_from({"until": "17:00", "heats": [{"thing": "oven", "factor": "oven"}]}).until
     '17:00'
     """
-    known = said("kitchen", record, ("start", "until", "safe", "fresh", "things", "heats"))
+    known = said("kitchen", record, tuple(one.name for one in fields(Kitchen)))
     words = tuple(one.name for one in fields(Heat))
     heats = [said("kitchen.heats", one, words) for one in known.get("heats", ())]
     if any("thing" not in one for one in heats):

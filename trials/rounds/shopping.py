@@ -79,15 +79,17 @@ def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
     return table.assign(**{f"cost ({prices.currency})": cost})
 
 
-def per_day(round_: Round, batch: Batch | None = None, *, oil_fill: float = 0.0) -> pd.DataFrame:
+def per_day(
+    round_: Round, batch: Batch | None = None, *, oil_fill: float | None = None
+) -> pd.DataFrame:
     """Return what each day uses.
 
     Parameters
     ----------
     round_ : Round
     batch : Batch, optional
-    oil_fill : float
-        Grams of frying oil in a fresh fill, one for each load.
+    oil_fill : float, optional
+        Grams of frying oil in a fresh fill, one for each load; the kitchen's own when left out.
 
     Returns
     -------
@@ -99,6 +101,8 @@ def per_day(round_: Round, batch: Batch | None = None, *, oil_fill: float = 0.0)
     RoundError
         When the oil of a fill is below 0.
     """
+    if oil_fill is None:
+        oil_fill = round_.kitchen.oil_fill if round_.kitchen else 0.0
     if not 0 <= oil_fill < float("inf"):
         raise RoundError(f"oil_fill is {oil_fill} g; 0 or more was expected.")
     formulas = bake_formulas(round_)

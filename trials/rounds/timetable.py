@@ -196,7 +196,8 @@ def _setups(
             minutes += ceil(heat.between_loads)
         words = f"{heat.thing}: {'cool' if before and before > setting else 'heat'} to {shown}"
         if before is not None and minutes <= heat.between_bakes:
-            minutes, words = ceil(heat.between_bakes), f"{heat.thing}: back to {shown}"
+            minutes = ceil(heat.between_bakes)
+            words = f"{heat.thing}: back to {shown}" if before == setting else words
         setups[heat.thing] = (minutes, words)
         heated[heat.thing] = (setting, load)
     return setups

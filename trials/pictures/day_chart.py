@@ -1,0 +1,144 @@
+"""A bake day as bars: what is busy when, and with which bake."""
+
+import re
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib
+import pandas as pd
+from matplotlib.axes import Axes
+
+from trials.pictures.picture import INK, PALE, STYLE, Picture, blank
+from trials.rounds.kitchen import clock
+from trials.rounds.timetable import Timetable
+
+NO_HANDS = "by itself"
+WIDTH, LEFT = 9.6, 2.6  # inches: the whole picture, and what names and margins take of it
+LETTER = 0.082  # inches that one letter of a label takes
+ROW = 0.27  # inches
+# Greys far enough apart for any printer, each with a pattern of its own
+LOOKS: tuple[dict[str, Any], ...] = (
+    {"facecolor": "#bdbdbd"},
+    {"facecolor": "#ffffff", "hatch": "////"},
+    {"facecolor": "#e4e4e4", "hatch": "...."},
+    {"facecolor": "#8f8f8f"},
+)
+REST: dict[str, Any] = {"facecolor": "#ffffff"}
+
+
+@dataclass(frozen=True)
+class _Lane:
+    """One row of bars: what is busy, with which step."""
+
+    thing: str
+    step: str
+    bars: tuple[tuple[int, int, str], ...]
+
+
+def bake_day(made: Timetable, day: int | None = None) -> Picture:
+    """Draw one bake day, a group of rows for each thing that is used and for what goes by itself.
+
+    Parameters
+    ----------
+    made : Timetable
+    day : int, optional
+        The first day when left out.
+
+    Returns
+    -------
+    Picture
+
+    Examples
+    --------
+    >>> bake_day.__name__
+    'bake_day'
+    """
+    day = int(made.days["day"].iloc[0]) if day is None else int(day)
+    tasks = made.tasks[(made.tasks["day"] == day) & (made.tasks["end"] > made.tasks["start"])]
+    lanes = _lanes(tasks)
+    first, last = int(tasks["start"].min()), int(tasks["end"].max())
+    with matplotlib.rc_context(STYLE):
+        figure, axes = blank(WIDTH, 0.95 + ROW * len(lanes))
+        _draw(axes, lanes, (last - first + 30) / (WIDTH - LEFT))
+        _hours(axes, first, last)
+    row = made.days[made.days["day"] == day].iloc[0]
+    words = made.sentences()[list(made.days["day"]).index(day)]
+    return Picture(figure, words, f"Day {day}: {row['start']} to {row['finish']}")
+
+
+def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
+    """Return the rows of bars, by thing, then by step as each begins."""
+    things: dict[str, dict[str, list[tuple[int, int, str]]]] = {}
+    for row in tasks.sort_values(["start", "end"]).to_dict("records"):
+        needs = [one for one in re.split(r", | and ", row["needs"]) if one] or [NO_HANDS]
+        for thing in needs:
+            heats = row["step"].startswith(f"{thing}: ")
+            step = "heats or cools" if heats else row["step"]
+            label = "" if heats else str(row["bake"])
+            bar = (int(row["start"]), int(row["end"]), label)
+            things.setdefault(thing, {}).setdefault(step, []).append(bar)
+    order = sorted(things, key=lambda thing: (thing == NO_HANDS, thing != "hands", thing))
+    return [
+        _Lane(thing, step if at == 0 else "", tuple(bars))
+        for thing in order
+        for step, own in things[thing].items()
+        for at, bars in enumerate(_stacked(own))
+    ]
+
+
+def _stacked(bars: list[tuple[int, int, str]]) -> list[list[tuple[int, int, str]]]:
+    """Return bars in as many rows as they need so that none lies over another."""
+    rows: list[list[tuple[int, int, str]]] = []
+    for bar in bars:
+        row = next((row for row in rows if row[-1][1] <= bar[0]), None)
+        if row is None:
+            rows.append([bar])
+        else:
+            row.append(bar)
+    return rows
+
+
+def _draw(axes: Axes, lanes: list[_Lane], minutes_an_inch: float) -> None:
+    things = list(dict.fromkeys(lane.thing for lane in lanes))
+    for place, lane in enumerate(lanes):
+        look = REST if lane.thing == NO_HANDS else LOOKS[things.index(lane.thing) % len(LOOKS)]
+        for at, (start, end, label) in enumerate(lane.bars):
+            axes.barh(place, end - start, left=start, height=0.78, edgecolor=INK,
+                      linewidth=0.6, **look)  # fmt: skip
+            after = lane.bars[at + 1][0] if at + 1 < len(lane.bars) else end + 10_000
+            _label(axes, place, (start, end, after), label, minutes_an_inch)
+        if place and lane.thing != lanes[place - 1].thing:
+            axes.axhline(place - 0.5, color=PALE, linewidth=0.8)
+    axes.set_yticks(range(len(lanes)), [_name(lanes, place) for place in range(len(lanes))])
+    axes.set_ylim(len(lanes) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+
+
+def _label(
+    axes: Axes, place: int, bar: tuple[int, int, int], label: str, minutes_an_inch: float
+) -> None:
+    """Write a bake's name into its bar, behind it where it is short, or not at all."""
+    start, end, after = bar
+    wide = LETTER * len(label) * minutes_an_inch
+    box = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none"}
+    if label and end - start >= wide + 1:
+        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=7,
+                  color=INK, bbox=box)  # fmt: skip
+    elif label and after - end >= wide + 1:
+        axes.text(end + 0.6, place, label, ha="left", va="center", fontsize=7, color=INK)
+
+
+def _name(lanes: list[_Lane], place: int) -> str:
+    lane = lanes[place]
+    first = place == 0 or lanes[place - 1].thing != lane.thing
+    return f"{lane.thing.upper()}   {lane.step}" if first else lane.step
+
+
+def _hours(axes: Axes, first: int, last: int) -> None:
+    step = next(step for step in (30, 60, 120, 240, 480) if (last - first) / step <= 14)
+    ticks = list(range(first // step * step, last + step, step))
+    axes.set_xticks(ticks, [clock(tick).replace(" next day", "⁺") for tick in ticks])
+    axes.set_xlim(first - 5, last + 25)
+    axes.grid(axis="x", color=PALE, linewidth=0.4, alpha=0.6)
+    axes.set_axisbelow(True)
