@@ -5,8 +5,11 @@ from typing import Any
 
 _HOMES = {
     "bake_day": "day_chart",
+    "contours": "contour_maps",
     "effects": "effect_chart",
     "failure_map": "failure_map",
+    "frontier": "trade_off_chart",
+    "good_region": "trade_off_chart",
     "half_normal": "half_normal",
     "interactions": "interaction_lines",
 }

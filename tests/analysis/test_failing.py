@@ -1,0 +1,165 @@
+"""Failed bakes through the door: what few failures may say, and what they may not."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import special, stats
+
+from trials.analysis.failing import failing
+from trials.design.factorial import full_factorial
+from trials.errors import FitError
+from trials.factors import Categorical, Component, Numeric
+from trials.measures import Measure
+from trials.rehearsal import Failure, rehearse
+from trials.rounds.round import Round
+from trials.rounds.scores import record_scores
+from trials.rounds.sheets import write_sheets
+from trials.tasting.panel import Taster
+
+FACTORS = [
+    Numeric("oil", 165, 180, "°C"),
+    Numeric("hydration", 92, 108, "%"),
+    Categorical("fat", ["butter", "lard", "sunflower oil"]),
+]
+HOT_AND_WET = (Failure({"oil": 180.0, "hydration": 108.0}, 1.0, "raw core"),)
+
+
+def doughnuts(failures=HOT_AND_WET, seed=1):
+    plan = full_factorial(FACTORS, replicates=2, seed=2)
+    return rehearse(plan, {"oil": 1.0}, tasters=4, failures=failures, seed=seed)
+
+
+def test_the_corner_is_named_and_its_survivors_are_beside():
+    found = failing(doughnuts(), FACTORS, response="liking")
+    where = f"oil {FACTORS[0].show(180)} and hydration {FACTORS[1].show(108)}"
+    assert found.sentences[0].startswith(f"6 of 24 bakes failed (raw core), all with {where}")
+    corner = found.counts.set_index("region").loc["oil 180, hydration 108"]
+    assert (corner["failed"], corner["bakes"]) == (6, 6)
+    # Clopper & Pearson 1934: all of six, so (0.025)^(1/6) to 1
+    assert corner["low"] == pytest.approx(0.025 ** (1 / 6))
+    assert np.isnan(corner["survivors"])
+    assert any("nothing speaks for that corner" in one for one in found.sentences)
+
+
+def test_survivors_are_means_of_bakes_not_of_tastings():
+    scores = doughnuts()
+    scores = scores.drop(scores.index[(scores["taster"] == "taster 4") & (scores["oil"] == 165)])
+    found = failing(scores, FACTORS, response="liking")
+    means = scores[scores["status"] == "made"].groupby("bake")["liking"].mean()
+    assert found.counts["survivors"].iloc[0] == pytest.approx(means.mean())
+
+
+def test_one_term_for_six_failures_and_chances_that_add_up():
+    found = failing(doughnuts(), FACTORS)
+    assert found.failures.allowed == 1
+    assert len(found.terms) == 1
+    # Puhr et al. 2017: the corrected chances add up to the failures
+    assert found.chance(found.bakes).sum() == pytest.approx(6)
+    at = found.at(found.bakes.head(3))
+    assert at["chance"].to_numpy() == pytest.approx(found.chance(found.bakes.head(3)))
+    assert ((at["low"] < at["chance"]) & (at["chance"] < at["high"])).all()
+    assert any("no room for" in one for one in found.sentences)
+
+
+def test_a_dict_of_settings_will_do():
+    found = failing(doughnuts(), FACTORS)
+    chance = found.chance({"oil": 180, "hydration": 108, "fat": "lard"})
+    fit = found.failures.fit
+    slope = fit.coefficients["estimate"].iloc[1]
+    assert chance == pytest.approx([special.expit(fit.intercept + slope)])
+
+
+def test_under_three_failures_only_counts():
+    scores = doughnuts((Failure({"oil": 180.0, "hydration": 108.0, "fat": "lard"}, 1.0),))
+    found = failing(scores, FACTORS)
+    assert found.failures.fit is None
+    assert found.chance(found.bakes) == pytest.approx(np.full(24, 2 / 24))
+    with pytest.raises(FitError, match=r"too few for a model.*counts"):
+        found.at(found.bakes)
+
+
+def test_none_failed_says_what_that_rules_out():
+    found = failing(doughnuts(()), FACTORS)
+    # Clopper & Pearson 1934: none of 24
+    high = 1 - 0.025 ** (1 / 24)
+    assert f"up to {high:.0%}" in found.sentences[0]
+
+
+def test_all_failed():
+    found = failing(doughnuts((Failure({}, 1.0, "torn"),)), FACTORS)
+    assert found.failures.fit is None
+    assert found.sentences[0].startswith("24 of 24 bakes failed (torn)")
+
+
+def test_complete_separation_by_three_kinds():
+    scores = doughnuts((Failure({"fat": "lard"}, 1.0),))
+    found = failing(scores, FACTORS)
+    chances = [
+        found.chance({"oil": 170, "hydration": 100, "fat": fat})[0] for fat in FACTORS[2].levels
+    ]
+    assert chances[1] > 0.8
+    assert max(chances[0], chances[2]) < 0.1
+
+
+def test_reference_bakes_and_bakes_never_baked_do_not_count():
+    scores = doughnuts()
+    scores["role"] = "trial"
+    scores.loc[scores["bake"].isin(["B01", "B02"]), ["role", "status"]] = ["control", "failed"]
+    scores.loc[scores["bake"] == "B03", "status"] = "not baked"
+    scores.loc[scores["bake"] == "B04", "status"] = "not served"
+    found = failing(scores, FACTORS)
+    assert len(found.bakes) == 21
+    assert any("2 reference bakes failed" in note for note in found.notes)
+    assert any("1 bake made and not served" in note for note in found.notes)
+
+
+def test_a_blend():
+    flours = [Component("rye"), Component("wheat")]
+    table = pd.DataFrame(
+        {
+            "bake": range(12),
+            "rye": np.tile([0, 0.5, 1], 4),
+            "wheat": np.tile([1, 0.5, 0], 4),
+            "status": ["made", "made", "failed"] * 4,
+        }
+    )
+    found = failing(table, flours)
+    rye, wheat = found.chance(pd.DataFrame({"rye": [1, 0], "wheat": [0, 1]}))
+    assert rye > 0.5 > wheat
+
+
+def test_what_the_table_lacks_is_named():
+    with pytest.raises(FitError, match="no column status"):
+        failing(doughnuts().drop(columns="status"), FACTORS)
+    with pytest.raises(FitError, match="status burnt is not known"):
+        failing(doughnuts().assign(status="burnt"), FACTORS)
+    with pytest.raises(FitError, match="say which columns"):
+        failing(doughnuts())
+
+
+def test_a_round_brings_its_own(tmp_path):
+    plan = full_factorial(FACTORS[:2], replicates=2, seed=1)
+    liking = Measure("liking", "hedonic 9")
+    round_ = Round.create(
+        tmp_path / "one", plan=plan, measures=[liking], tasters=[Taster("Ada"), Taster("Ben")]
+    )
+    write_sheets(round_)
+    scores = rehearse(plan, {}, tasters=["Ada", "Ben"], failures=HOT_AND_WET, seed=1)
+    by_bake = scores.drop_duplicates("bake").assign(taster=None, liking=np.nan)
+    record_scores(round_, pd.concat([scores, by_bake], ignore_index=True))
+    found = failing(round_)
+    assert found.scored == "liking"
+    assert found.counts["failed"].iloc[0] == 2
+
+
+def test_false_alarms_are_rare():
+    """Failing by pure chance at one in four: how often is a term called at the exact 5 %?"""
+    called, rounds = 0, 100
+    for seed in range(rounds):
+        scores = doughnuts((Failure({}, 0.25),), seed=seed)
+        found = failing(scores, FACTORS[:2])
+        if found.failures.fit is not None:
+            table = found.failures.fit.coefficients
+            called += int((table["p"].iloc[1:] < 0.05).any())
+    # The best of two factors is picked, so twice 5 %: 99.9 % of the time 20 or fewer of 100
+    assert called <= stats.binom.ppf(0.999, rounds, 1 - 0.95**2)
