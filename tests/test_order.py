@@ -20,6 +20,8 @@ HOMES = {
     "nbformat": ("notebook.py",),
     "openpyxl": ("rounds/workbook.py",),
     "xlsxwriter": ("rounds/workbook.py",),
+    "tornado": ("rounds/ballot_server.py",),
+    "PIL": ("rounds/photos.py",),
     "ortools": ("rounds/timetable.py", "rounds/day_solver.py"),
 }
 # These load what they need when a command is given, so that `trials --help` is quick.

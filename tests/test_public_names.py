@@ -10,7 +10,7 @@ import trials
 NAMES = (
     "Numeric Categorical Component Measure Formula cross Taster propose design aliases quality "
     "power rehearse Round write_sheets check scores fit pictures recommend next_round replan "
-    "difference report Plan Findings"
+    "difference report Plan Findings serve_ballots"
 ).split()
 DESIGNS = (
     "full_factorial fractional_factorial optimal plackett_burman definitive_screening "

@@ -50,6 +50,7 @@ _HOMES = {
     "scores": "trials.rounds.scores:scores",
     "shopping_list": "trials.rounds.shopping:shopping_list",
     "timetable": "trials.rounds.timetable:timetable",
+    "serve_ballots": "trials.rounds.ballot_server:serve_ballots",
     "write_sheets": "trials.rounds.sheets:write_sheets",
 }
 __all__ = sorted([*_HOMES, "__version__"])

@@ -82,6 +82,7 @@ def _parser() -> argparse.ArgumentParser:
         one = _add(commands, name, words, command)
         one.add_argument("folder")
         one.add_argument("--pdf", action="store_true", help="print the page to PDF as well")
+    _serve_words(_add(commands, "serve", "serve phone ballots on the local network", _serve))
     check = _add(commands, "check", "read the sheets and say what needs mending", _check)
     check.add_argument("folder")
     _fit_words(_add(commands, "fit", "say what mattered, for a round or a table (CSV)", _fit))
@@ -106,6 +107,15 @@ def _add(
     parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
     parser.set_defaults(command=command)
     return parser
+
+
+def _serve_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder")
+    parser.add_argument(
+        "--address", default="127.0.0.1", help="the one address (default: this computer alone)"
+    )
+    parser.add_argument("--port", type=int, default=8765, help="default: 8765; 0 for a free one")
+    parser.add_argument("--renew", nargs="+", default=[], help="tasters who get a new link")
 
 
 def _fit_words(parser: argparse.ArgumentParser) -> None:
@@ -179,6 +189,18 @@ def _timetable(asked: argparse.Namespace) -> int:
     print(made.days[shown].to_string(index=False), end="\n\n")
     for path in write_timetable(round_, made, as_pdf=asked.pdf):
         print(path)
+    return DONE
+
+
+def _serve(asked: argparse.Namespace) -> int:
+    from trials.rounds.ballot_server import serve_ballots
+    from trials.rounds.round import Round
+
+    def tell(line: str) -> None:
+        print(line, flush=True)
+
+    round_ = Round.open(asked.folder)
+    serve_ballots(round_, asked.address, asked.port, renew=asked.renew, tell=tell)
     return DONE
 
 

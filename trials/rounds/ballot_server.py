@@ -1,0 +1,275 @@
+"""The one server: phone ballots on the local network, on request only.
+
+It is bound to one address, this computer's own unless another is named; it gives each taster
+their own ballot under an unguessable link and takes nothing but their answers. No folder is
+listed, and neither the serving table nor the key to the codes can be reached.
+"""
+
+import asyncio
+import html
+import ipaddress
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+from tornado.httpserver import HTTPServer
+from tornado.netutil import bind_sockets
+from tornado.web import Application, RequestHandler
+
+from trials.errors import TastingError
+from trials.printing import page
+from trials.rounds.ballot_links import Link, Links
+from trials.rounds.forms import read_serving, round_mark, scored_servings
+from trials.rounds.mixing import bake_formulas
+from trials.rounds.round import Round
+from trials.rounds.sent_answers import LARGEST_ANSWERS, Expected, refusal, store
+from trials.rounds.serving_sheets import phone_pages
+from trials.tasting.phone_ballot import SEND_TO, result_columns
+from trials.tasting.questions import asks_blindness
+
+ADDRESS, PORT = "127.0.0.1", 8765
+_COOKIE = "ballot"
+_LARGEST_HEADER = 16_000  # bytes
+_IDLE = 60  # seconds that a silent connection is kept
+_STYLE = """
+html { font: 18px/1.4 system-ui, "Helvetica Neue", Arial, sans-serif; color: #111; }
+body { max-width: 34rem; margin: 0 auto; padding: 1rem; }
+button { font: inherit; font-weight: 600; width: 100%; min-height: 3rem; color: #fff;
+         background: #111; border: 0; border-radius: .4rem; }
+"""
+_START = """document.getElementById("start").addEventListener("click", async () => {
+  const reply = await fetch("open", { method: "POST" });
+  if (reply.ok) location.reload();
+  else document.getElementById("told").textContent = await reply.text();
+});"""
+
+
+@dataclass(frozen=True, eq=False)
+class _Served:
+    """What the server holds: the round, its links, a page for each taster."""
+
+    round_: Round
+    links: Links
+    pages: Mapping[str, str]
+    expected: Mapping[str, Expected]
+
+
+class _Handler(RequestHandler):
+    """What every answer has in common: nothing kept by the phone's cache, nothing told."""
+
+    def initialize(self, served: _Served) -> None:
+        self.served = served
+
+    def set_default_headers(self) -> None:
+        for name, value in (
+            ("Server", "trials"),
+            ("Cache-Control", "no-store"),
+            ("Referrer-Policy", "no-referrer"),
+            ("X-Content-Type-Options", "nosniff"),
+            ("X-Frame-Options", "DENY"),
+            ("Cross-Origin-Resource-Policy", "same-origin"),
+        ):
+            self.set_header(name, value)
+
+    def write_error(self, status_code: int, **_details: object) -> None:
+        self.say(status_code, "There is nothing here.")
+
+    def say(self, status: int, sentence: str) -> None:
+        self.set_status(status)
+        self.set_header("Content-Type", "text/plain; charset=utf-8")
+        self.finish(sentence)
+
+    def link(self, found: str) -> Link | None:
+        """Return the link of the address; says that there is nothing when there is none."""
+        link = self.served.links.find(found)
+        if link is None:
+            self.say(404, "There is nothing here.")
+        return link
+
+    def is_own(self, link: Link) -> bool:
+        return link.opens_for(self.get_cookie(_COOKIE) or "")
+
+    def came_from_here(self) -> bool:
+        """Say whether a page of another site asks; browsers name the page that does."""
+        origin = self.request.headers.get("Origin")
+        return origin in (None, f"{self.request.protocol}://{self.request.host}")
+
+
+class _Ballot(_Handler):
+    def get(self, found: str) -> None:
+        link = self.link(found)
+        if link is None:
+            return
+        if self.is_own(link):
+            self.finish(self.served.pages[link.taster])
+        elif link.opened_by:
+            self.say(403, "This link was opened on another phone. Ask the cook for a new one.")
+        else:
+            name = html.escape(link.taster)
+            body = (
+                f"<h1>{html.escape(self.served.round_.name)}</h1><p>A ballot for {name}, on this "
+                'phone only.</p><button id="start" type="button">I am '
+                f'{name}</button><p id="told" role="status"></p>'
+            )
+            self.finish(page("Ballot", body, _STYLE, _START, sends=True))
+
+
+class _Open(_Handler):
+    def post(self, found: str) -> None:
+        link = self.link(found)
+        if link is None:
+            return
+        if not self.came_from_here():
+            self.say(403, "Open the link itself.")
+            return
+        try:
+            key = self.served.links.open(link)
+        except TastingError as error:
+            self.say(403, error.message)
+            return
+        self.set_cookie(
+            _COOKIE,
+            key,
+            path=f"/{link.link}/",
+            httponly=True,
+            samesite="Lax",
+            expires_days=60,
+        )
+        self.say(200, "Open.")
+
+
+class _Answers(_Handler):
+    def post(self, found: str) -> None:
+        link = self.link(found)
+        if link is None:
+            return
+        if not self.came_from_here() or not self.is_own(link):
+            self.say(403, "This link was opened on another phone. Ask the cook for a new one.")
+            return
+        kind = self.request.headers.get("Content-Type", "").split(";")[0].strip().casefold()
+        if kind != "text/csv":
+            self.say(415, "Answers are sent by the ballot itself. Nothing was kept.")
+            return
+        content = self.request.body
+        refused = refusal(content, self.served.expected[link.taster])
+        if refused:
+            self.say(413 if len(content) > LARGEST_ANSWERS else 400, refused)
+        elif store(self.served.round_.folder, content, link.taster) is None:
+            self.say(429, "You sent your answers very often. Tell the cook.")
+        else:
+            self.say(200, f"Arrived. Thank you, {link.taster}.")
+
+
+class _Nothing(_Handler):
+    def prepare(self) -> None:
+        self.say(404, "There is nothing here.")
+
+
+def serve_ballots(
+    round_: Round,
+    address: str = ADDRESS,
+    port: int = PORT,
+    *,
+    renew: Iterable[str] = (),
+    tell: Callable[[str], object] = print,
+) -> None:
+    """Serve the phone ballots of a round until stopped with Ctrl-C.
+
+    Answers are written to the round's `incoming/`, one file for each time somebody sends; the
+    next reading of the scores finds them there. A server that was killed and started again keeps
+    its links, and phones keep what was entered.
+
+    Parameters
+    ----------
+    round_ : Round
+        With its `serving.csv` written.
+    address : str
+        The one address to listen on: this computer alone unless its address in the local
+        network is named.
+    port : int
+        0 for any that is free.
+    renew : iterable of str
+        Tasters who get a new link; the old one is dead.
+    tell : callable
+        Is given each line that the cook should read.
+
+    Raises
+    ------
+    TastingError
+        When nothing is served, or the address can not be had or means every address.
+    """
+    served = _served(round_, renew)
+    asyncio.run(_run(served, _checked_address(address), port, tell))
+
+
+def _served(round_: Round, renew: Iterable[str]) -> _Served:
+    serving = read_serving(round_)
+    if serving.empty:
+        raise TastingError("Nothing is served in this round; write its sheets first.")
+    formulas = bake_formulas(round_) if round_.formula else {}
+    pages = phone_pages(round_, serving, formulas, sends=True)
+    columns = result_columns(round_.measures, blind=asks_blindness(round_.tasters))
+    scored = scored_servings(serving)
+    codes = scored.astype(str).groupby("taster")["code"].agg(frozenset)
+    expected = {
+        name: Expected(name, tuple(columns), round_mark(round_), codes[name]) for name in pages
+    }
+    return _Served(round_, Links(round_.folder, pages, renew), pages, expected)
+
+
+def _checked_address(address: str) -> str:
+    try:
+        found = ipaddress.ip_address(address)
+    except ValueError:
+        raise TastingError(
+            f'"{address}" is no address; write it in numbers, as 127.0.0.1 (this computer alone) '
+            "or this computer's address in the local network."
+        ) from None
+    if found.is_unspecified or found.is_multicast or found.is_global:
+        raise TastingError(
+            f"{address} is not one address of a local network. Ballots are served on one such "
+            "address only, never on all of them and never to the whole world."
+        )
+    return address
+
+
+async def _run(served: _Served, address: str, port: int, tell: Callable[[str], object]) -> None:
+    server = HTTPServer(
+        _application(served),
+        max_body_size=LARGEST_ANSWERS + 1_000,
+        max_buffer_size=2 * LARGEST_ANSWERS,
+        max_header_size=_LARGEST_HEADER,
+        idle_connection_timeout=_IDLE,
+        body_timeout=_IDLE,
+    )
+    try:
+        sockets = bind_sockets(port, address)
+    except OSError as error:
+        raise TastingError(
+            f"{address} at port {port} can not be had ({error.strerror}). Name another port, or "
+            "an address that this computer has."
+        ) from None
+    server.add_sockets(sockets)
+    host = f"[{address}]" if ":" in address else address
+    tell("Each link is for one taster and opens on one phone:")
+    for link in served.links:
+        tell(f"  {link.taster}: http://{host}:{sockets[0].getsockname()[1]}/{link.link}/")
+    tell("Answers go to the round's incoming folder. Stop with Ctrl-C.")
+    try:
+        await asyncio.Event().wait()
+    finally:
+        server.stop()
+        await server.close_all_connections()
+
+
+def _application(served: _Served) -> Application:
+    held = {"served": served}
+    return Application(
+        [
+            (r"/([a-p]{48})/", _Ballot, held),
+            (r"/([a-p]{48})/open", _Open, held),
+            (rf"/([a-p]{{48}})/{SEND_TO}", _Answers, held),
+        ],
+        default_handler_class=_Nothing,
+        default_handler_args=held,
+        log_function=lambda handler: None,
+    )
