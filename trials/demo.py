@@ -19,7 +19,9 @@ from trials.notebook import copy_notebooks, run_notebooks
 from trials.page import report
 from trials.recipe.formula import Formula
 from trials.rehearsal import Failure, Spreads, rehearse
+from trials.rounds.batch import Batch, Prices
 from trials.rounds.folder import SETTINGS
+from trials.rounds.kitchen import Heat, Kitchen, Step
 from trials.rounds.round import Round
 from trials.rounds.scores import check, record_scores, scores
 from trials.rounds.sheets import write_sheets
@@ -67,6 +69,21 @@ FORMULA = Formula(
         "instant yeast": 1.2,
     },
     origin="own, invented for the demo",
+)
+
+# How much of each bake, what it goes through, what it costs: invented as well
+BATCH = Batch(pieces=12, piece=40)
+STEPS = (
+    Step("weigh dry goods", 20, "hands", per="day"),
+    Step("mix the batter", 12, "hands", wait=0),
+    Step("proof", "proof", wait=5),
+    Step("shape and fry", 10, ("pot", "hands"), wait=0),
+    Step("drain and cool", 10),
+    Step("weigh and measure", 4, "hands"),
+)
+KITCHEN = Kitchen(heats=(Heat("pot", "oil temperature"),), oil_fill=1500)
+PRICES = Prices(
+    {"bread flour": 1.2, "buckwheat flour": 3.4, "milk": 1.3, "egg": 4.8, "butter": 9.5}, "EUR"
 )
 
 # What the scores are drawn from: term -> effect as the table of effects gives it, the middle
@@ -170,6 +187,10 @@ def planned(folder: str | Path) -> Round:
         name=NAME,
         sitting=5,
         invented=True,
+        batch=BATCH,
+        steps=STEPS,
+        kitchen=KITCHEN,
+        prices=PRICES,
     )
 
 

@@ -9,19 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.demo import plan
-from trials.rounds.kitchen import Heat, Kitchen, Step
+from trials.demo import KITCHEN, STEPS, plan
 from trials.rounds.timetable import timetable
 
-STEPS = (
-    Step("weigh dry goods", 20, "hands", per="day"),
-    Step("mix the batter", 12, "hands", wait=0),
-    Step("proof", "proof", wait=5),
-    Step("shape and fry", 10, ("pot", "hands"), wait=0),
-    Step("drain and cool", 10),
-    Step("weigh and measure", 4, "hands"),
-)
-KITCHEN = Kitchen(heats=(Heat("pot", "oil temperature"),))
 RESULT = Path(__file__).parent / "results" / "timetable.md"
 COLUMNS = ["day", "bakes", "start", "by list", "finish", "no earlier than", "gap"]
 
