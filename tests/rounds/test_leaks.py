@@ -2,9 +2,14 @@
 
 import re
 
+import pandas as pd
 import pytest
 
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
+from trials.design.plan import lay_out
+from trials.factors import Numeric
+from trials.recipe.formula import Formula
+from trials.rounds.blind_name import blind_name
 from trials.rounds.forms import read_serving
 from trials.rounds.sheets import write_sheets
 from trials.tasting.code_sheet import code_sheet
@@ -12,7 +17,7 @@ from trials.tasting.code_sheet import code_sheet
 
 @pytest.fixture(scope="module")
 def written(tmp_path_factory):
-    made = doughnut(tmp_path_factory.mktemp("leaks"), name="Round one")
+    made = doughnut(tmp_path_factory.mktemp("leaks"))  # its own name says "Buckwheat"
     return made, write_sheets(made)
 
 
@@ -54,3 +59,34 @@ def test_the_key_to_the_codes_is_no_taster_s_file(written):
     key = code_sheet(made.name, read_serving(made))
     assert "B01" in key
     assert all("B01" not in path.read_text("utf-8") for path in files if "ballot" in path.name)
+
+
+def test_a_name_that_tells_is_not_shown_to_tasters(written):
+    made, files = written
+    assert made.name == "Buckwheat drop doughnut, round 1"
+    for path in files:
+        if "ballot" in path.name:
+            text = path.read_text("utf-8")
+            assert "uckwheat" not in text, path.name
+            assert "Tasting, round 1" in text
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("More HYDRATION?", "Tasting"),  # a factor
+        ("Sunflower or not, Round 12", "Tasting, round 12"),  # a level
+        ("Eggs, milks and more", "Tasting"),  # ingredients, in the plural
+        ("proofing round 3", "proofing round 3"),  # "proofing" is not a word of the plan
+        ("Saturday doughnuts", "Saturday doughnuts"),
+    ],
+)
+def test_names_that_hold_a_factor_a_level_or_an_ingredient_are_hidden(tmp_path, name, shown):
+    assert blind_name(doughnut(tmp_path, name=name)) == shown
+
+
+def test_the_other_parent_of_a_crossing_is_hidden_too(tmp_path):
+    snap = Formula("ginger snap", {"rye flour, medium": 100, "water": 50, "ginger, ground": 2})
+    share = Numeric("share", 0, 1, changes=("cross", snap))
+    plan = lay_out([share], pd.DataFrame({"share": [0, 1]}), family="cross", model="main", seed=1)
+    assert blind_name(doughnut(tmp_path, plan=plan, name="Ginger evening")) == "Tasting"

@@ -18,6 +18,7 @@ from tornado.web import Application, RequestHandler
 from trials.errors import TastingError
 from trials.printing import page
 from trials.rounds.ballot_links import Link, Links
+from trials.rounds.blind_name import blind_name
 from trials.rounds.forms import read_serving, round_mark, scored_servings
 from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
@@ -106,8 +107,8 @@ class _Ballot(_Handler):
         else:
             name = html.escape(link.taster)
             body = (
-                f"<h1>{html.escape(self.served.round_.name)}</h1><p>A ballot for {name}, on this "
-                'phone only.</p><button id="start" type="button">I am '
+                f"<h1>{html.escape(blind_name(self.served.round_))}</h1><p>A ballot for {name}, "
+                'on this phone only.</p><button id="start" type="button">I am '
                 f'{name}</button><p id="told" role="status"></p>'
             )
             self.finish(page("Ballot", body, _STYLE, _START, sends=True))

@@ -6,6 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from trials.recipe.formula import Formula, allergens
+from trials.rounds.blind_name import blind_name
 from trials.rounds.forms import SERVING, read_serving, round_mark
 from trials.rounds.round import Round
 from trials.tables import in_words, write_csv, write_text
@@ -115,7 +116,7 @@ def phone_pages(
         True for pages that a server gives out and takes answers from.
     """
     return phone_ballots(
-        round_.name,
+        blind_name(round_),
         serving,
         round_.measures,
         round_.tasters,
@@ -136,7 +137,7 @@ def write_ballots(
         The files written.
     """
     paper = ballots(
-        round_.name, serving, round_.measures, round_.tasters, allergens=_present(formulas)
+        blind_name(round_), serving, round_.measures, round_.tasters, allergens=_present(formulas)
     )
     phone = phone_pages(round_, serving, formulas)
     written = [
