@@ -2,13 +2,21 @@
 
 from itertools import product
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.rounds.test_scheduling import CAPACITY, TIMES, bakes, check
+from trials.demo import KITCHEN, STEPS, plan
 from trials.rounds import day_solver
 from trials.rounds.day_solver import schedule
+from trials.rounds.kitchen import clock_minutes
 from trials.rounds.scheduling import lower_bound
+from trials.rounds.timetable import timetable
+
+needs_solver = pytest.mark.skipif(
+    day_solver.cp_model is None, reason="OR-tools is not installed; pip install trials[timetable]"
+)
 
 
 @settings(max_examples=25, deadline=None)
@@ -20,6 +28,7 @@ def test_the_solver_s_day_can_be_worked_and_is_never_later_than_the_list(times, 
     assert made.bound <= made.finish <= made.listed
 
 
+@needs_solver
 @settings(max_examples=12, deadline=None)
 @given(times=st.lists(st.tuples(*[st.integers(1, 4)] * 3), min_size=3, max_size=3))
 def test_a_proved_finish_is_the_best_of_all_there_are(times):
@@ -59,3 +68,19 @@ def test_without_the_solver_the_list_schedule_and_our_bound_are_used(monkeypatch
     check(chains, made.starts)
     assert made.finish == made.listed
     assert made.bound == lower_bound(chains, CAPACITY)
+
+
+def test_the_demo_s_days_are_never_worse_than_a_list_and_bounded_without_the_solver():
+    days = timetable(plan(), STEPS, KITCHEN, effort=0).days
+    assert (days["finish"] == days["by list"]).all()
+    assert (days["gap"] >= 0).all()
+
+
+@needs_solver
+def test_the_demo_s_days_are_proved_to_end_as_early_as_they_can():
+    made = timetable(plan(), STEPS, KITCHEN)
+    days = made.days
+    assert (days["finish"].map(clock_minutes) <= days["by list"].map(clock_minutes)).all()
+    assert (days["gap"] == 0).all()
+    assert all("(proved)" in sentence for sentence in made.sentences())
+    assert days["fits"].all()

@@ -93,9 +93,9 @@ def timetable(
     >>> bakes = pd.DataFrame({"rest": [20, 60]})
     >>> plan = lay_out([rest], bakes, family="ends", model="main", seed=2)
     >>> steps = [Step("mix", 10, "hands"), Step("rest", "rest", wait=0), Step("bake", 12, "oven")]
-    >>> timetable(plan, steps).days[["by list", "finish", "gap"]]
-      by list finish  gap
-    0   10:32  10:22    0
+    >>> timetable(plan, steps, effort=0).days[["start", "finish", "fits"]]
+      start finish  fits
+    0  9:00  10:32  True
     """
     plan, steps, kitchen = _asked(planned, steps, kitchen)
     check_steps(plan, steps, kitchen)

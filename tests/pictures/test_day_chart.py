@@ -1,0 +1,69 @@
+"""The picture of a bake day: every task is drawn, no label lies over another, grey will do."""
+
+from itertools import pairwise
+
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+from trials.demo import KITCHEN, STEPS, plan
+from trials.pictures.day_chart import LOOKS, bake_day
+from trials.rounds.timetable import timetable
+
+
+@pytest.fixture(scope="module")
+def made():
+    return timetable(plan(), STEPS, KITCHEN, effort=0)
+
+
+@pytest.fixture(scope="module", params=[1, 4])
+def drawn(made, request):
+    return request.param, bake_day(made, request.param)
+
+
+def test_every_task_is_a_bar_for_each_thing_it_needs(made, drawn):
+    day, picture = drawn
+    tasks = made.tasks[made.tasks["day"] == day]
+    wanted = sorted(
+        (row["start"], row["end"])
+        for row in tasks.to_dict("records")
+        for _ in range(max(1, len([one for one in row["needs"].split(" and ") if one])))
+    )
+    bars = [bar for bar in picture.figure.axes[0].patches if bar.get_width() > 0]
+    found = sorted((round(bar.get_x()), round(bar.get_x() + bar.get_width())) for bar in bars)
+    assert found == wanted
+
+
+def test_bars_of_one_row_never_lie_over_one_another(drawn):
+    rows = {}
+    for bar in drawn[1].figure.axes[0].patches:
+        rows.setdefault(round(bar.get_y(), 3), []).append((bar.get_x(), bar.get_width()))
+    for bars in rows.values():
+        for (start, width), (after, _) in pairwise(sorted(bars)):
+            assert start + width <= after
+
+
+def test_no_label_lies_over_another(drawn):
+    figure = drawn[1].figure
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    axes = figure.axes[0]
+    texts = [*axes.texts, *axes.get_yticklabels(), *axes.get_xticklabels()]
+    boxes = [one.get_window_extent(canvas.get_renderer()) for one in texts if one.get_text()]
+    assert len(boxes) > 20
+    for place, box in enumerate(boxes):
+        assert not any(box.overlaps(other) for other in boxes[place + 1 :])
+
+
+def test_things_are_told_apart_by_pattern_and_by_words():
+    greys = {(look["facecolor"], look.get("hatch", "")) for look in LOOKS}
+    assert len(greys) == len(LOOKS)
+    for look in LOOKS:
+        red, green, blue = (look["facecolor"][at : at + 2] for at in (1, 3, 5))
+        assert red == green == blue
+
+
+def test_the_words_say_when_the_day_ends(made, drawn):
+    day, picture = drawn
+    finish = made.days.set_index("day").loc[day, "finish"]
+    assert finish in picture.text
+    assert finish in picture.title
