@@ -1,0 +1,446 @@
+"""Kitchens of known truth: what the setting that a method ends with loses against the best one.
+
+Five factors of two kinds each unless said otherwise. Two are active (coefficient 0.35 to 0.9 in
+either direction, so 0.7 to 1.8 points from one kind to the other), the others have a standard
+deviation of 0.08; one or two pairs of 0.3 to 0.7 hold an active factor. Six tasters (level sd 0.8,
+score sd 1.2), bake sd 0.5, scores rounded to 1 to 9. Every choice here is invented. The kit goes
+its public way: propose, rehearse, fit, recommend, next_round. Run by
+
+    python -m tests.benchmarks.decisions [kitchens] [processes] [scenario ...]
+"""
+
+import itertools
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from multiprocessing import Pool
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+import trials
+from trials.analysis.wording import CLEARLY_FIRST
+from trials.design.plan import lay_out
+from trials.rehearsal import Spreads, rehearse, true_means
+from trials.tables import read_csv, write_csv, write_text
+
+NAMES = list("abcde")
+PAIRS = tuple(itertools.combinations(NAMES, 2))
+MIDDLE, TASTER_SD, TASTERS = 5.5, 0.8, 6
+LIKING = trials.Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.7)
+RESULTS = Path(__file__).parent / "results"
+SPREADS = Spreads(tasting=1.2, taster_by_bake=0, taster=0, bake=0.5, load=0, day=0)
+MOST_BAKES = 40
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """How kitchens are drawn; kind is "kinds", "numbers" or "three kinds"."""
+
+    name: str
+    kind: str = "kinds"
+    pairs: tuple[int, int] = (1, 2)
+    heredity: bool = True
+    bends: bool = False
+    corner: bool = False
+
+
+SCENARIOS = {
+    "usual": Scenario("one or two pairs, weak heredity"),
+    "no_pairs": Scenario("no pairs", pairs=(0, 0)),
+    "no_heredity": Scenario("pairs anywhere", heredity=False),
+    "bends": Scenario("numbers, the two active ones bent", kind="numbers", bends=True),
+    "three_kinds": Scenario("three kinds each", kind="three kinds"),
+    "corner": Scenario("the best corner fails and is left out", corner=True),
+}
+
+
+@dataclass
+class Spot:
+    """One kitchen: its truth, and the noise of its bakes and tasters."""
+
+    scenario: Scenario
+    factors: list
+    effects: dict
+    exclude: list | None
+    tasters: np.ndarray
+    seed: int
+    baked: int = field(default=0)
+
+    def truth(self, table):
+        """Return the true liking."""
+        return true_means(table, self.factors, self.effects, MIDDLE)
+
+    def taste(self, plan):
+        """Return scores of a plan's bakes, every taster having the same level each time."""
+        self.baked += len(plan.table)
+        self.seed += 1
+        scores = rehearse(
+            plan,
+            self.effects,
+            mean=MIDDLE,
+            measure=LIKING,
+            tasters=TASTERS,
+            spreads=SPREADS,
+            rounded=False,
+            seed=self.seed,
+        )
+        place = scores["taster"].str.removeprefix("taster ").astype(int) - 1
+        level = self.tasters[place.to_numpy()]
+        return scores.assign(liking=np.clip(np.round(scores["liking"] + level), 1, 9))
+
+    def broken(self, table):
+        """Say which settings must not be baked."""
+        out = np.zeros(len(table), dtype=bool)
+        for rule in self.exclude or []:
+            out |= np.all([table[name] == level for name, level in rule.items()], axis=0)
+        return out
+
+    def grid(self):
+        """Return every setting that could be the best."""
+        numbers = self.scenario.kind == "numbers"
+        axes = [np.linspace(f.low, f.high, 11) if numbers else f.levels for f in self.factors]
+        table = pd.DataFrame(itertools.product(*axes), columns=NAMES)
+        return table[~self.broken(table)].reset_index(drop=True)
+
+
+def spot_of(scenario, number):
+    """Draw a kitchen."""
+    rng = np.random.default_rng([2024, number])
+    factors = factors_of(scenario)
+    sizes = rng.normal(0, 0.08, 5)
+    active = rng.choice(5, 2, replace=False)
+    sizes[active] = rng.choice([-1, 1], 2) * rng.uniform(0.35, 0.9, 2)
+    effects = {n: effect(scenario, size, rng) for n, size in zip(NAMES, sizes, strict=True)}
+    near = [p for p in PAIRS if not scenario.heredity or {NAMES[a] for a in active} & set(p)]
+    count = rng.integers(scenario.pairs[0], scenario.pairs[1] + 1)
+    for place in rng.choice(len(near), count, replace=False):
+        size = rng.choice([-1, 1]) * rng.uniform(0.3, 0.7)
+        effects[":".join(near[place])] = pair_effect(scenario, size, rng)
+    if scenario.bends:
+        # Peaks: the middle beats the mean of the ends by 0.3 to 0.9 points
+        effects |= {f"{NAMES[place]}^2": -rng.uniform(0.3, 0.9) for place in active}
+    levels = rng.normal(0, TASTER_SD, TASTERS)
+    exclude = None
+    if scenario.corner:
+        # The corner that the two active factors by themselves lead to
+        exclude = [{NAMES[a]: factors[a].levels[int(sizes[a] > 0)] for a in active}]
+    return Spot(scenario, factors, effects, exclude, levels, 10_000 * number)
+
+
+def factors_of(scenario):
+    """Return what varies."""
+    if scenario.kind == "numbers":
+        return [trials.Numeric(name, 0, 100) for name in NAMES]
+    count = 3 if scenario.kind == "three kinds" else 2
+    return [trials.Categorical(name, ["one", "two", "three"][:count]) for name in NAMES]
+
+
+def effect(scenario, size, rng):
+    """Return an effect as rehearse takes it: twice the coefficient, or one value a kind."""
+    if scenario.kind != "three kinds":
+        return 2 * size
+    values = size * np.array([-1.0, rng.uniform(-1, 1), 1.0])
+    return dict(zip(["one", "two", "three"], values - values.mean(), strict=True))
+
+
+def pair_effect(scenario, size, rng):
+    """Return the effect of a pair; of three kinds, one value per kind of both, multiplied."""
+    if scenario.kind != "three kinds":
+        return 2 * size
+    values = np.sqrt(abs(size)) * np.array([-1.0, rng.uniform(-1, 1), 1.0])
+    return dict(zip(["one", "two", "three"], values - values.mean(), strict=True))
+
+
+def importance(spot):
+    """Return the largest difference each factor makes at any setting of the others."""
+    numbers = spot.scenario.kind == "numbers"
+    axes = [np.linspace(f.low, f.high, 5) if numbers else f.levels for f in spot.factors]
+    table = pd.DataFrame(itertools.product(*axes), columns=NAMES)
+    truth = spot.truth(table).reshape([len(axis) for axis in axes])
+    return pd.Series({name: np.ptp(truth, axis=at).max() for at, name in enumerate(NAMES)})
+
+
+def by_kit(spot, first, aim, later=(), until_stop=False):
+    """Propose, rehearse, fit, recommend; with later rounds in between."""
+    tables = [spot.taste(proposed(spot, first, aim))]
+    found = fitted(tables, spot)
+    stopped = False
+    for bakes in later:
+        plan = trials.next_round(found, bakes, exclude=spot.exclude, seed=len(tables))
+        if plan.details["action"].startswith("confirm"):
+            stopped = True
+            if until_stop:
+                break
+            plan = trials.next_round(
+                found, bakes, exclude=spot.exclude, seed=len(tables), action="decide"
+            )
+        tables.append(spot.taste(fresh_part(plan)))
+        found = fitted(tables, spot)
+    best = trials.recommend(found, LIKING, exclude=spot.exclude).settings
+    return {"settings": best, "stopped": float(stopped) if later else np.nan, **said(found, spot)}
+
+
+def fresh_part(plan):
+    """Return the bakes of a plan that are not made yet."""
+    kept = set(plan.details["kept"])
+    rows = plan.table[~plan.table["bake"].isin(kept)].reset_index(drop=True)
+    return trials.Plan(plan.factors, rows, plan.family, plan.model, plan.seed)
+
+
+def fitted(tables, spot):
+    """Fit all rounds, bends included where numbers were set in between."""
+    table = pd.concat(tables, ignore_index=True)
+    bends = [f"{name}^2" for name in NAMES if table[name].nunique() > 2]
+    if spot.scenario.kind == "numbers" and bends:
+        pairs = [":".join(pair) for pair in PAIRS]
+        for model in ([*NAMES, *pairs, *bends], [*NAMES, *bends]):
+            try:
+                return trials.fit(table, "liking", spot.factors, model=model, measure=LIKING)
+            except trials.TrialsError:
+                continue
+    return trials.fit(table, "liking", spot.factors, measure=LIKING)
+
+
+_PLANS: dict = {}
+
+
+def proposed(spot, bakes, aim):
+    """Return the kit's plan; the same for every kitchen that leaves out the same."""
+    key = (spot.scenario.name, bakes, aim, str(spot.exclude))
+    if key not in _PLANS:
+        _PLANS[key] = trials.propose(
+            spot.factors, bakes, aim=aim, exclude=spot.exclude, seed=1, tasters=TASTERS
+        )
+    return _PLANS[key]
+
+
+def said(found, spot):
+    """Return what the findings say of factors and pairs."""
+    ranked = found.ranking
+    order = ranked.sort_values("chance_largest", ascending=False, kind="stable")
+    enough = int(np.argmax(order["chance_largest"].cumsum().to_numpy() >= CLEARLY_FIRST - 1e-9))
+    pairs = found.spoken[found.spoken["term"].str.contains(":")]
+    false = pairs[(pairs["verdict"] == "matters") & ~pairs["term"].isin(spot.effects)]
+    return {
+        "named": ranked["factor"].iloc[0],
+        "tie": order["factor"].iloc[: enough + 1].tolist(),
+        "false": false["term"].nunique(),
+    }
+
+
+def means_of(spot, rows):
+    """Return the mean score of each of these bakes."""
+    table = pd.DataFrame(rows)
+    plan = lay_out(spot.factors, table, family="own", model="main", seed=1)
+    scored = spot.taste(plan).groupby("bake")["liking"].mean()
+    joined = plan.table.assign(mean=plan.table["bake"].map(scored))
+    by_setting = joined.groupby(NAMES)["mean"].mean()
+    return np.array([by_setting.loc[tuple(row)] for row in table[NAMES].to_numpy()])
+
+
+def steps_of(spot):
+    """Return the recipe before anything was tried, and every single change of it."""
+    base = {factor.name: factor.levels[0] for factor in spot.factors}
+    return base, [(f.name, level) for f in spot.factors for level in f.levels[1:]]
+
+
+def one_at_a_time(spot, bakes):
+    """Bake the recipe and every single change; combine the changes that were better."""
+    base, changes = steps_of(spot)
+    each = max(1, bakes // (len(changes) + 3))
+    again = bakes - each * len(changes)
+    rows = [base] * again + [{**base, name: level} for name, level in changes for _ in range(each)]
+    means = means_of(spot, rows)
+    best, gains, sizes = dict(base), dict.fromkeys(base, 0.0), dict.fromkeys(base, 0.0)
+    for place, (name, level) in enumerate(changes):
+        gain = means[again + place * each] - means[0]
+        sizes[name] = max(sizes[name], abs(gain))
+        if gain > gains[name]:
+            best[name], gains[name] = level, gain
+    while spot.broken(pd.DataFrame([best]))[0]:
+        # The cook takes back the change that helped least
+        least = min((n for n in best if best[n] != base[n]), key=gains.__getitem__)
+        best[least] = base[least]
+    return {"settings": best, "named": max(sizes, key=sizes.__getitem__)}
+
+
+def keeping_each(spot, bakes):
+    """Change one thing after the other, keeping each change that was better."""
+    here, changes = steps_of(spot)
+    each = max(1, bakes // (len(changes) + 1))
+    now = means_of(spot, [here] * (bakes - each * len(changes)))[0]
+    sizes = dict.fromkeys(here, 0.0)
+    for name, level in changes:
+        trial = {**here, name: level}
+        if spot.broken(pd.DataFrame([trial]))[0]:
+            continue
+        found = means_of(spot, [trial] * each)[0]
+        sizes[name] = max(sizes[name], abs(found - now))
+        if found > now:
+            here, now = trial, found
+    return {"settings": here, "named": max(sizes, key=sizes.__getitem__)}
+
+
+def spread_out(spot, bakes):
+    """Fill the space (each bake as far from the others as can be), then fit as the kit does."""
+    rng = np.random.default_rng(spot.seed)
+    numbers = spot.scenario.kind == "numbers"
+    table = pd.DataFrame(100 * rng.random((400, 5)), columns=NAMES) if numbers else spot.grid()
+    codes = table.to_numpy() / 100 if numbers else table.apply(lambda c: pd.factorize(c)[0])
+    codes = np.asarray(codes, dtype=float)
+    chosen = [int(rng.integers(len(table)))]
+    while len(chosen) < bakes:
+        apart = np.abs(codes[:, None] - codes[chosen])
+        apart = (apart**2 if numbers else apart > 0).sum(axis=-1)
+        near = apart.min(axis=1) + 1e-6 * apart.sum(axis=1) + 1e-9 * rng.random(len(table))
+        chosen.append(int(np.argmax(near)))
+    rows = table.iloc[chosen].reset_index(drop=True)
+    plan = lay_out(spot.factors, rows, family="own", model="main", seed=1)
+    found = fitted([spot.taste(plan)], spot)
+    best = trials.recommend(found, LIKING, exclude=spot.exclude).settings
+    return {"settings": best, **said(found, spot)}
+
+
+Method = Callable[[Spot], dict]
+
+
+def methods(scenario) -> dict[str, Method]:
+    """Return the methods that a scenario is held to."""
+    aim = "optimise" if scenario.bends else "interactions"
+    first = 16 if scenario.kind == "three kinds" else 8
+    kit = {
+        "kit, one round of 16": lambda spot: by_kit(spot, 16, aim),
+        f"kit, {first} and then 8": lambda spot: by_kit(spot, first, "screen", (8,)),
+        "one factor at a time, 16": lambda spot: one_at_a_time(spot, 16),
+        "keeping each improvement, 16": lambda spot: keeping_each(spot, 16),
+        "space-filling, 16": lambda spot: spread_out(spot, 16),
+    }
+    if scenario.name != SCENARIOS["usual"].name:
+        return kit
+    turns = (MOST_BAKES - 8) // 8
+    return kit | {
+        "kit, one round of 8": lambda spot: by_kit(spot, 8, "screen"),
+        "kit, one round of 12": lambda spot: by_kit(spot, 12, aim),
+        "kit, one round of 32": lambda spot: by_kit(spot, 32, aim),
+        "kit, 8 and 8 more until it says stop": lambda spot: by_kit(
+            spot, 8, "screen", (8,) * turns, until_stop=True
+        ),
+        "kit, 16 and then 16": lambda spot: by_kit(spot, 16, aim, (16,)),
+        "one factor at a time, 40": lambda spot: one_at_a_time(spot, 40),
+        "keeping each improvement, 32": lambda spot: keeping_each(spot, 32),
+        "keeping each improvement, 40": lambda spot: keeping_each(spot, 40),
+        "space-filling, 32": lambda spot: spread_out(spot, 32),
+    }
+
+
+def judged(task):
+    """Carry one method through one kitchen and hold it to the truth."""
+    key, name, number = task
+    scenario = SCENARIOS[key]
+    spot = spot_of(scenario, number)
+    started = time.perf_counter()
+    found = methods(scenario)[name](spot)
+    best = pd.DataFrame([found["settings"]])[NAMES]
+    first = importance(spot).idxmax()
+    return {
+        "scenario": scenario.name,
+        "method": name,
+        "regret": spot.truth(spot.grid()).max() - spot.truth(best)[0],
+        "first": float(found["named"] == first),
+        "tie": float(first in found["tie"]) if "tie" in found else np.nan,
+        "tie size": len(found["tie"]) if "tie" in found else np.nan,
+        "false": found.get("false", np.nan),
+        "baked": spot.baked,
+        "stopped": found.get("stopped", np.nan),
+        "broken": float(spot.broken(best)[0]),
+        "seconds": time.perf_counter() - started,
+    }
+
+
+def summarised(rows):
+    """Return one line per scenario and method."""
+    lines = []
+    for (scenario, method), own in rows.groupby(["scenario", "method"], sort=False):
+        error = own["regret"].std() / np.sqrt(len(own))
+        lines.append(
+            {
+                "truth": scenario,
+                "method": method,
+                "bakes": f"{own['baked'].mean():.1f}",
+                "kitchens": len(own),
+                "regret": f"{own['regret'].mean():.3f} ± {error:.3f}",
+                "first named right %": share(own["first"]),
+                "in the stated tie %": share(own["tie"]),
+                "size of tie": mean(own["tie size"]),
+                "false pairs": mean(own["false"]),
+                "said stop %": share(own["stopped"]),
+                "broken": int(own["broken"].sum()),
+                "s": f"{own['seconds'].mean():.2f}",
+            }
+        )
+    return pd.DataFrame(lines)
+
+
+def share(column):
+    """Return a share in percent, empty where nothing is known."""
+    return "" if column.isna().all() else f"{100 * column.mean():.0f}"
+
+
+def mean(column):
+    """Return a mean, empty where nothing is known."""
+    return "" if column.isna().all() else f"{column.mean():.2f}"
+
+
+WORDS = """# Kitchens of known truth
+
+Liking lost by the setting that each method ends with (regret, in points, with its simulation
+error), over invented kitchens: five factors, two of them active, six tasters, bake sd 0.5, score
+sd 1.2. First named right: the factor with the largest true size stands first. In the stated tie:
+it is among the factors that the findings name as what could have mattered most. False pairs: pairs
+called `matters` that are not in the truth, per kitchen. Said stop: the kit asked for confirmation
+instead of another round ("8 and then 8" bakes on all the same, so that budgets are equal). Broken:
+recommendations that break an exclusion. The kit's two rounds lie on two days, whose difference is
+estimated; the others bake on one.
+
+"""
+
+
+def gather():
+    """Write one table of all scenarios run so far."""
+    tables = []
+    for key in SCENARIOS:
+        path = RESULTS / f"decisions_{key}.csv"
+        if path.exists():
+            table = read_csv(path).reset_index(drop=True)
+            numbers = table.columns.difference(["scenario", "method"])
+            table[numbers] = table[numbers].replace("", np.nan).astype(float)
+            tables.append(table)
+    table = summarised(pd.concat(tables, ignore_index=True))
+    lines = ["| " + " | ".join(table.columns) + " |", "|" + "---|" * len(table.columns)]
+    lines += ["| " + " | ".join(map(str, row)) + " |" for row in table.to_numpy()]
+    write_text(RESULTS / "decisions.md", WORDS + "\n".join(lines) + "\n")
+
+
+def main(kitchens, processes, chosen):
+    """Run scenarios and write their tables."""
+    for key in chosen or SCENARIOS:
+        tasks = [
+            (key, name, number) for name in methods(SCENARIOS[key]) for number in range(kitchens)
+        ]
+        with Pool(processes) as pool:
+            rows = pd.DataFrame(pool.map(judged, tasks, chunksize=5))
+        write_csv(rows.round(5), RESULTS / f"decisions_{key}.csv")
+        gather()
+        print(summarised(rows).to_string(), flush=True)
+
+
+if __name__ == "__main__":
+    arguments = sys.argv[1:]
+    main(
+        int(arguments[0]) if arguments else 500,
+        int(arguments[1]) if arguments[1:] else 2,
+        arguments[2:],
+    )
