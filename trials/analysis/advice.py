@@ -7,9 +7,10 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.choosing import Choice
-from trials.analysis.forecast import OF_TASTING, Forecast
+from trials.analysis.forecast import Forecast
 from trials.analysis.reached import unbaked_pairs
 from trials.analysis.region import setting_words
+from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import decimals
 from trials.tables import in_words
 
@@ -100,7 +101,7 @@ def notes_on(
         )
     for one in asked.forecasts:
         if not one.own:
-            zero = any(name not in OF_TASTING for name in one.findings.spread)
+            zero = not all(map(is_of_tasting, one.findings.spread))
             how = "came out as no difference at all" if zero else "was not measured"
             notes.append(
                 f"How alike two bakes are {how} for {one.measure.name}; the chances leave it out "

@@ -54,6 +54,11 @@ class Choice:
         """Return what the search makes as large as it can."""
         return score(self.goals, self.means(X))
 
+    def losses(self, X: np.ndarray) -> np.ndarray:
+        """Return how far each measure is from its best, shape (settings, measures)."""
+        pairs = zip(self.goals, self.means(X), strict=True)
+        return np.column_stack([goal.loss(own) for goal, own in pairs])
+
     def desirability(self, X: np.ndarray) -> np.ndarray:
         """Return the overall desirability of what is expected."""
         return overall(self.goals, self.means(X))

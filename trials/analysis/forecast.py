@@ -9,6 +9,7 @@ import pandas as pd
 
 from trials.analysis.drawing import DRAWS, coefficient_draws, usable
 from trials.analysis.fast_rows import fast_basis
+from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import CONFIDENCE, Findings
 from trials.design.basis import Basis, coded_settings
 from trials.errors import FitError
@@ -16,7 +17,6 @@ from trials.factors import Factor
 from trials.measures import Measure
 from trials.tables import in_words
 
-OF_TASTING = ("taster", "tasting")
 FEWEST_TO_ESTIMATE = 3  # bakes from which a spread is taken when the fit measured none
 
 
@@ -234,7 +234,7 @@ def _own_spread(found: Findings, wide: Basis, draws: np.ndarray) -> tuple[float,
     fit spent every bake, the draws say it: the mean square left by a draw of the coefficients is
     the variance, because its own error makes up for the bakes spent on the fit.
     """
-    known = {name: value for name, value in found.spread.items() if name not in OF_TASTING}
+    known = {name: value for name, value in found.spread.items() if not is_of_tasting(name)}
     if known:
         finite = [df for df in found.level_df if np.isfinite(df) and df > 0]
         return float(sum(known.values())), min(finite, default=float("inf"))

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.results import Findings
-from trials.factors import Categorical, Factor
+from trials.factors import Categorical, Factor, is_blank
 
 _NEAR = 1e-9
 
@@ -102,6 +102,9 @@ def reached(baked: pd.DataFrame, one: Factor, two: Factor, setting: pd.DataFrame
     >>> reached(baked, *factors, pd.DataFrame({"a": [1], "b": [1]}))
     False
     """
+    if any(is_blank(setting[factor.name].iloc[0]) for factor in (one, two)):
+        return True
+    baked = baked[[one.name, two.name]].dropna()
     for factor, other in ((one, two), (two, one)):
         if isinstance(factor, Categorical):
             baked = baked[baked[factor.name] == setting[factor.name].iloc[0]]

@@ -11,7 +11,7 @@ import pandas as pd
 from trials.analysis.advice import notes_on, sentences_on
 from trials.analysis.choosing import Choice
 from trials.analysis.desirability import Goal
-from trials.factors import Categorical, Factor
+from trials.factors import NO_SETTING, Categorical, Factor
 from trials.measures import Measure
 from trials.tables import in_words
 
@@ -111,11 +111,14 @@ def ranges_of(good: pd.DataFrame, factors: tuple[Factor, ...]) -> pd.DataFrame:
     """
     rows = []
     for factor in factors:
-        own = good[factor.name]
+        own = good[factor.name].dropna()
         if isinstance(factor, Categorical):
             kept = [level for level in factor.levels if (own == level).any()]
             words = in_words([factor.show(level) for level in kept], "or")
             rows.append((factor.name, words, len(kept) == len(factor.levels)))
+            continue
+        if own.empty:
+            rows.append((factor.name, NO_SETTING, False))
             continue
         low, high = float(own.min()), float(own.max())
         words = factor.show(low) if low == high else f"{factor.show(low)} to {factor.show(high)}"

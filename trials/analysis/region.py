@@ -92,7 +92,17 @@ class Region:
                 made[:, place] = values[nearest]
         if len(self.parts):
             made[:, self.parts] = self._blended(made[:, self.parts])
+        for place, host, kinds in self.nested:
+            made[~np.isin(made[:, host], kinds), place] = 0.0
         return made
+
+    @cached_property
+    def nested(self) -> list[tuple[int, int, np.ndarray]]:
+        """The factors that exist only for some kinds of another: place, the other's, those."""
+        names = [factor.name for factor in self.factors]
+        when = [(n, f.only_when) for n, f in enumerate(self.factors) if f.only_when]
+        hosts = [(n, names.index(host), kinds) for n, (host, kinds) in when]
+        return [(n, host, self.factors[host].code(kinds)) for n, host, kinds in hosts]
 
     def _blended(self, shares: np.ndarray) -> np.ndarray:
         low, high = self.low[self.parts], self.high[self.parts]

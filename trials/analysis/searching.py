@@ -136,6 +136,19 @@ def _climbed(region: Region, start: np.ndarray, score: Score) -> np.ndarray:
     return here
 
 
+def neighbours(region: Region, X: np.ndarray) -> np.ndarray:
+    """Return the allowed settings one move away from any of some settings.
+
+    Examples
+    --------
+    >>> neighbours.__name__
+    'neighbours'
+    """
+    moved = np.vstack([_moves(region, row) for row in X])
+    moved = region.snapped(moved)
+    return moved[region.allows(moved)]
+
+
 def _moves(region: Region, here: np.ndarray) -> np.ndarray:
     single = [
         (place, _steps(values, here[place]))

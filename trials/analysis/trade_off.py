@@ -9,9 +9,11 @@ import pandas as pd
 from trials.analysis.chance_of_failure import Failure
 from trials.analysis.choosing import Choice, FewFindings, Measures, choice, wobble_sd
 from trials.analysis.recommendation import Recommendation, recommendation
-from trials.analysis.searching import Score, best_setting, expected_under_wobble
+from trials.analysis.searching import Score, best_setting, expected_under_wobble, neighbours
 from trials.design.exclusion import Exclude
 from trials.errors import FitError
+
+PASSES, MOST_MOVED = 3, 150  # of the search for a tighter frontier, from its own settings
 
 
 def recommend(
@@ -150,9 +152,12 @@ def frontier_of(asked: Choice) -> pd.DataFrame:
             "another measure."
         )
     X = asked.candidates
-    means = asked.means(X)
-    losses = np.column_stack([goal.loss(own) for goal, own in zip(asked.goals, means, strict=True)])
-    kept = not_dominated(losses)
+    kept = not_dominated(asked.losses(X))
+    for _ in range(PASSES):
+        nearby = np.vstack([X[kept], neighbours(asked.region, X[kept][:MOST_MOVED])])
+        X = nearby[np.sort(np.unique(np.round(nearby, 9), axis=0, return_index=True)[1])]
+        kept = not_dominated(asked.losses(X))
+    losses, means = asked.losses(X), asked.means(X)
     table = asked.region.frame(X[kept])
     for goal, own in zip(asked.goals, means, strict=True):
         table[goal.name] = own[kept]

@@ -1,0 +1,44 @@
+"""Where bakes reach, against linear programming."""
+
+import numpy as np
+import pandas as pd
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import optimize
+
+from trials.analysis.fitting import fit
+from trials.analysis.reached import outside, unbaked_pairs
+from trials.factors import Categorical, Numeric
+
+PLACE = st.tuples(st.integers(-4, 4), st.integers(-4, 4))
+
+
+@settings(max_examples=150, deadline=None)
+@given(baked=st.lists(PLACE, min_size=1, max_size=8), point=PLACE)
+def test_outside_is_what_no_mixture_of_bakes_reaches(baked, point):
+    # Inside the hull: some weights, none below 0 and summing to 1, mix the bakes into the point
+    A = np.vstack([np.array(baked, dtype=float).T, np.ones(len(baked))])
+    mixed = optimize.linprog(np.zeros(len(baked)), A_eq=A, b_eq=[*point, 1.0])
+    found = outside(np.array(baked), np.array([point]))[0]
+    assert bool(found) == (mixed.status == 2)
+
+
+def test_pairs_that_were_never_baked_are_named():
+    oil, water = Numeric("oil", 165, 180, "°C"), Numeric("water", 92, 108, "%")
+    fat = Categorical("fat", ["butter", "lard"])
+    bakes = pd.DataFrame(
+        {
+            "oil": [165, 165, 180, 180, 165, 180, 172] * 2,
+            "water": [92, 108, 92, 92, 92, 92, 100] * 2,
+            "fat": ["butter", "butter", "butter", "butter", "lard", "lard", "butter"] * 2,
+        }
+    )
+    bakes["liking"] = np.random.default_rng(0).normal(6, 1, len(bakes))
+    found = fit(bakes, "liking", [oil, water, fat], model="main")
+
+    def said(**setting):
+        return unbaked_pairs([found], [oil, water, fat], pd.DataFrame([setting]))
+
+    assert said(oil=180, water=108, fat="butter") == ["oil 180 °C with water 108%"]
+    assert said(oil=170, water=100, fat="butter") == []
+    assert said(oil=165, water=108, fat="lard") == ["water 108% with fat lard"]

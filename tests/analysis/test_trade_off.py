@@ -1,0 +1,424 @@
+"""The best setting against the published desirability example, and what it must never do."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+import trials
+from trials.analysis.failures import explain_failures
+from trials.analysis.fitting import fit
+from trials.analysis.rival_models import Candidate
+from trials.analysis.trade_off import frontier, not_dominated, recommend, weight_sensitivity
+from trials.errors import FitError, PlanError
+from trials.factors import Categorical, Component, Numeric
+from trials.measures import Measure
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+OIL = Numeric("oil", 165, 180, "°C", step=1)
+WATER = Numeric("water", 92, 108, "%")
+FAT = Categorical("fat", ["butter", "lard", "sunflower oil"])
+LIKING = Measure("liking", "hedonic 9", goal="higher")
+
+
+def scored(factors, truth, repeats=2, noise=0.3, seed=1, levels=3):
+    """Invented scores of every combination of settings."""
+    axes = [
+        factor.levels if isinstance(factor, Categorical)
+        else np.linspace(factor.low, factor.high, levels)
+        for factor in factors
+    ]  # fmt: skip
+    names = [factor.name for factor in factors]
+    table = pd.DataFrame(
+        np.array(np.meshgrid(*axes, indexing="ij"), dtype=object).reshape(len(axes), -1).T,
+        columns=names,
+    )
+    table = pd.concat([table] * repeats, ignore_index=True)
+    rng = np.random.default_rng(seed)
+    table["liking"] = [truth(row) for row in table.to_dict("records")]
+    table["liking"] = table["liking"] + rng.normal(0, noise, len(table))
+    return table
+
+
+class TestTyreTread:
+    """Derringer & Suich 1980, J. Qual. Technol. 12:214-219; optimum computed with R 4.2.2."""
+
+    known = json.loads((REFERENCE / "tyre_tread_expected.json").read_text(encoding="utf-8"))
+    factors = tuple(Numeric(name, -1.633, 1.633) for name in ("x1", "x2", "x3"))
+    measures = (
+        Measure("y1", "number", goal="higher"),
+        Measure("y2", "number", goal="higher"),
+        Measure("y3", "number", goal=("target", 500, 100)),
+        Measure("y4", "number", goal=("target", 67.5, 7.5)),
+    )
+
+    def recommended(self, **more):
+        table = pd.read_csv(REFERENCE / "tyre_tread.csv")
+        fits = {
+            one.name: fit(table, one.name, self.factors, model="quadratic", groups=())
+            for one in self.measures
+        }
+        return recommend(
+            fits,
+            self.measures,
+            limits={"y1": (120, 170), "y2": (1000, 1300)},
+            exclude=lambda bake: sum(value**2 for value in bake.values()) > 1.633**2,
+            **more,
+        )
+
+    def test_overall_desirability(self):
+        found = self.recommended(exact=True)
+        best = self.known["best_found"]
+        # The surface is flat to the sixth digit around its kink
+        assert found.desirability == pytest.approx(best["D"], abs=1e-6)
+        assert [found.settings[name] for name in ("x1", "x2", "x3")] == pytest.approx(
+            best["x"], abs=2e-3
+        )
+        detail = self.known["best_found_detail"]
+        assert found.expected["estimate"].tolist() == pytest.approx(detail["pred"], rel=1e-3)
+        assert found.expected["desirability"].tolist() == pytest.approx(detail["d"], abs=5e-3)
+        # As printed in the paper, from memory: 0.583
+        assert round(found.desirability, 3) == 0.583
+
+    def test_the_goals_at_the_published_setting(self):
+        found = self.recommended(exact=True)
+        known = self.known["desirability_at_published_x"]
+        own = [
+            float(goal.desirability(np.array([value])).item())
+            for goal, value in zip(found.goals, known["pred"], strict=True)
+        ]
+        assert own == pytest.approx(known["d"], abs=1e-9)
+        assert np.prod(own) ** 0.25 == pytest.approx(known["D"], abs=1e-9)
+
+    def test_what_a_kitchen_can_set_costs_little(self):
+        found = self.recommended()
+        steps = np.array(list(found.settings.values())) / 0.2
+        assert np.allclose(steps, np.round(steps))
+        assert 0.57 < found.desirability < self.known["best_found"]["D"]
+
+
+def bent(row):
+    """A peak at 170 °C and 96 %, lard best by 0.5, all the same to within 0.1 along one line."""
+    oil, water = (row["oil"] - 170) / 7.5, (row["water"] - 96) / 8
+    return 7 - oil**2 - water**2 + 0.5 * (row["fat"] == "lard")
+
+
+@pytest.fixture(scope="module")
+def peaked():
+    return fit(scored([OIL, WATER, FAT], bent), "liking", [OIL, WATER, FAT], model="quadratic")
+
+
+def test_one_measure_is_the_best_expected_value(peaked):
+    found = recommend(peaked, LIKING)
+    grid = pd.DataFrame(
+        [(o, w, f) for o in range(165, 181) for w in range(92, 109) for f in FAT.levels],
+        columns=["oil", "water", "fat"],
+    )
+    values = peaked.expected(grid)
+    best = grid.iloc[int(np.argmax(values))].to_dict()
+    assert found.settings == best
+    assert found.expected["estimate"].iloc[0] == pytest.approx(values.max(), rel=1e-12)
+    assert found.settings["fat"] == "lard"
+
+
+def test_the_same_figures_as_predict(peaked):
+    found = recommend(peaked, LIKING)
+    row, wanted = found.expected.iloc[0], peaked.predict(found.settings).iloc[0]
+    for name in ("estimate", "low", "high", "new_low", "new_high"):
+        assert row[name] == pytest.approx(wanted[name], rel=1e-12)
+
+
+def test_the_chance_of_a_goal_follows_from_the_interval_of_a_new_bake(peaked):
+    # Student's t of the new bake: with its own spread, at the fit's degrees of freedom
+    found = recommend(peaked, LIKING, enough={"liking": 7.3})
+    wanted = peaked.predict(found.settings).iloc[0]
+    scale = np.sqrt(wanted["se"] ** 2 + sum(peaked.spread.values()))
+    chance = stats.t.sf((7.3 - wanted["estimate"]) / scale, wanted["df"])
+    assert found.chance_all_goals == pytest.approx(chance, abs=0.03)  # 4000 draws: +-0.016
+
+
+def test_public_name_and_words(peaked):
+    found = trials.recommend(peaked, [LIKING])
+    assert "Best so far: oil 170 °C" in repr(found)
+    assert "equally good" in repr(found)
+    assert "<table" in found._repr_html_()
+    assert list(found.expected.columns)[:6] == [
+        "measure", "estimate", "low", "high", "new_low", "new_high",
+    ]  # fmt: skip
+
+
+def test_good_settings_are_within_what_is_worth_noticing(peaked):
+    found = recommend(peaked, LIKING)
+    good = found.good_settings
+    assert good.iloc[0][["oil", "water", "fat"]].to_dict() == found.settings
+    assert (good["chance_as_good"] >= 0.5).all()
+    loss = found.expected["estimate"].iloc[0] - peaked.expected(good)
+    assert loss.max() < LIKING.margin + 0.05  # half of the draws lie on either side of the mean
+    assert len(good) > 20
+    assert len(set(good["fat"])) > 1
+
+
+def test_lower_and_targets(peaked):
+    low = recommend(peaked, Measure("liking", "hedonic 9", goal="lower"))
+    assert low.settings["oil"] == 180
+    assert low.settings["water"] == 108
+    assert low.settings["fat"] != "lard"
+    aimed = recommend(peaked, Measure("liking", "hedonic 9", goal=("target", 6.0, 0.5)))
+    assert aimed.expected["estimate"].iloc[0] == pytest.approx(6.0, abs=0.05)
+    between = recommend(peaked, Measure("liking", "hedonic 9", goal=("between", 5, 5.5)))
+    assert 5 <= between.expected["estimate"].iloc[0] <= 5.5
+
+
+def test_goals_that_nothing_meets_are_missed_by_the_least(peaked):
+    high = Measure("liking", "hedonic 9", goal=("between", 8.5, 9))
+    found = recommend({"liking": peaked}, {"liking": high})
+    assert found.desirability == 0
+    assert found.settings["oil"] == recommend(peaked, LIKING).settings["oil"]
+    assert "misses" in repr(found)
+
+
+def test_nothing_is_recommended_where_bakes_fail(peaked):
+    hot = recommend(peaked, LIKING, failure=lambda bake: 0.3 if bake["oil"] < 173 else 0.02)
+    assert hot.settings["oil"] == 173
+    assert hot.chance_of_failure == 0.02
+    with pytest.raises(PlanError, match="least is 30%"):
+        recommend(peaked, LIKING, failure=lambda bake: 0.3)
+
+
+def test_the_failure_model_is_asked_as_the_bakes_were(peaked):
+    table = scored([OIL, WATER, FAT], bent, repeats=1)
+    failed = ((table["oil"] < 170) & (table["water"] < 95)).to_numpy() | (table["oil"] < 166)
+    oil = OIL.code(table["oil"])
+    found = explain_failures(failed, table[["oil", "water"]], [Candidate("oil", oil[:, None])])
+    assert found.fit is not None
+    best = recommend(peaked, LIKING, failure=found, failure_limit=0.2)
+    here = pd.DataFrame({"oil": OIL.code([best.settings["oil"]])})
+    assert best.chance_of_failure == pytest.approx(found.fit.chances(here)["chance"].iloc[0])
+    assert best.chance_of_failure < 0.2
+    assert best.settings["oil"] > recommend(peaked, LIKING).settings["oil"]
+
+
+def test_failed_bakes_in_the_findings_are_steered_away_from():
+    table = scored([OIL, WATER], lambda row: 6 + 0.1 * (row["oil"] - 172), repeats=3, levels=2)
+    table["bake"] = [f"B{n:02d}" for n in range(1, len(table) + 1)]
+    table["status"] = np.where(table["oil"] == 180, "failed", "made")
+    table.loc[table.index[-1], "status"] = "made"
+    table["reason"] = ""
+    found = fit(table, "liking", [OIL, WATER], model="main")
+    best = recommend(found, LIKING)
+    assert best.settings["oil"] < 175
+    assert any("fails" in note for note in best.notes)
+    assert recommend(found, LIKING, failure=False).settings["oil"] == 180
+
+
+def test_a_flat_spot_beats_a_peak_when_the_kitchen_errs():
+    # A narrow peak at 177 against a broad one: the straight sum of two quadratics by kind
+    def truth(row):
+        oil = (row["oil"] - 172.5) / 7.5
+        return 6.5 - 3 * oil**2 if row["fat"] == "lard" else 6.2 - 0.3 * oil**2
+
+    two = Categorical("fat", ["butter", "lard"])
+    found = fit(
+        scored([OIL, two], truth, repeats=4, noise=0.05, levels=5),
+        "liking",
+        [OIL, two],
+        model=["oil", "fat", "oil:fat", "oil^2", "oil^2:fat"],
+    )
+    assert recommend(found, LIKING).settings["fat"] == "lard"
+    careful = recommend(found, LIKING, wobble={"oil": 3})
+    assert careful.settings["fat"] == "butter"
+    # Expected loss of a square under an error of sd s: its coefficient times s squared
+    assert 3 * (3 / 7.5) ** 2 > 0.3 + 0.3 * (3 / 7.5) ** 2
+
+
+class TestBadInput:
+    def test_no_goal(self, peaked):
+        with pytest.raises(FitError, match="no goal was set"):
+            recommend(peaked, Measure("liking", "hedonic 9"))
+
+    def test_a_measure_that_was_not_fitted(self, peaked):
+        with pytest.raises(FitError, match='no findings for "crispness"; there are for liking'):
+            recommend(peaked, [LIKING, Measure("crispness", "number", goal="higher")])
+
+    def test_a_goal_off_the_scale(self, peaked):
+        with pytest.raises(FitError, match="its scale runs from 1 to 9"):
+            recommend(peaked, Measure("liking", "hedonic 9", goal=("between", 10, 12)))
+
+    def test_limits_the_wrong_way_round(self, peaked):
+        with pytest.raises(FitError, match="should be higher, but its limits go from 8 to 5"):
+            recommend(peaked, LIKING, limits={"liking": (8, 5)})
+
+    def test_limits_for_a_target(self, peaked):
+        aimed = Measure("liking", "hedonic 9", goal=("target", 6, 1))
+        with pytest.raises(FitError, match="holds its own limits"):
+            recommend(peaked, aimed, limits={"liking": (5, 8)})
+
+    def test_everything_excluded(self, peaked):
+        with pytest.raises(PlanError, match="every setting between the limits is excluded"):
+            recommend(peaked, LIKING, exclude=lambda bake: True)
+
+    @pytest.mark.parametrize("argument", ["weights", "limits", "enough"])
+    def test_names_that_are_no_measure(self, peaked, argument):
+        given = {"weights": 1, "limits": (1, 9), "enough": 6}[argument]
+        with pytest.raises(FitError, match=f'{argument} names "taste"'):
+            recommend(peaked, LIKING, **{argument: {"taste": given}})
+
+    @pytest.mark.parametrize("weight", [0, -1, float("nan")])
+    def test_weights_that_weigh_nothing(self, peaked, weight):
+        with pytest.raises(FitError, match="must be above 0"):
+            recommend(peaked, LIKING, weights={"liking": weight})
+
+    def test_errors_of_a_kind(self, peaked):
+        with pytest.raises(FitError, match="it has kinds"):
+            recommend(peaked, LIKING, wobble={"fat": 1})
+        with pytest.raises(FitError, match="is no factor"):
+            recommend(peaked, LIKING, wobble={"oven": 1})
+
+    def test_a_failure_limit_that_allows_nothing(self, peaked):
+        with pytest.raises(FitError, match="failure_limit is 0"):
+            recommend(peaked, LIKING, failure_limit=0)
+
+
+# Boxes that leave something of the plane, whatever they overlap
+BOX = st.tuples(st.floats(165, 180), st.floats(165, 180), st.floats(92, 107), st.floats(92, 107))
+
+
+@settings(max_examples=12, deadline=None)
+@given(boxes=st.lists(BOX, min_size=1, max_size=3), fat=st.sampled_from(FAT.levels))
+def test_no_recommendation_is_excluded_or_off_limits(peaked, boxes, fat):
+    table = [{"oil": tuple(sorted(box[:2])), "water": tuple(sorted(box[2:]))} for box in boxes] + [
+        {"fat": fat}
+    ]
+    found = recommend(peaked, LIKING, exclude=table)
+    shown = pd.concat([pd.DataFrame([found.settings]), found.good_settings], ignore_index=True)
+    assert shown["oil"].between(165, 180).all()
+    assert shown["water"].between(92, 108).all()
+    assert (shown["fat"] != fat).all()
+    assert set(shown["oil"]) <= {*range(165, 181), OIL.middle}
+    for box in table[:-1]:
+        inside = shown["oil"].between(*box["oil"]) & shown["water"].between(*box["water"])
+        assert not inside.any()
+
+
+@settings(max_examples=12, deadline=None)
+@given(edge=st.integers(166, 178), wet=st.floats(92, 108))
+def test_a_rule_holds_for_the_very_numbers_that_are_shown(peaked, edge, wet):
+    def hot_and_wet(bake):
+        return bake["oil"] >= edge and bake["water"] >= wet
+
+    found = recommend(peaked, LIKING, exclude=hot_and_wet)
+    shown = pd.concat([pd.DataFrame([found.settings]), found.good_settings], ignore_index=True)
+    assert not any(hot_and_wet(bake) for bake in shown.to_dict("records"))
+
+
+def test_a_rule_that_fails_is_named(peaked):
+    with pytest.raises(PlanError, match="exclude fails: KeyError: 'oven'"):
+        recommend(peaked, LIKING, exclude=lambda bake: bake["oven"] > 200)
+
+
+SHARES = st.tuples(st.floats(0, 0.3), st.floats(0, 0.3), st.floats(0, 0.3))
+
+
+@pytest.fixture(scope="module")
+def blend():
+    rng = np.random.default_rng(5)
+    shares = rng.dirichlet(np.ones(3), 30)
+    table = pd.DataFrame(shares, columns=["rye", "wheat", "spelt"])
+    table["liking"] = (
+        5 + shares @ [0.5, 1.0, 0.0] + 6 * shares[:, 0] * shares[:, 1] + rng.normal(0, 0.1, 30)
+    )
+    return table
+
+
+@settings(max_examples=8, deadline=None)
+@given(low=SHARES, most=st.floats(0.45, 1))
+def test_blends_sum_to_one_within_their_limits(blend, low, most):
+    parts = [
+        Component(name, share, most)
+        for name, share in zip(("rye", "wheat", "spelt"), low, strict=True)
+    ]
+    found = fit(blend, "liking", parts, model="blend")
+    best = recommend(found, LIKING)
+    shown = pd.concat([pd.DataFrame([best.settings]), best.good_settings])[
+        ["rye", "wheat", "spelt"]
+    ]
+    assert np.allclose(shown.sum(axis=1), 1, atol=1e-9)
+    for part in parts:
+        assert (shown[part.name] >= part.low - 1e-9).all()
+        assert (shown[part.name] <= part.high + 1e-9).all()
+
+
+def test_the_best_blend(blend):
+    parts = [Component(name) for name in ("rye", "wheat", "spelt")]
+    found = fit(blend, "liking", parts, model="blend")
+    best = recommend(found, LIKING)
+    places = np.arange(101)
+    grid = pd.DataFrame(
+        [(a, b, 100 - a - b) for a in places for b in places if a + b <= 100],
+        columns=["rye", "wheat", "spelt"],
+    ) / 100  # fmt: skip
+    assert best.expected["estimate"].iloc[0] == pytest.approx(found.expected(grid).max(), abs=1e-9)
+
+
+def test_the_same_answer_every_time(peaked):
+    one, other = recommend(peaked, LIKING), recommend(peaked, LIKING)
+    assert one.settings == other.settings
+    assert one.chance_all_goals == other.chance_all_goals
+    pd.testing.assert_frame_equal(one.good_settings, other.good_settings)
+
+
+@pytest.fixture(scope="module")
+def rivals():
+    table = scored([OIL, WATER, FAT], bent)
+    rng = np.random.default_rng(3)
+    table["crispness"] = 5 + 0.2 * (table["oil"] - 172) + rng.normal(0, 0.3, len(table))
+    factors = [OIL, WATER, FAT]
+    return {name: fit(table, name, factors, model="quadratic") for name in ("liking", "crispness")}
+
+
+CRISP = Measure("crispness", ("intensity", 0, 10), goal="higher")
+
+
+def test_the_frontier_holds_what_nothing_beats(rivals):
+    found = frontier(rivals, [LIKING, CRISP])
+    values = found[["liking", "crispness"]].to_numpy()
+    for row in values:
+        better = (values >= row - 1e-9).all(axis=1) & (values > row + 1e-6).any(axis=1)
+        assert not better.any()
+    assert found["liking"].is_monotonic_decreasing
+    assert found["crispness"].is_monotonic_increasing
+    best = recommend(rivals["liking"], LIKING).expected["estimate"].iloc[0]
+    assert found["liking"].iloc[0] == pytest.approx(best, abs=0.02)  # candidates are a grid
+    assert set(found["fat"]) <= {"lard"} | set(found["fat"].iloc[1:])
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.tuples(*[st.integers(0, 5)] * 3), min_size=1, max_size=30))
+def test_not_dominated_by_its_definition(rows):
+    losses = np.array(rows, dtype=float)
+    wanted = [
+        n
+        for n, row in enumerate(losses)
+        if not any((o <= row).all() and (o < row).any() for o in losses)
+    ]
+    assert not_dominated(losses).tolist() == wanted
+
+
+def test_a_frontier_needs_two_goals(peaked):
+    with pytest.raises(FitError, match="only liking has a goal"):
+        frontier(peaked, LIKING)
+
+
+def test_weights_move_the_choice_towards_what_counts_more(rivals):
+    found = weight_sensitivity(rivals, [LIKING, CRISP], factor=4)
+    known = found.set_index(["measure", "counts"])["crispness"]
+    assert known["crispness", "more"] > known["all", "as it is"] > known["crispness", "less"]
+    assert found["noticeable"].dtype == bool
+    assert not found["noticeable"].iloc[0]
+    heavy = recommend(rivals, [LIKING, CRISP], weights={"crispness": 4})
+    assert heavy.expected["estimate"].iloc[1] == pytest.approx(known["crispness", "more"])

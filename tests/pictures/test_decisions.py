@@ -1,0 +1,151 @@
+"""Maps, frontiers and good regions: what is on the axes, and what the words say."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trials import pictures
+from trials.analysis.fitting import fit
+from trials.analysis.surface import canonical
+from trials.analysis.trade_off import frontier, recommend
+from trials.errors import FitError
+from trials.factors import Categorical, Numeric
+from trials.measures import Measure
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+LIKING = Measure("liking", "hedonic 9", goal="higher")
+CRISP = Measure("crispness", ("intensity", 0, 10), goal="higher")
+
+
+@pytest.fixture(scope="module")
+def yields():
+    bakes = pd.read_csv(REFERENCE / "ccd_yield.csv")
+    factors = [Numeric("time", 80, 90, "min"), Numeric("temperature", 170, 180, "°F")]
+    bakes = bakes.assign(time=85 + 5 * bakes["x1"], temperature=175 + 5 * bakes["x2"])
+    return fit(bakes, "y", factors, model="quadratic", groups=())
+
+
+@pytest.fixture(scope="module")
+def fits():
+    factors = [
+        Numeric("oil", 165, 180, "°C"),
+        Numeric("water", 92, 108, "%"),
+        Categorical("fat", ["butter", "lard"]),
+    ]
+    rng = np.random.default_rng(6)
+    rows = [
+        (o, w, f) for o in (165, 172.5, 180) for w in (92, 100, 108) for f in ("butter", "lard")
+    ] * 2
+    bakes = pd.DataFrame(rows, columns=["oil", "water", "fat"])
+    bakes = bakes[~((bakes["oil"] == 180) & (bakes["water"] == 108))]
+    oil, water = (bakes["oil"] - 172.5) / 7.5, (bakes["water"] - 100) / 8
+    bakes["liking"] = 6 - oil**2 - water**2 + 0.3 * (bakes["fat"] == "lard")
+    bakes["liking"] += rng.normal(0, 0.2, len(bakes))
+    bakes["crispness"] = 5 + 1.5 * oil + rng.normal(0, 0.2, len(bakes))
+    names = ("liking", "crispness")
+    return {name: fit(bakes, name, factors, model="quadratic") for name in names}
+
+
+def test_a_map_peaks_where_the_surface_does(yields):
+    picture = pictures.contours(yields)
+    peak = canonical(yields).stationary
+    # On a map of 81 places over 14 units, the highest place lies within half a step of the peak
+    said = r"highest 80.2 at time (\S+) min and temperature (\S+) °F"
+    time, temperature = map(float, re.search(said, str(picture)).groups())
+    assert time == pytest.approx(peak["time"], abs=0.1)
+    assert temperature == pytest.approx(peak["temperature"], abs=0.1)
+
+
+def test_the_bakes_lie_on_top_with_their_means(yields):
+    axes = pictures.contours(yields).figure.axes[0]
+    dots = axes.lines[0]
+    bakes = pd.read_csv(REFERENCE / "ccd_yield.csv")
+    coded = zip(bakes["x1"], bakes["x2"], strict=True)
+    wanted = {(round(85 + 5 * a, 6), round(175 + 5 * b, 6)) for a, b in coded}
+    drawn = set(zip(np.round(dots.get_xdata(), 6), np.round(dots.get_ydata(), 6), strict=True))
+    assert drawn == wanted
+    texts = {text.get_text() for text in axes.texts}
+    assert "79.9" in texts  # mean of the five middle bakes: 79.5, 80.3, 80, 79.7, 79.8 is 79.86
+    assert axes.get_xlabel() == "time (min)"
+
+
+def test_what_no_bake_reaches_is_hatched_and_said(fits, yields):
+    picture = pictures.contours(fits["liking"])
+    # The corner beyond the line from (180, 100) to (172.5, 108) is an eighth of the map
+    said = re.search(r"(\d+)% of the map is beyond the bakes", str(picture))
+    assert int(said.group(1)) == pytest.approx(12.5, abs=1)
+    sets = picture.figure.axes[0].collections
+    assert any("////" in (getattr(one, "hatches", None) or []) for one in sets)
+    assert any(text.get_text() == "beyond the bakes" for text in _legend(picture))
+    square = pictures.contours(fits["liking"], at={"fat": "lard"})
+    assert "fat lard" in str(square)
+
+
+def _legend(picture):
+    return picture.figure.axes[0].get_legend().get_texts()
+
+
+def test_chosen_settings_are_marked(fits):
+    best = recommend(fits["liking"], LIKING)
+    axes = pictures.contours(fits["liking"], at=best.settings).figure.axes[0]
+    stars = [line for line in axes.lines if line.get_marker() == "*"]
+    assert stars[0].get_xdata()[0] == best.settings["oil"]
+    assert stars[0].get_ydata()[0] == best.settings["water"]
+
+
+def test_the_frontier_is_drawn_as_it_is_tabulated(fits):
+    table = frontier(fits, [LIKING, CRISP])
+    picture = pictures.frontier(fits, [LIKING, CRISP])
+    line = next(
+        one for one in picture.figure.axes[0].lines if one.get_label().startswith("nothing")
+    )
+    assert line.get_xdata() == pytest.approx(table["liking"].to_numpy())
+    assert line.get_ydata() == pytest.approx(table["crispness"].to_numpy())
+    assert f"{len(table)} settings that no other beats" in str(picture)
+    assert "more is better" in picture.figure.axes[0].get_xlabel()
+
+
+def test_the_good_region_names_every_factor(fits):
+    best = recommend(fits["liking"], LIKING)
+    picture = pictures.good_region(best)
+    labels = [label.get_text() for label in picture.figure.axes[0].get_yticklabels()]
+    assert labels == ["oil", "water", "fat"]
+    for row in best.good_ranges.itertuples():
+        assert f"{row.factor}: {row.good}" in str(picture)
+    stars = [line for line in picture.figure.axes[0].lines if line.get_marker() == "*"]
+    assert len(stars) == 3
+
+
+def test_names_stay_functions_once_used(fits):
+    pictures.frontier(fits, [LIKING, CRISP])
+    assert callable(pictures.frontier)
+    assert callable(pictures.contours)
+    assert callable(pictures.good_region)
+
+
+def test_every_picture_is_one_png(fits):
+    best = recommend(fits, [LIKING, CRISP])
+    for picture in (
+        pictures.contours(fits["liking"]),
+        pictures.frontier(fits, [LIKING, CRISP]),
+        pictures.good_region(best),
+    ):
+        assert picture.png().startswith(b"\x89PNG")
+        assert picture.title
+        assert 'alt="' in picture.html()
+
+
+def test_bad_input(fits):
+    with pytest.raises(FitError, match="no factor"):
+        pictures.contours(fits["liking"], [("oil", "oven")])
+    with pytest.raises(FitError, match="not a number"):
+        pictures.contours(fits["liking"], [("oil", "fat")])
+    with pytest.raises(FitError, match="named twice"):
+        pictures.contours(fits["liking"], [("oil", "oil")])
+    with pytest.raises(FitError, match="to hold"):
+        pictures.contours(fits["liking"], at={"oven": 200})
+    with pytest.raises(FitError, match="only liking has a goal"):
+        pictures.frontier(fits, [LIKING])

@@ -1,0 +1,127 @@
+"""How much a result suffers from normal kitchen error in each setting."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.choosing import FewFindings, Measures, wobble_sd
+from trials.analysis.desirability import SHARE_OF_RANGE
+from trials.analysis.forecast import Forecast, all_factors, forecasts
+from trials.analysis.region import Region, coded, region
+from trials.analysis.results import CONFIDENCE
+from trials.analysis.searching import expected_under_wobble
+from trials.errors import FitError
+from trials.factors import Component
+
+ALL_TOGETHER = "all together"
+DRAWS = 4000
+_SEED = 1732
+
+
+def robustness(
+    findings: FewFindings,
+    measures: Measures,
+    settings: Mapping[str, Any],
+    wobble: Mapping[str, float],
+) -> pd.DataFrame:
+    """Return what kitchen errors around one setting do to every measure.
+
+    Parameters
+    ----------
+    findings : Findings or mapping of measure name to Findings
+    measures : Measure, sequence of Measure or mapping of name to Measure
+        Those with a goal count.
+    settings : mapping
+        Factor name -> setting, such as the `settings` of a recommendation.
+    wobble : mapping of factor name to number
+        How far the kitchen errs (a standard deviation in the factor's unit), such as
+        {"oil": 3, "hydration": 1}.
+
+    Returns
+    -------
+    DataFrame
+        factor (the last rows are "all together"), error, measure, expected (without error),
+        with_error (the mean over errors), lost (how much worse that is, in the goal's direction),
+        low, high (where 95 % of results fall through these errors alone), noticeable (whether
+        they spread, to the worse side, by more than is worth noticing).
+
+    Raises
+    ------
+    FitError
+        When no error is named, or for no factor or a kind.
+
+    References
+    ----------
+    Box & Jones 1992, J. Appl. Stat. 19:3-26 (designing products that are robust to the
+    environment): the fitted surface is averaged over the errors.
+
+    Examples
+    --------
+    >>> robustness.__name__
+    'robustness'
+    """
+    known = forecasts(findings, measures)
+    factors = all_factors([one.findings for one in known])
+    looked = region(factors)
+    if not wobble_sd(looked, wobble).any():
+        raise FitError(
+            'wobble names no error; give how far the kitchen errs, such as {"oil": 3, "water": 1}.'
+        )
+    here = coded(factors, settings)
+    runs = [(name, f"{value:g}", {name: value}) for name, value in wobble.items() if value > 0]
+    if len(runs) > 1:
+        runs.append((ALL_TOGETHER, "", dict(wobble)))
+    rows = [
+        {"factor": name, "error": error, "measure": one.measure.name}
+        | _suffered(one, looked, here, wobble_sd(looked, errs))
+        for name, error, errs in runs
+        for one in known
+    ]
+    return pd.DataFrame(rows)
+
+
+def _suffered(one: Forecast, looked: Region, here: np.ndarray, sd: np.ndarray) -> dict[str, Any]:
+    loss, margin = _loss(one), one.measure.margin
+    expected = float(one.expect(here)[0])
+    with_error = float(expected_under_wobble(one.expect, looked.factors, sd)(here)[0])
+    missed = float(expected_under_wobble(_lost(one, loss), looked.factors, sd)(here)[0])
+    results = one.expect(_erring(looked, here, sd))
+    low, high = np.quantile(results, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
+    worse = np.quantile(loss(results), CONFIDENCE) - float(loss(np.array([expected]))[0])
+    edge = margin or SHARE_OF_RANGE * float(np.ptp(one.expect(looked.candidates())))
+    return {
+        "expected": expected,
+        "with_error": with_error,
+        "lost": missed - float(loss(np.array([expected]))[0]),
+        "low": float(low),
+        "high": float(high),
+        "noticeable": bool(worse > edge),
+    }
+
+
+def _lost(
+    one: Forecast, loss: Callable[[np.ndarray], np.ndarray]
+) -> Callable[[np.ndarray], np.ndarray]:
+    return lambda X: loss(one.expect(X))
+
+
+def _loss(one: Forecast) -> Callable[[np.ndarray], np.ndarray]:
+    """Return how much worse than the best a response is, in its own units."""
+    goal = one.measure.goal
+    if goal in ("higher", "lower"):
+        sign = -1.0 if goal == "higher" else 1.0
+        return lambda values: sign * values
+    kind, first, second = goal
+    low, high = (first, first) if kind == "target" else (first, second)
+    return lambda values: np.maximum(low - values, 0) + np.maximum(values - high, 0)
+
+
+def _erring(looked: Region, here: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    rng = np.random.default_rng(_SEED)
+    X = here + sd * rng.standard_normal((DRAWS, len(sd)))
+    parts = [n for n, factor in enumerate(looked.factors) if isinstance(factor, Component)]
+    if parts:
+        X[:, parts] /= X[:, parts].sum(axis=1, keepdims=True)
+    return X
