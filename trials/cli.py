@@ -9,6 +9,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from trials.errors import TrialsError
@@ -200,7 +201,8 @@ def _serve(asked: argparse.Namespace) -> int:
         print(line, flush=True)
 
     round_ = Round.open(asked.folder)
-    serve_ballots(round_, asked.address, asked.port, renew=asked.renew, tell=tell)
+    with suppress(KeyboardInterrupt):
+        serve_ballots(round_, asked.address, asked.port, renew=asked.renew, tell=tell)
     return DONE
 
 

@@ -8,11 +8,11 @@ listed, and neither the serving table nor the key to the codes can be reached.
 import asyncio
 import html
 import ipaddress
+import socket
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from tornado.httpserver import HTTPServer
-from tornado.netutil import bind_sockets
 from tornado.web import Application, RequestHandler
 
 from trials.errors import TastingError
@@ -242,18 +242,20 @@ async def _run(served: _Served, address: str, port: int, tell: Callable[[str], o
         idle_connection_timeout=_IDLE,
         body_timeout=_IDLE,
     )
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
     try:
-        sockets = bind_sockets(port, address)
+        listening = socket.create_server((address, port), family=family)
     except OSError as error:
         raise TastingError(
             f"{address} at port {port} can not be had ({error.strerror}). Name another port, or "
             "an address that this computer has."
         ) from None
-    server.add_sockets(sockets)
+    listening.setblocking(False)
+    server.add_socket(listening)
     host = f"[{address}]" if ":" in address else address
     tell("Each link is for one taster and opens on one phone:")
     for link in served.links:
-        tell(f"  {link.taster}: http://{host}:{sockets[0].getsockname()[1]}/{link.link}/")
+        tell(f"  {link.taster}: http://{host}:{listening.getsockname()[1]}/{link.link}/")
     tell("Answers go to the round's incoming folder. Stop with Ctrl-C.")
     try:
         await asyncio.Event().wait()

@@ -1,0 +1,65 @@
+"""An invented round of doughnuts with every scale of the table, and ballots filled by hand."""
+
+import csv
+import io
+import json
+import re
+from pathlib import Path
+
+from tests.rounds.rounds_to_bake import doughnut
+from trials.measures import Measure
+from trials.rounds.round import Round
+from trials.rounds.sheets import write_sheets
+from trials.tasting.panel import Taster
+from trials.tasting.phone_ballot import ballot_file
+
+EVERY_SCALE = (
+    Measure("liking", "hedonic 9"),
+    Measure("crispness", ("intensity", 0, 10), anchors=["soft", "shatters"]),
+    Measure("sweetness", "just about right 5"),
+    Measure("said of it", "check all", words=["nutty", "greasy"]),
+    Measure("greasiest", "ranking", anchors=["the greasiest", "the driest"]),
+    Measure("smells of", "words"),
+    Measure("again", "passed"),
+    Measure("bites", "number", unit="bites"),
+    Measure("oil uptake", "number", unit="%", per="bake"),
+    Measure("held its shape", "passed", per="bake"),
+)
+
+
+def tasted(folder: Path, names=("Ida", "Bo"), **changes) -> Round:
+    """A round with its sheets written."""
+    asked = {"measures": EVERY_SCALE, "tasters": [Taster(name) for name in names]}
+    made = doughnut(folder, **(asked | changes))
+    write_sheets(made)
+    return made
+
+
+def page_of(round_: Round, taster: str) -> Path:
+    """A taster's phone ballot."""
+    return round_.folder / "ballots/phone" / ballot_file(taster)
+
+
+def data_of(markup: str) -> dict:
+    """What a phone ballot knows."""
+    return json.loads(re.search(r'id="ballot">(.*?)</script>', markup, re.S).group(1))
+
+
+def answers(ballot: dict, **values: str) -> str:
+    """The file that a phone ballot would save with the same answers for every piece."""
+    rows = [
+        {
+            "taster": ballot["taster"],
+            "sitting": sample["sitting"],
+            "position": sample["position"],
+            "code": sample["code"],
+            "round": ballot["mark"],
+            **{name.replace("_", " "): value for name, value in values.items()},
+        }
+        for sample in ballot["samples"]
+    ]
+    text = io.StringIO()
+    writer = csv.DictWriter(text, ballot["columns"], restval="", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()

@@ -1,0 +1,275 @@
+"""The one server: twenty phones at once, killed and started again, and what it must refuse."""
+
+import http.client
+import re
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from contextlib import contextmanager
+
+import pytest
+
+from tests.browser import needs_browser
+from tests.rounds.tasted_round import answers, data_of, page_of, tasted
+from trials.errors import TastingError
+from trials.measures import Measure
+from trials.printing import find_browser
+from trials.rounds.ballot_links import Links
+from trials.rounds.ballot_server import serve_ballots
+from trials.rounds.scores import check, scores
+from trials.rounds.sent_answers import LARGEST_ANSWERS, MOST_FILES, store
+
+LIKING = Measure("liking", "hedonic 9")
+SECONDS = 20
+
+
+@contextmanager
+def running(round_, *words, port=0):
+    """The server as the command line starts it; gives its process, port and links."""
+    command = [sys.executable, "-m", "trials", "serve", str(round_.folder), "--port", str(port)]
+    process = subprocess.Popen(
+        [*command, *words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        links = {}
+        for line in process.stdout:
+            found = re.fullmatch(r"  (.+): http://127\.0\.0\.1:(\d+)(/\w+/)\n", line)
+            if found:
+                links[found[1]], port = found[3], int(found[2])
+            if "Stop with" in line:
+                break
+        assert links, process.stderr.read()
+        yield process, port, links
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def ask(port, method, path, body=None, cookie="", **headers):
+    """One request on a connection of its own: status, text, cookie."""
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=SECONDS)
+    sent = {name.replace("_", "-"): value for name, value in headers.items()}
+    if cookie:
+        sent["Cookie"] = cookie
+    try:
+        connection.request(method, path, body, sent)
+        reply = connection.getresponse()
+        text = reply.read().decode()
+        return reply.status, text, (reply.getheader("Set-Cookie") or "").split(";")[0]
+    finally:
+        connection.close()
+
+
+def opened_by_phone(port, link):
+    status, _, cookie = ask(port, "POST", f"{link}open")
+    assert status == 200
+    return cookie
+
+
+def send(port, link, cookie, text):
+    return ask(port, "POST", f"{link}answers", text.encode(), cookie, Content_Type="text/csv")
+
+
+@pytest.fixture
+def one(tmp_path):
+    return tasted(tmp_path, measures=[LIKING])
+
+
+def test_twenty_phones_send_at_once_while_it_is_killed_and_nothing_is_lost(tmp_path):
+    """Each of 20 sends 4 times; the server is killed in between and comes back on its port."""
+    names = [f"Taster {chr(65 + at)}" for at in range(20)]
+    round_ = tasted(tmp_path, names, measures=[LIKING], sitting=4)
+    wrong, arrived = [], threading.Semaphore(0)
+
+    def phone(name, port, link):
+        ballot = data_of(page_of(round_, name).read_text("utf-8"))
+        cookie, sent = "", 0
+        whole = answers(ballot, liking=str(1 + names.index(name) % 9)).splitlines(keepends=True)
+        while sent < 4:
+            try:
+                if not cookie:
+                    status, text, cookie = ask(port, "POST", f"{link}open")
+                # Each time some more of the ballot is filled
+                filled = 1 + (sent + 1) * (len(whole) - 1) // 4
+                status, text, _ = send(port, link, cookie, "".join(whole[:filled]))
+            except (OSError, http.client.HTTPException):
+                continue  # it is down: the phone keeps its answers and tries again
+            if status != 200:
+                wrong.append((name, status, text))
+                return
+            sent += 1
+            arrived.release()
+
+    with running(round_) as (process, port, links):
+        threads = [threading.Thread(target=phone, args=(name, port, links[name])) for name in names]
+        for thread in threads:
+            thread.start()
+        for _ in range(25):  # some have sent, none is done with all
+            assert arrived.acquire(timeout=SECONDS)
+        process.send_signal(signal.SIGKILL)
+        process.wait()
+    with running(round_, port=port) as (_, _, again):
+        assert again == links
+        for thread in threads:
+            thread.join(timeout=60)
+            assert not thread.is_alive()
+    assert wrong == []
+    kept = [path for path in (round_.folder / "incoming").iterdir() if path.suffix == ".csv"]
+    assert len(kept) == 80
+    assert check(round_) == []
+    tidy = scores(round_)
+    tidy = tidy[tidy["taster"].notna()]
+    assert tidy["liking"].notna().all()
+    for name, own in tidy.groupby("taster"):
+        assert set(own["liking"]) == {1 + names.index(name) % 9}
+
+
+def test_nothing_but_a_tasters_own_ballot_can_be_reached(one):
+    with running(one) as (_, port, links):
+        ida, bo = links["Ida"], links["Bo"]
+        for path in (
+            "/", "/serving.csv", "/links.csv", "/round.toml", "/code-sheet.html", "/incoming/",
+            "/received/", "/ballots/", f"{ida}../serving.csv", f"{ida}serving.csv", ida[:-1],
+            "/" + "a" * 48 + "/", ida.replace("/", "/%2e%2e/", 1), "/static/x", "//",
+        ):  # fmt: skip
+            status, text, _ = ask(port, "GET", path)
+            assert (status, text) == (404, "There is nothing here."), path
+        status, before, _ = ask(port, "GET", ida)
+        codes = data_of(page_of(one, "Ida").read_text("utf-8"))["samples"]
+        assert status == 200
+        assert not any(sample["code"] in before for sample in codes)
+        cookie = opened_by_phone(port, ida)
+        page = ask(port, "GET", ida, cookie=cookie)[1]
+        assert data_of(page)["send"] == "answers"
+        assert not re.search(r"\bB\d\d\b|serving\.csv", page.split("<body>")[1])
+        # One link, one phone
+        assert ask(port, "GET", ida)[0] == 403
+        assert ask(port, "POST", f"{ida}open")[0] == 403
+        assert ask(port, "GET", bo, cookie=cookie)[1] != page
+        assert ask(port, "PUT", ida)[0] == 405
+        assert ask(port, "GET", f"{ida}answers")[0] == 405
+
+
+def test_only_a_tasters_own_whole_answers_are_kept(one):
+    ballots = {name: data_of(page_of(one, name).read_text("utf-8")) for name in ("Ida", "Bo")}
+    good = answers(ballots["Ida"], liking="7", note='😀 =1+1, "crisp"\n<b>ø</b>')
+    with running(one) as (_, port, links):
+        ida = links["Ida"]
+        cookie = opened_by_phone(port, ida)
+        assert send(port, ida, "", good)[0] == 403
+        assert send(port, links["Bo"], cookie, good)[0] == 403
+        refused = {
+            answers(ballots["Bo"], liking="7"): "not of Ida",
+            good.replace(ballots["Ida"]["mark"], "rbcdfghjk"): "another round",
+            good.replace(ballots["Ida"]["samples"][0]["code"], "999"): "not the ones you were",
+            good[: len(good) // 2]: "",
+            "hello": "no ballot of this round",
+            "": "no ballot of this round",
+            good.replace("liking", "scoring", 1): "no ballot of this round",
+            "\x00" + good: "no ballot of this round",
+        }
+        for text, said in refused.items():
+            status, told, _ = send(port, ida, cookie, text)
+            assert status == 400, text[:60]
+            assert said in told
+        assert ask(port, "POST", f"{ida}answers", good.encode("utf-16"), cookie,
+                   Content_Type="text/csv")[0] == 400  # fmt: skip
+        for kind in ("text/plain", "", "application/json"):
+            found = ask(port, "POST", f"{ida}answers", good.encode(), cookie, Content_Type=kind)
+            assert found[0] == 415
+        elsewhere = ask(port, "POST", f"{ida}answers", good.encode(), cookie,
+                        Content_Type="text/csv", Origin="http://example.test")  # fmt: skip
+        assert elsewhere[0] == 403
+        assert not (one.folder / "incoming").exists()
+        assert send(port, ida, cookie, good)[:2] == (200, "Arrived. Thank you, Ida.")
+        assert send(port, ida, cookie, good)[0] == 200
+        assert len(list((one.folder / "incoming").iterdir())) == 1
+    assert check(one) == []
+    assert set(scores(one)["liking"].dropna()) == {7.0}
+    assert set(scores(one)["note"]) >= {'😀 =1+1, "crisp"\n<b>ø</b>'}
+
+
+def test_what_is_far_too_large_or_never_ends_does_not_stop_the_others(one):
+    ballot = data_of(page_of(one, "Ida").read_text("utf-8"))
+    good = answers(ballot, liking="7")
+    with running(one) as (_, port, links):
+        ida = links["Ida"]
+        cookie = opened_by_phone(port, ida)
+        assert send(port, ida, cookie, good + "x" * LARGEST_ANSWERS)[0] in (400, 413)
+        with socket.create_connection(("127.0.0.1", port), timeout=SECONDS) as silent:
+            silent.sendall(b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: 1000000000\r\n\r\n")
+            assert b"200" not in silent.recv(200)
+        with socket.create_connection(("127.0.0.1", port), timeout=SECONDS) as slow:
+            slow.sendall(b"GET / HT")
+            assert send(port, ida, cookie, good)[0] == 200
+        long_words = answers(ballot, note="x" * 2000)
+        assert len(long_words) < LARGEST_ANSWERS
+        assert send(port, ida, cookie, long_words)[0] == 200
+
+
+def test_a_new_link_ends_the_old_one(one):
+    with running(one) as (_, port, links):
+        cookie = opened_by_phone(port, links["Ida"])
+        assert (one.folder / "links.csv").stat().st_mode & 0o077 == 0
+    with running(one, "--renew", "Ida") as (_, port, again):
+        assert again["Bo"] == links["Bo"]
+        assert ask(port, "GET", links["Ida"], cookie=cookie)[0] == 404
+        assert ask(port, "GET", again["Ida"])[0] == 200
+
+
+def test_a_taster_can_not_fill_the_disk(tmp_path):
+    kept = [store(tmp_path, str(at).encode(), "Ida") for at in range(MOST_FILES + 1)]
+    assert kept[-1] is None
+    assert None not in kept[:-1]
+    assert store(tmp_path, b"0", "Ida") == kept[0]
+    assert store(tmp_path, b"0", "Bo") is not None
+
+
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [
+        ("0.0.0.0", "not one address of a local network"),
+        ("::", "not one address of a local network"),
+        ("8.8.8.8", "never to the whole world"),
+        ("the kitchen", "is no address"),
+        ("192.168.254.253", "can not be had"),
+    ],
+)
+def test_an_address_that_is_not_one_of_this_kitchen_is_refused(one, address, said):
+    with pytest.raises(TastingError, match=said):
+        serve_ballots(one, address, 0)
+
+
+def test_a_round_without_servings_and_a_stranger_are_refused(one, tmp_path):
+    with pytest.raises(TastingError, match="tastes nothing"):
+        Links(one.folder, ["Ida"], ["Mia"])
+    (one.folder / "serving.csv").unlink()
+    with pytest.raises(TastingError, match="Nothing is served"):
+        serve_ballots(one)
+
+
+@needs_browser
+def test_a_phone_opens_its_link_fills_sends_and_is_told(one):
+    playwright = pytest.importorskip("playwright.sync_api")
+    trouble = []
+    with running(one) as (_, port, links), playwright.sync_playwright() as runner:
+        browser = runner.chromium.launch(executable_path=find_browser())
+        page = browser.new_page()
+        page.on("console", lambda message: trouble.append(message.text))
+        page.on("pageerror", lambda error: trouble.append(str(error)))
+        page.goto(f"http://127.0.0.1:{port}{links['Ida']}")
+        page.get_by_role("button", name="I am Ida").click()
+        page.get_by_label("I agree").check()
+        page.get_by_role("button", name="Start").click()
+        page.get_by_label("8 like very much").check()
+        page.reload()
+        assert page.get_by_label("8 like very much").is_checked()
+        while page.locator("#next").is_visible():
+            page.locator("#next").click()
+        page.get_by_role("button", name="Send to the cook").click()
+        page.get_by_text("Arrived. Thank you, Ida.").wait_for()
+        browser.close()
+    assert trouble == []
+    assert list(scores(one)["liking"].dropna()) == [8.0]
