@@ -16,10 +16,12 @@ from trials.tables import in_words, number, tidy_number
 
 # Columns every plan or table of scores has; a factor of the same name would hide one of them.
 RESERVED = ("day", "load", "bake", "role", "taster", "status")
+NO_SETTING = "–"  # shown where a nested factor does not exist
 CHANGES = ("total", "percent", "swap", "flour share", "cross")
 
 Setting = float | int | str
 Change = tuple[Any, ...]
+OnlyWhen = tuple[str, Sequence[Setting]]
 
 
 @dataclass(frozen=True)
@@ -47,6 +49,9 @@ class Numeric:
         The only settings that can be made, when not every one between the limits can.
     step : float, optional
         The finest step that the kitchen can set, in `unit`.
+    only_when : tuple, optional
+        For a setting that exists only for some kinds of another factor (nested in it): that
+        factor's name and those kinds, as in ("method", ["fried"]). Elsewhere it has no setting.
 
     Raises
     ------
@@ -75,6 +80,7 @@ class Numeric:
     changes: Change | None = None
     settings: Sequence[float] = ()
     step: float | None = None
+    only_when: OnlyWhen | None = None
 
     def __post_init__(self) -> None:
         _check_name(self.name)
@@ -101,6 +107,7 @@ class Numeric:
         object.__setattr__(self, "high", high)
         object.__setattr__(self, "settings", settings)
         object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
+        object.__setattr__(self, "only_when", _checked_when(self))
 
     @property
     def group(self) -> str | None:
@@ -135,6 +142,8 @@ class Numeric:
 
     def read(self, value: object) -> float:
         """Return a setting as a number; a FactorError when it is not one."""
+        if self.only_when and is_blank(value):
+            return float("nan")
         found = number(value) if isinstance(value, str) else value
         if isinstance(found, bool | np.bool_) or found is None:
             raise FactorError(f'"{self.name}" has the setting {value!r}; a number was expected.')
@@ -142,6 +151,8 @@ class Numeric:
 
     def show(self, value: Setting) -> str:
         """Return a setting in words, with its unit."""
+        if self.only_when and is_blank(value):
+            return NO_SETTING
         text = tidy_number(self.read(value))
         if not self.unit:
             return text
@@ -158,7 +169,7 @@ class Categorical:
         As the baker says it; any characters.
     levels : sequence of str or number
         At least two, all different. The first is the kind of the reference bake.
-    hard_to_change, changes
+    hard_to_change, changes, only_when
         As for :class:`Numeric`; the change is usually ("swap", ingredient), the levels being
         the ingredients it is swapped for.
     unit : str
@@ -185,6 +196,7 @@ class Categorical:
     hard_to_change: bool | str = False
     changes: Change | None = None
     unit: str = ""
+    only_when: OnlyWhen | None = None
 
     def __post_init__(self) -> None:
         _check_name(self.name)
@@ -198,6 +210,7 @@ class Categorical:
             raise FactorError(f'"{self.name}" has an empty level, or the same level twice.')
         object.__setattr__(self, "levels", levels)
         object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
+        object.__setattr__(self, "only_when", _checked_when(self))
 
     @property
     def group(self) -> str | None:
@@ -210,11 +223,14 @@ class Categorical:
         return self.levels[0]
 
     def code(self, values: Iterable[Setting]) -> np.ndarray:
-        """Return the position of each value among the levels."""
-        return np.array([self.levels.index(self.read(value)) for value in values], dtype=int)
+        """Return the position of each value among the levels; -1 where there is no setting."""
+        places = {level: place for place, level in enumerate(self.levels)}
+        return np.array([places.get(self.read(value), -1) for value in values], dtype=int)
 
     def read(self, value: object) -> Setting:
         """Return the level that is meant; a FactorError when there is none."""
+        if self.only_when and is_blank(value):
+            return ""
         for level in self.levels:
             if _key(level) == _key(_plain(value)):
                 return level
@@ -224,6 +240,8 @@ class Categorical:
 
     def show(self, value: Setting) -> str:
         """Return a level in words."""
+        if self.only_when and is_blank(value):
+            return NO_SETTING
         text = _key(value)
         return f"{text} {self.unit}" if self.unit and number(text) is not None else text
 
@@ -268,6 +286,7 @@ class Component:
 
     group: None = None
     unit: str = ""
+    only_when: None = None
 
     @property
     def levels(self) -> tuple[float, float]:
@@ -333,7 +352,22 @@ def check_factors(factors: Iterable[Factor]) -> tuple[Factor, ...]:
         if name in groups:
             raise FactorError(f'"{factor.name}" is both a factor and what its bakes share.')
         seen.add(name)
+    for factor in factors:
+        _check_host(factor, factors)
     return factors
+
+
+def is_blank(value: object) -> bool:
+    """Say whether a cell holds no setting.
+
+    Examples
+    --------
+    >>> is_blank(""), is_blank(float("nan")), is_blank(0)
+    (True, True, False)
+    """
+    if isinstance(value, str):
+        return value.strip() in ("", NO_SETTING)
+    return value is None or type(value).__name__ in ("NAType", "NaTType") or value != value
 
 
 def group_names(factors: Iterable[Factor]) -> tuple[str, ...]:
@@ -368,6 +402,8 @@ def factor_record(factor: Factor) -> dict[str, Any]:
         record["changes"] = [
             part.to_dict() if isinstance(part, Formula) else part for part in factor.changes
         ]
+    if factor.only_when:
+        record["only_when"] = [factor.only_when[0], list(factor.only_when[1])]
     return {key: value for key, value in record.items() if not _left_out(value)}
 
 
@@ -399,6 +435,8 @@ def factor_from(record: Mapping[str, Any]) -> Factor:
             Formula.from_dict(part) if isinstance(part, Mapping) else part
             for part in fields["changes"]
         )
+    if "only_when" in fields:
+        fields["only_when"] = tuple(fields["only_when"])
     try:
         return kinds[kind](**fields)
     except TypeError as error:
@@ -433,6 +471,43 @@ def _checked_change(name: str, change: Change | None) -> Change | None:
     if (change[0] == "cross") != isinstance(change[1], Formula):
         raise FactorError(f'"{name}": a ("cross", formula) needs the other parent\'s formula.')
     return tuple(change)
+
+
+def _checked_when(factor: "Numeric | Categorical") -> OnlyWhen | None:
+    when = factor.only_when
+    if when is None:
+        return None
+    shaped = isinstance(when, Sequence) and not isinstance(when, str) and len(when) == 2
+    if not shaped or isinstance(when[1], str) or not len(when[1]):
+        raise FactorError(
+            f'"{factor.name}" has only_when {when!r}; expected a factor and some of its kinds, as '
+            'in ("method", ["fried"]).'
+        )
+    if factor.hard_to_change or factor.changes:
+        raise FactorError(
+            f'"{factor.name}" exists only for some kinds of "{when[0]}"; such a setting can be '
+            "neither hard to change nor a change of the formula. Leave only_when out, or that."
+        )
+    return str(when[0]), tuple(_plain(kind) for kind in when[1])
+
+
+def _check_host(factor: "Factor", factors: Sequence["Factor"]) -> None:
+    """Refuse a nested factor whose host is not there, is no kind, or has not those kinds."""
+    if factor.only_when is None:
+        return
+    name, kinds = factor.only_when
+    host = next((one for one in factors if one.name == name), None)
+    if not isinstance(host, Categorical) or host.only_when:
+        raise FactorError(
+            f'"{factor.name}" exists only for some kinds of "{name}", which is no factor of kinds '
+            "that is always set."
+        )
+    for kind in kinds:
+        host.read(kind)
+    if len({_key(kind) for kind in kinds}) >= len(host.levels):
+        raise FactorError(
+            f'"{factor.name}" exists for every kind of "{name}"; leave only_when out.'
+        )
 
 
 def _finite(name: str, value: Any) -> float:

@@ -13,6 +13,7 @@ from trials.design.terms import Term, parse_term
 from trials.errors import PlanError
 from trials.factors import Categorical, Factor
 from trials.measures import Measure
+from trials.nesting import exists
 from trials.tables import in_words
 
 Effects = Mapping[str, float | Mapping[Any, float]]
@@ -111,6 +112,8 @@ def _contribution(
     for name, power in term.powers:
         factor = known[name]
         values = table[name]
+        there = exists(factor, table)
+        size = size if there is None else np.where(there, size, 0.0)
         if isinstance(factor, Categorical) and isinstance(effect, Mapping):
             added = {factor.read(level): float(value) for level, value in effect.items()}
             size = size * np.array([added.get(factor.read(value), 0.0) for value in values])
@@ -118,7 +121,7 @@ def _contribution(
             size = size * (2.0 * (factor.code(values) > 0) - 1)
             odd += 1
         else:
-            size = size * factor.code(values) ** power
+            size = size * np.nan_to_num(factor.code(values)) ** power
             odd += power % 2
     return size / 2 if odd else size
 

@@ -126,6 +126,9 @@ def factor_contrasts(
            [ 0.,  2.,  0.,  2.]])
     """
     partners = {name for term in terms if factor.name in term.factors for name in term.factors}
+    # A nested factor moves only where it exists; what is nested in this one moves with it
+    partners |= {factor.only_when[0]} if factor.only_when else set()
+    partners |= {o.name for o in factors if o.only_when and o.only_when[0] == factor.name}
     bent = any(name == factor.name and power > 1 for term in terms for name, power in term.powers)
     own = _levels(factor, bent)
     others = [one for one in factors if one.name in partners and one.name != factor.name]

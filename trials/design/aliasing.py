@@ -9,6 +9,7 @@ import pandas as pd
 from trials.design.plan import Plan, whole_number
 from trials.design.terms import Term, is_blend, model_matrix
 from trials.factors import Categorical, Component, Factor
+from trials.nesting import can_meet
 
 # A share of an effect smaller than this is rounding
 NOTHING = 1e-9
@@ -87,7 +88,8 @@ def effects_up_to(plan: Plan, table: pd.DataFrame, order: int) -> tuple[Term, ..
         for held in combinations_with_replacement(names, size):
             repeated = {name for name in held if held.count(name) > 1}
             wide = all(name in numbers and levels[name] > held.count(name) for name in repeated)
-            if wide and not (parts and len(parts.intersection(held)) > 1 and size > 2):
+            meets = can_meet(factor for factor in plan.factors if factor.name in held)
+            if wide and meets and not (parts and len(parts.intersection(held)) > 1 and size > 2):
                 found.append(_term(held, plan.factors))
     return tuple(found)
 

@@ -14,6 +14,7 @@ import pandas as pd
 
 from trials.design.terms import Term, is_blend
 from trials.factors import Categorical, Component, Factor
+from trials.nesting import exists
 
 
 @dataclass(frozen=True, eq=False)
@@ -28,11 +29,14 @@ class Basis:
         Which function of each factor a column holds; 0 is the constant 1.
     owner : ndarray of int, shape (columns,)
         Which term a column belongs to; -1 for the intercept.
+    nested : tuple of (int, int, ndarray)
+        A factor that exists only for some kinds of another: its place, the other's, those kinds.
     """
 
     contrasts: tuple[np.ndarray | int, ...]
     index: np.ndarray
     owner: np.ndarray
+    nested: tuple[tuple[int, int, np.ndarray], ...] = ()
 
     @property
     def size(self) -> int:
@@ -41,7 +45,8 @@ class Basis:
 
     def touched(self, factor: int) -> np.ndarray:
         """Return the columns that change when one factor changes."""
-        return np.flatnonzero(self.index[:, factor] > 0)
+        own = [factor, *(place for place, host, _ in self.nested if host == factor)]
+        return np.flatnonzero((self.index[:, own] > 0).any(axis=1))
 
     def rows(self, settings: np.ndarray, columns: np.ndarray | None = None) -> np.ndarray:
         """Return model rows.
@@ -69,7 +74,24 @@ class Basis:
         numbers, kinds = self.numbers
         parts += [settings[..., numbers] ** power for power in range(1, self.highest + 1)]
         parts += [self.contrasts[kind][settings[..., kind].astype(int)] for kind in kinds]
-        return np.concatenate(parts, axis=-1)
+        result = np.concatenate(parts, axis=-1)
+        for host, kinds, functions in self.silenced:
+            there = np.isin(settings[..., host], kinds)
+            result[..., functions] *= there[..., None]
+        return result
+
+    @cached_property
+    def silenced(self) -> list[tuple[int, np.ndarray, np.ndarray]]:
+        """The kinds of a host at which nested factors exist, and the functions of those."""
+        found = []
+        for factor, host, kinds in self.nested:
+            own = {
+                int(self.places[column, np.flatnonzero(np.flatnonzero(row) == factor)[0]])
+                for column, row in enumerate(self.index)
+                if row[factor]
+            }
+            found.append((host, kinds, np.array(sorted(own), dtype=int)))
+        return found
 
     @cached_property
     def numbers(self) -> tuple[np.ndarray, np.ndarray]:
@@ -141,7 +163,22 @@ def basis(terms: Sequence[Term], factors: Sequence[Factor]) -> Basis:
             columns = grown
         index += columns
         owner += [position] * len(columns)
-    return Basis(contrasts, np.array(index).reshape(-1, len(factors)), np.array(owner, dtype=int))
+    return Basis(
+        contrasts,
+        np.array(index).reshape(-1, len(factors)),
+        np.array(owner, dtype=int),
+        _nested(factors),
+    )
+
+
+def _nested(factors: Sequence[Factor]) -> tuple[tuple[int, int, np.ndarray], ...]:
+    names = [factor.name for factor in factors]
+    found = []
+    for place, factor in enumerate(factors):
+        if factor.only_when is not None:
+            host = names.index(factor.only_when[0])
+            found.append((place, host, factors[host].code(factor.only_when[1])))
+    return tuple(found)
 
 
 def _contrast(factor: Factor, terms: Sequence[Term]) -> np.ndarray | int:
@@ -194,7 +231,11 @@ def coded_settings(factors: Sequence[Factor], table: pd.DataFrame) -> np.ndarray
     array([[-1.,  1.],
            [ 1.,  0.]])
     """
-    return np.column_stack([factor.code(table[factor.name]) for factor in factors]).astype(float)
+    coded = [factor.code(table[factor.name]).astype(float) for factor in factors]
+    for values, factor in zip(coded, factors, strict=True):
+        if factor.only_when is not None:
+            values[np.isnan(values) | (exists(factor, table) == 0)] = 0.0
+    return np.column_stack(coded)
 
 
 def real_settings(factors: Sequence[Factor], settings: np.ndarray) -> dict[str, list]:
@@ -213,6 +254,11 @@ def real_settings(factors: Sequence[Factor], settings: np.ndarray) -> dict[str, 
             columns[factor.name] = [factor.levels[int(value)] for value in values]
         else:
             columns[factor.name] = factor.decode(values).tolist()
+    for factor in factors:
+        there = exists(factor, columns)
+        if there is not None:
+            pairs = zip(columns[factor.name], there, strict=True)
+            columns[factor.name] = [factor.read(value if set_ else "") for value, set_ in pairs]
     return columns
 
 

@@ -148,7 +148,7 @@ class Candidates:
 
     def moment(self, basis: Basis) -> np.ndarray:
         """Return the mean of f f' over everything that may be baked."""
-        if self.exclusion.empty and not len(self.parts):
+        if self.exclusion.empty and not len(self.parts) and not basis.nested:
             return basis.moments()
         rows = basis.rows(self.region())
         return rows.T @ rows / len(rows)

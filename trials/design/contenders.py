@@ -145,7 +145,9 @@ def _record(wish: Wish, rules: Exclusion) -> tuple[dict[str, Any], ...]:
 
 
 def _honours(plan: Plan, wish: Wish) -> bool:
-    """Say whether bakes share what the kitchen makes them share."""
+    """Say whether bakes have the days, and share what the kitchen makes them share."""
+    if wish.keep is None and plan.days != wish.days:
+        return False
     needed = set(group_names(wish.factors)) | ({"load"} if isinstance(wish.loads, int) else set())
     if isinstance(wish.loads, int) and len(group_names(wish.factors)) == 1:
         needed = set(group_names(wish.factors))
@@ -231,12 +233,11 @@ def _families(wish: Wish) -> Iterator[Maker]:
     if wish.aim == "optimise":
         yield lambda: central_composite(factors, **kitchen)
         yield lambda: box_behnken(factors, **kitchen)
-    if wish.aim == "screen" and wish.days == 1 and _square(factors):
-        plain = {name: value for name, value in kitchen.items() if name != "days"}
+    if wish.aim == "screen" and _square(factors):
+        # Each square is a day of its own
+        plain = {**{n: v for n, v in kitchen.items() if n != "days"}, "replicates": wish.days}
         square = latin_square if len(factors) == 3 else graeco_latin_square
-        copies = bakes // len(factors[0].levels) ** 2
-        for count in range(min(copies, 3), 0, -1):
-            yield lambda count=count: square(factors, replicates=count, **plain)  # type: ignore[misc]
+        yield lambda: square(factors, **plain)
 
 
 def _square(factors: Sequence[Factor]) -> bool:

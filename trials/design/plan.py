@@ -10,6 +10,7 @@ import pandas as pd
 
 from trials.errors import PlanError
 from trials.factors import Categorical, Component, Factor, check_factors, group_names
+from trials.nesting import check_nested, exists
 
 ROLES = ("trial", "centre", "control")
 # What a hard-to-change factor's name says of the load it is set for
@@ -296,6 +297,10 @@ def reference_setting(factors: Sequence[Factor]) -> dict[str, Any]:
     spare = 1 - sum(part.low for part in parts)
     for part in parts:
         setting[part.name] = part.low + spare * (part.high - part.low) / room
+    for factor in factors:
+        there = exists(factor, {name: [value] for name, value in setting.items()})
+        if there is not None and not there[0]:
+            setting[factor.name] = factor.read("")
     return setting
 
 
@@ -313,12 +318,13 @@ def _complete(factors: Sequence[Factor], settings: pd.DataFrame) -> pd.DataFrame
         values = [factor.read(value) for value in settings[factor.name]]
         frame[factor.name] = values
         if not isinstance(factor, Categorical):
-            outside = [v for v in values if not _within(factor, float(v))]
+            outside = [v for v in values if v == v and not _within(factor, float(v))]
             if outside:
                 raise PlanError(
                     f'"{factor.name}" is set to {factor.show(outside[0])}, outside '
                     f"{factor.show(factor.low)} to {factor.show(factor.high)}."
                 )
+    check_nested(factors, frame)
     for name in group_names(factors):
         if name != "load" and name in settings:
             frame[name] = settings[name].to_numpy()

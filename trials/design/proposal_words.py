@@ -8,7 +8,6 @@ import pandas as pd
 from trials.design.contenders import Wish
 from trials.design.plan import kitchen_group, plural, reference_setting
 from trials.design.promise import Promise
-from trials.design.strata import strata
 from trials.design.terms import parse_term
 from trials.factors import Factor
 from trials.tables import in_words
@@ -78,9 +77,10 @@ def spoken(
 def _told(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     told = best.told
     what = "effects of the blend" if wish.blend else EFFECT_WORDS[wish.aim]
-    fills = strata(best.plan, "main").words("load")
-    sentence = best.plan.sentence().replace(" loads", f" {fills}")
-    said = [f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {sentence} ({best.plan.family})."]
+    said = [
+        f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {best.plan.sentence()} "
+        f"({best.plan.family})."
+    ]
     if told.empty:
         return [*said, f"None of the {len(best.table)} {what} can be told apart from the others."]
     if len(told) < len(best.table):

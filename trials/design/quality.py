@@ -260,7 +260,7 @@ def _pure_error(plan: Plan, levels: Strata) -> int:
     """Return the bakes beyond one of each setting, what loads and days take already taken."""
     table = plan.table
     table = table[table["role"] != "control"]
-    settings = table[[factor.name for factor in plan.factors]].astype(str).agg("|".join, axis=1)
+    settings = table.groupby([factor.name for factor in plan.factors], dropna=False).ngroup()
     marks = [pd.get_dummies(settings).to_numpy(dtype=float), levels.fixed]
     marks += [np.unique(shared, axis=1) for shared in levels.levels.values()]
     return len(table) - int(np.linalg.matrix_rank(np.hstack(marks)))

@@ -13,6 +13,7 @@ import pandas as pd
 
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor, Numeric
+from trials.nesting import can_meet, check_nested, exists
 from trials.tables import in_words
 
 Model = str | Sequence[str] | None
@@ -192,8 +193,8 @@ def _main(factors: Sequence[Factor]) -> tuple[Term, ...]:
 
 
 def _pairs(factors: Sequence[Factor]) -> tuple[Term, ...]:
-    pairs = combinations([factor.name for factor in factors], 2)
-    return _main(factors) + tuple(Term(((one, 1), (other, 1))) for one, other in pairs)
+    pairs = (pair for pair in combinations(factors, 2) if can_meet(pair))
+    return _main(factors) + tuple(Term(((a.name, 1), (b.name, 1))) for a, b in pairs)
 
 
 def _quadratic(factors: Sequence[Factor]) -> tuple[Term, ...]:
@@ -267,9 +268,7 @@ def model_matrix(
     """
     terms = tuple(terms)
     held = {name for term in terms for name in term.factors}
-    blocks = {
-        factor.name: _block(factor, table[factor.name]) for factor in factors if factor.name in held
-    }
+    blocks = {factor.name: _block(factor, table) for factor in factors if factor.name in held}
     columns, names, owner = [], [], []
     if not is_blend(terms, factors):
         columns, names, owner = [np.ones((len(table), 1))], [""], [-1]
@@ -282,12 +281,22 @@ def model_matrix(
     return ModelMatrix(X, terms, np.array(owner, dtype=int), tuple(names))
 
 
-def _block(factor: Factor, values: pd.Series) -> tuple[np.ndarray, list[str]]:
-    coded = factor.code(values)
-    if not isinstance(factor, Categorical):
-        return coded[:, None], [factor.name]
-    contrasts = np.vstack([np.eye(len(factor.levels) - 1), -np.ones(len(factor.levels) - 1)])
-    return contrasts[coded], [f"{factor.name} = {level}" for level in factor.levels[:-1]]
+def _block(factor: Factor, table: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
+    """Return a factor's columns; 0 where it does not exist, so that it says nothing there."""
+    coded = factor.code(table[factor.name])
+    if isinstance(factor, Categorical):
+        contrasts = np.vstack([np.eye(len(factor.levels) - 1), -np.ones(len(factor.levels) - 1)])
+        block, unset = contrasts[coded], coded < 0
+        labels = [f"{factor.name} = {level}" for level in factor.levels[:-1]]
+    else:
+        block, unset, labels = coded[:, None], np.isnan(coded), [factor.name]
+    if factor.only_when is None:
+        return block, labels
+    found = exists(factor, table) if factor.only_when[0] in table else None
+    there = ~unset if found is None else found
+    if (unset & there).any():
+        check_nested([factor], table)
+    return np.where(there[:, None], block, 0.0), labels
 
 
 def _product(

@@ -18,6 +18,7 @@ import tomli_w
 from trials.design.plan import FIXED_COLUMNS, Plan
 from trials.errors import Place, RoundError, SheetError, TrialsError
 from trials.factors import Factor, factor_from, group_names
+from trials.nesting import check_nested
 from trials.tables import in_words, number, read_csv, write_bytes, write_csv, write_text
 from trials.version import __version__
 
@@ -173,6 +174,10 @@ def read_bakes(path: Path, factors: tuple[Factor, ...]) -> pd.DataFrame:
             _setting(factor, value, Place(path.name, row=row, column=factor.name))
             for value, row in zip(bakes[factor.name], rows, strict=True)
         ]
+    try:
+        check_nested(factors, bakes)
+    except TrialsError as error:
+        raise SheetError(error.message, Place(path.name)) from None
     twice = bakes["bake"][bakes["bake"].duplicated()]
     if len(twice):
         row = rows[twice.index[0]]
