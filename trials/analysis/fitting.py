@@ -20,7 +20,12 @@ from trials.analysis.results import Averaged, Findings, kitchen_term
 from trials.analysis.settling import settling_table
 from trials.analysis.small_sample import small_sample
 from trials.analysis.unreplicated import FEWEST_EFFECTS, lenth
-from trials.analysis.wording import failure_sentence, few_tasters_note, sentences
+from trials.analysis.wording import (
+    failure_sentence,
+    few_tasters_note,
+    sentences,
+    smallest_shown,
+)
 from trials.design.terms import Model
 from trials.factors import Factor
 from trials.measures import Measure
@@ -257,7 +262,10 @@ def _findings(answer: Estimated) -> Findings:
     levels = {term.name: every_level[term.name] for term in asked.matrix.terms}
     words = {name: unit_words(level, asked.table, asked.factors) for name, level in levels.items()}
     counts = {
-        name: (unit_words(level, asked.table, asked.factors), unit_count(level, asked.groups, len(asked.y)))
+        name: (
+            unit_words(level, asked.table, asked.factors),
+            unit_count(level, asked.groups, len(asked.y)),
+        )
         for name, level in every_level.items()
     }
     level_df = _level_df(answer)
@@ -294,7 +302,7 @@ def _findings(answer: Estimated) -> Findings:
         to_settle=to_settle,
         failed=asked.failed,
         sentences=said + _failed_words(asked),
-        notes=_notes(answer),
+        notes=_notes(answer, effects),
         method=answer.method,
         averaged=together,
         spoken=spoken,
@@ -350,7 +358,7 @@ def _failed_words(asked: Question) -> tuple[str, ...]:
     return (said,) if said else ()
 
 
-def _notes(answer: Estimated) -> tuple[str, ...]:
+def _notes(answer: Estimated, effects: pd.DataFrame) -> tuple[str, ...]:
     asked = answer.question
     notes = list(asked.notes + answer.notes)
     if answer.error_df < FEW_ERROR_DF:
@@ -363,5 +371,6 @@ def _notes(answer: Estimated) -> tuple[str, ...]:
         )
     if "taster" in asked.table:
         tasters = list(dict.fromkeys(asked.table["taster"].dropna().astype(str)))
-        notes.append(few_tasters_note(tasters, asked.measure))
+        shown = smallest_shown(effects, asked.matrix.terms)
+        notes.append(few_tasters_note(tasters, asked.measure, shown))
     return tuple(note for note in notes if note)

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from trials.analysis.results import (
     MATTERS,
@@ -262,8 +263,49 @@ def _common_settings(lost: pd.DataFrame, factors: Sequence[Factor]) -> tuple[lis
     return shared, mostly
 
 
-def few_tasters_note(tasters: Sequence[str], measure: Measure | None) -> str:
+def smallest_shown(effects: pd.DataFrame, terms: Sequence[Term]) -> float | None:
+    """Return the difference that bakes and tasters like these would show four times in five.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        As findings hold them.
+    terms : sequence of Term
+
+    Returns
+    -------
+    float or None
+        In response units, at a test of 5 %; the middle one of all factors. None without an error.
+
+    References
+    ----------
+    Usual two-quantile approximation of power, as in Cochran & Cox 1957, section 2.2.
+
+    Examples
+    --------
+    >>> effects = pd.DataFrame({"term": ["fat"], "se": [0.713], "df": [10.0]})
+    >>> round(smallest_shown(effects, [Term((("fat", 1),))]), 1)
+    2.2
+    """
+    plain = [term.name for term in terms if term.order == 1]
+    own = effects[effects["term"].isin(plain) & (effects["se"] > 0) & (effects["df"] > 0)]
+    if own.empty:
+        return None
+    reach = stats.t.ppf(0.975, own["df"]) + stats.t.ppf(0.8, own["df"])
+    return float(np.median(reach * own["se"]))
+
+
+def few_tasters_note(
+    tasters: Sequence[str], measure: Measure | None, shown: float | None = None
+) -> str:
     """Return what so few tasters can and can not speak for; empty when there are many.
+
+    Parameters
+    ----------
+    tasters : sequence of str
+    measure : Measure or None
+    shown : float, optional
+        The difference that they would likely show; see :func:`smallest_shown`.
 
     Examples
     --------
@@ -274,5 +316,11 @@ def few_tasters_note(tasters: Sequence[str], measure: Measure | None) -> str:
         return ""
     if len(tasters) <= 2:
         whose = f"one taster, {tasters[0]}" if len(tasters) == 1 else f"{in_words(tasters)} alone"
-        return f"These are the scores of {whose}; they say nothing about anyone else."
+        said = f"These are the scores of {whose}; they say nothing about anyone else."
+        if shown is not None:
+            said += (
+                f" So few can show a difference of about {shown:.1f}{unit_of(measure)} or more; "
+                "what was weighed or measured on the bakes tells finer."
+            )
+        return said
     return f"{len(tasters)} tasters steer a recipe; they do not speak for a market."
