@@ -8,9 +8,9 @@ from trials.actions import Action
 from trials.beliefs import Knowledge
 from trials.tables import tidy_number
 
-# Below this chance that the choice moves by what is worth noticing, another round is not asked for
-# (common practice for "unlikely", no source)
-MOVED_LEAST = 0.1
+# A round that is expected to better the choice by less than this share of what is worth noticing,
+# and to move it by that much with less than this chance, is not asked for (our own limits)
+NOTICED_LEAST, MOVED_LEAST = 0.2, 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +52,7 @@ def enough(weighed: list[Weighed]) -> bool:
     >>> enough([])
     True
     """
-    return all(one.moved < MOVED_LEAST for one in weighed)
+    return all(one.moved < MOVED_LEAST and one.noticed < NOTICED_LEAST for one in weighed)
 
 
 def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
@@ -63,13 +63,15 @@ def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
     >>> stop_words.__name__
     'stop_words'
     """
-    most = max((one.moved for one in weighed), default=0.0)
-    notice = knowledge.goals[0].notice
-    unit = f"{tidy_number(notice, 2)} in {knowledge.goals[0].name}"
+    moved = max((one.moved for one in weighed), default=0.0)
+    share = max((one.noticed for one in weighed), default=0.0)
+    if len(knowledge.goals) == 1:
+        gain = f"{tidy_number(share * knowledge.noticeable, 2)} in {knowledge.goals[0].name}"
+    else:
+        gain = f"{share:.0%} of what is worth noticing"
     return (
-        f"With {bakes} more bakes the chance that another setting turns out better by more than "
-        f"{unit} is {most:.0%}: a further round is not expected to move the choice by what is "
-        "worth noticing."
+        f"{bakes} more bakes are expected to better the choice by {gain} at most, and to move it "
+        f"by what is worth noticing with a chance of {moved:.0%}: a further round is not worth it."
     )
 
 
