@@ -33,12 +33,15 @@ _HOMES = {
     "TrialsError": "trials.errors:TrialsError",
     "aliases": "trials.design.aliasing:aliases",
     "check": "trials.rounds.scores:check",
+    "card": "trials.recipe.card:card",
     "cross": "trials.recipe.crossing:cross",
+    "crossing_factors": "trials.crossings:crossing_factors",
     "demo": "trials.demo:",
     "design": "trials.design:",
     "difference": "trials.tasting.difference:",
     "fit": "trials.analysis.fitting:fit",
     "next_round": "trials.following:next_round",
+    "parent_settings": "trials.crossings:parent_settings",
     "pictures": "trials.pictures:",
     "power": "trials.design.power:power",
     "propose": "trials.design.propose:propose",
@@ -51,6 +54,7 @@ _HOMES = {
     "shopping_list": "trials.rounds.shopping:shopping_list",
     "timetable": "trials.rounds.timetable:timetable",
     "serve_ballots": "trials.rounds.ballot_server:serve_ballots",
+    "with_parents": "trials.crossings:with_parents",
     "write_sheets": "trials.rounds.sheets:write_sheets",
 }
 __all__ = sorted([*_HOMES, "__version__"])

@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from trials.errors import FormulaError
-from trials.recipe.crossing import cross
+from trials.recipe.crossing import cross, largest
 from trials.recipe.formula import Formula
+from trials.recipe.mix import Mix
 from trials.recipe.moves import swapped, with_flour_shares, with_percents, with_totals
 from trials.tables import in_words
 
@@ -19,7 +20,8 @@ def apply_changes(formula: Formula, changes: Sequence[tuple[Change, Any]]) -> Fo
 
     Applied in the order cross, flour share, percent, swap, totals, whatever order they are given
     in; otherwise a fat factor would be a hydration factor too. Totals are solved for together, so
-    what the fat brings of water is made up for by the hydration.
+    what the fat brings of water is made up for by the hydration. After a crossing of whole
+    formulas a swap takes the place of what either parent has of its kind, so that one is left.
 
     Parameters
     ----------
@@ -55,8 +57,20 @@ def apply_changes(formula: Formula, changes: Sequence[tuple[Change, Any]]) -> Fo
             raise FormulaError(f'"{old}" is to be swapped for {new!r}; a name was expected.')
         emptied = groups["percent"].get((old, part)) == 0
         if not emptied:
-            mix = swapped(mix, old, new, part=part, hydrate=not hydration_follows)
+            parents = [other for other, place in groups["cross"] if place is None]
+            for one in _of_its_kind(mix, old, new, parents):
+                mix = swapped(mix, one, new, part=part, hydrate=not hydration_follows)
     return formula.of_mix(with_totals(mix, groups["total"]))
+
+
+def _of_its_kind(mix: Mix, old: str, new: str, parents: Sequence[Formula]) -> list[str]:
+    """Return what a swap replaces: the ingredient named, or what a crossing holds of its kind."""
+    if not parents:
+        return [old]
+    group = mix.find(old).group
+    kin = [found for other in parents if (found := largest(other.mix, group))]
+    held = [one for one in dict.fromkeys([old, *kin]) if mix.places(one, None)]
+    return [one for one in held if mix.find(one) != mix.find(new)]
 
 
 def _grouped(

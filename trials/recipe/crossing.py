@@ -252,7 +252,7 @@ def traits(
     """
     found = [*_flour_traits(a, b)]
     for group, name, kind in (("fat", "kind of fat", "fat"), ("sugar", "sweetener", "sweetener")):
-        mine, other = _largest(a.mix, group), _largest(b.mix, group)
+        mine, other = largest(a.mix, group), largest(b.mix, group)
         if mine and other and a.mix.find(mine) != b.mix.find(other):
             found.append(Trait(name, kind, mine, other, changes=("swap", mine)))
     found += _part_traits(a, b)
@@ -275,7 +275,14 @@ def _differ(one: float, other: float) -> bool:
     return abs(one - other) > SAME * 100
 
 
-def _largest(mix: Mix, group: str) -> str | None:
+def largest(mix: Mix, group: str) -> str | None:
+    """Return the ingredient of a group (fat, sugar) that brings most of it; None without any.
+
+    Examples
+    --------
+    >>> largest(Formula("a", {"bread flour": 100, "butter": 10, "lard": 20}).mix, "fat")
+    'lard'
+    """
     held: dict[str, float] = {}
     for _, name, percent in mix.rows():
         if mix.find(name).group == group:

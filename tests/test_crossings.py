@@ -1,0 +1,169 @@
+"""Two parents as factors: at its ends a crossing is each parent, whatever else is varied."""
+
+import pandas as pd
+import pytest
+
+from tests.recipe.formulas import drop_doughnut
+from trials.crossings import crossing_factors, parent_settings, share_name, with_parents
+from trials.design.exchange import optimal
+from trials.design.factorial import full_factorial
+from trials.errors import FactorError, PlanError
+from trials.factors import Numeric
+from trials.measures import Measure
+from trials.recipe.changes import apply_changes
+from trials.recipe.formula import Formula
+from trials.rounds.mixing import bake_formulas
+from trials.rounds.round import Round
+
+# Invented, and our own: two laminated doughs that share neither flour nor fat
+PLAIN = Formula(
+    "rye ginger swirl",
+    {
+        "dough": {"bread flour": 70, "medium rye flour": 30, "water": 54, "sugar": 8, "salt": 1.8},
+        "lamination": {"butter": 45},
+        "filling": {"ground ginger": 2, "molasses": 12},
+    },
+    origin="own, invented",
+)
+SWEET = Formula(
+    "buckwheat honey fold",
+    {
+        "dough": {
+            "bread flour": 80,
+            "buckwheat flour": 20,
+            "milk": 40,
+            "water": 16,
+            "honey": 14,
+            "salt": 1.6,
+        },
+        "lamination": {"lard": 36},
+    },
+    origin="own, invented as well",
+)
+AT = {"oven": 215, "rest": 30, "folds": "3, 3, 3"}, {"oven": 190, "rest": 30, "folds": "4, 3"}
+
+
+def settings(**changes):
+    return crossing_factors(PLAIN, SWEET, *AT, **changes)
+
+
+def test_every_trait_is_offered_with_both_choices_and_the_share_is_one_more():
+    found = {factor.name: factor for factor in settings(units={"oven": "°C"})}
+    assert found["share of buckwheat honey fold"].levels == (0, 1)
+    assert found["buckwheat flour"].levels == (0, 20)
+    assert found["medium rye flour"].levels == (0, 30)
+    assert found["kind of fat"].levels == ("butter", "lard")
+    assert found["oven"].levels == (190, 215)
+    assert found["oven"].unit == "°C"
+    assert found["folds"].levels == ("3, 3, 3", "4, 3")
+    assert "rest" not in found  # alike in both
+    assert "filling" not in found  # the share carries it
+    assert "filling" in {factor.name for factor in settings(share=False)}
+
+
+@pytest.mark.parametrize(
+    "only",
+    [
+        [],
+        ["kind of fat"],
+        ["sweetener", "kind of fat", "oven"],
+        ["buckwheat flour", "medium rye flour", "hydration", "fat", "folds"],
+        ["sugar", "salt", "kind of fat", "sweetener", "hydration", "buckwheat flour"],
+    ],
+)
+def test_with_the_share_both_parents_come_out_whole(only):
+    factors = settings(only=[share_name(SWEET), *only])
+    for (_, row), parent in zip(
+        parent_settings(factors, PLAIN, SWEET, *AT).iterrows(), (PLAIN, SWEET), strict=True
+    ):
+        changes = [(one.changes, row[one.name]) for one in factors if one.changes]
+        baked = apply_changes(PLAIN, changes)
+        assert baked.totals().to_numpy() == pytest.approx(parent.totals().to_numpy(), abs=1e-6)
+        kept = {(part, name): percent for part, name, percent in baked.mix.rows() if percent > 1e-9}
+        wanted = {(part, name): percent for part, name, percent in parent.mix.rows()}
+        assert kept == pytest.approx(wanted, abs=1e-6)
+
+
+def test_on_a_half_crossing_one_kind_of_fat_is_left_and_it_is_the_one_set():
+    factors = settings(only=[share_name(SWEET), "kind of fat"])
+    share, fat = factors
+    for kind, gone in (("butter", "lard"), ("lard", "butter")):
+        half = apply_changes(PLAIN, [(share.changes, 0.5), (fat.changes, kind)])
+        names = set(half.table["ingredient"])
+        assert kind in names
+        assert gone not in names
+        mean = (PLAIN.totals()["fat"] + SWEET.totals()["fat"]) / 2
+        assert half.totals()["fat"] == pytest.approx(mean)
+
+
+def test_names_that_are_no_trait_and_parents_that_do_not_differ_are_refused():
+    with pytest.raises(FactorError, match='"crumb" is not what differs between the parents'):
+        settings(only=["crumb"])
+    with pytest.raises(FactorError, match='"crumb" is not what differs'):
+        settings(hard_to_change={"crumb": True})
+    with pytest.raises(FactorError, match="do not differ"):
+        crossing_factors(drop_doughnut(), drop_doughnut())
+    with pytest.raises(FactorError, match="both parents are called"):
+        parent_settings(settings(), PLAIN, PLAIN)
+
+
+@pytest.fixture(scope="module")
+def planned():
+    factors = settings(
+        only=[share_name(SWEET), "kind of fat", "oven"],
+        units={"oven": "°C"},
+        hard_to_change={"oven": True},
+    )
+    plan = optimal(factors, model="main", bakes=12, criterion="D", days=2, loads=4, seed=4)
+    parents = parent_settings(factors, PLAIN, SWEET, *AT)
+    return plan, with_parents(plan, parents, each=2)
+
+
+def test_parents_join_loads_with_their_oven_and_days_in_turn(planned):
+    plan, longer = planned
+    assert longer.count() == plan.count() + 4
+    assert (longer.table.groupby("load")["oven"].nunique() == 1).all()
+    assert longer.table["bake"].is_unique
+    assert list(longer.table["load"]) == sorted(longer.table["load"])
+    for name, oven, share in (("rye ginger swirl", 215, 0), ("buckwheat honey fold", 190, 1)):
+        rows = longer.table[longer.table["bake"].isin(longer.details["parents"][name])]
+        assert len(rows) == 2
+        assert set(rows["oven"]) == {oven}
+        assert set(rows[share_name(SWEET)]) == {share}
+        assert set(rows["role"]) == {"trial"}
+        assert rows["day"].nunique() == 2
+    added = {bake for bakes in longer.details["parents"].values() for bake in bakes}
+    others = longer.table[~longer.table["bake"].isin(added)]
+    columns = [factor.name for factor in plan.factors] + ["day", "load"]
+    pd.testing.assert_frame_equal(
+        others[columns].reset_index(drop=True), plan.table[columns], check_dtype=False
+    )
+
+
+def test_parents_are_weighed_whole_in_a_round(planned, tmp_path):
+    _, longer = planned
+    liking = Measure("liking", "hedonic 9")
+    round_ = Round.create(tmp_path / "one", plan=longer, measures=[liking], formula=PLAIN, seed=1)
+    formulas = bake_formulas(Round.open(round_.folder))
+    for parent in (PLAIN, SWEET):
+        for bake in longer.details["parents"][parent.name]:
+            assert formulas[bake].totals().to_numpy() == pytest.approx(parent.totals().to_numpy())
+            assert "own, invented" in formulas[bake].origin
+    assert Round.open(round_.folder).plan.details["parents"] == longer.details["parents"]
+
+
+def test_a_plan_without_a_parent_s_oven_is_refused():
+    oven = Numeric("oven", 190, 215, "°C", hard_to_change=True)
+    plan = full_factorial([oven], replicates=2, loads=4, seed=1)
+    with pytest.raises(PlanError, match='no load of this plan is at 200 °C, where "x" is baked'):
+        with_parents(plan, pd.DataFrame({"oven": [200.0]}, index=["x"]))
+    with pytest.raises(PlanError, match="no setting for oven"):
+        with_parents(plan, pd.DataFrame({"rest": [200.0]}, index=["x"]))
+
+
+def test_the_same_plan_takes_its_parents_to_the_same_places():
+    rest = Numeric("rest", 20, 60, "min")
+    parents = pd.DataFrame({"rest": [20.0, 60.0]}, index=["a", "b"])
+    plan = full_factorial([rest], replicates=4, seed=3)
+    once, again = with_parents(plan, parents), with_parents(plan, parents)
+    pd.testing.assert_frame_equal(once.table, again.table)
