@@ -150,7 +150,7 @@ def test_the_same_seed_gives_the_same_plan(aim):
     assert first.reasons == again.reasons
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(
     edge=st.floats(0.1, 0.9),
     bakes=st.integers(8, 18),

@@ -207,10 +207,14 @@ def _kenward_roger_df(q: int, spread: list[np.ndarray], weights: np.ndarray) -> 
     g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
     below = 3 * q + 2 * (1 - g)
     c1, c2, c3 = g / below, (q - g) / below, (q + 2 - g) / below
-    mean = 1 / (1 - A2 / q) if q > A2 else np.inf
-    variance = (2 / q) * (1 + c1 * B) / ((1 - c2 * B) ** 2 * (1 - c3 * B))
-    rho = variance / (2 * mean**2)
-    return float(4 + (q + 2) / (q * rho - 1)) if q * rho > 1 else 0.0
+    # The two vanish together, where the error has two degrees of freedom
+    mean, width = 1 - A2 / q, 1 - c2 * B
+    shape = 1.0 if abs(width) < 1e-9 else (mean / width) ** 2
+    fourth = 1 - c3 * B
+    if abs(fourth) < 1e-9:
+        return 4.0
+    excess = shape * (1 + c1 * B) / fourth - 1
+    return max(float(4 + (q + 2) / excess), 0.0) if abs(excess) > 1e-12 else float("inf")
 
 
 def strata(plan: Plan, model: Model = None) -> Strata:
