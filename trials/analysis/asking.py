@@ -50,15 +50,31 @@ def question_of(
     """
     if not isinstance(data, Round):
         return question(data, response, factors, model=model, groups=groups, measure=measure)
-    plan = data.plan
-    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
+    table, used = tidy_table(data, factors)
     return question(
-        scores(data),
+        table,
         response,
-        factors or moved,
+        used,
         model=model,
         groups=groups,
         measure=measure or data.measure(response),
-        planned=plan.model if not factors else None,
-        extra_groups=[name for name in plan.groups if name != "load"],
+        planned=data.plan.model if not factors else None,
+        extra_groups=[name for name in data.plan.groups if name != "load"],
     )
+
+
+def tidy_table(
+    data: Round | pd.DataFrame | Any, factors: Sequence[Factor | str] | None = None
+) -> tuple[pd.DataFrame, Sequence[Factor | str] | None]:
+    """Return the tidy scores and the factors: those given, else those of a round that moved.
+
+    Examples
+    --------
+    >>> tidy_table(pd.DataFrame({"rest": [20, 60]}), ["rest"])[1]
+    ['rest']
+    """
+    if not isinstance(data, Round):
+        return pd.DataFrame(data).copy(), factors
+    plan = data.plan
+    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
+    return scores(data), factors or moved

@@ -1,6 +1,7 @@
 """Columns as factors: a number over its range, or kinds, every setting read and checked."""
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import pandas as pd
 
@@ -59,6 +60,20 @@ def chosen_factors(
                 f"{factor.show(table[factor.name].iloc[0])}. Leave it out of the factors."
             )
     return chosen
+
+
+def in_order(settings: pd.Series, factor: Factor) -> list[Any]:
+    """Return the settings that occur: numbers from low to high, kinds as the factor lists them.
+
+    Examples
+    --------
+    >>> in_order(pd.Series(["lard", "butter"]), Categorical("fat", ["butter", "lard", "oil"]))
+    ['butter', 'lard']
+    """
+    found = settings.drop_duplicates().tolist()
+    if isinstance(factor, Categorical):
+        return [level for level in factor.levels if level in found]
+    return sorted(found)
 
 
 def _read_settings(table: pd.DataFrame, factor: Factor) -> None:

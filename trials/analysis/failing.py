@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.analysis.asking import tidy_table
 from trials.analysis.factor_columns import chosen_factors
 from trials.analysis.failure_counts import regions
 from trials.analysis.failures import Failures, explain_failures
@@ -17,7 +18,6 @@ from trials.design.terms import Model, ModelMatrix, Term, model_matrix, model_te
 from trials.errors import FitError
 from trials.factors import Component, Factor
 from trials.rounds.round import Round
-from trials.rounds.scores import scores
 from trials.tables import in_words
 
 FAILED, MADE = ("failed", "not served"), "made"
@@ -192,16 +192,14 @@ def _widest(factors: Sequence[Factor]) -> str:
 def _table(
     data: Round | pd.DataFrame, factors: Sequence[Factor | str] | None, response: str | None
 ) -> tuple[pd.DataFrame, Sequence[Factor | str] | None, str]:
+    table, known = tidy_table(data, factors)
     if not isinstance(data, Round):
-        table = pd.DataFrame(data).copy()
         missing = [name for name in ("bake", "status", response) if name and name not in table]
         if missing:
             raise FitError(f"the table has no column {in_words(missing)}.")
-        return table, factors, response or ""
-    plan = data.plan
-    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
+        return table, known, response or ""
     likings = [measure.name for measure in data.measures if measure.kind == "hedonic"]
-    return scores(data), factors or moved, response or (likings[0] if likings else "")
+    return table, known, response or (likings[0] if likings else "")
 
 
 def _bakes(table: pd.DataFrame, liking: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
