@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from trials.analysis.fast_rows import fast_basis
 from trials.analysis.fitting import fit
-from trials.analysis.region import kitchen_step, region, summed
+from trials.analysis.kitchen_settings import kitchen_step, summed
+from trials.analysis.region import region
 from trials.analysis.searching import best_setting, neighbours
 from trials.analysis.trade_off import recommend
 from trials.design.terms import model_matrix, model_terms

@@ -1,6 +1,7 @@
 """The best setting against the published desirability example, and what it must never do."""
 
 import json
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import trials
+from trials.analysis.drawing import expected_draws
+from trials.analysis.failing import failing
 from trials.analysis.failures import explain_failures
 from trials.analysis.fitting import fit
 from trials.analysis.rival_models import Candidate
@@ -126,6 +129,28 @@ def test_one_measure_is_the_best_expected_value(peaked):
     assert found.settings["fat"] == "lard"
 
 
+def test_averaged_explanations_choose_by_their_mean():
+    # Eight bakes of a half fraction: nothing is left for error, so explanations are averaged
+    names = ["a", "b", "c", "d"]
+    factors = [Numeric(name, -1, 1) for name in names]
+    half = np.array(list(product([-1, 1], repeat=3)))
+    bakes = pd.DataFrame(np.column_stack([half, half.prod(axis=1)]), columns=names)
+    rng = np.random.default_rng(7)
+    bakes["liking"] = 6 + bakes["a"] - 0.4 * bakes["a"] * bakes["b"] + rng.normal(0, 0.2, 8)
+    found = fit(bakes, "liking", factors)
+    assert found.averaged is not None
+    corners = pd.DataFrame(list(product([-1.0, 1.0], repeat=4)), columns=names)
+    means = expected_draws(found, corners).mean(axis=1)
+    best = recommend(found, LIKING)
+    assert best.expected["estimate"].iloc[0] == pytest.approx(means.max(), rel=1e-9)
+    assert best.settings["a"] == 1
+    drawn = expected_draws(found, pd.DataFrame([best.settings]))[0]
+    row = best.expected.iloc[0]
+    assert (row["low"], row["high"]) == pytest.approx(tuple(np.quantile(drawn, [0.025, 0.975])))
+    # A new bake adds its own spread, taken from what the explanations leave
+    assert row["new_low"] < row["low"] < row["high"] < row["new_high"]
+
+
 def test_the_same_figures_as_predict(peaked):
     found = recommend(peaked, LIKING)
     row, wanted = found.expected.iloc[0], peaked.predict(found.settings).iloc[0]
@@ -214,6 +239,34 @@ def test_failed_bakes_in_the_findings_are_steered_away_from():
     assert best.settings["oil"] < 175
     assert any("fails" in note for note in best.notes)
     assert recommend(found, LIKING, failure=False).settings["oil"] == 180
+
+
+def test_what_failing_says_is_taken_as_it_is(peaked):
+    bakes = scored([OIL, WATER, FAT], bent, repeats=1)
+    failed = (bakes["oil"] == 165) | ((bakes["oil"] == 172.5) & (bakes["water"] == 92))
+    bakes = bakes.assign(
+        bake=[f"B{n:02d}" for n in range(1, len(bakes) + 1)],
+        status=np.where(failed, "failed", "made"),
+        reason="",
+    )
+    said = failing(bakes, [OIL, WATER, FAT])
+    best = recommend(peaked, LIKING, failure=said, failure_limit=0.15)
+    assert best.chance_of_failure == pytest.approx(said.chance(best.settings)[0], rel=1e-9)
+    assert best.settings["oil"] > 172
+
+
+def test_without_any_error_no_chance_is_made_up():
+    parts = [Component(name) for name in ("rye", "wheat", "spelt")]
+    lattice = pd.DataFrame(
+        [(1, 0, 0), (0, 1, 0), (0, 0, 1), (0.5, 0.5, 0), (0.5, 0, 0.5), (0, 0.5, 0.5)],
+        columns=["rye", "wheat", "spelt"],
+    )
+    found = fit(lattice.assign(liking=[5, 6, 4, 7.2, 5, 5.5]), "liking", parts, model="blend")
+    assert not np.isfinite(found.engine.cov).any()
+    best = recommend(found, LIKING)
+    assert np.isnan(best.chance_all_goals)
+    assert best.settings["rye"] + best.settings["wheat"] == pytest.approx(1)
+    assert "can not be said" in repr(best)
 
 
 def test_a_flat_spot_beats_a_peak_when_the_kitchen_errs():

@@ -34,10 +34,11 @@ def sentences_on(
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
     for row, one in zip(expected.itertuples(), asked.forecasts, strict=True):
         said.append(_expected_words(row, one))
-    said.append(
-        f"One new bake there would meet {'the goal' if len(expected) == 1 else 'every goal'} with "
-        f"a chance of {chance:.0%}."
-    )
+    goals = "the goal" if len(expected) == 1 else "every goal"
+    if np.isnan(chance):
+        said.append(f"How likely one new bake meets {goals} can not be said.")
+    else:
+        said.append(f"One new bake there would meet {goals} with a chance of {chance:.0%}.")
     said.append(_how_many(good, ranges, looked_at))
     return tuple(said)
 
@@ -108,7 +109,7 @@ def notes_on(
                 "and are somewhat too sure."
             )
     if chance_of_failure is not None:
-        notes.append(f"Chance that a bake fails there: {chance_of_failure:.0%}.")
+        notes.append(f"Chance that a bake fails there: {100 * chance_of_failure:.2g}%.")
     if wobble:
         errs = in_words(f"{name} by {value:g}" for name, value in wobble.items())
         notes.append(f"Chosen for what is expected when the kitchen errs: {errs}.")

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from trials.analysis.failing import Failing
 from trials.analysis.failures import Failures, explain_failures
 from trials.analysis.fast_rows import fast_basis
 from trials.analysis.results import Findings
@@ -18,7 +19,7 @@ from trials.errors import FitError
 from trials.factors import Component, Factor
 from trials.tables import in_words
 
-Failure = Callable[[dict[str, Any]], float] | Failures | None
+Failure = Callable[[dict[str, Any]], float] | Failures | Failing | None
 
 
 def chance_of_failure(
@@ -28,7 +29,7 @@ def chance_of_failure(
 
     Parameters
     ----------
-    failure : callable, Failures or None
+    failure : callable, Failures, Failing or None
         A function of a bake (a dict of real settings), or what the failed bakes said.
     factors : sequence of Factor
 
@@ -52,6 +53,8 @@ def chance_of_failure(
     """
     if failure is None:
         return None
+    if isinstance(failure, Failing):
+        failure = failure.failures
     if isinstance(failure, Failures):
         return _modelled_chance(failure, factors)
     if not callable(failure):

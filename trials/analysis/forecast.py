@@ -202,13 +202,13 @@ def _forecast(
     names = [factor.name for factor in factors]
     averaged = found.averaged
     wide = fast_basis(averaged.terms if averaged else found.terms, found.factors)
-    known = usable(found.engine, wide.size) if averaged is None else True
+    known = averaged is not None or bool(np.isfinite(found.engine.cov[: wide.size]).all())
     if averaged is not None:
         draws, mean = averaged.draws, averaged.draws.mean(axis=1)
     else:
         mean = found.engine.beta[: wide.size]
         draws = np.repeat(mean[:, None], DRAWS, axis=1)
-        if known:
+        if usable(found.engine, wide.size):
             cov = found.engine.cov[: wide.size, : wide.size]
             draws = coefficient_draws(mean, cov, found.level_df)
     # All fits draw from one seed; shuffled, two measures are not alike by accident

@@ -45,7 +45,7 @@ class Recommendation:
         for one new bake), goal (in words), desirability (0 to 1), chance_goal (that one new bake
         meets it).
     chance_all_goals : float
-        That one new bake meets every goal.
+        That one new bake meets every goal; missing where no error was measured.
     desirability : float
         Overall, 0 to 1.
     good_settings : DataFrame
@@ -171,14 +171,14 @@ def _expected(asked: Choice, chosen: np.ndarray, table: pd.DataFrame) -> tuple[p
     rows, met = [], []
     for place, (one, goal) in enumerate(zip(asked.forecasts, asked.goals, strict=True)):
         bakes = one.new_bakes(chosen, _SEED + place)[0]
-        met.append(goal.met(bakes))
+        met.append(goal.met(bakes) if one.errors_known else np.full(len(bakes), np.nan))
         found = one.intervals(chosen, table, _SEED + place)
         own = goal.desirability(np.array([found["estimate"]]))
         rows.append(
             {"measure": goal.name, **found, "goal": goal.words()}
             | {"desirability": float(own[0]), "chance_goal": float(met[-1].mean())}
         )
-    return pd.DataFrame(rows)[list(EXPECTED_COLUMNS)], float(np.all(met, axis=0).mean())
+    return pd.DataFrame(rows)[list(EXPECTED_COLUMNS)], float(np.prod(met, axis=0).mean())
 
 
 def chance_as_good(asked: Choice, X: np.ndarray, chosen: np.ndarray) -> np.ndarray:

@@ -5,7 +5,8 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from scipy import optimize
 
-from trials.analysis.region import Region, summed
+from trials.analysis.kitchen_settings import summed
+from trials.analysis.region import Region
 from trials.factors import Categorical, Component, Factor
 
 Score = Callable[[np.ndarray], np.ndarray]

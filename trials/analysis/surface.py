@@ -10,6 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from trials.analysis.climbing import steepest as steepest
+from trials.analysis.drawing import usable
 from trials.analysis.forecast import Forecast
 from trials.analysis.quadratic import Quadratic, quadratic
 from trials.analysis.region import region, setting_words
@@ -265,7 +266,7 @@ def peak_region(
     X = X[(X[:, kinds] == made.base[kinds]).all(axis=1)]
     table = looked.frame(X).assign(estimate=made.forecast.expect(X))
     goal = findings.measure.goal if findings.measure else None
-    if findings.averaged is None and made.forecast.errors_known:
+    if findings.averaged is None and usable(findings.engine, len(made.constant)):
         p = level_here(made, X[:, made.places])
         kept = table.assign(p=p)[p >= 1 - level].sort_values("p", ascending=False, kind="stable")
         kept.attrs["method"] = "Box and Hunter: a level surface is not refuted there"

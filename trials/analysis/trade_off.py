@@ -42,7 +42,7 @@ def recommend(
         Those with a goal count; the others are left aside.
     exclude : callable, DataFrame or sequence of mappings, optional
         Settings that never go together; the plan's are in `plan.excluded`.
-    failure : callable, Failures or False, optional
+    failure : callable, Failing, Failures or False, optional
         The chance that a bake fails: a function of a bake (a dict of real settings), or what the
         failed bakes said. When left out, what the failed bakes in the findings say, if there are
         enough for a model; False leaves them aside.
