@@ -15,6 +15,7 @@ from trials.rounds.workbook import read_workbook
 from trials.tables import read_csv
 
 INCOMING = "incoming"
+PASTED = ".txt"  # a ballot that was sent as text and put into a file
 OTHER_SHEETS = (".xls", ".xlsm", ".xlsb", ".xltx", ".xltm", ".ods", ".fods", ".tsv", ".numbers")
 WHOSE = {BAKES: "the cook's sheet", TASTINGS: "the tasters' sheet"}
 
@@ -66,7 +67,10 @@ def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, boo
     """
     reading, here = Reading(), Place(source.shown)
     suffix = source.path.suffix.casefold()
-    if suffix not in (".xlsx", ".csv", *OTHER_SHEETS):
+    if suffix == PASTED and not _is_ballot(source.path):
+        reading.note(here, "this text is no ballot, and was not read.")
+        return reading, True
+    if suffix not in (".xlsx", ".csv", PASTED, *OTHER_SHEETS):
         reading.note(here, "this is neither a workbook nor CSV, and was not read.")
         return reading, True
     try:
@@ -92,8 +96,14 @@ def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, boo
     return read_grid(grid, forms[kind], whole=source.whole), holds_entries(grid, forms[kind])
 
 
+def _is_ballot(path: Path) -> bool:
+    """Say whether a text that was pasted into a file holds the head of a ballot early on."""
+    with path.open("rb") as file:
+        return b"taster," in file.read(500)
+
+
 def _opened(source: Source, suffix: str) -> Grid:
-    if suffix == ".csv":
+    if suffix in (".csv", PASTED):
         check_lines(source.path, source.shown)
         grid = table_grid(source.shown, read_csv(source.path))
         return replace(grid, notes=_letters_guessed(source))
