@@ -1,10 +1,14 @@
 """The card: origin, allergens, and the reader's units."""
 
+from dataclasses import replace
+
 import pytest
 
 from tests.recipe.formulas import drop_doughnut, ginger_snap
 from trials.errors import FormulaError
 from trials.recipe.card import card
+from trials.recipe.crossing import cross
+from trials.recipe.formula import Formula
 
 
 def test_card_says_where_the_recipe_came_from_and_what_it_holds():
@@ -35,3 +39,44 @@ def test_cups_are_marked_as_approximate():
 def test_unknown_units():
     with pytest.raises(FormulaError, match="grams, ounces or household"):
         card(drop_doughnut(), drop_doughnut().grams(flour=1), "stones")
+
+
+def test_a_card_shows_itself_with_its_origin_and_cautions():
+    snap = ginger_snap().swap("molasses", "honey")
+    found = card(snap, snap.grams(flour=300), settings={"oven": (190, "°C"), "rest": (30, "min")})
+    shown = found._repr_html_()
+    assert "not said" in shown
+    assert "<td>oven</td><td>190 °C</td>" in shown
+    assert "infants under 12 months" in shown
+    assert "infants under 12 months" in repr(found)
+    assert "May hold" in shown
+
+
+def test_degrees_are_the_reader_s():
+    # 200 °C is 392 °F
+    snap = ginger_snap()
+    for units in ("ounces", "household"):
+        found = card(snap, snap.grams(flour=300), units, {"oven": (200, "°C"), "fat": ("lard", "")})
+        assert found.settings == (("oven", "392 °F"), ("fat", "lard"))
+
+
+def test_origin_travels_through_crossings_and_swaps_to_the_card():
+    other = replace(ginger_snap(), origin="adapted from a neighbour's card")
+    child = cross(drop_doughnut(), other, 0.25).swap("butter", "lard")
+    shown = card(child, child.grams(dough=500))._repr_html_()
+    assert "own, invented for the checks" in shown
+    assert "adapted from a neighbour&#x27;s card" in shown
+
+
+def test_names_never_become_markup():
+    sly = replace(drop_doughnut(), name="<script>", origin="<b>me</b>")
+    shown = card(sly, sly.grams(flour=100))._repr_html_()
+    assert "<script" not in shown
+    assert "<b>me" not in shown
+
+
+def test_parts_are_named_once():
+    parts = Formula("p", {"dough": {"bread flour": 100, "water": 60}, "soak": {"honey": 9}})
+    shown = card(parts, parts.grams(dough=500))._repr_html_()
+    assert shown.count('<th colspan="3">dough</th>') == 1
+    assert shown.count('<th colspan="3">soak</th>') == 1
