@@ -4,10 +4,10 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
-    "chance_by_bakes": "plan_charts",
+    "chance_by_bakes": "plan_curves",
     "plan_errors": "plan_charts",
     "plan_map": "plan_charts",
-    "plan_predictions": "plan_charts",
+    "plan_predictions": "plan_curves",
     "plan_relations": "plan_charts",
     "bake_day": "day_chart",
     "contours": "contour_maps",

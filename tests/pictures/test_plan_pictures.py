@@ -1,0 +1,104 @@
+"""Pictures of plans show the numbers they are made from, and say them in words."""
+
+import numpy as np
+import pytest
+
+from trials import pictures
+from trials.design.exchange import optimal
+from trials.design.factorial import full_factorial
+from trials.design.power import power, smallest_effect
+from trials.design.quality import quality
+from trials.design.screening import definitive_screening, plackett_burman
+from trials.errors import PlanError
+from trials.factors import Categorical, Numeric
+
+FIVE = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]
+TWELVE = plackett_burman(FIVE, bakes=12, seed=1)
+FULL = full_factorial([FIVE[0], FIVE[1]], replicates=4, seed=1)
+FILLS = optimal(
+    [Numeric("oil heat", 165, 180, hard_to_change=True), *FIVE[:2]],
+    model="main",
+    bakes=24,
+    criterion="D",
+    loads=6,
+    seed=1,
+)
+DRAWN = {
+    "errors": lambda: pictures.plan_errors(FILLS),
+    "relations": lambda: pictures.plan_relations(TWELVE),
+    "predictions": lambda: pictures.plan_predictions({"a": FULL, "b": TWELVE}, "main"),
+    "chance": lambda: pictures.chance_by_bakes(FILLS, effect=0.7),
+    "map": lambda: pictures.plan_map(definitive_screening(FIVE, seed=1)),
+}
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_every_picture_is_drawn_and_described(name):
+    picture = DRAWN[name]()
+    assert picture.png(60)[:4] == b"\x89PNG"
+    assert picture.title
+    assert picture.text.endswith(".")
+    assert "nan" not in picture.text
+    assert picture.text in picture._repr_html_() or "&" in picture._repr_html_()
+
+
+def test_errors_stand_where_quality_puts_them():
+    axes = pictures.plan_errors(FILLS).figure.axes[0]
+    drawn = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
+    assert np.allclose(drawn, quality(FILLS).effects["se"])
+    # Told apart without colour: a mark of its own for each level
+    marks = {line.get_marker() for line in axes.lines if len(line.get_xdata()) == 1}
+    assert len(marks) == 2
+
+
+def test_the_map_shows_a_third_for_every_pair_of_the_others():
+    # Plackett & Burman 1946: a third of each pair that a single change is not part of
+    image = pictures.plan_relations(TWELVE).figure.axes[0].images[0].get_array()
+    singles = np.asarray(image)[:5, 5:]
+    assert np.allclose(np.unique(np.round(singles, 9)), [0, 1 / 3])
+    assert (singles > 0).sum() == 5 * 6
+    assert "(0.33)" in pictures.plan_relations(TWELVE).text
+
+
+def test_an_unrelated_plan_says_so():
+    assert "None of the 3 effects is related" in pictures.plan_relations(FULL).text
+
+
+def test_the_chance_at_the_plan_s_own_size_is_its_power():
+    picture = pictures.chance_by_bakes(FILLS, effect=0.7, tasters=6)
+    marks = [line for line in picture.figure.axes[0].lines if len(line.get_xdata()) == 1]
+    table = power(FILLS, effect=0.7, tasters=6).set_index("judged_on")["power"]
+    assert [mark.get_xdata()[0] for mark in marks] == [24, 24]
+    wanted = sorted([table["oil fills"], table.loc[["bakes"]].min()])
+    assert sorted(mark.get_ydata()[0] for mark in marks) == pytest.approx(wanted, abs=1e-6)
+
+
+def test_an_effect_seen_four_times_in_five_crosses_the_line_at_the_plan():
+    least = smallest_effect(FULL, tasters=6)["smallest_effect"].iloc[0]
+    text = pictures.chance_by_bakes(FULL, effect=least, term="rest", tasters=6).text
+    assert "80% with 16 bakes" in text
+    assert "Usual spreads are assumed" in text
+    assert (
+        "Usual"
+        not in pictures.chance_by_bakes(
+            FULL, effect=1, sd_bake=0.3, sd_tasting=1, sd_load=0, sd_day=0
+        ).text
+    )
+
+
+def test_what_can_not_be_drawn_is_refused():
+    with pytest.raises(PlanError, match="5 plans"):
+        pictures.plan_predictions({str(n): FULL for n in range(5)})
+    with pytest.raises(PlanError, match='term names "salt"'):
+        pictures.chance_by_bakes(FULL, effect=1, term="salt")
+    kinds = full_factorial([Categorical("a", ["x", "y"]), FIVE[0]], seed=1)
+    with pytest.raises(PlanError, match="two factors that are numbers"):
+        pictures.plan_map(kinds)
+
+
+def test_effects_that_can_not_be_told_are_said():
+    half = full_factorial(FIVE[:2], seed=1)
+    text = pictures.plan_errors(half, ["rest", "fat", "rest:fat", "rest^2"]).text
+    assert "Not told apart" in text
+    assert "rest (bend)" in text
+    assert "can not predict" in pictures.plan_predictions(half, "quadratic").text
