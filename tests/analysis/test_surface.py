@@ -95,7 +95,7 @@ class TestHandbook:
     def test_steepest_way(self):
         found = fit(table("nist_5531_firstorder.csv"), "y", CODED, model="main", groups=())
         unit = KNOWN["nist_pri5311_first_order"]["steepest_ascent_unit"]
-        path = steepest(found, 4, reach=2)
+        path = steepest(found, 4, reach=2, exact=True)
         for row in path.iloc[1:].itertuples():
             assert row.x1 / row.distance == pytest.approx(unit["x1"], rel=1e-9)
             assert row.x2 / row.distance == pytest.approx(unit["x2"], rel=1e-9)
@@ -179,6 +179,19 @@ def test_the_best_at_a_distance_by_brute_force(seed):
     values = circle @ b + np.einsum("pi,ij,pj->p", circle, B, circle)
     assert np.linalg.norm(x) == pytest.approx(radius, rel=1e-9)
     assert b @ x + x @ B @ x == pytest.approx(values.max(), abs=1e-8)
+
+
+def test_bakes_on_the_way_are_round_in_the_kitchen(yields):
+    path = steepest(yields)
+    for name in ("time", "temperature"):
+        tenths = path[name] / 0.05  # ranges of 10: steps of 0.5 on a dial, a tenth of that here
+        assert np.allclose(tenths, np.round(tenths), atol=1e-9)
+    wanted = yields.predict(path[["time", "temperature"]])
+    assert path["estimate"].tolist() == pytest.approx(wanted["estimate"].tolist(), rel=1e-12)
+    stepped = Numeric("x1", -1, 1, step=0.5)
+    found = fit(table("nist_5531_ccd.csv"), "y", [stepped, CODED[1]], model="quadratic", groups=())
+    halves = steepest(found)["x1"] / 0.5
+    assert np.allclose(halves, np.round(halves), atol=1e-9)
 
 
 def test_a_way_up_when_the_steepest_bend_has_no_slope():

@@ -7,9 +7,11 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
+from trials.analysis.kitchen_settings import kitchen_step
 from trials.analysis.quadratic import Quadratic, quadratic
 from trials.analysis.results import CONFIDENCE, Findings
 from trials.errors import FitError
+from trials.factors import Numeric
 
 
 def steepest(
@@ -19,6 +21,7 @@ def steepest(
     reach: float = 1.5,
     at: Mapping[str, Any] | None = None,
     downhill: bool | None = None,
+    exact: bool = False,
 ) -> pd.DataFrame:
     """Return bakes along the steepest way up from the middle.
 
@@ -36,6 +39,9 @@ def steepest(
         The kinds to hold; the reference kinds when left out.
     downhill : bool, optional
         The way down; when left out, as the measure's goal says.
+    exact : bool
+        Do not round the settings; else to a factor's own step, or a hundred and fiftieth of its
+        range.
 
     Returns
     -------
@@ -68,6 +74,7 @@ def steepest(
         raise FitError("the surface is level at the middle, so no way up is steeper than another.")
     distances = np.linspace(0, reach, steps + 1)
     x = np.array([best_at_distance(sign * made.b, sign * made.B, r) for r in distances])
+    x = x if exact else _rounded(made, x)
     table = made.real(x)
     found = findings.predict(table) if findings.averaged is None else _drawn(made, x)
     return table.assign(
@@ -76,6 +83,19 @@ def steepest(
         high=found["high"],
         inside=(np.abs(x) <= 1 + 1e-9).all(axis=1),
     ).pipe(lambda frame: pd.concat([_labels(distances), frame], axis=1))
+
+
+def _rounded(made: Quadratic, x: np.ndarray) -> np.ndarray:
+    """Return coded numbers whose real settings are round; beyond the limits too."""
+    factors = [made.forecast.findings.factors[place] for place in made.places]
+    columns = []
+    for own, factor in zip(x.T, factors, strict=True):
+        assert isinstance(factor, Numeric)
+        start = factor.low if factor.step else 0.0
+        step = factor.step or kitchen_step(factor.high - factor.low) / 10
+        steps = np.round((factor.decode(own) - start) / step)
+        columns.append(factor.code([float(f"{start + n * step:.12g}") for n in steps]))
+    return np.column_stack(columns)
 
 
 def _labels(distances: np.ndarray) -> pd.DataFrame:
