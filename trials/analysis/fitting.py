@@ -120,8 +120,23 @@ def fit(
     1   fat   oil    butter  not settled
     """
     asked = question_of(data, response, factors, model=model, groups=groups, measure=measure)
-    answer = _estimated(asked, method)
-    return _findings(answer)
+    return answered(asked, method=method)
+
+
+def answered(asked: Question, *, method: str = "kenward-roger") -> Findings:
+    """Return the findings that answer a question already put.
+
+    Parameters
+    ----------
+    asked : Question
+    method : "kenward-roger" or "satterthwaite"
+
+    Examples
+    --------
+    >>> answered.__name__
+    'answered'
+    """
+    return _findings(_estimated(asked, method))
 
 
 def _estimated(asked: Question, method: str) -> Estimated:

@@ -303,9 +303,12 @@ def baking_order(table: pd.DataFrame) -> pd.Series:
     if "bake" not in table or table["bake"].isna().any():
         return pd.Series(np.arange(1.0, len(table) + 1), index=table.index)
     bakes = list(dict.fromkeys(table["bake"].astype(str)))
-    numbered = [re.fullmatch(r"(\D*)(\d+)", bake) for bake in bakes]
-    if all(numbered) and len({found.group(1) for found in numbered if found}) == 1:
-        bakes.sort(key=lambda bake: int(re.sub(r"\D", "", bake)))
+    parts = [re.fullmatch(r"(.*?)(\d+)", bake) for bake in bakes]
+    if all(parts):
+        found = [(part.group(1), int(part.group(2))) for part in parts if part]
+        rounds = list(dict.fromkeys(prefix for prefix, _ in found))
+        keys = {b: (rounds.index(one), n) for b, (one, n) in zip(bakes, found, strict=True)}
+        bakes.sort(key=keys.__getitem__)
     place = {bake: float(at) for at, bake in enumerate(bakes, start=1)}
     return table["bake"].astype(str).map(place)
 

@@ -80,6 +80,7 @@ def question(
     measure: Measure | None = None,
     planned: Model = None,
     extra_groups: Iterable[str] = (),
+    blocks: Iterable[str] = (),
 ) -> Question:
     """Return the question that a table of scores can answer.
 
@@ -102,6 +103,8 @@ def question(
         The model of the plan.
     extra_groups : iterable of str
         What bakes of the plan share besides days and loads.
+    blocks : iterable of str
+        Columns whose levels are taken as they are (fixed), such as rounds.
 
     Raises
     ------
@@ -122,6 +125,8 @@ def question(
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
+    for block in blocks:
+        nuisance, names = _joined(nuisance, names, block, kept)
     if groups is None:
         used, block = _days_apart(kept, used, notes)
         nuisance, names = _joined(nuisance, names, block, kept)
