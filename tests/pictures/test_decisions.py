@@ -1,6 +1,7 @@
 """Maps, frontiers and good regions: what is on the axes, and what the words say."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -86,6 +87,18 @@ def test_what_no_bake_reaches_is_hatched_and_said(fits, yields):
 
 def _legend(picture):
     return picture.figure.axes[0].get_legend().get_texts()
+
+
+def test_failed_bakes_are_crossed(fits):
+    lost = pd.DataFrame(
+        {"bake": ["B01", "B02"], "status": ["failed", "not baked"], "reason": ["torn", ""]}
+        | {"oil": [180.0, 165.0], "water": [108.0, 92.0], "fat": ["lard", "lard"]}
+    )
+    picture = pictures.contours(replace(fits["liking"], failed=lost))
+    crosses = [line for line in picture.figure.axes[0].lines if line.get_marker() == "x"]
+    assert crosses[0].get_xdata().tolist() == [180]
+    assert crosses[0].get_ydata().tolist() == [108]
+    assert "a bake failed" in [text.get_text() for text in _legend(picture)]
 
 
 def test_chosen_settings_are_marked(fits):

@@ -49,8 +49,8 @@ def contours(
     Returns
     -------
     Picture
-        Lines of equal expected response; dots are the bakes, with their mean score; hatched is
-        where no bake reaches, so that the model only guesses.
+        Lines of equal expected response; dots are the bakes, with their mean score, crosses those
+        that failed; hatched is where no bake reaches, so that the model only guesses.
 
     Raises
     ------
@@ -157,14 +157,14 @@ def _map(
                 horizontal, vertical, beyond.astype(float), levels=[0.5, 1.5], colors="none",
                 hatches=["////"], zorder=1,
             )  # fmt: skip
+    failed = _failed(axes, findings, pair)
+    handles = [Patch(facecolor="white", edgecolor=HATCH, hatch="////", label="beyond the bakes")]
+    shown = (handles if beyond.any() else []) + failed
+    if shown:
         axes.legend(
-            handles=[
-                Patch(facecolor="white", edgecolor=HATCH, hatch="////", label="beyond the bakes")
-            ],
-            loc="lower left",
-            fontsize=8,
-            framealpha=0.9,
-        )
+            handles=shown, loc="lower left", bbox_to_anchor=(0.05, 1.03), ncols=2, fontsize=8,
+            frameon=False, markerscale=0.6,
+        )  # fmt: skip
     _bakes(axes, findings, pair, _format(levels))
     if chosen is not None:
         spot = [float(chosen[name]) for name in pair]
@@ -191,6 +191,18 @@ def _beyond(
     points = np.column_stack([known[name].code(baked[name]) for name in pair])
     x, y, _ = grid
     return outside(points, np.column_stack([x.ravel(), y.ravel()])).reshape(x.shape)
+
+
+def _failed(axes: Axes, findings: Findings, pair: tuple[str, str]) -> list[Any]:
+    """Cross the settings at which bakes failed; return what a legend shows of them."""
+    lost = findings.failed
+    if not len(lost) or not set(pair) <= set(lost):
+        return []
+    spots = lost[lost["status"] != "not baked"][list(pair)].dropna().drop_duplicates()
+    return axes.plot(
+        spots[pair[0]], spots[pair[1]], linestyle="none", marker="x", markersize=13, color=INK,
+        markeredgewidth=1.8, zorder=2.5, clip_on=False, label="a bake failed",
+    )  # fmt: skip
 
 
 def _bakes(axes: Axes, findings: Findings, pair: tuple[str, str], form: str) -> None:
