@@ -78,13 +78,15 @@ def test_what_is_lost_is_named_and_the_lost_bake_mends_it():
     left = drop(drop(plan, plan.table["bake"].iloc[2]), plan.table["bake"].iloc[5])
     change = still_tells(plan, left)
     assert "No longer told" in repr(change)
+    alone = power(left, effect=0.7, tasters=6, model="main")["smallest_effect"].median()
+    assert f"they would likely show is {alone:.1f} points" in repr(change)
     mended = best_extra(left, model=whole)
     assert mended.change.table["told_after"].sum() > change.table["told_after"].sum()
     once = drop(plan, gone["bake"])
     one = best_extra(once, model=[*whole, "rest:salt:water"])
     # Seven bakes for eight effects: only the lost setting tells them all again
     assert one.settings == {name: gone[name] for name in ("rest", "salt", "water")}
-    assert "an effect that was lost is told again" in repr(one)
+    assert "it tells of what was lost" in repr(one)
 
 
 def information(plan, ratio):

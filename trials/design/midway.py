@@ -246,14 +246,31 @@ def still_tells(
         }
     )
     counts = (before.count(), after.count(), tasters, left)
-    return Change(first, then, table, tuple(_change_words(first, then, table, counts)))
+    said = list(_change_words(first, then, table, counts))
+    singles = [term for term in terms if term in {factor.name for factor in before.factors}]
+    if set(then.lost) & set(singles) and len(singles) < len(terms):
+        alone = promise(after, singles, worth=worth_noticing, tasters=left, sd_bake=sd_bake)
+        said += _alone_words(alone)
+    return Change(first, then, table, tuple(said))
+
+
+def _alone_words(alone: Promise) -> list[str]:
+    """Return what single changes tell where pairs can no longer be told from them."""
+    if alone.lost or not np.isfinite(alone.smallest):
+        return []
+    return [
+        "Taken for themselves, as if nothing worked together, the single changes are still told "
+        f"apart: the smallest difference they would likely show is {alone.smallest:.1f} points."
+    ]
 
 
 def _change_words(
     first: Promise, then: Promise, table: pd.DataFrame, counts: tuple[int, int, int, int]
 ) -> Iterator[str]:
     bakes, now, tasters, left = counts
-    yield f"{now} bakes instead of {bakes}, {left} tasters instead of {tasters}."
+    here = f"{now} bakes" if now == bakes else f"{now} bakes instead of {bakes}"
+    tasting = f"{left} tasters" if left == tasters else f"{left} tasters instead of {tasters}"
+    yield f"{here}, {tasting}."
     lost = table.loc[table["told_before"] & ~table["told_after"], "term"].tolist()
     won = table.loc[~table["told_before"] & table["told_after"], "term"].tolist()
     factors = then.plan.factors

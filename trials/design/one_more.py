@@ -34,8 +34,8 @@ class ExtraBake:
     settings : dict
     choices : DataFrame
         The best few: one column per factor, day and groups, and gain: how many times the
-        information on all effects together grows; a very large one means that an effect lost is
-        told again.
+        information on all effects together grows; a very large one means that the bake tells of
+        what was lost altogether.
     change : Change
         What it brings.
     sentences : tuple of str
@@ -234,5 +234,5 @@ def _where(plan: Plan, best: pd.Series) -> str:
 
 def _times(gain: float) -> str:
     if gain > 1 / (UNTOLD * 1e4):
-        return "beyond measure: an effect that was lost is told again"
+        return "beyond measure: it tells of what was lost"
     return f"{tidy_number(gain, 2)} times"

@@ -100,8 +100,8 @@ def _seen_words(best: Promise, answers: Answers) -> str:
             "No bake is left to tell a difference from chance: repeat some of them, or plan more."
         )
     return (
-        f"Smallest difference it would likely show: {best.smallest:.1f} points (half of the "
-        f"effects do better); you want to see {answers.worth:g}."
+        f"Smallest difference it would likely show: {best.smallest:.1f} points, for at least half "
+        f"of the effects; you want to see {answers.worth:g}."
     )
 
 

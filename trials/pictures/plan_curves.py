@@ -203,7 +203,17 @@ def _power_words(
         )  # fmt: skip
         said.append(f"{label}: {here:.0%} with {now} bakes, {need}")
     spreads = read_spreads(plan, *given)
-    usual = [LEVEL_WORDS[name] for name, (_, source) in spreads.items() if source != "as given"]
+    there = {
+        "bake",
+        "tasting",
+        *(["load"] if plan.groups else []),
+        *(["day"] if plan.days > 1 else []),
+    }
+    usual = [
+        LEVEL_WORDS[name]
+        for name, (_, source) in spreads.items()
+        if source != "as given" and name in there
+    ]
     assumed = f" Usual spreads are assumed {in_words(usual)}." if usual else ""
     return f"Chance to see {effect:g} points. {'; '.join(said)}.{assumed}"
 
