@@ -44,7 +44,7 @@ def test_oil_uptake_is_the_worked_balance():
     assert round(oil_uptake(*asked, of="raw").value, 1) == 16.4
 
 
-@pytest.mark.parametrize("pair", PAIRS.itertuples(index=False), ids=str)
+@pytest.mark.parametrize("pair", list(PAIRS.itertuples(index=False)), ids=str)
 def test_ciede2000_is_the_published_difference_either_way_round(pair):
     one, other = tuple(pair[:3]), tuple(pair[3:6])
     assert ciede2000(one, other) == pytest.approx(pair.difference, abs=5e-5)
