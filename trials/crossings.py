@@ -182,8 +182,8 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     """Return a plan with the parents baked whole among its bakes, as references to compare with.
 
     They are bakes as any other for the fit: their settings are settings of the plan. Each goes,
-    by chance, into a load that has its hard-to-change settings, and to a place in it drawn by
-    chance.
+    by chance, into a load that has its hard-to-change settings, on the days with the fewest bakes
+    first, and to a place in it drawn by chance.
 
     Parameters
     ----------
@@ -249,9 +249,11 @@ def _baked_too(
             factor.show(setting[factor.name]) for factor in plan.factors if factor.group
         )
         raise PlanError(f'no load of this plan is at {hard}, where "{name}" is baked.')
-    # First the days that have not had this parent yet
+    # First the days that have not had this parent yet, and of them those with the fewest bakes
     fresh = homes[~homes["day"].isin(rows.loc[rows["parent"] == name, "day"])]
     homes = fresh if len(fresh) else homes
+    sizes = homes["day"].map(rows["day"].value_counts())
+    homes = homes[sizes == sizes.min()]
     home = int(rng.choice(homes.index.to_numpy()))
     new = rows.loc[[home]].assign(parent=name, role="trial", **setting)
     place = home + int(rng.integers(2))

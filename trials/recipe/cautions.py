@@ -4,7 +4,7 @@ Short words of our own. They defer to local food-safety and fire codes, which co
 """
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from numbers import Real
 from typing import Any
@@ -29,6 +29,7 @@ SMOKE_POINTS = {
     "butter oil, anhydrous (ghee / clarified butter)": (250, 250),
 }
 FRESH_REFINED = 215  # °C, for any other oil: fresh, refined, 0.05 % free fatty acid (trade text)
+ALLERGENS = "allergens"
 _FRIES = re.compile(r"\b(fry|fries|fryer|fried|frying|deep.fat)\b|\boil (fill|temp|heat)|hot oil")
 _HOT = 100  # °C; a setting of oil from here up is a temperature, not an amount
 
@@ -140,14 +141,39 @@ def _eaten(formula: Formula | None, rows: list[Ingredient]) -> list[Caution]:
         found.append(Caution(ALCOHOL.subject, ALCOHOL.text.format(names=in_words(strong))))
     if any("honey" in row.name.casefold() for row in rows):
         found.append(HONEY)
-    return [*found, _allergen_caution(formula)]
+    return [*found, _allergen_caution(() if formula is None else allergens(formula))]
 
 
-def _allergen_caution(formula: Formula | None) -> Caution:
-    held = () if formula is None else allergens(formula)
+def cautions_of_all(
+    formulas: Iterable[Formula | None], settings: Mapping[str, Any] | None = None
+) -> list[Caution]:
+    """Return what any of several formulas calls for, each caution once, all allergens in one.
+
+    Parameters
+    ----------
+    formulas : iterable of Formula or None
+        The bakes of a round; a swapped fat may bring another allergen.
+    settings : mapping, optional
+        As for :func:`cautions`.
+
+    Examples
+    --------
+    >>> two = [Formula("a", {"bread flour": 100, "milk": 60}),
+    ...        Formula("b", {"bread flour": 100, "egg": 50})]
+    >>> cautions_of_all(two)[-1].text.partition(".")[0]
+    'May hold egg, gluten, milk and wheat'
+    """
+    made = list(formulas)
+    found = [one for formula in made for one in cautions(formula, settings)]
+    held = {name for formula in made if formula is not None for name in allergens(formula)}
+    kept = [one for one in dict.fromkeys(found) if one.subject != ALLERGENS]
+    return [*kept, _allergen_caution(sorted(held))]
+
+
+def _allergen_caution(held: Sequence[str]) -> Caution:
     says = f"May hold {in_words(held)}. " if held else ""
     return Caution(
-        "allergens",
+        ALLERGENS,
         f"{says}Read the label of every pack in hand: it prevails. A blind code hides the recipe, "
         "so the cook checks each sample for each taster, and an allergen notice for the whole "
         "session is shown before it. Label claims need a qualified person.",

@@ -40,7 +40,7 @@ _STYLE = (
 .dough { font-size: 22pt; font-weight: bold; line-height: 1; }
 .where { text-align: right; }
 .where b { font-size: 12.5pt; }
-.set { font-size: 13pt; font-weight: bold; }
+.set { font-size: 13pt; font-weight: bold; overflow-wrap: normal; }
 .order td:first-child, .order th:first-child { width: 14mm; }
 .order td + td + td, .order th + th + th { padding-left: 4mm; }
 .dense .grid td { padding-top: .2mm; padding-bottom: .2mm; font-size: 10pt; line-height: 1.15; }

@@ -4,7 +4,7 @@ import html
 from collections.abc import Iterable
 
 from trials.design.plan import kitchen_group
-from trials.recipe.cautions import Caution, cautions
+from trials.recipe.cautions import Caution, cautions_of_all
 from trials.rounds.batch import Batch, Prices
 from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
@@ -79,8 +79,7 @@ def round_cautions(round_: Round) -> list[Caution]:
         if factor.changes is None
     }
     formulas = bake_formulas(round_).values() if round_.formula else [None]
-    found = [one for formula in formulas for one in cautions(formula, settings)]
-    return list(dict.fromkeys(found))
+    return cautions_of_all(formulas, settings)
 
 
 def caution_box(found: Iterable[Caution]) -> str:

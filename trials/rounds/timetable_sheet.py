@@ -11,6 +11,7 @@ from trials.rounds.round import Round
 from trials.rounds.round_sheet import CAUTION_STYLE, caution_box, round_cautions
 from trials.rounds.timetable import Timetable, timetable
 
+LINES_AT_EASE = 44  # more than these are set closer, so that a day keeps to one page
 _STYLE = (
     PRINT_STYLE
     + CAUTION_STYLE
@@ -20,6 +21,8 @@ _STYLE = (
 .sheet:last-child { break-after: auto; }
 .day { width: 100%; height: auto; margin: 2mm 0; }
 .steps { columns: 2; column-gap: 8mm; font-size: 9.5pt; line-height: 1.3; }
+.dense { columns: 3; column-gap: 6mm; font-size: 8pt; line-height: 1.2; }
+.dense b { width: 18mm !important; }
 .steps p { margin: 0; padding: .25mm 0; break-inside: avoid; border-bottom: .15mm solid #bbb;
            display: flex; gap: 2mm; }
 .steps b { flex: none; width: 21mm; }
@@ -59,14 +62,15 @@ def _sheet(round_: Round, made: Timetable, day: Mapping[str, Any]) -> str:
     at = list(made.days["day"]).index(number)
     invented = " All of it is invented, to show the way." if round_.invented else ""
     tasks = made.tasks[made.tasks["day"] == number].to_dict("records")
-    lines = "".join(_line(task) for task in tasks if task["end"] > task["start"])
+    lines = [_line(task) for task in tasks if task["end"] > task["start"]]
+    dense = " dense" if len(lines) > LINES_AT_EASE else ""
     return (
         f'<section class="sheet"><h1>Day {number}: {html.escape(round_.name)}</h1>'
         f"<p>{html.escape(made.sentences()[at])}</p>"
         f'<p class="quiet">A simple list of one bake after the other would end at '
         f"{day['by list']}; no order can end before {day['no earlier than']} "
         f"(gap {day['gap']} min).{invented}</p>"
-        f'{_picture(made, number)}<div class="steps">{lines}</div>'
+        f'{_picture(made, number)}<div class="steps{dense}">{"".join(lines)}</div>'
         f"{caution_box(round_cautions(round_))}</section>"
     )
 
