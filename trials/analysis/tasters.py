@@ -16,7 +16,7 @@ from trials.analysis.wording import few_tasters_note, smallest_shown, unit_of
 from trials.errors import FitError
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
-from trials.tables import in_words
+from trials.tables import in_words, tidy_number
 
 FEWEST_BAKES = 4  # with fewer in common, agreement says nothing
 _NAN = float("nan")
@@ -40,7 +40,8 @@ class Tasters:
     bakes : DataFrame
         taster, bake, own (mean score, the taster's level taken out), others (mean of the others).
     places : DataFrame
-        taster, position, apart (the score less the taster's level and the others' mean).
+        taster, position, apart (the score less what the taster makes of such a bake elsewhere),
+        score, others, residual.
     influence : Influence
         The effects without each taster.
     sentences : tuple of str
@@ -159,12 +160,26 @@ def _own_means(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _places(table: pd.DataFrame, own: pd.DataFrame) -> pd.DataFrame:
-    """Return how far each score with a known position lies from the taster's level and the bake."""
+    """Return how far each score with a known place lies from what this taster makes of the bake."""
     both = table.merge(own, on=["taster", "bake"], how="left")
-    apart = both["score"] - both["level"] - both["others"]
-    apart = apart.where(both["others"].notna(), both["residual"])
-    frame = pd.DataFrame({"taster": both["taster"], "position": both["position"], "apart": apart})
-    return frame[frame["position"].notna()].reset_index(drop=True)
+    both = both[both["position"].notna()].reset_index(drop=True)
+    both["apart"] = both["residual"]
+    for _, one in both.groupby("taster", sort=False):
+        X, y = _around(one)
+        both.loc[one.index, "apart"] = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
+    return both[["taster", "position", "apart", "score", "others", "residual"]]
+
+
+def _around(one: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return what a taster's scores follow: the others' means, or failing those the model.
+
+    The slope on the others is the taster's own, so that a wide hand or a taste of one's own is
+    not taken for a drift.
+    """
+    ones = np.ones((len(one), 1))
+    if one["others"].isna().any() or np.ptp(one["others"]) == 0:
+        return ones, one["residual"].to_numpy(dtype=float)
+    return np.column_stack([ones, one["others"]]), one["score"].to_numpy(dtype=float)
 
 
 def _describe(
@@ -231,12 +246,18 @@ def _repeats(scored: pd.DataFrame) -> dict[str, float]:
 
 def _drift(at: pd.DataFrame) -> tuple[float, float, float]:
     """Return what changes from the first place to the last, by a straight line."""
-    if at["position"].nunique() < 3 or len(at) < 4:
+    if at["position"].nunique() < 3:
         return _NAN, _NAN, _NAN
-    line = stats.linregress(at["position"], at["apart"])
-    span = float(at["position"].max() - at["position"].min())
-    reach = float(stats.t.ppf(0.975, len(at) - 2) * line.stderr)
-    return line.slope * span, (line.slope - reach) * span, (line.slope + reach) * span
+    X, y = _around(at)
+    span = float(np.ptp(at["position"]))
+    X = np.column_stack([X, at["position"] / span])
+    df = len(y) - X.shape[1]
+    if df < 2 or np.linalg.matrix_rank(X) < X.shape[1]:
+        return _NAN, _NAN, _NAN
+    beta = np.linalg.lstsq(X, y, rcond=None)[0]
+    variance = float(np.square(y - X @ beta).sum()) / df * np.linalg.inv(X.T @ X)[-1, -1]
+    reach = float(stats.t.ppf(0.975, df)) * float(np.sqrt(variance))
+    return float(beta[-1]), float(beta[-1]) - reach, float(beta[-1]) + reach
 
 
 def _sentences(
@@ -268,7 +289,8 @@ def _one(row: Any, unit: str) -> str:
         else:
             word = "shows no clear agreement with the others"
         parts.append(f"{word} ({between})")
-    parts.append(f"uses {row.used_low:g} to {row.used_high:g} of the scale")
+    low, high = (tidy_number(round(end, 1)) for end in (row.used_low, row.used_high))
+    parts.append(f"uses {low} to {high} of the scale")
     if row.repeats > 0:
         count = f"{row.repeats:.0f} repeat{'s' if row.repeats > 1 else ''}"
         parts.append(f"repeats itself within {row.repeatability:.1f}{unit} ({count})")

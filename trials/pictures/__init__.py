@@ -12,11 +12,16 @@ _HOMES = {
     "bake_day": "day_chart",
     "contours": "contour_maps",
     "effects": "effect_chart",
-    "failure_map": "failure_map",
+    "failure_map": "failure_chart",
     "frontier": "trade_off_chart",
     "good_region": "trade_off_chart",
-    "half_normal": "half_normal",
+    "half_normal": "half_normal_plot",
+    "influence": "check_charts",
     "interactions": "interaction_lines",
+    "places": "taster_charts",
+    "residuals": "check_charts",
+    "story": "story_chart",
+    "tasters": "taster_charts",
 }
 __all__ = sorted(_HOMES)
 
