@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.contrasts import contrasts
+from trials.analysis.model_search import Priors
 from trials.analysis.no_error import unit_means
 from trials.analysis.preparing import Question
 from trials.analysis.repeats import is_of_tasting
@@ -27,12 +28,14 @@ DRAWS, SEED = 4000, 1993
 LOAD_RATIOS = (0.0, 0.5, 2.0)
 
 
-def averaged(asked: Question) -> Averaged | None:
+def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
     """Return what all models that respect heredity say together about the bakes.
 
     Parameters
     ----------
     asked : Question
+    priors : Priors, optional
+        What is believed beforehand; the house's own when left out.
 
     Returns
     -------
@@ -58,6 +61,7 @@ def averaged(asked: Question) -> Averaged | None:
         [_candidate(term, matrix, first) for term in matrix.terms],
         blocks=blocks,
         covariances=_covariances(asked, first),
+        priors=priors,
     )
     drawn = found.draws(DRAWS, SEED)
     draws = np.vstack([drawn.blocks[:, :1].T, drawn.coefficients.to_numpy().T])

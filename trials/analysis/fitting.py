@@ -19,6 +19,7 @@ from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import Averaged, Findings, kitchen_term
 from trials.analysis.settling import settling_table
 from trials.analysis.small_sample import small_sample
+from trials.analysis.two_ways import beliefs, both_ways, term_chances
 from trials.analysis.unreplicated import FEWEST_EFFECTS, lenth
 from trials.analysis.wording import (
     failure_sentence,
@@ -31,6 +32,8 @@ from trials.factors import Factor
 from trials.measures import Measure
 from trials.rounds.round import Round
 from trials.tables import in_words
+
+LENTH = "Lenth's method"
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,8 +154,8 @@ def _estimated(asked: Question, method: str) -> Estimated:
         return _without_error(_on_bakes(asked))
     lost = [name for name in mixed.unidentified if not is_of_tasting(name)]
     notes = tuple(
-        f"No error was measured between {unit_words(name, asked.table, asked.factors)}: what changes only "
-        f"between them can not be judged. Repeat a setting on another of them."
+        f"No error was measured between {unit_words(name, asked.table, asked.factors)}: "
+        "what changes only between them can not be judged. Repeat a setting on another of them."
         for name in lost
     )
     return Estimated(
@@ -251,11 +254,11 @@ def _without_error(asked: Question) -> Estimated:
         found = lenth({asked.matrix.columns[c]: 2 * beta[c] * length for c in judged})
         cov[np.ix_(judged, judged)] = np.diag(np.full(len(judged), (found.pse / length / 2) ** 2))
         note = (
-            f"{spent} The verdicts come from the smaller effects (Lenth's method: a margin of "
-            f"{found.margin:.2g}); repeat a few bakes to measure how alike two bakes are."
+            f"{spent} The table of effects judges each by the smaller ones (Lenth's method: a "
+            f"margin of {found.margin:.2g}); repeat a few bakes to measure how alike two bakes are."
         )
         engine = KnownErrorFit(beta, cov, found.df)
-        return _known(asked, engine, "Lenth's method", (note,), 0.0)
+        return _known(asked, engine, LENTH, (note,), 0.0)
     note = f"{spent} Nothing can be told from chance; repeat some of the settings."
     engine = KnownErrorFit(beta, cov, 0.0)
     return _known(asked, engine, "least squares without error", (note,), 0.0)
@@ -290,7 +293,8 @@ def _findings(answer: Estimated) -> Findings:
     else:
         ranked = averaged_ranking(together, asked.factors)
     spoken = spoken_effects(effects, together)
-    to_settle = settling_table(spoken, margin, counts)
+    least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if together else 1
+    to_settle = settling_table(spoken, margin, counts, least)
     said = sentences(
         asked.response,
         asked.measure,
@@ -299,8 +303,11 @@ def _findings(answer: Estimated) -> Findings:
         ranked,
         to_settle,
         tasted="taster" in asked.table and bool(asked.table["taster"].notna().any()),
+        chances=term_chances(together) if together else None,
     )
-    said += _in_kitchen_words(together) if together else ()
+    if together:
+        both = (both_ways(effects, together),) if answer.method == LENTH else ()
+        said += both + _in_kitchen_words(together)
     return Findings(
         response=asked.response,
         factors=asked.factors,
@@ -339,7 +346,7 @@ def _few_words(answer: Estimated) -> str:
     return (
         f"After all the effects {left} would be left to measure how alike two bakes are, so the "
         "sentences average over every simpler explanation, each weighed by how well it fits; the "
-        "table of effects takes them all as they come. Repeated bakes would tell more."
+        f"table of effects takes them all as they come. {beliefs()} Repeated bakes would tell more."
     )
 
 

@@ -171,23 +171,31 @@ class RivalModels:
         list of str
         """
         rivals = self.rivals(within)
-        named = [in_words(terms) or "nothing but chance" for terms in rivals["terms"]]
         shares = [f"{100 * share:.0f} %" for share in rivals["probability"]]
         if len(rivals) == 1:
-            said = [f"One explanation fits best ({shares[0]} sure): {named[0]}."]
+            best = in_words(rivals["terms"].iloc[0]) or "nothing but chance"
+            said = [f"One explanation fits best ({shares[0]} sure): {best}."]
         else:
-            listed = [f"{one} ({share})" for one, share in zip(named, shares, strict=True)]
-            rest = len(listed) - most
-            more = f"; and {rest} more" if rest > 0 else ""
-            said = [
-                f"{len(rivals)} explanations fit about as well: {'; '.join(listed[:most])}{more}."
-            ]
+            said = [_rivals_in_words(rivals["terms"].tolist(), shares, most)]
         held = {term for terms in rivals["terms"] for term in terms}
         together = self.aliases[self.aliases["fully"]]
         for term, other in zip(together["term"], together["other"], strict=True):
             if term in held or other in held:
                 said.append(f"{term} can not be told apart from {other} with these bakes.")
         return said
+
+
+def _rivals_in_words(rivals: Sequence[tuple[str, ...]], shares: Sequence[str], most: int) -> str:
+    """Return what all rivals hold, then what each holds besides."""
+    common = [term for term in rivals[0] if all(term in terms for terms in rivals)]
+    besides = [in_words(term for term in terms if term not in common) for terms in rivals]
+    nothing = "nothing more" if common else "nothing but chance"
+    listed = [f"{own or nothing} ({share})" for own, share in zip(besides, shares, strict=True)]
+    rest = len(listed) - most
+    more = f"; and {rest} more" if rest > 0 else ""
+    held = f". All of them hold {in_words(common)}; besides" if common else ""
+    listing = "; ".join(listed[:most])
+    return f"{len(rivals)} explanations fit about as well{held}: {listing}{more}."
 
 
 def average_models(

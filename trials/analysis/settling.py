@@ -55,6 +55,7 @@ def settling_table(
     effects: pd.DataFrame,
     margin: float | None,
     units: Mapping[str, tuple[str, int]],
+    least: int = 1,
 ) -> pd.DataFrame:
     """Return for every effect not settled what would likely settle it.
 
@@ -65,6 +66,8 @@ def settling_table(
     margin : float or None
     units : mapping
         Term -> the unit it is judged on, in words, and how many there are.
+    least : int
+        The fewest that help at all: where no error was measured, those that measure it.
 
     Returns
     -------
@@ -75,6 +78,7 @@ def settling_table(
     for effect in effects[effects["verdict"] == NOT_SETTLED].itertuples():
         unit, now = units[effect.term]
         more = units_to_settle(effect.estimate, effect.se, effect.df, margin, now)
+        more = more if more is None else max(more, least)
         rows.append((effect.term, effect.level, unit, now, more))
     table = pd.DataFrame(rows, columns=["term", "level", "unit", "now", "more"])
     return table.astype({"more": "Int64"})

@@ -21,6 +21,7 @@ from trials.measures import Measure
 from trials.tables import in_words
 
 CLEARLY_FIRST = 0.9
+LIKELY = 0.5  # from this chance on something is more likely there than not
 FEW_TASTERS = 50  # below this, liking steers a recipe but speaks for no market (common practice)
 
 
@@ -32,6 +33,7 @@ def sentences(
     ranking: pd.DataFrame,
     to_settle: pd.DataFrame,
     tasted: bool,
+    chances: Mapping[str, float] | None = None,
 ) -> tuple[str, ...]:
     """Return the findings as sentences, the most important factor first.
 
@@ -44,6 +46,8 @@ def sentences(
         As findings hold them.
     tasted : bool
         Whether several scores stand for one bake, so that more tasters come to mind.
+    chances : mapping, optional
+        Term -> the chance that it is at work at all, where explanations were averaged.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def sentences(
         if len(term.factors) < 2 and term.order < 2:
             continue
         own = effects[effects["term"] == term.name]
-        said += _together(term, own, effects, digits, unit, to_settle)
+        said += _together(term, own, effects, digits, unit, (chances or {}).get(term.name, 0.0))
     return tuple(said)
 
 
@@ -162,30 +166,40 @@ def _together(
     effects: pd.DataFrame,
     digits: int,
     unit: str,
-    to_settle: pd.DataFrame,
+    chance: float,
 ) -> list[str]:
-    """Return a sentence for each pair or bend that matters or is clearly there."""
+    """Return a sentence for each pair or bend that matters, is clearly there or likely is."""
     said = []
     for row in own.itertuples():
         there = np.isfinite(row.low) and (row.low > 0 or row.high < 0)
-        if row.verdict != MATTERS and not there:
+        if row.verdict != MATTERS and not there and chance < LIKELY:
             continue
+        word = _verdict_word(row.verdict)
+        if row.verdict == NOT_SETTLED and not there:
+            word = f"Likely so ({chance:.0%} sure that there is something), not settled."
         size = f"{signed(row.estimate, digits)}{unit}{_between(row, digits)}"
         if len(term.factors) == 2 and term.order == 2:
-            said.append(_pair(term, row, effects, digits, unit, size))
+            said.append(_pair(term, row, effects, digits, unit, size, word))
         elif len(term.factors) == 1:
             shape = "peaks between" if row.estimate < 0 else "dips between"
             said.append(
                 f"{_capital(term.factors[0])} {shape} its limits: the ends against the middle "
-                f"{size}. {_verdict_word(row.verdict)}"
+                f"{size}. {word}"
             )
         else:
-            word = _verdict_word(row.verdict)
             said.append(f"{_capital(kitchen_term(term.name))} work together: {size}. {word}")
     return said
 
 
-def _pair(term: Term, row: object, effects: pd.DataFrame, digits: int, unit: str, size: str) -> str:
+def _pair(
+    term: Term,
+    row: object,
+    effects: pd.DataFrame,
+    digits: int,
+    unit: str,
+    size: str,
+    word: str,
+) -> str:
     first, second = term.factors
     estimate = row.estimate  # type: ignore[attr-defined]
     mains = effects[effects["term"] == first]
@@ -199,9 +213,9 @@ def _pair(term: Term, row: object, effects: pd.DataFrame, digits: int, unit: str
                 f"{_capital(first)} depends on {second}: {levels[0]} over {references[0]} makes "
                 f"{signed(at_low, digits)}{unit} at {references[1]} and "
                 f"{signed(at_high, digits)}{unit} at {levels[1]} (working together {size}). "
-                f"{_verdict_word(row.verdict)}"  # type: ignore[attr-defined]
+                f"{word}"
             )
-    return f"{_capital(first)} and {second} work together: {size}. {_verdict_word(row.verdict)}"  # type: ignore[attr-defined]
+    return f"{_capital(first)} and {second} work together: {size}. {word}"
 
 
 def _verdict_word(judged: str) -> str:
