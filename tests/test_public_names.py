@@ -2,6 +2,8 @@
 
 import subprocess
 import sys
+from importlib import import_module
+from pathlib import Path
 
 import pytest
 
@@ -50,3 +52,19 @@ def test_nothing_heavy_is_loaded_before_it_is_used(code):
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert done.stdout.strip().endswith("loaded: []")
+
+
+@pytest.mark.parametrize(
+    "package", ["design", "pictures", "recipe", "tasting", "rounds", "analysis"]
+)
+def test_no_module_hides_a_public_name(package):
+    """A file named as a function would take the function's place once it was loaded."""
+    home = Path(trials.__file__).parent / package
+    files = {path.stem for path in home.glob("*.py")}
+    offered = set(getattr(import_module(f"trials.{package}"), "__all__", ()))
+    assert not files & offered
+
+
+def test_no_module_hides_a_name_of_the_package():
+    files = {path.stem for path in Path(trials.__file__).parent.glob("*.py")}
+    assert files & set(trials.__all__) <= {"demo"}

@@ -78,12 +78,12 @@ class Exclusion:
         return allowed
 
     def _ruled(self, settings: np.ndarray) -> np.ndarray:
-        # Negative zero is the same setting as zero
-        rounded = np.round(settings, 9) + 0.0
-        keys = [row.tobytes() for row in rounded]
+        # Rounded only to remember by (negative zero is the same setting as zero): a rule that says
+        # "from 166" must be asked about 166 itself
+        keys = [row.tobytes() for row in np.round(settings, 9) + 0.0]
         new = {key: place for place, key in enumerate(keys) if key not in self._known}
         if new:
-            real = real_settings(self.factors, rounded[list(new.values())])
+            real = real_settings(self.factors, settings[list(new.values())])
             for key, values in zip(new, zip(*real.values(), strict=True), strict=True):
                 self._known[key] = not self._ask(dict(zip(real, values, strict=True)))
         return np.array([self._known[key] for key in keys], dtype=bool)

@@ -5,7 +5,7 @@ import pytest
 from trials.analysis.failing import failing
 from trials.design.factorial import full_factorial
 from trials.factors import Categorical, Numeric
-from trials.pictures.failure_map import failure_map
+from trials.pictures.failure_chart import failure_map
 from trials.rehearsal import Failure, rehearse
 
 FACTORS = [

@@ -12,7 +12,7 @@ from trials.analysis.fitting import fit
 from trials.design.factorial import full_factorial
 from trials.errors import FitError
 from trials.factors import Categorical, Numeric
-from trials.pictures.half_normal import half_normal
+from trials.pictures.half_normal_plot import half_normal
 from trials.rehearsal import rehearse
 
 REFERENCE = Path(__file__).parents[1] / "reference"
