@@ -159,3 +159,12 @@ def test_what_can_not_be_is_refused(make, named):
     with pytest.raises(TrialsError) as error:
         make()
     assert named in str(error.value)
+
+
+def test_pages_speak_of_effects_and_not_of_columns():
+    left = drop(full_factorial([REST, SALT], seed=1), "B02")
+    page = still_tells(left, left)._repr_html_() + best_extra(left)._repr_html_()
+    assert "not told apart" in page
+    assert "rest with salt" in page
+    assert "NaN" not in page
+    assert "e+" not in page

@@ -193,7 +193,20 @@ class Change:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + self.table.round(2).to_html(index=False, border=0)
+        factors = self.after.plan.factors
+        shown = pd.DataFrame(
+            {"effect": [kitchen_names([one], factors) for one in self.table["term"]]}
+        )
+        for when in ("before", "after"):
+            pairs = zip(self.table[f"told_{when}"], self.table[f"smallest_{when}"], strict=True)
+            shown[f"smallest shown {when}"] = [_shown_size(told, size) for told, size in pairs]
+        return said + shown.to_html(index=False, border=0)
+
+
+def _shown_size(told: bool, size: float) -> str:
+    if not told:
+        return "not told apart"
+    return f"{size:.1f} points" if np.isfinite(size) else "none for sure"
 
 
 def still_tells(

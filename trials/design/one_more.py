@@ -52,7 +52,8 @@ class ExtraBake:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + self.choices.to_html(index=False, border=0)
+        shown = self.choices.assign(gain=[_times(float(gain)) for gain in self.choices["gain"]])
+        return said + shown.to_html(index=False, border=0)
 
 
 def best_extra(
