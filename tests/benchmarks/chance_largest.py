@@ -100,7 +100,7 @@ def main(number, processes):
         "Five factors of two levels, six tasters, bake sd 0.5, score sd 1.2, scores 1 to 9, all "
         "through `fit`. A chance of 0.3 is calibrated when three of ten factors that were given it "
         "are the largest in truth. Stated distribution: two of five factors active, coefficients "
-        "(half a difference) 0.35 to 0.9 either way, the other factors sd 0.08, one or two pairs of "
+        "(half a difference) 0.35 to 0.9 either way, the others sd 0.08, one or two pairs of "
         "0.3 to 0.7 beside an active factor. Misspecified: no pair; pairs anywhere; every "
         "coefficient normal or heavy-tailed (t on 3 degrees of freedom), its sd drawn per kitchen "
         "from 0.15 to 0.6 for a factor alone and from 0.05 to 0.3 for a pair. error: simulation "
