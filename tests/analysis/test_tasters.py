@@ -102,7 +102,7 @@ def test_a_verdict_that_hangs_on_one_taster_is_said():
     table.loc[lover, "liking"] += np.where(table.loc[lover, "hydration"] == 108, 5.0, 0.0)
     found = described(table)
     assert traits(found, "Dee")["turns"] == "hydration"
-    assert any("hydration without Dee" in one for one in found.sentences)
+    assert any("without Dee (hydration): it hangs on one" in one for one in found.sentences)
 
 
 def test_one_taster_speaks_for_one():

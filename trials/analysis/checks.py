@@ -107,7 +107,7 @@ def checks(findings: Findings, round_: Round | None = None) -> Checks:
         _tails(findings),
         ranks_agree(findings),
         other_scale(findings),
-        _who_decides(influence),
+        _who_decides(influence, averaged=findings.averaged is not None),
         _as_planned(findings, round_) if round_ is not None else None,
     ]
     known = heeded([one for one in found if one is not None])
@@ -219,7 +219,7 @@ def _with_influence(bakes: pd.DataFrame, influence: Influence) -> pd.DataFrame:
     }
     largest: Mapping[str, float] = influence.largest().to_dict()
     return bakes.assign(
-        influence=[largest.get(bake, np.nan) for bake in bakes["bake"]],
+        influence=[round(largest.get(bake, np.nan), 9) for bake in bakes["bake"]],
         turns=[terms.get(bake, "") for bake in bakes["bake"]],
     )
 
@@ -258,27 +258,32 @@ def _tails(findings: Findings) -> Check | None:
     p = float(stats.kurtosistest(left).pvalue)
     heavy = p < 0.01 and excess > 0
     said = (
-        f"Scores have heavy tails (excess {excess:.1f}): a few extreme ones weigh much."
+        f"What is left has heavy tails (excess {excess:.1f}): a few extreme values weigh much."
         if heavy
-        else "Scores spread much as chance does: no heavy tails."
+        else "What is left spreads much as chance does: no heavy tails."
     )
     return Check("heavy tails", said, heavy, excess, p=p)
 
 
-def _who_decides(influence: Influence) -> Check | None:
+def _who_decides(influence: Influence, *, averaged: bool) -> Check | None:
     if influence.table.empty and not influence.carriers:
         return None
     turned = influence.turned() if len(influence.table) else influence.table
-    names = list(dict.fromkeys(turned["left_out"])) if len(turned) else []
+    names = list(dict.fromkeys(turned["left_out"]))
     said = []
     if influence.carriers:
         said.append(
             f"Without {in_words(influence.carriers, 'or')} some effect could not be told at all."
         )
     if names:
-        shown = in_words(names[:_LISTED], "or") + (" and others" if len(names) > _LISTED else "")
+        many = len(names) > _LISTED
+        listed = [*names[:_LISTED], f"{len(names) - _LISTED} others"] if many else names
         terms = in_words(dict.fromkeys(kitchen_term(str(term)) for term in turned["term"]))
-        said.append(f"Without {shown} the verdict on {terms} would change: it hangs on one bake.")
+        where = " in the table of effects" if averaged else ""
+        hangs = "it hangs on one bake" if len(names) == 1 else "it is a near thing"
+        said.append(
+            f"Without {in_words(listed, 'or')} the verdict on {terms}{where} would change: {hangs}."
+        )
     words = " ".join(said) or "No verdict hangs on a single bake."
     return Check("single bakes", words, bool(said), float(len(names)))
 

@@ -1,7 +1,7 @@
 """Whether the model fits: lack of fit, a bend in the middle, drift, days, rival scales."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ from trials.analysis.results import Findings, decimals, kitchen_term, signed
 from trials.analysis.small_sample import SmallSample, small_sample
 from trials.analysis.transforming import power_scale
 from trials.analysis.wording import unit_of
+from trials.design.plan import kitchen_group, plural
 from trials.errors import FitError
 from trials.tables import in_words
 
@@ -149,7 +150,9 @@ def day_differences(findings: Findings) -> Check | None:
         return Check("days", said, value=sd)
     block = _day_block(findings, fit.X)
     if not len(block):
-        return Check("days", "Days: they can not be told apart from the settings.")
+        same = _same_groups(table, "day", findings.spread)
+        what = f"the {plural(same)}, one a day" if same else "the settings"
+        return Check("days", f"Days: they can not be told apart from {what}.")
     test = findings.engine.test(np.eye(fit.X.shape[1])[block])  # type: ignore[attr-defined]
     differ = np.isfinite(test.p) and test.p < LIMIT
     words = "Days differ" if differ else "No day stands out from the others"
@@ -239,6 +242,16 @@ def _day_block(findings: Findings, X: np.ndarray) -> np.ndarray:
     return np.array(
         [c for c in behind if not any((X[:, c] == mark).all() for mark in marks)], dtype=int
     )
+
+
+def _same_groups(table: pd.DataFrame, name: str, others: Iterable[str]) -> str:
+    """Return the other group that splits the rows in the very same way, or nothing."""
+    for other in others:
+        if other in table and other != name:
+            pairs = len(table[[name, other]].drop_duplicates())
+            if pairs == table[name].nunique() == table[other].nunique():
+                return kitchen_group(other)
+    return ""
 
 
 def model_places(findings: Findings) -> dict[str, list[int]]:

@@ -18,6 +18,7 @@ from trials.rounds.round import Round
 from trials.rounds.scores import scores
 from trials.tables import in_words, tidy_number
 
+CLOSE = 0.6  # a correlation called close (common practice, no source)
 FEWEST_BAKES = 4  # with fewer in common, agreement says nothing
 _NAN = float("nan")
 
@@ -283,7 +284,8 @@ def _one(row: Any, unit: str) -> str:
     if np.isfinite(row.agreement_low):
         between = f"{row.agreement:.2f}, {row.agreement_low:.2f} to {row.agreement_high:.2f}"
         if row.agreement_low > 0:
-            word = "puts the bakes in much the order of the others"
+            close = row.agreement >= CLOSE
+            word = "orders the bakes much as the others do" if close else "leans with the others"
         elif row.agreement_high < 0:
             word = "has a taste of its own, against the order of the others"
         else:
@@ -343,5 +345,6 @@ def _without(described: pd.DataFrame, influence: Influence) -> str:
     turning = described[described["turns"] != ""]
     if turning.empty:
         return "No verdict would change without any one taster."
-    each = [f"{row.turns} without {row.taster}" for row in turning.itertuples()]
-    return f"A verdict would change on {in_words(each)}: it hangs on one person's taste."
+    each = [f"{row.taster} ({row.turns})" for row in turning.itertuples()]
+    hangs = "it hangs on one person's taste" if len(each) == 1 else "it is a near thing"
+    return f"A verdict would change without {in_words(each, 'or')}: {hangs}."
