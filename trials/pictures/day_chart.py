@@ -14,7 +14,8 @@ from trials.rounds.timetable import Timetable
 
 NO_HANDS = "by itself"
 WIDTH, LEFT = 9.6, 2.6  # inches: the whole picture, and what names and margins take of it
-LETTER = 0.082  # inches that one letter of a label takes
+LETTER = 0.076  # inches that one letter of a label takes
+LARGE, SMALL = 7.0, 5.6  # points of those letters, and in a bar that is short
 ROW = 0.27  # inches
 # Greys far enough apart for any printer, each with a pattern of its own
 LOOKS: tuple[dict[str, Any], ...] = (
@@ -121,12 +122,16 @@ def _label(
     """Write a bake's name into its bar, behind it where it is short, or not at all."""
     start, end, after = bar
     wide = LETTER * len(label) * minutes_an_inch
+    small = SMALL / LARGE * wide
     box = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none"}
     if label and end - start >= wide + 1:
-        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=7,
+        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=LARGE,
+                  color=INK, bbox=box)  # fmt: skip
+    elif label and end - start >= small + 0.5:
+        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=SMALL,
                   color=INK, bbox=box)  # fmt: skip
     elif label and after - end >= wide + 1:
-        axes.text(end + 0.6, place, label, ha="left", va="center", fontsize=7, color=INK)
+        axes.text(end + 0.6, place, label, ha="left", va="center", fontsize=LARGE, color=INK)
 
 
 def _name(lanes: list[_Lane], place: int) -> str:

@@ -143,7 +143,7 @@ def _amount(formula: Formula, name: str, grams: float, units: str) -> str:
         return household(grams, formula.mix.find(name).density)
     if units == "ounces":
         return f"{tidy_number(convert(grams, 'g', 'oz'), 3)} oz"
-    return f"{tidy_number(grams, 4)} g"
+    return f"{tidy_number(round(grams, 1 if grams >= 1 else 2))} g"
 
 
 def _setting(value: Any, unit: str, units: str) -> str:

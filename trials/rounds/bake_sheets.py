@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from trials.design.plan import kitchen_group
-from trials.factors import Factor
+from trials.factors import Categorical, Factor
 from trials.measures import Measure
 from trials.printing import PRINT_STYLE, page
 from trials.recipe.cautions import cautions
@@ -41,6 +41,7 @@ _STYLE = (
 .where { text-align: right; }
 .where b { font-size: 12.5pt; }
 .set { font-size: 13pt; font-weight: bold; overflow-wrap: normal; }
+.number { white-space: nowrap; }
 .order td:first-child, .order th:first-child { width: 14mm; }
 .order td + td + td, .order th + th + th { padding-left: 4mm; }
 .dense .grid td { padding-top: .2mm; padding-bottom: .2mm; font-size: 10pt; line-height: 1.15; }
@@ -209,9 +210,10 @@ def _settings_table(factors: Sequence[Factor], row: Mapping[str, Any], marked: b
     lines = []
     for factor in factors:
         name = html.escape(factor.name) + ("\u00a0▪" if factor.group and marked else "")
+        whole = "" if isinstance(factor, Categorical) else " number"
+        shown = html.escape(factor.show(row[factor.name]))
         lines.append(
-            f'<tr><td>{name}</td><td class="set">{html.escape(factor.show(row[factor.name]))}</td>'
-            '<td class="box"></td></tr>'
+            f'<tr><td>{name}</td><td class="set{whole}">{shown}</td><td class="box"></td></tr>'
         )
     kinds = {kitchen_group(factor.group) for factor in factors if factor.group and marked}
     note = (

@@ -19,7 +19,7 @@ _STYLE = (
 @page { margin: 9mm 12mm; }
 .sheet { break-after: page; }
 .sheet:last-child { break-after: auto; }
-.day { width: 100%; height: auto; margin: 2mm 0; }
+.day { display: block; max-width: 100%; max-height: 92mm; margin: 2mm auto; }
 .steps { columns: 2; column-gap: 8mm; font-size: 9.5pt; line-height: 1.3; }
 .dense { columns: 3; column-gap: 6mm; font-size: 8pt; line-height: 1.2; }
 .dense b { width: 18mm !important; }
