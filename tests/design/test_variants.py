@@ -124,6 +124,9 @@ def test_the_effect_of_a_nested_setting_is_estimated_where_it_exists():
     assert effects[HEAT.name] == pytest.approx(2.0, abs=0.25)
     assert effects[f"{HEAT.name}:rest"] == pytest.approx(0.6, abs=0.25)
     assert found.ranking["factor"].iloc[0] == HEAT.name
+    means = found.means(HEAT.name)
+    assert means[["method", HEAT.name]].to_numpy().tolist() == [["fried", 165], ["fried", 180]]
+    assert np.diff(means["mean"])[0] == pytest.approx(effects[HEAT.name])
     both = [{"method": "fried", HEAT.name: heat, "rest": 40} for heat in (165, 180)]
     hot = np.diff(found.predict(both)["estimate"])[0]
     assert hot == pytest.approx(effects[HEAT.name])

@@ -1,7 +1,7 @@
 """`Findings`: what the scores say, with full precision and in the units of the response."""
 
 import html
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -14,6 +14,7 @@ from trials.design.terms import Term, model_matrix
 from trials.errors import FitError
 from trials.factors import Categorical, Factor, Numeric
 from trials.measures import Measure
+from trials.nesting import exists
 from trials.tables import in_words
 
 CONFIDENCE = 0.95
@@ -149,7 +150,8 @@ class Findings:
     def means(self, by: str | Sequence[str]) -> pd.DataFrame:
         """Return the mean response at real settings of one or more factors.
 
-        The other numbers are held at the middle of their range, the other kinds are averaged.
+        The other numbers are held at the middle of their range, the other kinds are averaged. A
+        setting that exists only for some kinds is shown at those.
 
         Parameters
         ----------
@@ -171,9 +173,10 @@ class Findings:
         Searle, Speed & Milliken 1980, Am. Stat. 34:216 (marginal means).
         """
         names = [by] if isinstance(by, str) else list(by)
+        names = list(dict.fromkeys([*_hosts(self._factor(name) for name in names), *names]))
         chosen = [self._factor(name) for name in names]
         grid = pd.MultiIndex.from_product([shown_settings(one) for one in chosen], names=names)
-        settings = grid.to_frame(index=False)
+        settings = only_existing(grid.to_frame(index=False), chosen)
         weights = averaged_rows(self.terms, self.factors, settings)
         return settings.assign(**self._estimates(weights, "mean"))
 
@@ -411,6 +414,28 @@ def shown_settings(factor: Factor) -> tuple[Any, ...]:
     (20.0, 60.0)
     """
     return tuple(factor.levels)
+
+
+def _hosts(factors: Iterable[Factor]) -> list[str]:
+    """Return the factors that others of these are nested in."""
+    return [factor.only_when[0] for factor in factors if factor.only_when]
+
+
+def only_existing(settings: pd.DataFrame, factors: Sequence[Factor]) -> pd.DataFrame:
+    """Return the settings in which every nested factor exists.
+
+    Examples
+    --------
+    >>> heat = Numeric("fry heat", 165, 180, only_when=("method", ["fried"]))
+    >>> table = pd.DataFrame({"method": ["baked", "fried"], "fry heat": [165, 165]})
+    >>> only_existing(table, [heat])["method"].tolist()
+    ['fried']
+    """
+    for factor in factors:
+        there = exists(factor, settings)
+        if there is not None:
+            settings = settings[there].reset_index(drop=True)
+    return settings
 
 
 def _held(factor: Factor) -> Any:
