@@ -5,10 +5,11 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut_plan
+from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut, doughnut_plan
 from trials.design.plan import lay_out
 from trials.errors import RoundError
-from trials.factors import Numeric
+from trials.factors import Categorical, Numeric
+from trials.rounds.bake_sheets import bake_sheets
 from trials.rounds.kitchen import Heat, Kitchen, Step, clock, clock_minutes
 from trials.rounds.timetable import timetable
 
@@ -171,3 +172,28 @@ def test_what_is_no_time_is_refused(text):
 
 def test_clocks_read_back():
     assert [clock_minutes(clock(minutes)) for minutes in (0, 65, 1439)] == [0, 65, 1439]
+
+
+def test_a_step_that_exists_only_for_some_bakes_is_left_out_of_the_others(tmp_path):
+    method = Categorical("method", ["fried", "baked"])
+    frying = Numeric("frying time", 4, 8, "min", only_when=("method", ["fried"]))
+    heat = Numeric("oil temperature", 165, 180, "°C", only_when=("method", ["fried"]))
+    bakes = pd.DataFrame(
+        {
+            "method": ["fried", "baked", "fried", "baked"],
+            "frying time": [4, "", 8, ""],
+            "oil temperature": [165, "", 180, ""],
+        }
+    )
+    plan = lay_out([method, frying, heat], bakes, family="nested", model="main", seed=1)
+    steps = [Step("mix", 10, "hands"), Step("fry", "frying time", "pot"), Step("cool", 10)]
+    kitchen = Kitchen(heats=(Heat("pot", "oil temperature"),))
+    made = doughnut(tmp_path, plan=plan, steps=steps, kitchen=kitchen)
+    tasks = timetable(made, effort=0).tasks
+    for row in plan.table.to_dict("records"):
+        own = set(tasks.loc[tasks["bake"] == row["bake"], "step"])
+        assert ("fry" in own) == (row["method"] == "fried")
+        assert any(step.startswith("pot: ") for step in own) == (row["method"] == "fried")
+    markup = bake_sheets(made)
+    assert markup.count("<td>fry</td>") == 2
+    assert markup.count('<td class="set number">–</td>') == 4

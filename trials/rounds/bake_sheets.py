@@ -229,7 +229,9 @@ def _settings_table(factors: Sequence[Factor], row: Mapping[str, Any], marked: b
 
 
 def _steps_table(row: Mapping[str, Any], steps: Sequence[Step], per: str = "bake") -> str:
-    named = [(step.name, _minutes(step, row)) for step in steps if step.per == per]
+    named = [
+        (step.name, _minutes(step, row)) for step in steps if step.per == per and step.is_for(row)
+    ]
     if per != "bake" and not named:
         return ""
     core = "<tr><td>core when done</td><td></td><td></td>"

@@ -7,7 +7,7 @@ from typing import Any
 
 from trials.design.plan import Plan
 from trials.errors import RoundError
-from trials.factors import Numeric
+from trials.factors import Numeric, is_blank
 from trials.rounds.batch import amount, said
 from trials.tables import in_words
 
@@ -62,6 +62,16 @@ class Step:
             raise RoundError(
                 f'"{self.name}" may wait {self.wait!r} minutes; 0 or more was expected.'
             )
+
+    def is_for(self, settings: Mapping[str, Any]) -> bool:
+        """Whether a bake of these settings has the step: not when its minutes do not exist there.
+
+        Examples
+        --------
+        >>> Step("fry", "frying time").is_for({"frying time": ""})
+        False
+        """
+        return not isinstance(self.minutes, str) or not is_blank(settings[self.minutes])
 
 
 @dataclass(frozen=True)
@@ -175,7 +185,7 @@ def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
     --------
     >>> import pandas as pd
     >>> from trials.design.plan import lay_out
-    >>> from trials.factors import Numeric
+    >>> from trials.factors import Numeric, is_blank
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
     >>> check_steps(plan, [Step("fry", 6, "wok")], Kitchen())

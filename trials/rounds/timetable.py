@@ -9,6 +9,7 @@ import pandas as pd
 
 from trials.design.plan import Plan, kitchen_group
 from trials.errors import RoundError
+from trials.factors import is_blank
 from trials.rounds.day_solver import EFFORT, Schedule, schedule
 from trials.rounds.kitchen import Heat, Kitchen, Step, check_steps, clock, clock_minutes
 from trials.rounds.round import Round
@@ -157,7 +158,13 @@ def _chains(
                 chains.append(Chain(work, tuple(after), {}))
                 labels.append(_Label(_shared_name(per, row[per]), row["load"], {}))
             after.append(made[key])
-        own = tuple(_task(len(chains), step, row) for step in steps if step.per == "bake")
+        own = tuple(
+            _task(len(chains), step, row)
+            for step in steps
+            if step.per == "bake" and step.is_for(row)
+        )
+        if not own:
+            raise RoundError(f"bake {row['bake']} has no step with minutes; name one that it has.")
         setups = _setups(plan, row, kitchen.heats, heated)
         minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one[0] for thing, one in setups.items()}
         chains.append(Chain(own, tuple(after), minutes))
@@ -186,6 +193,8 @@ def _setups(
     setups = {}
     for heat in heats:
         factor = plan.factor(heat.factor) if heat.factor else None
+        if factor and is_blank(row[heat.factor]):
+            continue  # nothing of this bake is heated there
         load = row.get((factor.group if factor else None) or "load")
         load = None if load is None or pd.isna(load) else load
         setting = float(row[heat.factor]) if factor else heat.setting
