@@ -10,7 +10,7 @@ from scipy import stats
 
 from trials.analysis.comparisons import chances_best, compare, compare_nested, controlled
 from trials.analysis.fitting import fit
-from trials.analysis.simultaneous import reference_factor, reference_p
+from trials.analysis.simultaneous import range_factor, range_p, reference_factor, reference_p
 from trials.errors import FitError
 from trials.factors import Categorical
 from trials.measures import Measure
@@ -21,15 +21,6 @@ CAKE = pd.read_csv(REFERENCE / "cake.csv")
 
 def expected(name):
     return json.loads((REFERENCE / name).read_text(encoding="utf-8"))
-
-
-def range_tail(t, df, count):
-    """The chance of a studentised range beyond t times root 2, by plain Gauss-Legendre sums."""
-    x, w = np.polynomial.legendre.leggauss(300)
-    z, s = 9 * x, 1.5 * (x + 1)
-    gap = stats.norm.cdf(z) - stats.norm.cdf(z - t * np.sqrt(2) * s[:, None])
-    inner = (9 * w * count * stats.norm.pdf(z) * gap ** (count - 1)).sum(axis=1)
-    return 1 - (1.5 * w * stats.chi.pdf(s * np.sqrt(df), df) * np.sqrt(df) * inner).sum()
 
 
 class TestCake:
@@ -52,12 +43,13 @@ class TestCake:
         means = CAKE.groupby(["replicate", "recipe"], as_index=False)["angle"].mean()
         found = fit(means, "angle", ["recipe"], groups=())
         known = expected("more_expected.json")["cake_multiple"]
-        # R's ptukey is off by 3e-5 here; the quadrature below says so
+        # R's ptukey is off by 3e-5 here, as scipy's own quadrature says
         for row in compare(found, "recipe").pairs.itertuples():
             assert row.p == pytest.approx(
                 known["tukey_p"][f"{row.reference} - {row.level}"], abs=5e-5
             )
-            assert row.p == pytest.approx(range_tail(row.difference / row.se, 42, 3), abs=1e-9)
+            root = np.sqrt(2) * row.difference / row.se
+            assert row.p == pytest.approx(stats.studentized_range.sf(root, 3, 42), abs=1e-9)
         # multcomp's own quadrature is good to about 1e-3
         for row in compare(found, "recipe", reference="A").pairs.itertuples():
             assert row.p == pytest.approx(known["dunnett_p"][f"{row.level} - A"], abs=1e-3)
@@ -79,6 +71,30 @@ def test_dunnett_against_scipy():
     assert pairs["p"].to_numpy() == pytest.approx(known.pvalue, abs=2e-3)
     assert pairs["low"].to_numpy() == pytest.approx(interval.low, abs=0.01)
     assert pairs["high"].to_numpy() == pytest.approx(interval.high, abs=0.01)
+
+
+@pytest.mark.parametrize("df", [1.0, 2.5, 11.3, 400.0])
+@pytest.mark.parametrize("count", [2, 3, 10])
+def test_ranges_against_scipy(count, df):
+    for t in (0.5, 2.0, 4.0):
+        known = stats.studentized_range.sf(t * np.sqrt(2), count, df)
+        assert range_p(t, df, count) == pytest.approx(known, abs=2e-6)
+    assert range_p(range_factor(df, count), df, count) == pytest.approx(0.05, abs=1e-6)
+
+
+@pytest.mark.parametrize("df", [3.0, 12.5])
+def test_products_of_correlations_against_many_dimensions(df):
+    """Unequal bakes a variant: the exact sums against scipy's multivariate t (errors 1e-3)."""
+    factors = np.sqrt(np.array([3, 5, 2, 6]) / (np.array([3, 5, 2, 6]) + 4))
+    correlation = np.outer(factors, factors)
+    np.fill_diagonal(correlation, 1.0)
+    for t in (1.0, 2.5):
+        edge = np.full(4, t)
+        rng = np.random.default_rng(1)
+        known = stats.multivariate_t(shape=correlation, df=df, seed=rng).cdf(
+            edge, lower_limit=-edge, maxpts=400_000
+        )
+        assert reference_p(t, df, correlation) == pytest.approx(1 - known, abs=1e-3)
 
 
 def test_dunnett_table():

@@ -29,7 +29,7 @@ from trials.analysis.simultaneous import (
 )
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
-from trials.factors import Categorical, Factor
+from trials.factors import Categorical, Component, Factor
 from trials.measures import Measure
 from trials.tables import in_words
 
@@ -341,8 +341,13 @@ def _middle(factor: Factor) -> float:
 
 def _factor(findings: Findings, name: str) -> Factor:
     for factor in findings.factors:
-        if factor.name == name:
+        if factor.name == name and not isinstance(factor, Component):
             return factor
+        if factor.name == name:
+            raise FitError(
+                f'"{name}" is a share of a blend, and one share can not change alone; '
+                "give whole blends to predict instead."
+            )
     known = in_words((factor.name for factor in findings.factors), "or")
     raise FitError(f'there is no factor "{name}"; expected {known}.')
 

@@ -13,7 +13,7 @@ from trials.analysis.influence import mixed_fit, with_columns
 from trials.analysis.mixed import fit_mixed
 from trials.analysis.results import Findings, decimals, kitchen_term, signed
 from trials.analysis.small_sample import SmallSample, small_sample
-from trials.analysis.transforming import power_scale
+from trials.analysis.transforming import WIDEST, power_scale
 from trials.analysis.wording import unit_of
 from trials.design.plan import kitchen_group, plural
 from trials.errors import FitError
@@ -206,6 +206,9 @@ def other_scale(findings: Findings) -> Check | None:
         found = power_scale(fit.y, fit.X, fit.terms)
     except FitError:
         return None
+    if found.low <= -WIDEST and found.high >= WIDEST:
+        said = f"{findings.response} spans too little for any other scale to tell."
+        return Check("scale", said, False, found.power, found.low, found.high)
     between = f"best power {found.power:.1f}, {found.low:.1f} to {found.high:.1f}"
     name = findings.response
     heed = found.suggested != 1

@@ -292,7 +292,7 @@ def _one(row: Any, unit: str) -> str:
             word = "shows no clear agreement with the others"
         parts.append(f"{word} ({between})")
     low, high = (tidy_number(round(end, 1)) for end in (row.used_low, row.used_high))
-    parts.append(f"uses {low} to {high} of the scale")
+    parts.append(f"uses {low} to {high} of the scale" if low != high else f"always scores {low}")
     if row.repeats > 0:
         count = f"{row.repeats:.0f} repeat{'s' if row.repeats > 1 else ''}"
         parts.append(f"repeats itself within {row.repeatability:.1f}{unit} ({count})")

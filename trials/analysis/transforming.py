@@ -11,7 +11,7 @@ from trials.analysis.cross_products import RandomTerm
 from trials.analysis.mixed import fit_mixed
 from trials.errors import FitError
 
-_WIDEST = 3.0
+WIDEST = 3.0
 SCALES = (
     (1.0, "as it is"),
     (0.0, "its logarithm"),
@@ -90,7 +90,7 @@ def power_scale(y: np.ndarray, X: np.ndarray, terms: Sequence[RandomTerm] = ()) 
         return _likelihood(y, X, tuple(terms), power)
 
     found = minimize_scalar(
-        lambda power: -likelihood(power), bounds=(-_WIDEST, _WIDEST), method="bounded"
+        lambda power: -likelihood(power), bounds=(-WIDEST, WIDEST), method="bounded"
     )
     best = float(found.x)
     limit = likelihood(best) - stats.chi2.ppf(0.95, 1) / 2
@@ -98,8 +98,8 @@ def power_scale(y: np.ndarray, X: np.ndarray, terms: Sequence[RandomTerm] = ()) 
     def above(power: float) -> float:
         return likelihood(power) - limit
 
-    low = float(brentq(above, -_WIDEST, best)) if above(-_WIDEST) < 0 else -_WIDEST
-    high = float(brentq(above, best, _WIDEST)) if above(_WIDEST) < 0 else _WIDEST
+    low = float(brentq(above, -WIDEST, best)) if above(-WIDEST) < 0 else -WIDEST
+    high = float(brentq(above, best, WIDEST)) if above(WIDEST) < 0 else WIDEST
     inside = [(power, words) for power, words in SCALES if low <= power <= high]
     suggested, words = inside[0] if inside else (round(best, 1), f"its power {best:.1f}")
     return PowerScale(best, low, high, suggested, words)
