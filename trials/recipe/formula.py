@@ -321,8 +321,18 @@ class Formula:
         return filled | {"aside": list(self.aside)}
 
     @classmethod
-    def from_dict(cls, data: Mapping[str, Any]) -> "Formula":
-        """Rebuild a formula from plain data."""
+    def from_dict(
+        cls, data: Mapping[str, Any], ingredients: Ingredients | None = None
+    ) -> "Formula":
+        """Rebuild a formula from plain data.
+
+        Parameters
+        ----------
+        data : mapping
+            As :meth:`to_dict` returns it.
+        ingredients : Ingredients, optional
+            The table to look up, beside the data's own rows; the shipped one when left out.
+        """
         known = {"name", "origin", "parts", "also_flour", "aside", "ingredients"}
         unknown = [str(key) for key in data if key not in known]
         if unknown or not {"name", "parts"} <= set(data):
@@ -334,7 +344,7 @@ class Formula:
             data["name"],
             data["parts"],
             origin=data.get("origin", ""),
-            ingredients=shipped().with_ingredients(own),
+            ingredients=(ingredients or shipped()).with_ingredients(own),
             also_flour=tuple(data.get("also_flour", ())),
             aside=tuple(data.get("aside", ASIDE)),
         )

@@ -12,13 +12,15 @@ from trials.errors import Place, RoundError, TrialsError
 from trials.factors import Factor, factor_from
 from trials.measures import Measure, measure_from
 from trials.recipe.formula import Formula
+from trials.recipe.ingredients import Ingredients, shipped
 from trials.rounds.batch import Batch, Prices, batch_from, prices_from
-from trials.rounds.kitchen import Kitchen, Step, kitchen_from, step_from
+from trials.rounds.kitchen import Kitchen, Step, check_steps, kitchen_from, step_from
 from trials.rounds.round import Round
 from trials.tables import write_text
 from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"
+OWN_INGREDIENTS = "ingredients.csv"
 
 _QUESTIONS = """\
 # An idea for a round of test bakes. Change the answers, keep the words in front of them.
@@ -89,7 +91,9 @@ avoids = []
 name = "Taster 2"
 avoids = ["sesame"]
 
-# The formula, in baker's percentages: all flour together is 100.
+# The formula, in baker's percentages: all flour together is 100. An ingredient that the table
+# does not have can stand in a file ingredients.csv beside this one: name, group, water_g, fat_g ...
+# (grams in 100 g).
 [formula]
 name = "rye ginger snap"
 
@@ -250,7 +254,7 @@ def read_idea(folder: Path) -> Idea:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise RoundError(f"this file can not be read: {error}.", here) from None
     except TrialsError as error:
-        raise RoundError(error.message, here) from None
+        raise RoundError(error.message, error.place or here) from None
 
 
 def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
@@ -268,13 +272,19 @@ def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         factors=tuple(factor_from(record) for record in answers["factors"]),
         measures=tuple(measure_from(record) for record in answers["measures"]),
         tasters=tuple(_taster(record) for record in answers.get("tasters", ())),
-        formula=Formula.from_dict(formula) if formula else None,
+        formula=Formula.from_dict(formula, _ingredients(folder)) if formula else None,
         seed=answers.get("seed"),
         batch=batch_from(answers["batch"]) if "batch" in answers else None,
         steps=tuple(step_from(record) for record in answers.get("steps", ())),
         kitchen=kitchen_from(answers["kitchen"]) if "kitchen" in answers else None,
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
     )
+
+
+def _ingredients(folder: Path) -> Ingredients | None:
+    """Return the shipped table with the baker's own rows, where the folder holds any."""
+    path = folder / OWN_INGREDIENTS
+    return shipped().with_rows(path) if path.is_file() else None
 
 
 def _taster(record: Mapping[str, Any]) -> Taster:
@@ -328,9 +338,15 @@ def planned_round(folder: Path) -> Round:
         When the idea can not be understood or planned, or the round is there already.
     """
     idea = read_idea(folder)
+    plan = plan_of(idea)
+    if idea.steps:
+        try:
+            check_steps(plan, idea.steps, idea.kitchen or Kitchen())
+        except RoundError as error:
+            raise RoundError(error.message, Place(IDEA)) from None
     return Round.create(
         folder,
-        plan=plan_of(idea),
+        plan=plan,
         measures=idea.measures,
         formula=idea.formula,
         tasters=idea.tasters,

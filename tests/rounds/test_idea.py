@@ -1,0 +1,87 @@
+"""An idea in the baker's words becomes a round, with all that a bake day needs."""
+
+import pytest
+
+from trials.errors import RoundError
+from trials.rounds.batch import Batch
+from trials.rounds.idea import planned_round, read_idea, write_idea
+from trials.rounds.kitchen import Heat
+from trials.rounds.mixing import bake_formulas
+from trials.rounds.sheets import write_sheets
+from trials.rounds.timetable import timetable
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return write_idea(tmp_path).parent
+
+
+def change(folder, old, new):
+    path = folder / "idea.toml"
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+
+
+def test_the_page_of_questions_is_itself_an_idea_with_a_day(folder):
+    idea = read_idea(folder)
+    assert idea.batch == Batch(pieces=30, piece=14)
+    assert [step.name for step in idea.steps] == ["mix", "chill", "roll and cut", "bake"]
+    assert idea.kitchen.heats == (Heat("oven", "oven", up=10, down=3),)
+    assert idea.prices is None
+
+
+def test_it_goes_all_the_way_to_sheets_and_a_timetable(folder):
+    change(folder, "bakes = 16", "bakes = 8")
+    change(folder, 'aim = "interactions"', 'aim = "screen"')
+    change(folder, "# [prices]", "[prices]")
+    change(folder, '# currency = "EUR"', 'currency = "EUR"')
+    change(folder, "# per_kilogram", "per_kilogram")
+    made = planned_round(folder)
+    assert made.prices.currency == "EUR"
+    assert timetable(made, effort=0).days["bakes"].sum() == len(made.plan.table)
+    names = {path.name for path in write_sheets(made)}
+    assert {"timetable.html", "shopping-list.html"} <= names
+
+
+def test_all_of_the_day_may_be_left_out(folder):
+    path = folder / "idea.toml"
+    path.write_text(path.read_text("utf-8").split("# From here on")[0], "utf-8")
+    idea = read_idea(folder)
+    assert (idea.batch, idea.steps, idea.kitchen, idea.prices) == (None, (), None, None)
+
+
+def test_an_ingredient_of_one_s_own_stands_beside_the_idea(folder):
+    change(folder, "molasses = 15", '"acorn syrup" = 15')
+    with pytest.raises(RoundError, match=r'"acorn syrup" is not in the ingredient table'):
+        read_idea(folder)
+    rows = "name,group,water_g,sugar_g,source\nacorn syrup,sugar,30,66,my own pack\n"
+    (folder / "ingredients.csv").write_text(rows, "utf-8")
+    change(folder, "bakes = 16", "bakes = 8")
+    change(folder, 'aim = "interactions"', 'aim = "screen"')
+    made = planned_round(folder)
+    (folder / "ingredients.csv").unlink()  # the round keeps the row itself
+    formulas = bake_formulas(type(made).open(folder))
+    assert formulas["B01"].table_of_ingredients.source("acorn syrup") == "my own pack"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('needs = ["oven"]', 'needs = ["stove"]', r'^idea.toml: "bake" needs "stove"'),
+        ("minutes = 40", 'minutes = "chilling"', r'^idea.toml: "chill" takes its minutes from'),
+        ("piece = 14", "piece = -1", r"^idea.toml: piece is -1"),
+        ('# currency = "EUR"', "[prices]\nper_kilogram = {butter = 9}", "prices need a currency"),
+        ("pieces = 30", "peices = 30", r'^idea.toml: \[batch\] says "peices"'),
+        ("butter = 50", "butter = -50", r"idea.toml.*butter"),
+        ("butter = 50", 'butter = "much"', r"idea.toml.*butter"),
+        ("salt = 1\n", "salt = 1\nSALT = 1\n", r"idea.toml.*(SALT|salt)"),
+        ('"bread flour" = 80\n"medium rye flour" = 20\n', "", r"idea.toml.*flour"),
+    ],
+)
+def test_what_can_not_be_is_said_with_its_place(folder, old, new, message):
+    change(folder, old, new)
+    change(folder, "bakes = 16", "bakes = 8")
+    change(folder, 'aim = "interactions"', 'aim = "screen"')
+    with pytest.raises(RoundError, match=message):
+        planned_round(folder)
