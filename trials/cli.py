@@ -84,6 +84,19 @@ def _parser() -> argparse.ArgumentParser:
         one.add_argument("folder")
         one.add_argument("--pdf", action="store_true", help="print the page to PDF as well")
     _serve_words(_add(commands, "serve", "serve phone ballots on the local network", _serve))
+    note = _add(commands, "note", "write a dated note into the round's diary", _note)
+    note.add_argument("folder")
+    note.add_argument("words", nargs="+", help="what happened")
+    note.add_argument("--bake", default="", help="the bake it is about")
+    note.add_argument("--day", type=int, default=None, help="the day it is about")
+    photo = _add(
+        commands, "photo", "keep a small copy of a bake's photo, without its place", _photo
+    )
+    photo.add_argument("folder")
+    photo.add_argument("bake")
+    photo.add_argument("files", nargs="+")
+    album = _add(commands, "album", "show photos and notes beside the scores, on one page", _album)
+    album.add_argument("folder")
     check = _add(commands, "check", "read the sheets and say what needs mending", _check)
     check.add_argument("folder")
     _fit_words(_add(commands, "fit", "say what mattered, for a round or a table (CSV)", _fit))
@@ -203,6 +216,37 @@ def _serve(asked: argparse.Namespace) -> int:
     round_ = Round.open(asked.folder)
     with suppress(KeyboardInterrupt):
         serve_ballots(round_, asked.address, asked.port, renew=asked.renew, tell=tell)
+    return DONE
+
+
+def _note(asked: argparse.Namespace) -> int:
+    from trials.rounds.diary import write_note
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    words, bakes = " ".join(asked.words), round_.plan.rows["bake"]
+    print(write_note(round_.folder, words, day=asked.day, bake=asked.bake, bakes=bakes))
+    return DONE
+
+
+def _photo(asked: argparse.Namespace) -> int:
+    from trials.rounds.photos import add_photo
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    for file in asked.files:
+        print(add_photo(round_, asked.bake, file))
+    return DONE
+
+
+def _album(asked: argparse.Namespace) -> int:
+    from trials.rounds.album import album
+    from trials.rounds.round import Round
+    from trials.rounds.scores import scores
+    from trials.tables import write_text
+
+    round_ = Round.open(asked.folder)
+    print(write_text(round_.folder / "album.html", album(round_, scores(round_))))
     return DONE
 
 
