@@ -43,7 +43,6 @@ _HOMES = {
     "design": "trials.design:",
     "difference": "trials.tasting.difference:",
     "fit": "trials.analysis.fitting:fit",
-    "instruments": "trials.instruments:",
     "next_round": "trials.following:next_round",
     "panel_size": "trials.tasting.panel_size:panel_size",
     "parent_settings": "trials.crossings:parent_settings",
