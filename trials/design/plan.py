@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trials.errors import PlanError
-from trials.factors import Categorical, Component, Factor, check_factors, group_names
+from trials.factors import NO_SETTING, Categorical, Component, Factor, check_factors, group_names
 from trials.nesting import check_nested, exists
 
 ROLES = ("trial", "centre", "control")
@@ -131,7 +131,7 @@ class Plan:
     def _repr_html_(self) -> str:
         reasons = "".join(f"<p>{html.escape(reason)}</p>" for reason in self.reasons)
         shown = self.rows.dropna(axis=1, how="all")
-        table = shown.to_html(index=False, border=0, escape=True)
+        table = shown.to_html(index=False, border=0, escape=True, na_rep=NO_SETTING)
         return f"<p><b>{html.escape(self.sentence())}.</b></p>{reasons}{table}"
 
 
