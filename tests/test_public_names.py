@@ -12,7 +12,9 @@ import trials
 NAMES = (
     "Numeric Categorical Component Measure Formula cross Taster propose design aliases quality "
     "power rehearse Round write_sheets check scores fit pictures recommend next_round replan "
-    "difference report Plan Findings serve_ballots"
+    "difference report Plan Findings serve_ballots "
+    "Batch Step Kitchen Heat Prices shopping_list timetable crossing_factors parent_settings "
+    "with_parents card"
 ).split()
 DESIGNS = (
     "full_factorial fractional_factorial optimal plackett_burman definitive_screening "
