@@ -28,6 +28,9 @@ DRAWN = {
     "relations": lambda: pictures.plan_relations(TWELVE),
     "predictions": lambda: pictures.plan_predictions({"a": FULL, "b": TWELVE}, "main"),
     "chance": lambda: pictures.chance_by_bakes(FILLS, effect=0.7),
+    "efficiency": lambda: pictures.plan_efficiency(TWELVE),
+    "leverage": lambda: pictures.plan_leverage(FILLS),
+    "error sources": lambda: pictures.plan_error_sources(FILLS),
     "map": lambda: pictures.plan_map(definitive_screening(FIVE, seed=1)),
 }
 
@@ -102,3 +105,20 @@ def test_effects_that_can_not_be_told_are_said():
     assert "Not told apart" in text
     assert "rest (bend)" in text
     assert "can not predict" in pictures.plan_predictions(half, "quadratic").text
+
+
+def test_bars_are_as_long_as_quality_says():
+    found = quality(FILLS)
+    bars = pictures.plan_efficiency(FILLS).figure.axes[0].patches
+    assert [bar.get_width() for bar in bars] == pytest.approx(found.efficiency["percent"] / 100)
+    bars = pictures.plan_error_sources(FILLS).figure.axes[0].patches
+    # Six fills for the mean and one heat: four left; 24 bakes less six fills and two singles
+    assert [bar.get_width() for bar in bars] == [6, 24, 4, 16]
+
+
+def test_leverage_is_the_columns_over_the_bakes_on_average():
+    text = pictures.plan_leverage(FULL).text
+    assert f"{4 / 16:.2f} on average" in text
+    assert "None lies far above" in text
+    spent = pictures.plan_leverage(full_factorial(FIVE[:2], seed=1)).text
+    assert "Every bake is spent on an effect" in spent

@@ -5,7 +5,10 @@ from typing import Any
 
 _HOMES = {
     "chance_by_bakes": "plan_curves",
+    "plan_efficiency": "plan_shares",
+    "plan_error_sources": "plan_shares",
     "plan_errors": "plan_charts",
+    "plan_leverage": "plan_shares",
     "plan_map": "plan_charts",
     "plan_predictions": "plan_curves",
     "plan_relations": "plan_charts",
