@@ -23,7 +23,9 @@ from trials.design.terms import ModelMatrix, Term, is_blend
 from trials.factors import Factor
 
 FEW_ERROR_DF = 6  # fewer bakes than this left for error, and averaging stands beside the effects
+FEWEST_FREE = 3  # bakes beyond the blocks, for explanations to be compared at all
 DRAWS, SEED = 4000, 1993
+_ROUNDING = 1e-9  # of the largest response
 # How much loads may differ from one another, as a share of the variance between bakes
 LOAD_RATIOS = (0.0, 0.5, 2.0)
 
@@ -40,7 +42,8 @@ def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
     Returns
     -------
     Averaged or None
-        None for a blend, whose terms have no heredity.
+        None for a blend, whose terms have no heredity, and where there are too few bakes to
+        compare explanations or their means are all alike.
 
     References
     ----------
@@ -56,6 +59,8 @@ def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
         return None
     y, first = _bake_values(asked)
     blocks = np.hstack([np.ones((len(first), 1)), asked.nuisance[first]])
+    if len(y) < blocks.shape[1] + FEWEST_FREE or not _varies(y, blocks):
+        return None
     found = average_models(
         y,
         [_candidate(term, matrix, first) for term in matrix.terms],
@@ -81,6 +86,13 @@ def _bake_values(asked: Question) -> tuple[np.ndarray, np.ndarray]:
         return asked.y, np.arange(len(asked.y))
     crossed = [codes["taster"]] if "taster" in codes else []
     return unit_means(asked.y, codes["bake"], crossed)
+
+
+def _varies(y: np.ndarray, blocks: np.ndarray) -> bool:
+    """Say whether bakes differ by more than the blocks and rounding explain."""
+    scaled = y / np.abs(y).max(initial=np.finfo(float).tiny)
+    left = scaled - blocks @ np.linalg.lstsq(blocks, scaled, rcond=None)[0]
+    return bool(np.linalg.norm(left) > _ROUNDING)
 
 
 def _candidate(term: Term, matrix: ModelMatrix, first: np.ndarray) -> Candidate:

@@ -324,7 +324,7 @@ def _findings(answer: Estimated) -> Findings:
         to_settle=to_settle,
         failed=asked.failed,
         sentences=said + _failed_words(asked),
-        notes=_notes(answer, effects),
+        notes=_notes(answer, effects, together),
         method=answer.method,
         averaged=together,
         spoken=spoken,
@@ -380,10 +380,10 @@ def _failed_words(asked: Question) -> tuple[str, ...]:
     return (said,) if said else ()
 
 
-def _notes(answer: Estimated, effects: pd.DataFrame) -> tuple[str, ...]:
+def _notes(answer: Estimated, effects: pd.DataFrame, together: Averaged | None) -> tuple[str, ...]:
     asked = answer.question
     notes = list(asked.notes + answer.notes)
-    if answer.error_df < FEW_ERROR_DF:
+    if together:
         notes.append(_few_words(answer))
     if asked.measure is not None and asked.measure.worth_noticing is None:
         notes.append(f"Worth noticing for {asked.response}: {asked.measure.margin_source}.")

@@ -39,7 +39,8 @@ def ranking(
     Returns
     -------
     DataFrame
-        factor, size, low, high (response units; size is without sign), chance_largest (0 to 1).
+        factor, size, low, high (response units; size is without sign), chance_largest (0 to 1;
+        the same for all where no error is known). A factor that was left out has no size.
 
     References
     ----------
@@ -60,6 +61,9 @@ def ranking(
         mean, cov = _shrunk(beta, engine.cov[:columns, :columns], _orders(terms, factors))
         draws = coefficient_draws(mean, cov, level_df)
     chances = _chances(reaches, draws)
+    if not np.isfinite(engine.cov[:columns, :columns]).all():
+        # Without any error known, nothing speaks for one factor before another
+        chances = dict.fromkeys(reaches, 1 / len(reaches))
     rows = [(name, *_size(rows, engine), chances[name]) for name, rows in reaches.items()]
     return _sorted(rows)
 
@@ -163,6 +167,8 @@ def _corners(levels: Sequence[Sequence]) -> list[tuple]:
 
 
 def _size(rows: np.ndarray, engine: Estimator) -> tuple[float, float, float]:
+    if not rows.any():  # its term was left out: nothing is known of its size
+        return float("nan"), float("nan"), float("nan")
     values = rows @ engine.beta[: rows.shape[1]]
     largest = int(np.argmax(np.round(np.abs(values), 12)))
     weights = np.concatenate([rows[largest], np.zeros(len(engine.beta) - rows.shape[1])])

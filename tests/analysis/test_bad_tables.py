@@ -1,0 +1,308 @@
+"""Tables that no one should have to fear: each is fitted, or refused with a word.
+
+Warnings count as errors in these tests, so a warning from a library underneath fails them too.
+"""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from trials.analysis.as_categories import as_categories
+from trials.analysis.explained import explained
+from trials.analysis.failing import failing
+from trials.analysis.fitting import fit
+from trials.errors import FitError, TrialsError
+from trials.factors import Categorical, Component, Numeric
+from trials.measures import Measure
+
+
+def table(**columns):
+    base = {
+        "rest": [20, 60] * 8,
+        "fat": ["butter", "butter", "oil", "oil"] * 4,
+        "liking": [5.0, 6, 5, 7, 5, 6, 4, 6, 5, 7, 5, 6, 4, 7, 6, 6],
+    }
+    return pd.DataFrame({**base, **columns})
+
+
+def tasted(tasters=4, bakes=8):
+    rng = np.random.default_rng(3)
+    rows = [
+        {
+            "bake": f"B{b:02d}",
+            "taster": f"taster {t}",
+            "rest": 20 + 40 * (b % 2),
+            "fat": ["butter", "oil"][b // 2 % 2],
+            "liking": float(rng.integers(3, 9)),
+        }
+        for b in range(bakes)
+        for t in range(tasters)
+    ]
+    return pd.DataFrame(rows)
+
+
+class TestTooLittle:
+    def test_an_empty_table(self):
+        with pytest.raises(FitError, match="no score"):
+            fit(table().iloc[:0], "liking", ["rest"])
+
+    def test_one_row(self):
+        with pytest.raises(FitError):
+            fit(table().iloc[:1], "liking", ["rest"])
+
+    def test_two_rows(self):
+        found = fit(table().iloc[:2], "liking", ["rest"], model="main")
+        assert found.effects["verdict"].tolist() == ["not settled"]
+
+    def test_one_bake_tasted_by_many_is_no_experiment(self):
+        with pytest.raises(FitError, match="never moved"):
+            fit(tasted(bakes=1), "liking", ["rest", "fat"])
+
+    def test_two_bakes_tasted_by_many_are_two_bakes(self):
+        found = fit(tasted(tasters=12, bakes=2), "liking", ["rest"], model="main")
+        assert found.effects["verdict"].tolist() == ["not settled"]
+        assert any("no error was measured" in note for note in found.notes)
+
+    def test_one_day_and_one_load(self):
+        found = fit(table(day=[1] * 16, load=[1] * 16), "liking", ["rest"], model="main")
+        assert "day" not in set(found.variance["source"])
+
+    def test_one_taster(self):
+        found = fit(tasted(tasters=1, bakes=16), "liking", ["rest", "fat"], model="main")
+        assert any("one taster" in note for note in found.notes)
+
+    def test_all_failed(self):
+        bakes = table(bake=[f"B{n:02d}" for n in range(16)], status="failed", reason="torn")
+        with pytest.raises(FitError, match="every bake failed"):
+            fit(bakes.assign(liking=np.nan), "liking", ["rest"])
+
+    def test_all_but_one_setting_failed(self):
+        bakes = table(bake=[f"B{n:02d}" for n in range(16)], status="made", reason="")
+        bakes.loc[bakes["rest"] == 60, ["status", "liking"]] = ["failed", np.nan]
+        with pytest.raises(FitError, match='"rest" never moved'):
+            fit(bakes, "liking", ["rest"])
+
+    def test_no_factors_at_all(self):
+        with pytest.raises(FitError, match="say which columns"):
+            fit(table(), "liking")
+        with pytest.raises(TrialsError):
+            fit(table(), "liking", [])
+
+
+class TestSettings:
+    @pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, "", None])
+    def test_a_setting_that_is_none(self, value):
+        rest = pd.Series([20, 60] * 8, dtype=object)
+        rest[3] = value
+        with pytest.raises(TrialsError, match=r"row 5|infinite|finite"):
+            fit(table(rest=rest), "liking", [Numeric("rest", 20, 60)])
+
+    def test_a_setting_far_outside_its_range_is_taken_as_it_is(self):
+        rest = [20, 60] * 7 + [20, 1e6]
+        found = fit(table(rest=rest), "liking", [Numeric("rest", 20, 60)], model="main")
+        assert np.isfinite(found.effects["estimate"]).all()
+
+    def test_a_kind_that_is_not_its_own(self):
+        with pytest.raises(TrialsError, match="lard"):
+            fit(table(fat=["lard", "oil"] * 8), "liking", [Categorical("fat", ["butter", "oil"])])
+
+    def test_factors_that_say_the_same(self):
+        twin = table()["rest"].map({20: "short", 60: "long"})
+        with pytest.raises(FitError, match='"twin"'):
+            fit(table(twin=twin), "liking", ["rest", "twin"], model="main")
+
+    def test_left_to_itself_the_twin_is_left_out_with_a_word(self):
+        twin = table()["rest"].map({20: "short", 60: "long"})
+        found = fit(table(twin=twin), "liking", ["rest", "twin"])
+        assert any('"twin"' in note and "left out" in note for note in found.notes)
+
+    def test_shares_that_do_not_add_up(self):
+        flours = [Component("rye"), Component("wheat")]
+        blend = table(rye=[0.2, 0.9] * 8, wheat=[0.3, 0.9] * 8)
+        with pytest.raises(TrialsError):
+            fit(blend, "liking", flours, model="blend")
+
+    @pytest.mark.parametrize("low_high", [(1e-300, 2e-300), (1e300, 1.7e300), (1e-9, 2e-9)])
+    def test_settings_of_any_size(self, low_high):
+        found = fit(table(rest=list(low_high) * 8), "liking", ["rest"], model="main")
+        plain = fit(table(), "liking", ["rest"], model="main")
+        assert found.effects["estimate"].iloc[0] == pytest.approx(plain.effects["estimate"].iloc[0])
+
+    @pytest.mark.parametrize(
+        "name",
+        [
+            "a:b",
+            "a^2",
+            "x + y",
+            "C(rest)",
+            "__import__('os').system('true')",
+            "1",
+            "für Öl",
+            "Intercept",
+            "a b:c^2",
+            "{rest}",
+            "%s",
+            "np.inf",
+            "<b>rest</b>",
+        ],
+    )
+    def test_names_are_only_names(self, name):
+        data = table().rename(columns={"rest": name})
+        found = fit(data, "liking", [name, "fat"])
+        terms = set(found.effects["term"])
+        assert name in terms
+        assert any(name in term and "fat" in term and term != name for term in terms)
+        assert "<b>" not in found._repr_html_()
+
+    @pytest.mark.parametrize("name", ["day", "bake", "role", "taster", "status"])
+    def test_reserved_names_are_refused_with_a_word(self, name):
+        with pytest.raises(TrialsError, match=name):
+            fit(table().rename(columns={"rest": name}), "liking", [name])
+
+
+class TestScores:
+    @pytest.mark.parametrize("scale", [1e-300, 1e300])
+    def test_past_all_reckoning(self, scale):
+        with pytest.raises(FitError, match="unit"):
+            fit(table(liking=table()["liking"] * scale), "liking", ["rest"], model="main")
+
+    @pytest.mark.parametrize("value", [np.inf, -np.inf])
+    def test_infinite(self, value):
+        scores = table()["liking"]
+        scores[4] = value
+        with pytest.raises(FitError, match=r"row 6.*infinite"):
+            fit(table(liking=scores), "liking", ["rest"])
+
+    def test_one_huge_slip_is_fitted_as_it_stands(self):
+        scores = table()["liking"]
+        scores[4] = 6e9
+        found = fit(table(liking=scores), "liking", ["rest"], model="main")
+        assert np.isfinite(found.effects["estimate"]).all()
+
+    def test_constant(self):
+        with pytest.raises(FitError, match="nothing varies"):
+            fit(table(liking=[5] * 16), "liking", ["rest"])
+
+    def test_constant_within_every_setting(self):
+        found = fit(table(liking=[5, 7] * 8), "liking", ["rest"], model="main")
+        assert found.effects["estimate"].iloc[0] == pytest.approx(2)
+        assert any("exactly" in note for note in found.notes)
+
+    def test_every_taster_gives_every_bake_the_same(self):
+        scores = tasted()
+        scores["liking"] = scores["bake"].str[1:].astype(int) % 5 + 3.0
+        with pytest.raises(FitError, match="no residual spread"):
+            fit(scores, "liking", ["rest", "fat"], model="main")
+
+    def test_a_tiny_spread_on_a_large_mean(self):
+        scores = 1e9 + table()["liking"] * 1e-3
+        found = fit(table(liking=scores), "liking", ["rest"], model="main")
+        plain = fit(table(), "liking", ["rest"], model="main")
+        assert found.tests["F"].iloc[0] == pytest.approx(plain.tests["F"].iloc[0], rel=1e-3)
+
+
+class TestModels:
+    def test_more_terms_than_bakes(self):
+        data = table().head(6)
+        with pytest.raises(FitError, match="can not tell"):
+            fit(data, "liking", ["rest", "fat"], model=["rest", "fat", "rest:fat", "rest^2"])
+
+    def test_an_empty_cell(self):
+        data = table()
+        data = data[~((data["rest"] == 60) & (data["fat"] == "oil"))]
+        with pytest.raises(FitError, match='"rest:fat"'):
+            fit(data, "liking", ["rest", "fat"], model="interactions")
+
+    def test_unknown_terms_and_groups(self):
+        with pytest.raises(FitError, match="salt"):
+            fit(table(), "liking", ["rest"], model=["rest", "salt"])
+        with pytest.raises(FitError, match="oven"):
+            fit(table(), "liking", ["rest"], groups=("oven",))
+
+    def test_the_bake_is_never_left_out(self):
+        with pytest.raises(FitError, match="count as a bake"):
+            fit(tasted(), "liking", ["rest"], groups=("taster",))
+
+
+@st.composite
+def tables(draw):
+    """Return a small table in which anything may be missing, equal, alone or spent."""
+    bakes = draw(st.integers(1, 7))
+    tasters = draw(st.integers(0, 3))
+    kinds = draw(st.lists(st.sampled_from([2, 3]), min_size=1, max_size=3))
+    rows = []
+    settings = [[draw(st.integers(0, kind - 1)) for kind in kinds] for _ in range(bakes)]
+    scores = st.one_of(st.integers(1, 9), st.sampled_from([None, 5, 5.5]))
+    days = draw(st.integers(1, 3))
+    for bake, own in enumerate(settings):
+        for taster in range(max(tasters, 1)):
+            row = {f"factor {n}": value for n, value in enumerate(own)}
+            row |= {"liking": draw(scores), "bake": f"B{bake}", "day": bake % days}
+            if tasters:
+                row["taster"] = f"taster {taster}"
+            rows.append(row)
+    found = pd.DataFrame(rows)
+    if draw(st.booleans()):
+        found["factor 0"] = found["factor 0"].map({0: "butter", 1: "lard", 2: "oil"})
+    return found, [f"factor {n}" for n in range(len(kinds))]
+
+
+def answered(ask):
+    """Return what a question gives, or None where it was refused in a sentence."""
+    try:
+        return ask()
+    except TrialsError as error:
+        said = str(error)
+    assert len(said.split()) > 4
+    return None
+
+
+MODELS = st.sampled_from([None, "main", "interactions"])
+USUAL = settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
+)
+
+
+@USUAL
+@given(tables(), MODELS, st.booleans())
+def test_any_small_table_is_fitted_or_refused_with_a_word(given_, model, measured):
+    data, factors = given_
+    measure = Measure("liking", "hedonic 9") if measured else None
+    found = answered(lambda: fit(data, "liking", factors, model=model, measure=measure))
+    if found is None:
+        return
+    assert set(found.effects["verdict"]) <= {"matters", "too small to matter", "not settled"}
+    assert np.isfinite(found.effects["estimate"]).all()
+    assert found.ranking["chance_largest"].sum() == pytest.approx(1)
+    assert len(found.summary()) > 1
+    assert "nan" not in " ".join(found.summary())
+    assert explained(found)["share"].sum() == pytest.approx(1, abs=1e-6) or (
+        explained(found)["share"].isna().all()
+    )
+
+
+@settings(USUAL, max_examples=25)
+@given(tables())
+def test_any_small_table_as_categories(given_):
+    data, factors = given_
+    found = answered(lambda: as_categories(data, "liking", factors, model="main"))
+    if found is None:
+        return
+    assert set(found.tests["verdict"]) <= {"shown", "hinted at", "not shown"}
+
+
+@settings(USUAL, max_examples=40)
+@given(tables(), st.data())
+def test_any_failures(given_, data):
+    table_, factors = given_
+    bakes = table_["bake"].unique()
+    statuses = st.sampled_from(["made", "failed", "not served", "not baked", ""])
+    drawn = {bake: data.draw(statuses) for bake in bakes}
+    found = answered(lambda: failing(table_.assign(status=table_["bake"].map(drawn)), factors))
+    if found is None:
+        return
+    assert ((found.counts["low"] <= found.counts["share"]) & (found.counts["share"] <= 1)).all()
+    chance = found.chance(found.bakes)
+    assert ((chance >= 0) & (chance <= 1)).all()
