@@ -46,6 +46,8 @@ class Belief:
         Variance of one bake's mean score around what is expected, and between loads.
     bends : tuple of str
         Factors whose bend nobody looked for; it is in the belief as a guess around zero.
+    same_day : bool
+        Whether new bakes are made on the day of the last ones, so that no new level comes in.
     """
 
     measure: Measure
@@ -57,6 +59,7 @@ class Belief:
     bake: float
     load: float
     bends: tuple[str, ...]
+    same_day: bool = False
 
     def rows(self, X: np.ndarray) -> np.ndarray:
         """Return model rows for settings, shape (settings, columns)."""
@@ -109,18 +112,21 @@ class Knowledge:
 
     @property
     def noticeable(self) -> float:
-        """How much that worth drops when a measure turns worse by what is worth noticing."""
+        """How much that worth drops when every measure turns worse by what is worth noticing."""
         if len(self.goals) == 1 and self.goals[0].kind in ("higher", "lower"):
             return self.goals[0].notice
         here = [one.rows(self.best[None]) @ one.mean for one in self.beliefs]
         top = float(self.worth(here)[0])
-        drops = []
+        worse = list(here)
         for place, goal in enumerate(self.goals):
-            for sign in (-1.0, 1.0):
-                moved = list(here)
-                moved[place] = here[place] + sign * goal.notice
-                drops.append(top - float(self.worth(moved)[0]))
-        return max([drop for drop in drops if drop > 1e-9], default=1.0)
+            tried = [
+                [*here[:place], here[place] + sign * goal.notice, *here[place + 1 :]]
+                for sign in (-1.0, 1.0)
+            ]
+            worths = [float(self.worth(means)[0]) for means in tried]
+            worse[place] = tried[int(np.argmin(worths))][place]
+        drop = top - float(self.worth(worse)[0])
+        return drop if drop > 1e-9 else 1.0
 
 
 def known(
@@ -129,6 +135,7 @@ def known(
     *,
     exclude: Exclude = None,
     made: pd.DataFrame | None = None,
+    same_day: bool = False,
 ) -> Knowledge:
     """Return all that is known.
 
@@ -141,6 +148,8 @@ def known(
         Settings that never go together.
     made : DataFrame, optional
         The bakes so far; those of the findings when left out.
+    same_day : bool
+        Whether new bakes will be made on the day of the last ones.
 
     Returns
     -------
@@ -162,7 +171,7 @@ def known(
     """
     asked = choice(findings, measures, exclude)
     beliefs = tuple(
-        _belief(one, goal, asked.region.factors, place)
+        replace(_belief(one, goal, place), same_day=same_day)
         for place, (one, goal) in enumerate(zip(asked.forecasts, asked.goals, strict=True))
     )
     fits = tuple(one.findings for one in asked.forecasts)
@@ -224,7 +233,7 @@ def _numbered(table: pd.DataFrame) -> pd.DataFrame:
     return table.assign(bake=names)
 
 
-def _belief(one: Forecast, goal: Goal, factors: tuple[Factor, ...], place: int) -> Belief:
+def _belief(one: Forecast, goal: Goal, place: int) -> Belief:
     found = one.findings
     terms = found.averaged.terms if found.averaged else found.terms
     added = _unseen_bends(terms, found)

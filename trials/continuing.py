@@ -23,6 +23,7 @@ def continued(
     model: Sequence[str] | str,
     controls: int = 0,
     exclude: Exclude = None,
+    same_day: bool = False,
     seed: int,
 ) -> Plan:
     """Return a plan of the bakes made so far, as they are, followed by new ones.
@@ -40,6 +41,8 @@ def continued(
         Reference bakes beside the new ones.
     exclude : optional
         Settings that never go together, kept with the plan.
+    same_day : bool
+        Go on on the last day instead of on a new one.
 
     Returns
     -------
@@ -61,6 +64,10 @@ def continued(
     new = lay_out(factors, frame, family=family, model=model, controls=controls, seed=seed)
     rules = Exclusion(factors, exclude)
     whole = after(made, new) if len(made) else new
+    if same_day and len(made):
+        rows = whole.rows.copy()
+        rows.loc[rows.index[len(made) :], "day"] -= 1
+        whole = replace(whole, rows=rows)
     excluded = () if rules.empty else rules.record([np.unique(column) for column in X.T])
     if not callable(exclude) and exclude is not None:
         excluded = rules.record([])

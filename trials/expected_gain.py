@@ -119,11 +119,15 @@ def error_covariance(one: Belief, days: np.ndarray, loads: np.ndarray | None) ->
     >>> error_covariance.__name__
     'error_covariance'
     """
-    unknown_day = NEW_DAY**2 * (one.bake + one.load)
-    covariance = one.bake * np.eye(len(days)) + unknown_day * np.equal.outer(days, days)
+    covariance = one.bake * np.eye(len(days)) + new_day(one) * np.equal.outer(days, days)
     if loads is not None:
         covariance = covariance + one.load * np.equal.outer(loads, loads)
     return covariance
+
+
+def new_day(one: Belief) -> float:
+    """Return the variance of the level of a new day: unknown, unless it is the day of before."""
+    return 0.0 if one.same_day else NEW_DAY**2 * (one.bake + one.load)
 
 
 def narrowing(
@@ -184,7 +188,7 @@ def _with_day(
     rows = np.column_stack([one.rows(pool), np.ones(len(pool))])
     cov, weights = np.zeros((size + 1, size + 1)), np.zeros((size + 1, size + 1))
     cov[:size, :size] = one.cov
-    cov[size, size] = NEW_DAY**2 * (one.bake + one.load)
+    cov[size, size] = new_day(one)
     weights[:size, :size] = weight
     return rows, cov, weights
 

@@ -1,14 +1,17 @@
 """The rounds of a development: each knows the one before, and all are judged together."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
+from trials.analysis.averaging import averaged
 from trials.analysis.fitting import fit
+from trials.analysis.preparing import question
 from trials.analysis.results import Findings
 from trials.errors import FitError, RoundError
-from trials.factors import Factor, Numeric
+from trials.factors import Component, Factor, Numeric
 from trials.measures import Measure
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
@@ -177,14 +180,38 @@ def fit_widest(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor])
         for one in factors
         if isinstance(one, Numeric) and scored[one.name].nunique() > 2
     ]
-    if bends:
-        pairs = [f"{a}:{b}" for place, a in enumerate(names) for b in names[place + 1 :]]
-        for model in ([*names, *pairs, *bends], [*names, *bends]):
-            try:
-                return fit(table, measure.name, factors, model=model, measure=measure)
-            except FitError:
-                continue
-    return fit(table, measure.name, factors, measure=measure)
+    pairs = [f"{a}:{b}" for place, a in enumerate(names) for b in names[place + 1 :]]
+    models = ([*names, *pairs, *bends], [*names, *bends]) if bends else ()
+    found = next(filter(None, (_fitted(table, measure, factors, one) for one in models)), None)
+    found = found or fit(table, measure.name, factors, measure=measure)
+    return _averaged_too(found, table, measure, factors, [*names, *pairs, *bends])
+
+
+def _fitted(
+    table: pd.DataFrame, measure: Measure, factors: Sequence[Factor], model: list[str]
+) -> Findings | None:
+    try:
+        return fit(table, measure.name, factors, model=model, measure=measure)
+    except FitError:
+        return None
+
+
+def _averaged_too(
+    found: Findings,
+    table: pd.DataFrame,
+    measure: Measure,
+    factors: Sequence[Factor],
+    terms: list[str],
+) -> Findings:
+    """Return findings with the average over explanations that choices are made by.
+
+    Bakes that crowd round the best settings leave much of a whole model open; taken as they come,
+    its effects would send the choice where least is known.
+    """
+    if found.averaged is not None or any(isinstance(one, Component) for one in factors):
+        return found
+    asked = question(table, measure.name, factors, measure=measure, planned=terms)
+    return replace(found, averaged=averaged(asked))
 
 
 def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:

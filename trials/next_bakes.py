@@ -36,6 +36,7 @@ class _Request:
     rounds: tuple[Round, ...]
     bakes: int
     exclude: Exclude
+    same_day: bool
     seed: int
 
 
@@ -46,6 +47,7 @@ def next_round(
     measures: Measure | Sequence[Measure] | None = None,
     exclude: Exclude = None,
     action: str | None = None,
+    same_day: bool = False,
     seed: int | None = None,
 ) -> Plan:
     """Return what to bake next, with the reasons.
@@ -68,6 +70,9 @@ def next_round(
         Settings that never go together; the round's own when left out.
     action : str, optional
         Take the action whose name starts so, such as "confirm"; the best one when left out.
+    same_day : bool
+        Whether the new bakes are made on the day of the last ones. A new day has a level of its
+        own, which costs some of what the bakes tell.
     seed : int, optional
         For the baking order; one that follows from the bakes so far when left out.
 
@@ -95,7 +100,7 @@ def next_round(
     >>> next_round.__name__
     'next_round'
     """
-    asked = _request(round_or_findings, bakes, measures, exclude, seed)
+    asked = _request(round_or_findings, bakes, measures, exclude, same_day, seed)
     if action is not None and CONFIRMATION.startswith(action):
         return _confirming(asked, "The best setting is held to the reference, as you asked.", [])
     weighed, plans = _weighed(asked)
@@ -117,6 +122,7 @@ def _request(
     bakes: int,
     measures: Measure | Sequence[Measure] | None,
     exclude: Exclude,
+    same_day: bool,
     seed: int | None,
 ) -> _Request:
     bakes = whole_number("bakes", bakes, least=1)
@@ -130,9 +136,9 @@ def _request(
     else:
         found = {data.response: data} if isinstance(data, Findings) else dict(data)
     wanted = _measures(found, measures)
-    knowledge = known(found, wanted, exclude=exclude, made=made)
+    knowledge = known(found, wanted, exclude=exclude, made=made, same_day=same_day)
     own = int(len(knowledge.made) * 7919 + bakes) if seed is None else int(seed)
-    return _Request(knowledge, rounds, bakes, exclude, own)
+    return _Request(knowledge, rounds, bakes, exclude, same_day, own)
 
 
 def _measures(
@@ -194,6 +200,7 @@ def _plan(asked: _Request, action: Action, controls: int = 0) -> Plan:
         model="interactions",
         controls=controls,
         exclude=asked.exclude,
+        same_day=asked.same_day,
         seed=asked.seed,
     )
 

@@ -1,0 +1,241 @@
+"""Confirmation bakes: whether they come out as foretold, and which setting tasters prefer."""
+
+import html
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.region import coded
+from trials.analysis.results import CONFIDENCE
+from trials.beliefs import Belief, Knowledge, known
+from trials.errors import FitError
+from trials.lineage import findings_together, line_of
+from trials.rounds.round import Round
+from trials.rounds.scores import scores
+from trials.tables import tidy_number
+from trials.tasting.difference import DifferenceResult, paired
+
+# With fewer tasters than this their choices are counted beside the means (common practice, no
+# source)
+FEW_TASTERS = 30
+_SEED = 1996
+
+
+@dataclass(frozen=True, eq=False)
+class Confirmation:
+    """How confirmation bakes came out.
+
+    Parameters
+    ----------
+    table : DataFrame
+        measure, what ("level", "over the reference"), observed, expected, low, high, as_foretold,
+        bakes (how many the observed mean rests on), references.
+    better : bool or None
+        Whether the best setting came out on the better side of the reference in the first measure;
+        None without reference bakes.
+    preference : DifferenceResult or None
+        How many tasters scored the best setting above the reference, with its test.
+    confirmed : bool
+        Everything as foretold, and not worse than the reference.
+    sentences : tuple of str
+    """
+
+    table: pd.DataFrame
+    better: bool | None
+    preference: DifferenceResult | None
+    confirmed: bool
+    sentences: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences)
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        return said + self.table.round(2).to_html(index=False, border=0)
+
+
+def confirmation(round_: Round) -> Confirmation:
+    """Judge the confirmation bakes of a round by what the rounds before it foretold.
+
+    The mean of the bakes must lie within the prediction interval for that many new bakes, and so
+    must their distance from the reference bakes beside them, in which the day drops out. Where
+    tasters are few, each taster's choice between the two is counted as well.
+
+    Parameters
+    ----------
+    round_ : Round
+        Of confirmation bakes, with its scores in.
+
+    Returns
+    -------
+    Confirmation
+
+    Raises
+    ------
+    FitError
+        When there is no round before it, or its bakes are not all of one setting.
+
+    References
+    ----------
+    Box, Hunter & Hunter 2005, section 12 (confirmatory runs); ISO 5495 (paired comparison).
+
+    Examples
+    --------
+    >>> confirmation.__name__
+    'confirmation'
+    """
+    line = line_of(round_)
+    if len(line) < 2:
+        raise FitError(
+            f'"{round_.name}" follows no round, so nothing foretold how it comes out; confirm with '
+            'trials.next_round(round, bakes, action="confirm").'
+        )
+    trial = round_.plan.rows[round_.plan.rows["role"] == "trial"]
+    names = [factor.name for factor in round_.plan.factors]
+    if trial[names].astype(str).drop_duplicates().shape[0] != 1:
+        raise FitError(
+            f'the bakes of "{round_.name}" are of several settings; confirmation bakes are all of '
+            "one, beside reference bakes."
+        )
+    before = line[:-1]
+    found = findings_together(before)
+    wanted = [before[-1].measure(name) for name in found]
+    exclude = list(round_.plan.excluded) or None
+    knowledge = known(found, wanted, exclude=exclude)
+    return judged(knowledge, scores(round_))
+
+
+def judged(knowledge: Knowledge, table: pd.DataFrame) -> Confirmation:
+    """Judge the scores of confirmation bakes by what was known before them.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    table : DataFrame
+        One row per score, as :func:`trials.scores` gives it: bakes of role trial, all of one
+        setting, and reference bakes of role control.
+
+    Returns
+    -------
+    Confirmation
+
+    Examples
+    --------
+    >>> judged.__name__
+    'judged'
+    """
+    rows = [row for one in knowledge.beliefs for row in _rows(knowledge, one, table)]
+    if not rows:
+        raise FitError("none of the confirmation bakes has a score yet.")
+    shown = pd.DataFrame(rows)
+    first = knowledge.beliefs[0].measure.name
+    over = shown[(shown["measure"] == first) & (shown["what"] == "over the reference")]
+    better = None
+    preference = None
+    if len(over) and knowledge.goals[0].kind in ("higher", "lower"):
+        sign = 1.0 if knowledge.goals[0].kind == "higher" else -1.0
+        better = bool(sign * over["observed"].iloc[0] > 0)
+        preference = _preference(table, first, sign)
+    confirmed = bool(shown["as_foretold"].all()) and better is not False
+    return Confirmation(
+        table=shown,
+        better=better,
+        preference=preference,
+        confirmed=confirmed,
+        sentences=tuple(_words(shown, better, preference, confirmed, first)),
+    )
+
+
+def _rows(knowledge: Knowledge, one: Belief, table: pd.DataFrame) -> list[dict]:
+    name = one.measure.name
+    scored = table[table[name].notna()]
+    roles = {
+        role: scored[scored["role"] == role].groupby("bake")[name].mean()
+        for role in ("trial", "control")
+    }
+    if roles["trial"].empty:
+        return []
+    settings = {
+        role: coded(knowledge.factors, own.iloc[0].to_dict())
+        for role, own in scored.groupby("role")
+        if role in roles
+    }
+    best = one.rows(settings["trial"])[0]
+    count, beside = len(roles["trial"]), len(roles["control"])
+    # A new day's level is part of how far bakes may lie from what was foretold
+    day = one.load + _day_variance(knowledge, one)
+    level = float(roles["trial"].mean())
+    rows = [_row(one, "level", level, best, one.bake / count + day, count, beside)]
+    if beside:
+        apart = level - float(roles["control"].mean())
+        contrast = best - one.rows(settings["control"])[0]
+        noise = one.bake / count + one.bake / beside
+        rows.append(_row(one, "over the reference", apart, contrast, noise, count, beside))
+    return rows
+
+
+def _row(
+    one: Belief,
+    what: str,
+    observed: float,
+    weights: np.ndarray,
+    noise: float,
+    bakes: int,
+    references: int,
+) -> dict:
+    rng = np.random.default_rng(_SEED)
+    drawn = weights @ one.draws
+    drawn = drawn + np.sqrt(noise) * rng.standard_normal(len(drawn))
+    low, high = np.quantile(drawn, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
+    return {
+        "measure": one.measure.name,
+        "what": what,
+        "observed": observed,
+        "expected": float(weights @ one.mean),
+        "low": float(low),
+        "high": float(high),
+        "as_foretold": bool(low <= observed <= high),
+        "bakes": bakes,
+        "references": references,
+    }
+
+
+def _day_variance(knowledge: Knowledge, one: Belief) -> float:
+    """Return the variance between days, taken as that between bakes where none was measured."""
+    found = next(each for each in knowledge.findings if each.response == one.measure.name)
+    return float(found.spread.get("day", one.bake))
+
+
+def _preference(table: pd.DataFrame, name: str, sign: float) -> DifferenceResult | None:
+    """Return how many tasters scored the best setting above the reference; ties split evenly."""
+    tasted = table[table[name].notna() & table["taster"].notna()]
+    means = tasted.pivot_table(index="taster", columns="role", values=name, aggfunc="mean")
+    if "control" not in means or "trial" not in means:
+        return None
+    apart = sign * (means["trial"] - means["control"]).dropna()
+    decided = apart[apart != 0]
+    if not 0 < len(decided) < FEW_TASTERS:
+        return None
+    return paired(int((decided > 0).sum()), len(decided))
+
+
+def _words(
+    shown: pd.DataFrame,
+    better: bool | None,
+    preference: DifferenceResult | None,
+    confirmed: bool,
+    first: str,
+) -> Sequence[str]:
+    said = ["Confirmed." if confirmed else "Not confirmed."]
+    for row in shown.itertuples():
+        foretold = f"{tidy_number(row.low, 2)} to {tidy_number(row.high, 2)} was foretold"
+        verdict = "as foretold" if row.as_foretold else "outside what was foretold"
+        what = "came out at" if row.what == "level" else "differs from the reference by"
+        said.append(f"{row.measure} {what} {tidy_number(row.observed, 2)}; {foretold}: {verdict}.")
+    if better is False:
+        said.append(f"The reference came out at least as good in {first}.")
+    if preference is not None:
+        said.append(f"Of the tasters who scored the two apart, {preference.sentence}")
+    return said

@@ -1,0 +1,334 @@
+"""The story of a development: all its rounds in one table, and the recipe it ends with."""
+
+import html
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.region import coded, setting_words
+from trials.analysis.results import CONFIDENCE
+from trials.analysis.trade_off import recommend
+from trials.beliefs import Knowledge, known
+from trials.confirmation import Confirmation, confirmation
+from trials.errors import RoundError, TrialsError
+from trials.factors import Categorical, Factor
+from trials.final_card import FinalCard, final_card
+from trials.lineage import findings_together, line_of
+from trials.next_bakes import CONFIRMATION
+from trials.rounds.round import Round
+from trials.rounds.scores import scores
+from trials.rounds.shopping import shopping_list
+from trials.tables import in_words, tidy_number
+
+COLUMNS = (
+    "round",
+    "tried",
+    "learned",
+    "decided",
+    "bakes",
+    "failed",
+    "tastings",
+    "days",
+    "cost",
+)
+SENTENCES = 2  # of what a round taught
+
+
+@dataclass(frozen=True, eq=False)
+class Story:
+    """A development, round by round.
+
+    Parameters
+    ----------
+    table : DataFrame
+        round, tried, learned, decided; spent: bakes (reference bakes counted), failed, tastings,
+        days, cost (missing where no prices are known).
+    course : DataFrame
+        round, bakes (so far), setting, expected, low, high: the first measure at the setting
+        chosen after each round; observed (the mean of confirmation bakes) where there are any.
+    measure : str
+        The first measure with a goal.
+    settings : dict
+        The setting it ends with.
+    confirmed : Confirmation or None
+    card : FinalCard or None
+        None where the rounds have no formula.
+    currency : str
+    sentences : tuple of str
+    """
+
+    table: pd.DataFrame
+    course: pd.DataFrame
+    measure: str
+    settings: Mapping[str, Any]
+    confirmed: Confirmation | None
+    card: FinalCard | None
+    currency: str = ""
+    sentences: tuple[str, ...] = field(default=())
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences)
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        shown = self.table.dropna(axis=1, how="all").to_html(index=False, border=0, escape=True)
+        made = self.card._repr_html_() if self.card else ""
+        return f'{said}<div style="overflow-x:auto">{shown}</div>{made}'
+
+
+def story(
+    rounds: Round | Sequence[Round] | str | Path, *, units: str = "grams", whole_eggs: bool = False
+) -> Story:
+    """Tell a development: what was tried, learned, decided and spent, and the recipe now.
+
+    Parameters
+    ----------
+    rounds : Round, sequence of Round, or folder
+        The last round brings those before it along.
+    units, whole_eggs
+        Of the card; see :func:`trials.final_card.final_card`.
+
+    Returns
+    -------
+    Story
+
+    Raises
+    ------
+    RoundError
+        When there is no round.
+    FitError, SheetError
+        When a round can not be read or fitted.
+
+    Examples
+    --------
+    >>> story.__name__
+    'story'
+    """
+    line = _line(rounds)
+    steps = [_step(line[: place + 1]) for place in range(len(line))]
+    table = pd.DataFrame([step["row"] for step in steps], columns=list(COLUMNS))
+    course = pd.DataFrame([step["point"] for step in steps])
+    course["bakes"] = table["bakes"].cumsum()
+    last = steps[-1]
+    settings = last["settings"]
+    confirmed = last["confirmed"]
+    evidence = _evidence(line, table, confirmed)
+    card = None
+    if line[-1].formula is not None:
+        card = final_card(
+            line[-1],
+            settings,
+            evidence=evidence,
+            tried=_tried_ranges(line),
+            units=units,
+            whole_eggs=whole_eggs,
+        )
+    return Story(
+        table=table,
+        course=course,
+        measure=last["measure"],
+        settings=settings,
+        confirmed=confirmed,
+        card=card,
+        currency=_currency(line),
+        sentences=tuple(_told(line, table, course, settings, confirmed)),
+    )
+
+
+def _line(rounds: Round | Sequence[Round] | str | Path) -> tuple[Round, ...]:
+    if isinstance(rounds, str | Path):
+        return line_of(Round.open(rounds))
+    if isinstance(rounds, Round):
+        return line_of(rounds)
+    if not rounds:
+        raise RoundError("a story needs at least one round.")
+    return tuple(rounds)
+
+
+def _step(line: Sequence[Round]) -> dict[str, Any]:
+    """Return what one round adds to the story."""
+    here = line[-1]
+    tidy = scores(here)
+    confirming = here.plan.family == CONFIRMATION and len(line) > 1
+    # What confirmation bakes say is held against the rounds before them
+    fitted = line[:-1] if confirming else line
+    found = findings_together(fitted)
+    wanted = [fitted[-1].measure(name) for name in found]
+    knowledge = known(found, wanted, exclude=list(here.plan.excluded) or None)
+    first = knowledge.beliefs[0].measure.name
+    outcome = confirmation(here) if confirming else None
+    if confirming:
+        settings = _setting_of(here)
+        learned = " ".join(outcome.sentences[: SENTENCES + 1]) if outcome else ""
+        decided = "Publish." if outcome and outcome.confirmed else "Look again."
+    else:
+        best = recommend(found, wanted, exclude=list(here.plan.excluded) or None)
+        settings = dict(best.settings)
+        learned = " ".join(found[first].sentences[:SENTENCES])
+        decided = f"Go on with {setting_words(knowledge.factors, settings)}."
+    row = {
+        "round": here.name,
+        "tried": _tried(here),
+        "learned": learned,
+        "decided": decided,
+        **_spent(here, tidy),
+    }
+    point = _point(here, knowledge, settings, tidy if confirming else None)
+    return {
+        "row": row,
+        "point": point,
+        "settings": settings,
+        "measure": first,
+        "confirmed": outcome,
+    }
+
+
+def _setting_of(round_: Round) -> dict[str, Any]:
+    rows = round_.plan.rows
+    row = rows[rows["role"] == "trial"].iloc[0]
+    return {factor.name: row[factor.name] for factor in round_.plan.factors}
+
+
+def _tried(round_: Round) -> str:
+    rows = round_.plan.rows
+    rows = rows[rows["role"] != "control"]
+    said, held = [], []
+    for factor in round_.plan.factors:
+        own = rows[factor.name]
+        if own.nunique() == 1:
+            held.append(f"{factor.name} {factor.show(own.iloc[0])}")
+        else:
+            said.append(f"{factor.name} {_range(factor, own)}")
+    parts = [in_words(said)] if said else []
+    if held:
+        parts.append(f"{'held: ' if said else ''}{in_words(held)}")
+    references = int((round_.plan.rows["role"] == "control").sum())
+    if references:
+        parts.append(f"{references} reference bakes beside")
+    return "; ".join(parts)
+
+
+def _range(factor: Factor, values: pd.Series) -> str:
+    if isinstance(factor, Categorical):
+        return in_words([factor.show(one) for one in factor.levels if (values == one).any()], "or")
+    return f"{factor.show(values.min())} to {factor.show(values.max())}"
+
+
+def _spent(round_: Round, tidy: pd.DataFrame) -> dict[str, Any]:
+    states = tidy.drop_duplicates("bake")["status"]
+    measured = [one.name for one in round_.measures if one.per == "tasting"]
+    tasted = tidy[tidy["taster"].notna()]
+    return {
+        "bakes": int((~states.isin(["not baked"])).sum()),
+        "failed": int((states == "failed").sum()),
+        "tastings": int(tasted[measured].notna().any(axis=1).sum()) if measured else 0,
+        "days": round_.plan.days,
+        "cost": _cost(round_),
+    }
+
+
+def _cost(round_: Round) -> float:
+    if round_.formula is None or round_.prices is None:
+        return float("nan")
+    table = shopping_list(round_)
+    column = next((name for name in table if str(name).startswith("cost")), None)
+    return float("nan") if column is None else round(float(table[column].sum()), 2)
+
+
+def _currency(line: Sequence[Round]) -> str:
+    return next((one.prices.currency for one in line if one.prices is not None), "")
+
+
+def _point(
+    here: Round, knowledge: Knowledge, settings: Mapping[str, Any], confirming: pd.DataFrame | None
+) -> dict[str, Any]:
+    """Return what is expected of the chosen setting, and what confirmation bakes gave."""
+    one = knowledge.beliefs[0]
+    drawn = one.rows(coded(knowledge.factors, settings))[0] @ one.draws
+    low, high = np.quantile(drawn, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
+    observed = float("nan")
+    if confirming is not None:
+        own = confirming[(confirming["role"] == "trial") & confirming[one.measure.name].notna()]
+        observed = float(own.groupby("bake")[one.measure.name].mean().mean())
+    return {
+        "round": here.name,
+        "bakes": 0,
+        "setting": setting_words(knowledge.factors, settings),
+        "expected": float(drawn.mean()),
+        "low": float(low),
+        "high": float(high),
+        "observed": observed,
+    }
+
+
+def _tried_ranges(line: Sequence[Round]) -> dict[str, tuple[float, float]]:
+    ranges: dict[str, tuple[float, float]] = {}
+    for factor in line[-1].plan.factors:
+        if isinstance(factor, Categorical):
+            continue
+        values = [
+            v for one in line if factor.name in one.plan.rows for v in one.plan.rows[factor.name]
+        ]
+        ranges[factor.name] = (float(min(values)), float(max(values)))
+    return ranges
+
+
+def _evidence(
+    line: Sequence[Round], table: pd.DataFrame, confirmed: Confirmation | None
+) -> list[str]:
+    tasters = {one.name for round_ in line for one in round_.tasters}
+    rounds = f"{len(line)} round{'s' if len(line) > 1 else ''}"
+    said = [f"Rests on {int(table['bakes'].sum())} bakes in {rounds} and {len(tasters)} tasters."]
+    if confirmed is None:
+        said.append("Not yet confirmed by bakes of its own.")
+    else:
+        bakes = int(confirmed.table["bakes"].iloc[0])
+        verdict = "Confirmed" if confirmed.confirmed else "Not confirmed"
+        said.append(f"{verdict} by {bakes} bakes of its own, tasted blind.")
+    return said
+
+
+def _told(
+    line: Sequence[Round],
+    table: pd.DataFrame,
+    course: pd.DataFrame,
+    settings: Mapping[str, Any],
+    confirmed: Confirmation | None,
+) -> list[str]:
+    factors = line[-1].plan.factors
+    last = course.iloc[-1]
+    spent = (
+        f"{len(line)} round{'s' if len(line) > 1 else ''}, {int(table['bakes'].sum())} bakes on "
+        f"{int(table['days'].sum())} days, {int(table['tastings'].sum())} tastings"
+    )
+    if table["cost"].notna().any():
+        spent += f", {tidy_number(float(table['cost'].sum()), 4)} {_currency(line)} of ingredients"
+    said = [
+        f"Spent: {spent}.",
+        f"The recipe now: {setting_words(factors, settings)}, expected at "
+        f"{tidy_number(float(last['expected']), 2)} ({tidy_number(float(last['low']), 2)} to "
+        f"{tidy_number(float(last['high']), 2)}).",
+    ]
+    if confirmed is not None:
+        said += confirmed.sentences
+    if any(one.invented for one in line):
+        said.append("All of it is invented, to show the way.")
+    return said
+
+
+def told_or_why(round_: Round) -> Story | str:
+    """Return the story of a round, or the reason why it can not be told yet.
+
+    Examples
+    --------
+    >>> told_or_why.__name__
+    'told_or_why'
+    """
+    try:
+        return story(round_)
+    except TrialsError as error:
+        return str(error)
