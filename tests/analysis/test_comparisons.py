@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trials.analysis.comparisons import chances_best, compare, compare_nested, controlled
+from trials.analysis.comparisons import compare, compare_nested
 from trials.analysis.fitting import fit
+from trials.analysis.level_means import chances_best
 from trials.analysis.simultaneous import range_factor, range_p, reference_factor, reference_p
 from trials.errors import FitError
 from trials.factors import Categorical
@@ -165,22 +166,6 @@ def test_settings_nested_in_methods():
     )
     with pytest.raises(FitError, match="two methods"):
         compare_nested(found, "way", {"fried": ["fried cool"], "all": ["fried cool", "baked"]})
-
-
-def test_false_discoveries_by_hand():
-    """Benjamini & Hochberg 1995, section 3.2: fifteen p values, four stand at 5 %."""
-    p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240]
-    p += [0.4262, 0.5719, 0.6528, 0.7590, 1.0]
-    rng = np.random.default_rng(1)
-    found = fit(variants(rng, {"A": 6.0, "B": 7.0}), "liking", ["variant"])
-    effects = pd.concat([found.effects] * 15, ignore_index=True).assign(p=p)
-    many = type(found)(**{**vars(found), "effects": effects})
-    table = controlled(many)
-    assert table["stands"].sum() == 4
-    assert table["low"].notna().sum() == 4
-    assert (table["verdict"][4:] == "not settled").all()
-    with pytest.raises(FitError, match="between 0 and 1"):
-        controlled(many, share=5)
 
 
 def test_without_error_nothing_is_ranked():

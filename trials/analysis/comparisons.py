@@ -8,12 +8,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from trials.analysis.drawing import expected_draws
+from trials.analysis.level_means import chances_best, level_draws, mean_rows
 from trials.analysis.results import (
     NOT_SETTLED,
-    TOO_SMALL,
     Findings,
     decimals,
     shown_settings,
@@ -21,7 +19,6 @@ from trials.analysis.results import (
     verdict,
 )
 from trials.analysis.simultaneous import (
-    false_discovery_p,
     range_factor,
     range_p,
     reference_factor,
@@ -30,7 +27,6 @@ from trials.analysis.simultaneous import (
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor
-from trials.measures import Measure
 from trials.tables import in_words
 
 CLEARLY_BEST = 0.9
@@ -205,138 +201,6 @@ def compare_nested(
     pairs = pd.concat([t for t in tables if len(t)], ignore_index=True)
     said = _sentences(findings, means.iloc[: len(members)], pairs)
     return Comparison(factor, findings.response, means, pairs, "Tukey-Kramer in each family", said)
-
-
-def controlled(findings: Findings | Mapping[str, Findings], *, share: float = 0.05) -> pd.DataFrame:
-    """Return the effects with a cap on the share of false discoveries among all of them.
-
-    Parameters
-    ----------
-    findings : Findings or mapping of measure name to Findings
-        All effects of all measures count together.
-    share : float
-        The share of discoveries that may be false, on average.
-
-    Returns
-    -------
-    DataFrame
-        response, term, level, reference, estimate, p, p_controlled, stands (a difference from
-        nothing that is still there), low, high (intervals widened for the choice of those that
-        stand; missing for the others) and verdict, which is "not settled" for what does not stand
-        unless it is too small to matter.
-
-    Raises
-    ------
-    FitError
-        When the share is not between 0 and 1.
-
-    References
-    ----------
-    Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57:289; intervals: Benjamini & Yekutieli 2005,
-    JASA 100:71.
-
-    Examples
-    --------
-    >>> controlled.__name__
-    'controlled'
-    """
-    if not 0 < share < 1:
-        raise FitError(f"share is {share}; a number between 0 and 1 was expected, such as 0.05.")
-    every = findings if isinstance(findings, Mapping) else {findings.response: findings}
-    tables = [one.effects.assign(response=name, margin=one.margin) for name, one in every.items()]
-    table = pd.concat(tables, ignore_index=True)
-    table["p_controlled"] = false_discovery_p(table["p"].to_numpy(dtype=float))
-    table["stands"] = table["p_controlled"] <= share
-    confidence = 1 - share * table["stands"].sum() / max(table["p"].notna().sum(), 1)
-    reach = stats.t.ppf((1 + confidence) / 2, table["df"]) * table["se"]
-    table["low"] = (table["estimate"] - reach).where(table["stands"])
-    table["high"] = (table["estimate"] + reach).where(table["stands"])
-    table["verdict"] = [_controlled_verdict(row) for row in table.itertuples()]
-    names = ["response", "term", "level", "reference", "estimate", "p", "p_controlled"]
-    return table[[*names, "stands", "low", "high", "verdict"]]
-
-
-def _controlled_verdict(row: Any) -> str:
-    if row.stands:
-        margin = None if pd.isna(row.margin) else row.margin
-        return verdict(row.low, row.high, margin)
-    return TOO_SMALL if row.verdict == TOO_SMALL else NOT_SETTLED
-
-
-def mean_rows(findings: Findings, factor: str, levels: Sequence[Any]) -> np.ndarray:
-    """Return weights on the coefficients for the mean at each level of a factor.
-
-    The other numbers are held at the middle, the other kinds averaged.
-
-    Examples
-    --------
-    >>> mean_rows.__name__
-    'mean_rows'
-    """
-    grid = _settings(findings, factor, levels)
-    X = findings.rows(grid.drop(columns="_place"))
-    X = np.hstack([X, np.zeros((len(X), len(findings.engine.beta) - X.shape[1]))])
-    return pd.DataFrame(X).groupby(grid["_place"]).mean().to_numpy()
-
-
-def level_draws(findings: Findings, factor: str, levels: Sequence[Any]) -> np.ndarray:
-    """Return joint draws of the mean at each level of a factor, shape (levels, draws).
-
-    Examples
-    --------
-    >>> level_draws.__name__
-    'level_draws'
-    """
-    grid = _settings(findings, factor, levels)
-    draws = expected_draws(findings, grid.drop(columns="_place"))
-    return pd.DataFrame(draws).groupby(grid["_place"]).mean().to_numpy()
-
-
-def chances_best(draws: np.ndarray, measure: Measure | None = None) -> np.ndarray:
-    """Return the chance of each row to be the best in joint draws; ties are shared.
-
-    Parameters
-    ----------
-    draws : ndarray, shape (variants, draws)
-    measure : Measure, optional
-        Its goal says what is best; higher when there is none.
-
-    Examples
-    --------
-    >>> chances_best(np.array([[1.0, 2.0], [3.0, 2.0]])).tolist()
-    [0.25, 0.75]
-    """
-    worth = _worth(draws, measure.goal if measure else None)
-    size = max(float(np.abs(worth).max()), 1e-300)
-    best = worth >= worth.max(axis=0) - 1e-12 * size
-    return (best / best.sum(axis=0)).mean(axis=1)
-
-
-def _worth(values: np.ndarray, goal: Any) -> np.ndarray:
-    if goal is None or goal == "higher":
-        return values
-    if goal == "lower":
-        return -values
-    kind, first, second = goal
-    if kind == "target":
-        return -np.abs(values - first)
-    return -np.maximum(np.maximum(first - values, values - second), 0.0)
-
-
-def _settings(findings: Findings, factor: str, levels: Sequence[Any]) -> pd.DataFrame:
-    """Return every level with all kinds of the other factors; `_place` numbers the levels."""
-    table = pd.DataFrame({"_place": range(len(levels)), factor: list(levels)})
-    for other in findings.factors:
-        if other.name == factor:
-            continue
-        kinds = list(other.levels) if isinstance(other, Categorical) else [_middle(other)]
-        table = table.merge(pd.DataFrame({other.name: kinds}), how="cross")
-    return table
-
-
-def _middle(factor: Factor) -> float:
-    low, high = factor.levels
-    return (float(low) + float(high)) / 2
 
 
 def _factor(findings: Findings, name: str) -> Factor:
