@@ -181,17 +181,24 @@ def people_needed(difference: float, sd: float, *, chance: float = 0.9, level: f
 def _spreads(
     sd_bake: float | None, sd_tasting: float | None, earlier: Mapping[str, float]
 ) -> tuple[float, float, str]:
-    found, said = [], []
+    found, sources = [], []
     for name, given in (("bake", sd_bake), ("tasting", sd_tasting)):
         source = "as given"
         if given is None and name in earlier:
             given, source = earlier[name], "from the earlier round"
         elif given is None:
             given, source = USUAL[name], USUAL_SOURCE
-        least_is_zero = name == "bake"
-        found.append(0.0 if least_is_zero and given == 0 else _positive(f"sd_{name}", given))
-        said.append(f"between {name}s {tidy_number(found[-1], 2)} ({source})")
-    return found[0], found[1], f"Spread {' and '.join(said)}."
+        may_be_zero = name == "bake"
+        found.append(0.0 if may_be_zero and given == 0 else _positive(f"sd_{name}", given))
+        sources.append(source)
+    said = [
+        f"between bakes of one recipe {tidy_number(found[0], 2)}",
+        f"of one taster's score of one bake {tidy_number(found[1], 2)}",
+    ]
+    if len(set(sources)) == 1:
+        return found[0], found[1], f"Spread {' and '.join(said)}: {sources[0]}."
+    told = "; ".join(f"{part}: {source}" for part, source in zip(said, sources, strict=True))
+    return found[0], found[1], f"Spread {told}."
 
 
 def _power(shift: float, df: int, level: float) -> float:
