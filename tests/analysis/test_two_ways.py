@@ -1,0 +1,120 @@
+"""Spent plans: two ways of judging side by side, in words, and what beliefs do to them."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trials.analysis.fitting import fit
+from trials.analysis.model_search import Priors
+from trials.analysis.prior_influence import OWN, prior_influence
+from trials.analysis.two_ways import side_by_side
+from trials.design.factorial import fractional_factorial
+from trials.errors import FitError
+from trials.factors import Categorical, Numeric
+from trials.measures import Measure
+from trials.rehearsal import Spreads, rehearse
+
+REFERENCE = Path(__file__).parents[1] / "reference"
+FACTORS = [
+    Numeric("oil temperature", 165, 180, "°C"),
+    Numeric("hydration", 92, 108, "%"),
+    Numeric("buckwheat", 15, 35, "%"),
+    Categorical("fat", ["butter", "sunflower oil"]),
+    Numeric("sugar", 4, 12, "%"),
+]
+LIKING = Measure("liking", "hedonic 9", goal="higher")
+TRUTH = {"oil temperature": 0.9, "fat": -1.2, "oil temperature:hydration": -0.9}
+
+
+def doughnuts(effects=TRUTH, *, bakes=16, seed=1):
+    plan = fractional_factorial(FACTORS, bakes=bakes, seed=1)
+    return rehearse(plan, effects, tasters=6, seed=seed, spreads=Spreads(bake=0.5))
+
+
+@pytest.fixture(scope="module")
+def spent():
+    return fit(doughnuts(), "liking", FACTORS, measure=LIKING)
+
+
+class TestSpentPlan:
+    def test_an_error_was_not_measured(self, spent):
+        assert any("no error was measured" in note for note in spent.notes)
+        assert any("average over every simpler explanation" in note for note in spent.notes)
+        assert any("a chance of 50% to be at work" in note for note in spent.notes)
+
+    def test_both_ways_are_named(self, spent):
+        said = next(one for one in spent.sentences if "Lenth" in one)
+        assert "oil temperature, fat and oil temperature with hydration stand out" in said
+        assert "the chance to be at work is" in said
+
+    def test_rivals_say_what_they_share(self, spent):
+        said = next(one for one in spent.sentences if "explanations fit about as well" in one)
+        shared = "All of them hold oil temperature, fat and oil temperature with hydration"
+        assert shared in said
+        assert ":" not in said.split("besides:")[1].split("(")[0]
+
+    def test_a_likely_pair_is_spoken_of_though_not_settled(self, spent):
+        said = [one for one in spent.sentences if one.startswith("Oil temperature depends on hyd")]
+        assert len(said) == 1
+        row = spent.spoken.set_index("term").loc["oil temperature:hydration"]
+        if row["high"] >= 0:
+            assert "sure that there is something), not settled" in said[0]
+
+    def test_fewer_bakes_than_measure_an_error_settle_nothing(self, spent):
+        assert (spent.to_settle["more"].dropna() >= 6).all()
+
+    def test_a_tie_is_said_to_be_a_tie(self):
+        flat = fit(doughnuts({}, seed=4), "liking", FACTORS, measure=LIKING)
+        assert "it is a tie" in flat.sentences[0]
+
+    def test_pairs_that_can_not_be_parted_are_named_as_such(self):
+        scores = doughnuts({"oil temperature": 1.5, "fat": -1.5}, bakes=8)
+        found = fit(scores, "liking", FACTORS, measure=LIKING)
+        assert any("can not be told apart from" in one for one in found.summary())
+
+
+class TestSideBySide:
+    def test_filtration(self):
+        # Montgomery, filtration rate 2^4; Lenth 1989 by R (see the reference's README)
+        known = json.loads((REFERENCE / "two_level_expected.json").read_text(encoding="utf-8"))
+        table = pd.read_csv(REFERENCE / "filtration_2p4.csv")
+        model = list(known["filtration"]["effects"])
+        both = side_by_side(fit(table, "y", list("ABCD"), model=model, groups=()))
+        own = both.set_index("term")
+        for term, effect in known["filtration"]["effects"].items():
+            assert own.loc[term, "estimate"] == pytest.approx(effect, abs=1e-9)
+        # What stands out by Lenth's method is what averaging finds likely
+        assert set(own.index[own["chance"] > 0.5]) == {"A", "C", "D", "A:C", "A:D"}
+        assert set(own.index[own["verdict"] == "matters"]) == {"A", "C", "D", "A:C", "A:D"}
+        assert (own["averaged"].abs() <= own["estimate"].abs() + 1.0).all()
+
+    def test_nothing_was_averaged(self):
+        table = pd.DataFrame({"rest": [20, 60] * 10, "y": np.random.default_rng(1).normal(size=20)})
+        with pytest.raises(FitError, match="nothing was averaged"):
+            side_by_side(fit(table, "y", ["rest"], model="main"))
+
+
+class TestPriorInfluence:
+    def test_a_clear_round_does_not_hang_on_beliefs(self):
+        found = prior_influence(doughnuts({"fat": -3.0}), "liking", FACTORS, measure=LIKING)
+        assert "Whatever was believed before the bakes, fat comes first" in found.sentences[0]
+        assert (found.chances.loc["fat"] > 0.9).all()
+
+    def test_the_house_s_own_beliefs_give_the_findings(self, spent):
+        found = prior_influence(doughnuts(), "liking", FACTORS, measure=LIKING)
+        own = spent.averaged.table.set_index("term")["chance"]
+        assert found.chances[OWN].to_dict() == pytest.approx(own.to_dict())
+        top = spent.ranking.iloc[0]
+        assert found.first["factor"].iloc[0] == top["factor"]
+        assert found.first["chance_largest"].iloc[0] == pytest.approx(top["chance_largest"])
+
+    def test_beliefs_of_one_s_own(self):
+        others = {"nearly nothing matters": Priors(main=0.01, all_parents=0.01, some_parents=0.01)}
+        found = prior_influence(doughnuts(), "liking", FACTORS, measure=LIKING, others=others)
+        assert list(found.chances.columns) == [OWN, "nearly nothing matters"]
+        lower = found.chances["nearly nothing matters"] <= found.chances[OWN] + 1e-9
+        assert lower.all()
+        assert "That depends on the belief" in " ".join(found.sentences)
