@@ -193,12 +193,12 @@ def _sentences(
     if p < LIMIT:
         said.append(
             f"Tasters do not agree about {factor}: its effect differs by a standard deviation of "
-            f"{sd:.1f}{unit} from one to the next (p {p:.2g})."
+            f"{sd:.1f}{unit} from one to the next, more than chance brings about."
         )
     elif sd > 0:
         said.append(
-            f"Nothing shows that tasters disagree about {factor} (standard deviation {sd:.1f}"
-            f"{unit}, p {p:.2g})."
+            f"Nothing shows that tasters disagree about {factor}: its effect differs by {sd:.1f}"
+            f"{unit} from one to the next, no more than chance brings about."
         )
     else:
         said.append(f"Tasters agree about {factor} as far as these scores can tell.")

@@ -78,8 +78,7 @@ def lack_of_fit(findings: Findings) -> Check:
         else "The settings differ more than the model says and repeats explain: something bends or "
         "works together that is not in the model"
     )
-    numbers = f"F {test.F:.3g} on {test.num_df:.0f} and {test.den_df:.3g} df, p {test.p:.2g}"
-    return Check(name, f"{words} ({numbers}).", not fits, test.F, p=test.p)
+    return Check(name, f"{words}.", not fits, test.F, p=test.p)
 
 
 def curvature(findings: Findings) -> Check | None:
@@ -156,8 +155,8 @@ def day_differences(findings: Findings) -> Check | None:
     test = findings.engine.test(np.eye(fit.X.shape[1])[block])  # type: ignore[attr-defined]
     differ = np.isfinite(test.p) and test.p < LIMIT
     words = "Days differ" if differ else "No day stands out from the others"
-    said = f"{words} (F {test.F:.3g} on {test.num_df:.0f} and {test.den_df:.3g} df, p {test.p:.2g})"
-    return Check("days", f"{said}; the effects are freed from it.", value=test.F, p=test.p)
+    said = f"{words}; the effects are freed from what days share."
+    return Check("days", said, value=test.F, p=test.p)
 
 
 def ranks_agree(findings: Findings) -> Check | None:

@@ -282,7 +282,9 @@ def _one(row: Any, unit: str) -> str:
         side = "above" if row.level > 0 else "below"
         parts.append(f"scores {abs(row.level):.1f}{unit} {side} the middle of all tasters")
     if np.isfinite(row.agreement_low):
-        between = f"{row.agreement:.2f}, {row.agreement_low:.2f} to {row.agreement_high:.2f}"
+        between = (
+            f"agreement {row.agreement:.2f}, {row.agreement_low:.2f} to {row.agreement_high:.2f}"
+        )
         if row.agreement_low > 0:
             close = row.agreement >= CLOSE
             word = "orders the bakes much as the others do" if close else "leans with the others"
@@ -297,8 +299,7 @@ def _one(row: Any, unit: str) -> str:
         count = f"{row.repeats:.0f} repeat{'s' if row.repeats > 1 else ''}"
         parts.append(f"repeats itself within {row.repeatability:.1f}{unit} ({count})")
     if np.isfinite(row.p):
-        tells = "tells bakes apart" if row.p < 0.05 else "does not surely tell bakes apart"
-        parts.append(f"{tells} (F {row.F:.2g}, p {row.p:.2g})")
+        parts.append("tells bakes apart" if row.p < 0.05 else "does not surely tell bakes apart")
     if np.isfinite(row.drift) and (row.drift_low > 0 or row.drift_high < 0):
         moved = f"{signed(row.drift, 1)}{unit} from the first piece of a sitting to the last"
         parts.append(f"drifts by {moved}")
