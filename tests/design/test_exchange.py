@@ -99,7 +99,7 @@ def test_best_of_all_plans_is_found_where_all_can_be_tried():
 def test_the_demo_round():
     plan = demo(controls=6)
     table = plan.table
-    assert plan.sentence().startswith("24 bakes and 6 reference bakes in 6 loads")
+    assert plan.sentence().startswith("24 bakes and 6 reference bakes in 6 oil fills")
     per_load = table[table["role"] == "trial"].groupby("load")
     assert (per_load.size() == 4).all()
     assert (per_load["oil temperature"].nunique() == 1).all()

@@ -22,7 +22,7 @@ def trial(plan):
 
 def test_the_demo_plan_has_a_hot_and_a_cool_load_of_four_each_day():
     plan = fractional_factorial(DEMO, bakes=32, days=4, loads=8, controls=4, seed=4)
-    assert plan.sentence() == "32 bakes and 4 reference bakes in 8 loads over 4 days"
+    assert plan.sentence() == "32 bakes and 4 reference bakes in 8 oil fills over 4 days"
     bakes = trial(plan)
     assert set(bakes.groupby("load").size()) == {4}
     assert (bakes.groupby("load")[OIL.name].nunique() == 1).all()

@@ -111,6 +111,18 @@ def test_a_hard_factor_that_can_not_be_judged_is_said_before_shopping():
     assert "can not settle" not in said(propose([*numbers(4), OIL], 12, loads=6, seed=1))
 
 
+def test_loads_that_were_left_to_it_are_filled_evenly():
+    plan = propose([*numbers(4), OIL], 13, seed=1)
+    sizes = plan.table.groupby("load").size()
+    assert sizes.nunique() == 1
+    assert plan.count() <= 13
+    assert "optimal plan" in plan.family
+
+
+def test_a_heat_set_afresh_for_every_bake_needs_no_word():
+    assert "set afresh only" not in said(propose([*numbers(3), OIL], 12, loads=12, seed=1))
+
+
 def test_what_the_budget_can_not_tell_is_said_with_its_price():
     plan = propose(numbers(6), 16, aim="interactions", seed=1)
     line = next(one for one in plan.reasons if "can not tell" in one)

@@ -101,7 +101,7 @@ def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
     plans: list[Plan] = []
     refusals: list[str] = []
     for model, potential in _models(wish):
-        makers = (_search(wish, model, potential, loads, starts) for loads in _loads(wish))
+        makers = (_search(wish, model, potential, *shared, starts) for shared in _loads(wish))
         found, why = made(wish, makers)
         plans += found
         refusals += why
@@ -114,7 +114,8 @@ def in_full(wish: Wish, plan: Plan) -> Plan:
     """Return a plan that was found by a quick search, searched for as long as it deserves."""
     counts = {name: int(plan.rows[name].nunique()) for name in plan.groups}
     potential = "interactions" if "potential" in plan.details else None
-    again, _ = made(wish, [_search(wish, list(plan.model), potential, counts or None, IN_FULL)])
+    maker = _search(wish, list(plan.model), potential, counts or None, plan.count(), IN_FULL)
+    again, _ = made(wish, [maker])
     return again[0] if again else plan
 
 
@@ -173,6 +174,7 @@ def _search(
     model: str | list[str],
     potential: str | None,
     loads: Loads,
+    bakes: int,
     starts: int,
 ) -> Maker:
     tuning = wish.aim == "optimise" and potential is None
@@ -181,7 +183,7 @@ def _search(
         plan = optimal(
             wish.factors,
             model=model,
-            bakes=wish.bakes,
+            bakes=bakes,
             criterion="I" if tuning else "D",
             loads=loads,
             exclude=wish.exclude,
@@ -196,21 +198,21 @@ def _search(
     return maker
 
 
-def _loads(wish: Wish) -> list[Loads]:
-    """Return how many loads to try; as asked, else a few numbers that fit."""
+def _loads(wish: Wish) -> list[tuple[Loads, int]]:
+    """Return how many loads to try, each with the bakes that fill them evenly.
+
+    The loads are as asked, else a few numbers that fit.
+    """
     groups = group_names(wish.factors)
     if wish.loads is not None or not groups:
-        return [wish.loads]
-    fits = [
-        count
-        for count in (6, 8, 4, 2 * wish.days, 3 * wish.days)
-        if count <= wish.bakes // 2 and count % wish.days == 0 and wish.bakes % count == 0
-    ]
-    counts = list(dict.fromkeys(fits))[:2]
-    if len(groups) == 1:
-        return [{groups[0]: count} for count in counts] or [None]
-    first = counts[0] if counts else 2 * wish.days
-    return [dict.fromkeys(groups, first)]
+        return [(wish.loads, wish.bakes)]
+    counts = dict.fromkeys((6, 8, 4, 2 * wish.days, 3 * wish.days))
+    fits = [n for n in counts if n <= wish.bakes // 2 and n % wish.days == 0]
+    # Those that waste no bake first
+    fits.sort(key=lambda count: wish.bakes % count)
+    if len(groups) > 1:
+        return [(dict.fromkeys(groups, fits[0] if fits else 2 * wish.days), wish.bakes)]
+    return [({groups[0]: n}, wish.bakes - wish.bakes % n) for n in fits[:2]] or [(None, wish.bakes)]
 
 
 def _families(wish: Wish) -> Iterator[Maker]:

@@ -146,6 +146,8 @@ def _hard_words(best: Promise) -> list[str]:
         own = table.loc[factor.name]
         units = best.plan.rows.get(factor.group)
         count = 0 if units is None else int(units.nunique())
+        if count == best.plan.count():
+            continue
         fills = str(own["judged_on"] or plural(kitchen_group(factor.group)))
         if factor.name in unsettled:
             held = factor.show(reference_setting(best.plan.factors)[factor.name])
