@@ -10,6 +10,7 @@ from PIL import Image
 
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
+from trials.cli import run
 from trials.errors import FitError, SheetError
 from trials.rounds.album import album
 from trials.rounds.diary import LONGEST_NOTE, read_diary, write_note
@@ -182,3 +183,15 @@ def test_words_in_any_tongue_denials_and_rare_words():
     said = pd.DataFrame({"fat": ["a", "a"], "note": ["crisp crisp", "x" * 100_000]})
     assert word_table(said, "fat", least=2).empty
     assert word_table(said, "fat", least=1).attrs["tastings"] == {"a": 2}
+
+
+def test_notes_photos_and_the_album_have_commands(one, tmp_path, capsys):
+    folder, shot = str(one.folder), str(photo(tmp_path / "IMG.jpg", (300, 200)))
+    filled(one)
+    assert run(["note", folder, "oil", "foamed", "--bake", "B01"]) == 0
+    assert run(["photo", folder, "B01", shot]) == 0
+    assert run(["album", folder]) == 0
+    assert "oil foamed" in (one.folder / "album.html").read_text("utf-8")
+    assert run(["note", folder, "oil foamed", "--bake", "B99"]) == 1
+    assert run(["photo", folder, "B01", folder]) == 1
+    assert "no bake of this round" in capsys.readouterr().err

@@ -4,12 +4,15 @@ import re
 
 import pytest
 
-from tests.browser import needs_browser, opened
+from tests.browser import needs_browser, opened, page_count
+from tests.rounds.ginger_round import cell, edit_book
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
 from trials.measures import Measure
 from trials.rounds.cook_page import FILE
-from trials.rounds.forms import read_serving
+from trials.rounds.forms import read_serving, tasting_form
 from trials.rounds.scores import NOT_BLIND, check, left_by_person, notes, rebuild, scores
+from trials.rounds.serving_sheets import write_ballots
+from trials.rounds.workbook import write_workbooks
 from trials.tables import read_csv
 from trials.tasting.panel import Taster
 
@@ -372,3 +375,51 @@ def test_a_taster_of_one_day_is_served_that_day_alone(tmp_path):
     told = (one.folder / "serving-notes.txt").read_text("utf-8")
     assert "Bo comes on day 2 only" in told
     assert type(one).open(one.folder).tasters == tuple(panel)
+
+
+@needs_browser
+def test_a_paper_ballot_prints_to_pdf_for_each_taster(tmp_path):
+    one = tasted(tmp_path, measures=[Measure("liking", "hedonic 9")])
+    files = write_ballots(one, read_serving(one), {}, as_pdf=True)
+    printed = [path for path in files if path.suffix == ".pdf"]
+    assert [path.name for path in printed] == ["ballot-Ida.pdf", "ballot-Bo.pdf"]
+    sittings = read_serving(one).query("taster == 'Ida'")["sitting"].nunique()
+    assert page_count(printed[0]) == sittings
+
+
+def test_every_scale_goes_through_the_workbook_and_comes_back(one):
+    """Entered cell by cell with the library that reads, as a spreadsheet would."""
+    entered = {"liking": 7.5, "crispness": 2.25, "sweetness": 4, "said of it": "none",
+               "smells of": "=toast, 😀", "again": "no", "bites": 3}  # fmt: skip
+    path = one.folder / "tastings.xlsx"
+    places = {}
+
+    def type_in(book):
+        sheet = book.worksheets[0]
+        for row in range(2, sheet.max_row + 1):
+            who = (sheet.cell(row, 1).value, sheet.cell(row, 2).value)
+            places[who] = places.get(who, 0) + 1
+            for name, value in (entered | {"greasiest": places[who]}).items():
+                found = cell(sheet, row, name)
+                found.value = value
+                if isinstance(value, str):
+                    found.data_type = "s"
+
+    edit_book(path, type_in)
+    assert check(one) == []
+    table = scores(one)
+    own = table[table["taster"].notna()]
+    for name, value in (entered | {"again": 0.0}).items():
+        assert set(own[name]) == {value}, name
+    for _, sitting in own.groupby(["taster", "sitting"]):
+        assert sorted(sitting["greasiest"]) == list(range(1, len(sitting) + 1))
+    write_workbooks(one, read_serving(one))
+    assert scores(one).equals(table)
+
+
+def test_the_guide_explains_places_none_and_words(one):
+    form = tasting_form(one, read_serving(one))
+    expected = {column.name: column.expects() for column in form.columns if column.entered}
+    assert expected["greasiest"].startswith("a place: 1 for the greasiest")
+    assert '"none" when none fits' in expected["said of it"]
+    assert expected["smells of"] == "words of your own"

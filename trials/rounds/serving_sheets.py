@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from trials.printing import pdf
 from trials.recipe.formula import Formula, allergens
 from trials.rounds.blind_name import blind_name
 from trials.rounds.forms import SERVING, read_serving, round_mark
@@ -127,9 +128,21 @@ def phone_pages(
 
 
 def write_ballots(
-    round_: Round, serving: pd.DataFrame, formulas: Mapping[str, Formula]
+    round_: Round,
+    serving: pd.DataFrame,
+    formulas: Mapping[str, Formula],
+    *,
+    as_pdf: bool = False,
 ) -> list[Path]:
     """Write the ballots on paper and for the phone, and the key to the codes for the kitchen.
+
+    Parameters
+    ----------
+    round_ : Round
+    serving : DataFrame
+    formulas : mapping of bake to Formula
+    as_pdf : bool
+        Whether to print each paper ballot to PDF as well, with an installed browser.
 
     Returns
     -------
@@ -145,6 +158,11 @@ def write_ballots(
         for folder, pages in ((FOR_TASTERS, paper), (FOR_PHONES, phone))
         for taster, page in pages.items()
     ]
+    if as_pdf:
+        written += [
+            pdf(sheet, round_.folder / FOR_TASTERS / ballot_file(taster, "pdf"))
+            for taster, sheet in paper.items()
+        ]
     cooks = [taster.name for taster in round_.tasters if taster.cooks]
     key = code_sheet(round_.name, serving, sealed_for=cooks)
     return [*written, write_text(round_.folder / CODES, key)]

@@ -33,7 +33,8 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     ----------
     round_ : Round
     as_pdf : bool
-        Whether to print the cook's pages to PDF as well, with an installed browser.
+        Whether to print the cook's pages and the ballots to PDF as well, with an installed
+        browser.
 
     Returns
     -------
@@ -67,7 +68,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     written += write_workbooks(round_, serving)
     if len(serving):
         written.append(round_.folder / SERVING)
-        written += write_ballots(round_, serving, formulas)
+        written += write_ballots(round_, serving, formulas, as_pdf=as_pdf)
     return written
 
 
