@@ -9,6 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from trials.analysis.fitting import fit
+from trials.analysis.results import kitchen_term
 from trials.errors import FitError
 from trials.pictures.effect_chart import effects
 from trials.pictures.interaction_lines import interactions
@@ -24,7 +25,7 @@ def test_the_largest_effect_stands_first_with_its_number(found):
     axes = picture.figure.axes[0]
     table = found.spoken
     top = table.loc[table["estimate"].abs().idxmax()]
-    assert top["term"] in axes.get_yticklabels()[0].get_text()
+    assert kitchen_term(top["term"]) in axes.get_yticklabels()[0].get_text()
     dots = [line.get_xdata()[0] for line in axes.lines if line.get_marker() not in ("None", None)]
     assert dots[0] == pytest.approx(top["estimate"])
     assert picture.text.startswith("Effects on liking, the largest first")
