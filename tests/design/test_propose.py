@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.design.naming import numbers, parts
-from trials.design.factorial import full_factorial
+from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.propose import propose
 from trials.errors import TrialsError
 from trials.factors import Categorical, Component, Numeric
@@ -147,6 +147,14 @@ def test_bakes_made_already_are_kept():
     names = [factor.name for factor in before.factors]
     assert plan.count() == 14
     assert plan.table[names].iloc[:8].equals(before.table[names])
+
+
+@pytest.mark.parametrize(("first", "bakes", "aim"), [(8, 16, "screen"), (16, 24, "interactions")])
+def test_mirror_bakes_are_weighed_for_a_fraction_that_is_kept(first, bakes, aim):
+    before = fractional_factorial(numbers(6), bakes=first, seed=1)
+    plan = propose(numbers(6), bakes, aim=aim, keep=before, seed=2)
+    assert "mirror bakes" in plan.family + plan.reasons[-1]
+    assert plan.table["bake"].iloc[:first].tolist() == before.table["bake"].tolist()
 
 
 def test_reference_bakes_come_on_top():

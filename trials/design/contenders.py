@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from trials.design.candidates import candidates
 from trials.design.exchange import optimal
 from trials.design.exclusion import Exclude, Exclusion
 from trials.design.factorial import fractional_factorial, full_factorial
+from trials.design.folding import fold_over
 from trials.design.kitchen import Loads
 from trials.design.plan import Plan
 from trials.design.screening import definitive_screening, plackett_burman
@@ -25,6 +27,7 @@ from trials.factors import Categorical, Component, Factor, Numeric, group_names
 MODELS = {"screen": "main", "interactions": "interactions", "optimise": "quadratic"}
 FRACTIONS, HADAMARD = (64, 32, 16, 8), (36, 28, 24, 20, 12)
 MOST_MIDDLES = 4
+MOST_HALVES = 10  # pairs that half a mirror plan is tried for
 # Starts of a search that is only weighed, and of the one for the plan proposed
 QUICK, IN_FULL = 2, 6
 
@@ -91,7 +94,7 @@ def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
     [8, 4]
     """
     if wish.keep is not None:
-        return [], []
+        return made(wish, _mirrored(wish))
     makers = _blends(wish) if wish.blend else _families(wish)
     return made(wish, makers)
 
@@ -255,6 +258,22 @@ def _fractions(wish: Wish) -> Iterator[tuple[int, int]]:
         yield size, 0
     if sizes and numeric and wish.bakes > sizes[0]:
         yield sizes[0], min(wish.bakes - sizes[0], MOST_MIDDLES)
+
+
+def _mirrored(wish: Wish) -> Iterator[Maker]:
+    """Return makers of mirror bakes for a plan that is kept: of all factors, of one, and halves."""
+    kept, seed = wish.keep, wish.seed
+    if not isinstance(kept, Plan) or wish.days > 1 or wish.controls:
+        return
+    room = wish.bakes - kept.count()
+    names = [factor.name for factor in kept.factors]
+    if room >= kept.count("trial"):
+        yield lambda: fold_over(kept, seed=seed)
+        for name in names:
+            yield lambda name=name: fold_over(kept, factors=[name], seed=seed)  # type: ignore[misc]
+    elif room >= kept.count("trial") // 2 and wish.aim != "screen":
+        for pair in list(combinations(names, 2))[:MOST_HALVES]:
+            yield lambda pair=pair: fold_over(kept, pair=pair, seed=seed)  # type: ignore[misc]
 
 
 def _blends(wish: Wish) -> Iterator[Maker]:
