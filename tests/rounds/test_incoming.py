@@ -423,3 +423,10 @@ def test_the_guide_explains_places_none_and_words(one):
     assert expected["greasiest"].startswith("a place: 1 for the greasiest")
     assert '"none" when none fits' in expected["said of it"]
     assert expected["smells of"] == "words of your own"
+
+
+def test_one_taster_is_told_what_bridges_the_sittings(tmp_path):
+    one = tasted(tmp_path, ["Ida"])
+    told = (one.folder / "serving-notes.txt").read_text("utf-8")
+    assert "the reference, served at every sitting, is what bridges them" in told
+    assert "or a reference" not in told

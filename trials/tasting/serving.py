@@ -389,9 +389,11 @@ def _notes(table: pd.DataFrame, balance: pd.DataFrame, request: ServingRequest) 
     for row in balance.to_dict("records"):
         if row["bakes"] > 1 and row["efficiency"] == 0:
             where = f" of day {row['day']}" if row["day"] != "" else ""
+            parts = f"The bakes{where} fall into parts that are never tasted at one sitting:"
             notes.append(
-                f"The bakes{where} fall into parts that are never tasted at one sitting: between "
-                "the parts they can be told apart only across sittings. Add sittings, tasters or "
-                "places, or a reference."
+                f"{parts} the reference, served at every sitting, is what bridges them."
+                if row["day"] in dict(request.reference)
+                else f"{parts} between the parts they can be told apart only across sittings. Add "
+                "sittings, tasters or places, or a reference."
             )
     return tuple(notes)
