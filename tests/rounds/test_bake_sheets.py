@@ -46,7 +46,7 @@ def test_a_sheet_shows_the_grams_settings_place_and_day(round_):
     grams = weights(round_, batch)
     for row in round_.plan.table.to_dict("records"):
         sheet = words("<body>" + sheet_of(markup, row["bake"]))
-        assert f"day {row['day']}, load {row['load']}" in sheet
+        assert f"day {row['day']}, oil fill {row['load']}" in sheet
         for factor in round_.plan.factors:
             assert factor.show(row[factor.name]) in sheet
         own = grams[grams["bake"] == row["bake"]]

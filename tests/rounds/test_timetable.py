@@ -97,7 +97,12 @@ def test_work_per_load_is_done_once_for_all_its_bakes():
     steps = (Step("mix the load's dough", 15, "hands", per="load"), *STEPS[1:])
     made = timetable(doughnut_plan(), steps, KITCHEN, effort=0)
     mixed = made.tasks[made.tasks["step"] == "mix the load's dough"]
-    assert list(mixed["bake"].sort_values()) == ["load 1", "load 2", "load 3", "load 4"]
+    assert list(mixed["bake"].sort_values()) == [
+        "oil fill 1",
+        "oil fill 2",
+        "oil fill 3",
+        "oil fill 4",
+    ]
     assert not set(made.ready["bake"]) & set(mixed["bake"])
 
 

@@ -158,13 +158,13 @@ def shared_words(round_: Round, row: Mapping[str, Any]) -> list[str]:
     for group in round_.plan.groups:
         if pd.isna(row[group]):
             continue
-        name = f"{kitchen_group(group)} {row[group]}"
+        name = f"{kitchen_group(group, round_.plan.factors)} {row[group]}"
         if group == "load":
             words.append(name)
             continue
         others, apart = _sharers(round_, row, group)
         if apart:
-            words.append(f"{kitchen_group(group)} of its own")
+            words.append(f"{kitchen_group(group, round_.plan.factors)} of its own")
         else:
             words.append(f"{name} (one for this and {in_words(others)})" if others else name)
     return words
@@ -215,7 +215,7 @@ def _settings_table(factors: Sequence[Factor], row: Mapping[str, Any], marked: b
         lines.append(
             f'<tr><td>{name}</td><td class="set{whole}">{shown}</td><td class="box"></td></tr>'
         )
-    kinds = {kitchen_group(factor.group) for factor in factors if factor.group and marked}
+    kinds = {kitchen_group(factor.group, factors) for factor in factors if factor.group and marked}
     note = (
         f'<p class="quiet">▪ one for the whole {html.escape(" or ".join(sorted(kinds)))}; set it '
         "afresh for the next.</p>"

@@ -107,7 +107,7 @@ def shared_doughs(round_: Round, formulas: Mapping[str, Formula]) -> list[Dough]
         if group not in MIXED_ONCE and not changed:
             continue
         for number, rows in plan.table.groupby(group, sort=False):
-            name = f"{kitchen_group(group)} {number}"
+            name = f"{kitchen_group(group, plan.factors)} {number}"
             found += _doughs(name, group, _fellows(rows, formulas), formulas)
     return found
 

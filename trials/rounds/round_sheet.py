@@ -51,7 +51,7 @@ def _order(round_: Round) -> str:
     """Return the bakes of each day and load, one line each."""
     table = round_.plan.table
     keys = ["day", "load"] if table["load"].notna().any() else ["day"]
-    group = kitchen_group("load")
+    group = kitchen_group("load", round_.plan.factors)
     lines = []
     for key, bakes in table.groupby(keys, sort=False, dropna=False):
         load = f'<td class="right">{html.escape(str(key[1]))}</td>' if len(keys) > 1 else ""

@@ -156,7 +156,7 @@ def _chains(
                 work = tuple(_task(len(chains), step, row) for step in steps if step.per == per)
                 made[key] = len(chains)
                 chains.append(Chain(work, tuple(after), {}))
-                labels.append(_Label(_shared_name(per, row[per]), row["load"], {}))
+                labels.append(_Label(_shared_name(plan, per, row[per]), row["load"], {}))
             after.append(made[key])
         own = tuple(
             _task(len(chains), step, row)
@@ -173,8 +173,8 @@ def _chains(
     return chains, labels
 
 
-def _shared_name(per: str, value: Any) -> str:
-    return "whole day" if per == "day" else f"{kitchen_group(per)} {value}"
+def _shared_name(plan: Plan, per: str, value: Any) -> str:
+    return "whole day" if per == "day" else f"{kitchen_group(per, plan.factors)} {value}"
 
 
 def _task(chain: int, step: Step, row: Mapping[str, Any]) -> Task:
