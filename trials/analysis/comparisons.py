@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.level_means import chances_best, level_draws, mean_rows
+from trials.analysis.level_means import chances_best, level_draws, mean_rows, rival_draws
 from trials.analysis.results import (
     NOT_SETTLED,
     Findings,
@@ -127,7 +127,7 @@ def compare(findings: Findings, factor: str, *, reference: Any = None) -> Compar
         pairs = _against(findings, rows, names, base)
         method = "Dunnett" if len(levels) > 2 else "Student's t (one pair)"
     means = _means(findings, rows, names).assign(
-        chance_best=chances_best(level_draws(findings, factor, levels), findings.measure)
+        chance_best=_chances(findings, factor, levels, rows, np.eye(len(levels)))
     )
     return Comparison(
         factor=factor,
@@ -195,12 +195,24 @@ def compare_nested(
         [_means(findings, heads, list(methods)), _means(findings, rows[used], _at(names, used))],
         ignore_index=True,
     )
-    draws = level_draws(findings, factor, levels)
-    chances = chances_best(np.array([draws[own].mean(axis=0) for own in members]), findings.measure)
-    means["chance_best"] = [*chances, *chances_best(draws[used], findings.measure)]
+    share = np.array([np.bincount(own, minlength=len(rows)) / len(own) for own in members])
+    chances = _chances(findings, factor, levels, rows, share)
+    settings = _chances(findings, factor, levels, rows, np.eye(len(rows))[used])
+    means["chance_best"] = [*chances, *settings]
     pairs = pd.concat([t for t in tables if len(t)], ignore_index=True)
     said = _sentences(findings, means.iloc[: len(members)], pairs)
     return Comparison(factor, findings.response, means, pairs, "Tukey-Kramer in each family", said)
+
+
+def _chances(
+    findings: Findings, factor: str, levels: Sequence[Any], rows: np.ndarray, share: np.ndarray
+) -> np.ndarray:
+    """Return the chances to be best of means that are shares of the levels' means."""
+    if findings.averaged is not None:  # shrunk already
+        draws = share @ level_draws(findings, factor, levels)
+    else:
+        draws = rival_draws(findings, share @ rows)
+    return chances_best(draws, findings.measure)
 
 
 def _factor(findings: Findings, name: str) -> Factor:

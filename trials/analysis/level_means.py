@@ -6,10 +6,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.drawing import expected_draws
+from trials.analysis.drawing import DRAWS, SEED, expected_draws
 from trials.analysis.results import Findings
 from trials.factors import Categorical, Factor
 from trials.measures import Measure
+
+_SPREADS = 200  # of the spread between levels, equally likely beforehand
 
 
 def mean_rows(findings: Findings, factor: str, levels: Sequence[Any]) -> np.ndarray:
@@ -39,6 +41,68 @@ def level_draws(findings: Findings, factor: str, levels: Sequence[Any]) -> np.nd
     grid = _settings(findings, factor, levels)
     draws = expected_draws(findings, grid.drop(columns="_place"))
     return pd.DataFrame(draws).groupby(grid["_place"]).mean().to_numpy()
+
+
+def rival_draws(findings: Findings, rows: np.ndarray) -> np.ndarray:
+    """Return joint draws of several means that know how easily chance makes a winner.
+
+    The best of several looks better than it is, the more so the less they truly differ. So the
+    means count as drawn from one normal distribution, whose spread they themselves tell.
+
+    Parameters
+    ----------
+    findings : Findings
+    rows : ndarray, shape (means, columns)
+        Weights on the coefficients; see :func:`mean_rows`.
+
+    Returns
+    -------
+    ndarray, shape (means, draws)
+
+    References
+    ----------
+    Gelman 2006, Bayesian Analysis 1:515 (half-Cauchy spread of a hierarchical model; its scale
+    here is the error of a mean).
+
+    Examples
+    --------
+    >>> rival_draws.__name__
+    'rival_draws'
+    """
+    basis = _contrast_basis(len(rows))
+    weights = basis @ rows
+    cov = weights @ np.nan_to_num(findings.engine.cov) @ weights.T
+    differences = weights @ findings.engine.beta
+    noise, turned = np.linalg.eigh((cov + cov.T) / 2)
+    if noise.max(initial=0.0) <= 0 or not len(noise):
+        return np.repeat((rows @ findings.engine.beta)[:, None], DRAWS, axis=1)
+    noise = np.maximum(noise, 1e-12 * noise.max())
+    df = min(findings.engine.estimate(row)[2] for row in weights)
+    drawn = _shrunk_draws(turned.T @ differences, noise, df)
+    middle, se, _ = findings.engine.estimate(rows.mean(axis=0))
+    level = np.random.default_rng(SEED + 1).normal(middle, se if se > 0 else 0.0, DRAWS)
+    return level + basis.T @ (turned @ drawn)
+
+
+def _shrunk_draws(differences: np.ndarray, noise: np.ndarray, df: float) -> np.ndarray:
+    """Return draws of independent differences under a normal of unknown spread."""
+    rng = np.random.default_rng(SEED)
+    at = (np.arange(_SPREADS) + 0.5) / _SPREADS
+    spread = noise.mean() * np.tan(np.pi * at / 2) ** 2
+    total = noise[:, None] + spread
+    logs = -0.5 * (np.log(total) + np.square(differences)[:, None] / total).sum(axis=0)
+    chance = np.exp(logs - logs.max())
+    picked = spread[rng.choice(_SPREADS, size=DRAWS, p=chance / chance.sum())]
+    kept = picked / (noise[:, None] + picked)
+    wide = np.sqrt(df / rng.chisquare(df, DRAWS)) if np.isfinite(df) and df > 0 else 1.0
+    error = np.sqrt(noise[:, None] * kept) * rng.standard_normal((len(noise), DRAWS))
+    return kept * differences[:, None] + error * wide
+
+
+def _contrast_basis(count: int) -> np.ndarray:
+    """Return orthonormal rows that sum to zero."""
+    centred = np.eye(count) - 1 / count
+    return np.linalg.svd(centred)[2][: count - 1]
 
 
 def chances_best(draws: np.ndarray, measure: Measure | None = None) -> np.ndarray:
