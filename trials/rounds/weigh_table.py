@@ -8,6 +8,8 @@ import pandas as pd
 
 from trials.tables import tidy_number
 
+SHOWN = 0.005  # percent of the flour: smaller errors would be shown as none
+
 
 def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> str:
     """Return what to weigh as markup, with a box for what it really was and the rounding error.
@@ -63,10 +65,12 @@ def shown_grams(grams: float, scale: float) -> str:
 
 def _rounding(grams: pd.DataFrame) -> str:
     worst = grams.loc[grams["error"].abs().idxmax()]
-    words = (
-        f"Rounded to the scale; furthest off is {worst['ingredient']}, by "
-        f"{worst['error']:+.2f} % of the flour."
-    )
+    words = "Rounded to the scale."
+    if abs(worst["error"]) >= SHOWN:
+        words = (
+            f"Rounded to the scale; furthest off is {worst['ingredient']}, by "
+            f"{worst['error']:+.2f} % of the flour."
+        )
     coarse = list(grams.loc[~grams["within"].astype(bool), "ingredient"])
     if coarse:
         words += " * too little to weigh well on this scale: make a larger batch, or premix it."
