@@ -5,7 +5,7 @@ import re
 import pytest
 
 import trials
-from trials.design.variants import variants
+from trials.design.side_by_side import variants
 from trials.factors import Categorical, Numeric
 from trials.rehearsal import Spreads, rehearse
 from trials.rounds.round import Round

@@ -21,6 +21,12 @@ _HOMES = {
     "graeco_latin_square": "trials.design.squares",
     "optimal": "trials.design.exchange",
     "augment": "trials.design.exchange",
+    "variants": "trials.design.side_by_side",
+    "drop": "trials.design.midway",
+    "add": "trials.design.midway",
+    "repeat": "trials.design.midway",
+    "still_tells": "trials.design.midway",
+    "best_extra": "trials.design.one_more",
 }
 
 __all__ = list(_HOMES)

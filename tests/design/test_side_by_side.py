@@ -11,8 +11,8 @@ from trials.design.exchange import optimal
 from trials.design.power import power
 from trials.design.propose import propose
 from trials.design.quality import quality
+from trials.design.side_by_side import variants
 from trials.design.terms import model_matrix, model_terms
-from trials.design.variants import variants
 from trials.errors import TrialsError
 from trials.factors import Categorical, Numeric, factor_from, factor_record
 from trials.rehearsal import Spreads, rehearse
