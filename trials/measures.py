@@ -185,7 +185,8 @@ class Measure:
             first, last = self.points()
             return f"a place: 1 for {first}, then 2, 3 and so on to {last}, within one sitting"
         if self.kind == "number":
-            return "a number" + (f" in {self.unit}" if self.unit else "")
+            several = ", or several readings: 1; 2.5" if several_readings(self) else ""
+            return "a number" + (f" in {self.unit}" if self.unit else "") + several
         whole = "a whole number" if self.kind == "just about right" else "a number"
         low, high = self._ends()
         return f"{whole} from {tidy_number(low or 0)} to {tidy_number(high or 0)}"
@@ -240,6 +241,17 @@ class Measure:
         if unknown:
             raise MeasureError(f"{unknown[0]!r} is not among the words; expected {self.expects()}.")
         return "; ".join(word for key, word in known.items() if key in chosen)
+
+
+def several_readings(measure: Measure) -> bool:
+    """Say whether several readings of one bake may be entered at once, to be averaged.
+
+    Examples
+    --------
+    >>> several_readings(Measure("height", "number", unit="mm", per="bake"))
+    True
+    """
+    return measure.kind == "number" and measure.per == "bake"
 
 
 def _has_none(words: Sequence[str]) -> bool:

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from tests.browser import needs_browser, opened, page_count
-from tests.rounds.ginger_round import cell, edit_book
+from tests.rounds.ginger_round import cell, edit_book, enter
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
 from trials.measures import Measure
 from trials.rounds.cook_page import FILE
@@ -430,3 +430,18 @@ def test_one_taster_is_told_what_bridges_the_sittings(tmp_path):
     told = (one.folder / "serving-notes.txt").read_text("utf-8")
     assert "the reference, served at every sitting, is what bridges them" in told
     assert "or a reference" not in told
+
+
+@pytest.mark.parametrize("file", ["bakes.csv", "bakes.xlsx"])
+def test_several_readings_of_a_bake_are_averaged_and_their_spread_is_told(one, file):
+    enter(one.folder / file, 2, "oil uptake", "16,5; 17.5; 18")
+    assert check(one) == []
+    note = only(notes(one))
+    assert note.place.column == "oil uptake"
+    assert "3 readings were averaged" in str(note)
+    assert "spread 0.76 %" in str(note)
+    assert scores(one)["oil uptake"].dropna().tolist() == [pytest.approx(52 / 3)]
+    enter(one.folder / file, 2, "oil uptake", "16.5; damp")
+    assert "'damp' is not a number" in str(only(check(one)))
+    enter(one.folder / file, 2, "oil uptake", ";")
+    assert "there is no reading" in str(only(check(one)))

@@ -5,7 +5,8 @@ from dataclasses import dataclass, field
 
 from trials.errors import MeasureError, Place, TrialsError
 from trials.factors import Categorical
-from trials.measures import Measure
+from trials.measures import Measure, several_readings
+from trials.readings import averaged
 from trials.rounds.cells import (
     MEND,
     Cell,
@@ -20,6 +21,7 @@ from trials.rounds.forms import BLIND, Column
 from trials.rounds.round import STATUSES
 
 LONGEST_TEXT = 32_767  # characters; what one cell of a workbook can hold
+LARGEST = 1e12  # of a reading, either way
 LEAVE_EMPTY = (
     "Leave the cell empty where there is no score, or correct it, and read again; "
     "everything else was kept."
@@ -95,6 +97,8 @@ def _read_score(measure: Measure, cell: Cell, place: Place, reading: Reading) ->
             return _read_text(cell, place, reading)
         if measure.kind in ("check all", "passed") and cell.kind in ("text", "number"):
             return measure.read(cell.text)
+        if several_readings(measure) and cell.kind == "text" and ";" in cell.text:
+            return _read_several(measure, cell.text, place, reading)
         value, said = read_number(cell)
         if value is None:
             reading.refuse(place, said, measure.expects(), LEAVE_EMPTY)
@@ -105,6 +109,20 @@ def _read_score(measure: Measure, cell: Cell, place: Place, reading: Reading) ->
     except MeasureError as error:
         reading.refuse(place, error.message.rstrip("."))
         return None
+
+
+def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -> Value:
+    """Return the mean of several readings of one bake; their spread is told and stays in the file.
+
+    Raises
+    ------
+    MeasureError
+        When one of them is no number.
+    """
+    values = [float(measure.read(part)) for part in text.split(";") if part.strip()]
+    found = averaged(measure.name, values, measure.unit, -LARGEST, LARGEST, above=False)
+    reading.note(place, f"{len(values)} readings were averaged: {found.sentence}")
+    return found.value
 
 
 def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from trials.factors import Categorical
+from trials.measures import several_readings
 from trials.rounds.entries import Address, Value
 from trials.rounds.forms import BAKES, BLIND, TASTINGS, Column, Form
 from trials.rounds.round import STATUSES
@@ -130,7 +131,10 @@ def rule(column: Column) -> dict[str, Any]:
     if measure is not None and measure.low is not None:
         low, high = measure.low, measure.high
         return {"validate": "decimal", "criteria": "between", "minimum": low, "maximum": high}
-    return {"validate": "decimal", "criteria": "between", "minimum": -1e12, "maximum": 1e12}
+    check = {"validate": "decimal", "criteria": "between", "minimum": -1e12, "maximum": 1e12}
+    # Several readings are text: the spreadsheet asks once more and lets them in
+    several = measure is not None and several_readings(measure)
+    return check | {"error_type": "warning"} if several else check
 
 
 def _any() -> dict[str, Any]:
