@@ -17,6 +17,7 @@ def test_there_are_notebooks():
         "2_record_and_check.ipynb",
         "3_what_mattered.ipynb",
         "bring_your_own_table.ipynb",
+        "cross_two_parents.ipynb",
     } <= set(NOTEBOOKS)
 
 
