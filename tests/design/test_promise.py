@@ -1,5 +1,8 @@
 """What a plan promises, held against the formulas it rests on."""
 
+from dataclasses import replace
+from itertools import combinations
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -7,6 +10,7 @@ from scipy import stats
 from tests.design.naming import numbers, parts
 from trials.design.blend import simplex_lattice
 from trials.design.factorial import fractional_factorial, full_factorial
+from trials.design.midway import drop
 from trials.design.promise import promise
 from trials.design.screening import plackett_burman
 
@@ -102,3 +106,18 @@ def test_more_tasters_and_more_alike_bakes_promise_more():
     more = promise(plan, targets, worth=0.7, tasters=9).score
     alike = promise(plan, targets, worth=0.7, tasters=9, sd_bake=0.05).score
     assert few < more < alike
+
+
+def test_what_too_few_bakes_can_not_tell_is_left_out_last_first_as_the_analysis_does():
+    whole = full_factorial(numbers(3), seed=1)
+    names = [factor.name for factor in whole.factors]
+    triple = ":".join(names)
+    terms = [*names, *(f"{a}:{b}" for a, b in combinations(names, 2)), triple]
+    plan = replace(drop(whole, "B04"), model=tuple(terms))
+    assert promise(plan, terms, worth=3, tasters=6).lost == [triple]
+    # Two factors in three bakes: the corner that is missing tells the pair, which both hold whole
+    three = drop(full_factorial(numbers(2), seed=1), "B01")
+    one, other = names[:2]
+    found = promise(three, [one, other, f"{one}:{other}"], worth=3, tasters=6)
+    assert found.lost == [f"{one}:{other}"]
+    assert found.told["mixed"].tolist() == pytest.approx([1.0, 1.0])

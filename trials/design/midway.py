@@ -243,7 +243,7 @@ def still_tells(
     >>> from trials.factors import Numeric
     >>> plan = full_factorial([Numeric("rest", 20, 60), Numeric("salt", 1, 3)], seed=1)
     >>> still_tells(plan, drop(plan, "B01")).table["told_after"].tolist()
-    [False, False, False]
+    [True, True, False]
     """
     terms = [term.name for term in model_terms(before.model, before.factors)]
     left = whole_number("tasters_left", tasters if tasters_left is None else tasters_left, least=1)
@@ -260,21 +260,7 @@ def still_tells(
     )
     counts = (before.count(), after.count(), tasters, left)
     said = list(_change_words(first, then, table, counts))
-    singles = [term for term in terms if term in {factor.name for factor in before.factors}]
-    if set(then.lost) & set(singles) and len(singles) < len(terms):
-        alone = promise(after, singles, worth=worth_noticing, tasters=left, sd_bake=sd_bake)
-        said += _alone_words(alone)
     return Change(first, then, table, tuple(said))
-
-
-def _alone_words(alone: Promise) -> list[str]:
-    """Return what single changes tell where pairs can no longer be told from them."""
-    if alone.lost or not np.isfinite(alone.smallest):
-        return []
-    return [
-        "Taken for themselves, as if nothing worked together, the single changes are still told "
-        f"apart: the smallest difference they would likely show is {alone.smallest:.1f} points."
-    ]
 
 
 def _change_words(
@@ -288,7 +274,10 @@ def _change_words(
     won = table.loc[~table["told_before"] & table["told_after"], "term"].tolist()
     factors = then.plan.factors
     if lost:
-        yield f"No longer told apart from the others: {kitchen_names(lost, factors)}."
+        rest = (
+            " The others are judged as if that were nothing." if table["told_after"].any() else ""
+        )
+        yield f"No longer told apart from the others: {kitchen_names(lost, factors)}.{rest}"
     if won:
         yield f"Now told as well: {kitchen_names(won, factors)}."
     if not lost and not won:

@@ -1,6 +1,6 @@
 """What a plan promises for a question: the chance to see each effect, aliases counted in."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +10,8 @@ from scipy import special
 from trials.design.aliasing import aliases
 from trials.design.plan import Plan
 from trials.design.power import power
+from trials.design.strata import strata
+from trials.design.terms import model_terms
 from trials.errors import TrialsError
 from trials.factors import Component
 from trials.tables import in_words
@@ -106,8 +108,8 @@ def promise(
     >>> found.table["mixed"].tolist(), found.score > 0.5
     ([0.0, 0.0], True)
     """
-    known, words = _known(plan, targets, worth, tasters, sd_bake)
-    stray = _stray(plan, targets)
+    known, allowed, words = _known(plan, targets, worth, tasters, sd_bake)
+    stray = _stray(plan, allowed)
     # Lenth's method reads the error off the smaller effects; a blend's are related by nature
     blend = any(isinstance(factor, Component) for factor in plan.factors)
     spare = 0.0 if blend or len(known) < FEWEST_EFFECTS else len(known) / 3
@@ -131,16 +133,43 @@ def promise(
 
 def _known(
     plan: Plan, targets: Sequence[str], worth: float, tasters: int, sd_bake: float | None
-) -> tuple[pd.DataFrame, str]:
-    """Return the power table of the targets; of the plan's own model where those are too many."""
-    for model in (list(targets), plan.model):
+) -> tuple[pd.DataFrame, list[str], str]:
+    """Return the power table of what can be judged, the effects allowed for, and the spreads.
+
+    All targets if they can be; else the plan's own model; else that less what the bakes can not
+    tell, as the analysis would leave it out: what is left out then counts as a stranger.
+    """
+    own = [term.name for term in model_terms(plan.model, plan.factors)]
+    tries: list[Callable[[], tuple[list[str], list[str]]]] = [
+        lambda: (list(targets), list(targets)),
+        lambda: (own, list(targets)),
+        lambda: (_told_terms(plan, own),) * 2,
+    ]
+    for attempt in tries:
+        model, allowed = attempt()
         try:
             table = power(plan, effect=worth, tasters=tasters, sd_bake=sd_bake, model=model)
         except TrialsError:
             continue
-        if np.isfinite(table["se"]).all():
-            return table.set_index("term"), _spread_words(plan, table.attrs.get("spreads", {}))
-    return pd.DataFrame(columns=["se", "df", "smallest_effect", "judged_on"]), ""
+        if len(table) and np.isfinite(table["se"]).all():
+            words = _spread_words(plan, table.attrs.get("spreads", {}))
+            return table.set_index("term"), allowed, words
+    columns = ["se", "df", "smallest_effect", "judged_on"]
+    return pd.DataFrame(columns=columns), list(targets), ""
+
+
+def _told_terms(plan: Plan, model: Sequence[str]) -> list[str]:
+    """Return the terms of a model that the bakes can tell, each beside those before it."""
+    levels = strata(plan, list(model))
+    matrix = levels.matrix
+    base = np.hstack([matrix.X[:, matrix.owner < 0], levels.fixed])
+    told = []
+    for term in matrix.terms:
+        grown = np.hstack([base, matrix.X[:, matrix.of(term)]])
+        if np.linalg.matrix_rank(grown) == grown.shape[1]:
+            base = grown
+            told.append(term.name)
+    return told
 
 
 def _spread_words(plan: Plan, spreads: Mapping[str, str]) -> str:
