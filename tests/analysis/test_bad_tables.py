@@ -274,7 +274,7 @@ def test_any_small_table_is_fitted_or_refused_with_a_word(given_, model, measure
     if found is None:
         return
     assert set(found.effects["verdict"]) <= {"matters", "too small to matter", "not settled"}
-    assert np.isfinite(found.effects["estimate"]).all()
+    assert np.isfinite(found.effects["estimate"].astype(float)).all()
     assert found.ranking["chance_largest"].sum() == pytest.approx(1)
     assert len(found.summary()) > 1
     assert "nan" not in " ".join(found.summary())

@@ -16,10 +16,10 @@ from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
 from trials.analysis.preparing import CONTROL, Question
 from trials.analysis.repeats import is_of_tasting
-from trials.analysis.results import Averaged, Findings, kitchen_term
+from trials.analysis.results import Averaged, Findings
 from trials.analysis.settling import settling_table
 from trials.analysis.small_sample import small_sample
-from trials.analysis.two_ways import beliefs, both_ways, term_chances
+from trials.analysis.two_ways import beliefs, both_ways, kitchen_explanations, term_chances
 from trials.analysis.unreplicated import FEWEST_EFFECTS, lenth
 from trials.analysis.wording import (
     failure_sentence,
@@ -28,6 +28,7 @@ from trials.analysis.wording import (
     smallest_shown,
 )
 from trials.design.terms import Model
+from trials.errors import FitError
 from trials.factors import Factor
 from trials.measures import Measure
 from trials.rounds.round import Round
@@ -251,7 +252,10 @@ def _without_error(asked: Question) -> Estimated:
     ]
     if len(judged) >= FEWEST_EFFECTS and is_orthogonal(X[:, judged]):
         length = np.sqrt((X[:, judged[0]] ** 2).mean())
-        found = lenth({asked.matrix.columns[c]: 2 * beta[c] * length for c in judged})
+        try:
+            found = lenth({asked.matrix.columns[c]: 2 * beta[c] * length for c in judged})
+        except FitError as error:
+            return _untold(asked, beta, f"{spent} As it happens, {error.message}")
         cov[np.ix_(judged, judged)] = np.diag(np.full(len(judged), (found.pse / length / 2) ** 2))
         note = (
             f"{spent} The table of effects judges each by the smaller ones (Lenth's method: a "
@@ -259,8 +263,13 @@ def _without_error(asked: Question) -> Estimated:
         )
         engine = KnownErrorFit(beta, cov, found.df)
         return _known(asked, engine, LENTH, (note,), 0.0)
-    note = f"{spent} Nothing can be told from chance; repeat some of the settings."
-    engine = KnownErrorFit(beta, cov, 0.0)
+    return _untold(
+        asked, beta, f"{spent} Nothing can be told from chance; repeat some of the settings."
+    )
+
+
+def _untold(asked: Question, beta: np.ndarray, note: str) -> Estimated:
+    engine = KnownErrorFit(beta, np.full((len(beta), len(beta)), np.nan), 0.0)
     return _known(asked, engine, "least squares without error", (note,), 0.0)
 
 
@@ -307,7 +316,7 @@ def _findings(answer: Estimated) -> Findings:
     )
     if together:
         both = (both_ways(effects, together),) if answer.method == LENTH else ()
-        said += both + _in_kitchen_words(together)
+        said += both + kitchen_explanations(together)
     return Findings(
         response=asked.response,
         factors=asked.factors,
@@ -330,14 +339,6 @@ def _findings(answer: Estimated) -> Findings:
         spoken=spoken,
         level_df=level_df,
     )
-
-
-def _in_kitchen_words(together: Averaged) -> tuple[str, ...]:
-    said = list(together.explanations)
-    for term in together.terms:
-        if term.order > 1:
-            said = [one.replace(term.name, kitchen_term(term.name)) for one in said]
-    return tuple(said)
 
 
 def _few_words(answer: Estimated) -> str:

@@ -9,6 +9,8 @@ from scipy import stats
 from trials.analysis.results import CONFIDENCE, NOT_SETTLED
 
 MOST_TIMES = 20  # beyond twenty times the work done, the answer is "not by baking more"
+LEAST_CHANCE = 0.05  # of lying more than half a margin from the limit
+_POSSIBLE = 400
 
 
 def units_to_settle(
@@ -16,8 +18,10 @@ def units_to_settle(
 ) -> int | None:
     """Return how many more units would likely place an interval on one side of the margin.
 
-    The estimate is taken to stay where it is while its error shrinks with the square root of
-    the number of units.
+    How far the effect lies from the limit is not known but within what the bakes leave possible.
+    Effects within half a margin of the limit are set aside, as to settle those would take more than
+    they are worth; of the rest the middle distance counts, while the error shrinks with
+    the square root of the number of units.
 
     Parameters
     ----------
@@ -31,24 +35,35 @@ def units_to_settle(
     Returns
     -------
     int or None
-        None when no reasonable number would do (the estimate sits on the limit).
+        None when no reasonable number would do (the effect surely lies near the limit).
 
     References
     ----------
-    Usual sample-size iteration with Student's t, as in Cochran & Cox 1957, section 2.2.
+    Sample-size iteration with Student's t, as in Cochran & Cox 1957, section 2.2; the zone set
+    aside as in Bechhofer 1954, Ann. Math. Stat. 25:16-39.
 
     Examples
     --------
     >>> units_to_settle(1.0, 0.3, 6, 0.7, 8)
-    26
+    5
     """
-    distance = abs(abs(estimate) - (margin or 0.0))
-    if not np.isfinite(se) or se <= 0 or distance <= 0:
+    distance = _middle_distance(estimate, se, df, margin or 0.0)
+    if distance <= 0:
         return None
     totals = np.arange(units + 1, MOST_TIMES * units + 1)
     quantile = stats.t.ppf((1 + CONFIDENCE) / 2, np.maximum(df + totals - units, 1))
     enough = quantile * se * np.sqrt(units / totals) < distance
     return int(totals[np.argmax(enough)] - units) if enough.any() else None
+
+
+def _middle_distance(estimate: float, se: float, df: float, limit: float) -> float:
+    """Return the middle of the distances from the limit that are possible; 0 for none to count."""
+    if not np.isfinite(se) or se <= 0 or df <= 0:
+        return 0.0
+    chances = (np.arange(_POSSIBLE) + 0.5) / _POSSIBLE
+    possible = np.abs(np.abs(estimate + se * stats.t.ppf(chances, df)) - limit)
+    counted = possible[possible >= limit / 2]
+    return float(np.median(counted)) if len(counted) >= LEAST_CHANCE * _POSSIBLE else 0.0
 
 
 def settling_table(

@@ -94,6 +94,21 @@ def both_ways(effects: pd.DataFrame, found: Averaged) -> str:
     return f"{said}; averaged over all explanations, the chance to be at work is {named}."
 
 
+def kitchen_explanations(found: Averaged) -> tuple[str, ...]:
+    """Return which explanations fit about as well, pairs and bends in kitchen words.
+
+    Examples
+    --------
+    >>> kitchen_explanations.__name__
+    'kitchen_explanations'
+    """
+    said = list(found.explanations)
+    for term in found.terms:
+        if term.order > 1:
+            said = [one.replace(term.name, kitchen_term(term.name)) for one in said]
+    return tuple(said)
+
+
 def term_chances(found: Averaged) -> dict[str, float]:
     """Return the chance that each term is at work at all.
 

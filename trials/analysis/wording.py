@@ -90,6 +90,8 @@ def unit_of(measure: Measure | None) -> str:
 def _first(response: str, ranking: pd.DataFrame) -> str:
     top = ranking.iloc[0]
     name, chance = str(top["factor"]), float(top["chance_largest"])
+    if not np.isfinite(top["size"]):
+        return f"For {response}, no factor can be told apart from the rest."
     if len(ranking) == 1:
         return f"For {response}, {name} is the only thing that varied."
     if chance >= CLEARLY_FIRST:
