@@ -167,8 +167,6 @@ def _corners(levels: Sequence[Sequence]) -> list[tuple]:
 
 
 def _size(rows: np.ndarray, engine: Estimator) -> tuple[float, float, float]:
-    if not rows.any():  # the factor is in no term
-        return 0.0, 0.0, 0.0
     if not rows.any():  # its term was left out: nothing is known of its size
         return float("nan"), float("nan"), float("nan")
     values = rows @ engine.beta[: rows.shape[1]]
