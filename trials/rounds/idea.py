@@ -68,7 +68,7 @@ changes = ["swap", "butter"]
 # What is scored or measured?
 [[measures]]
 name = "liking"
-scale = "hedonic 9"         # also "number", "passed", "just about right 5"
+scale = "hedonic 9"         # also "number", "passed", "just about right 5", "ranking", "words"
 goal = "higher"
 worth_noticing = 0.7        # what difference would change your mind?
 
@@ -82,7 +82,8 @@ scale = "number"
 unit = "%"
 per = "bake"                # once per bake, not once per taster
 
-# Who tastes, and what must they never be served?
+# Who tastes, and what must they never be served? A cook who tastes adds: cooks = true
+# Somebody who comes on some days only adds: days = [2]
 [[tasters]]
 name = "Taster 1"
 avoids = []
