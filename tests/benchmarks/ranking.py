@@ -1,6 +1,6 @@
 """The most important factor and the best setting in invented kitchens, through `fit` itself.
 
-    python -m tests.benchmarks.ranking [kitchens per row, default 500] [processes, default 2]
+    python -m tests.benchmarks.ranking [kitchens per row, default 200] [processes, default 2]
 
 Writes ``results/ranking.md``: is the most important factor named first, or among those that the
 first sentence names; how many pairs are called `matters` that are not there; the liking lost by
@@ -36,6 +36,7 @@ from trials.tables import write_text
 
 RESULT = Path(__file__).parent / "results" / "ranking.md"
 USUAL = Kitchens("two active factors, one or two pairs")
+USUAL_TIMES = 5  # more kitchens where the target stands
 CHUNK = 20
 GOAL = {8: 0.53, 12: 0.35, 16: 0.22}  # regret of averaging in the reference simulation
 
@@ -92,7 +93,8 @@ def main(number, processes):
     rows = []
     with Pool(processes) as pool:
         for place, (kitchens, settings) in enumerate(cases()):
-            tasks = [(kitchens, settings, [place, n], CHUNK) for n in range(number // CHUNK)]
+            often = number if place else USUAL_TIMES * number
+            tasks = [(kitchens, settings, [place, n], CHUNK) for n in range(often // CHUNK)]
             table = pd.DataFrame([row for part in pool.imap(judge, tasks) for row in part])
             means = table.mean()
             rows.append(
@@ -129,4 +131,4 @@ def main(number, processes):
 
 if __name__ == "__main__":
     given = [int(one) for one in sys.argv[1:]]
-    main(given[0] if given else 500, given[1] if len(given) > 1 else 2)
+    main(given[0] if given else 200, given[1] if len(given) > 1 else 2)
