@@ -1,16 +1,21 @@
 """The shared page: one HTML file that opens with no network request."""
 
 import html
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
 
+from trials.analysis.checks import checks
+from trials.analysis.failing import failing
 from trials.analysis.fitting import fit
 from trials.analysis.results import Findings, kitchen_effects
-from trials.errors import FitError
+from trials.analysis.tasters import describe_tasters
+from trials.analysis.trade_off import recommend
+from trials.errors import FitError, TrialsError
 from trials.measures import Measure
 from trials.pictures.effect_chart import effects
+from trials.pictures.failure_chart import failure_map
 from trials.pictures.interaction_lines import interactions
 from trials.recipe.cautions import cautions
 from trials.rounds.round import Round
@@ -67,12 +72,15 @@ def report(round_: Round, path: str | Path) -> Path:
     'report'
     """
     tidy = scores(round_)
+    found = findings_of(round_)
     body = [
         f"<h1>{html.escape(round_.name)}</h1>",
         _invented(round_),
         f"<p>{html.escape(round_.plan.sentence())}.</p>",
-        *[_measure(round_, measure, tidy) for measure in round_.measures],
+        *[_measure(measure, found[measure.name], tidy) for measure in round_.measures],
+        _best(round_, found),
         _failures(round_, tidy),
+        _trust(round_, found, tidy),
         _plan(round_),
         _formula(round_),
         _cautions(round_),
@@ -129,13 +137,12 @@ def _found(round_: Round, measure: Measure) -> Findings | str:
         return str(error)
 
 
-def _measure(round_: Round, measure: Measure, tidy: pd.DataFrame) -> str:
-    found = _found(round_, measure)
+def _measure(measure: Measure, found: Findings | str, tidy: pd.DataFrame) -> str:
     head = f"<h2>{html.escape(measure.name.capitalize())}</h2>"
     if isinstance(found, str):
         return f"{head}<p>{html.escape(found)}</p>"
     count = int(tidy[measure.name].notna().sum())
-    said = "".join(f"<p>{html.escape(one)}</p>" for one in found.sentences)
+    said = _paragraphs(found.sentences)
     notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes)
     pictures = [effects(found)]
     if any(len(term.factors) == 2 for term in found.terms):
@@ -160,7 +167,47 @@ def _failures(round_: Round, tidy: pd.DataFrame) -> str:
     if out.empty:
         return ""
     names = ["bake", "status", "reason", *(factor.name for factor in round_.plan.factors)]
-    return f"<h2>Bakes that gave no score</h2>{_table(_shown(round_, out[names]))}"
+    said, drawn = "", ""
+    try:
+        told = failing(round_)
+        said, drawn = _paragraphs(told.sentences), failure_map(told).html()
+    except FitError as error:
+        said = _paragraphs([str(error)])
+    table = _table(_shown(round_, out[names]))
+    return f"<h2>Bakes that gave no score</h2>{said}{drawn}{table}"
+
+
+def _best(round_: Round, found: Mapping[str, Findings | str]) -> str:
+    """Return the best setting so far, for the measures that have a goal and findings."""
+    settled = {name: one for name, one in found.items() if isinstance(one, Findings)}
+    goals = [one for one in round_.measures if one.goal and one.name in settled]
+    if not goals:
+        return ""
+    asked = {one.name: settled[one.name] for one in goals}
+    try:
+        best = recommend(asked, goals, exclude=list(round_.plan.excluded) or None)
+    except TrialsError as error:
+        return f"<h2>Best so far</h2>{_paragraphs([str(error)])}"
+    return f"<h2>Best so far</h2>{_paragraphs(best.sentences)}"
+
+
+def _trust(round_: Round, found: Mapping[str, Findings | str], tidy: pd.DataFrame) -> str:
+    """Return what lies behind the first measure's findings: the checks, and the tasters."""
+    first = next((one for one in found.values() if isinstance(one, Findings)), None)
+    if first is None:
+        return ""
+    said = [f"<h2>How far to trust it: {html.escape(first.response)}</h2>"]
+    try:
+        said.append(_paragraphs(checks(first, round_).sentences))
+        if tidy["taster"].nunique() > 1:
+            said.append(f"<h3>Your tasters</h3>{_paragraphs(describe_tasters(first).sentences)}")
+    except FitError as error:
+        said.append(_paragraphs([str(error)]))
+    return "".join(said)
+
+
+def _paragraphs(sentences: Iterable[str]) -> str:
+    return "".join(f"<p>{html.escape(one)}</p>" for one in sentences)
 
 
 def _plan(round_: Round) -> str:
