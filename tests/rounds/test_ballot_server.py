@@ -1,5 +1,6 @@
 """The one server: twenty phones at once, killed and started again, and what it must refuse."""
 
+import asyncio
 import http.client
 import re
 import signal
@@ -240,6 +241,14 @@ def test_a_taster_can_not_fill_the_disk(tmp_path):
 def test_an_address_that_is_not_one_of_this_kitchen_is_refused(one, address, said):
     with pytest.raises(TastingError, match=said):
         serve_ballots(one, address, 0)
+
+
+def test_a_notebook_is_told_to_use_a_terminal(one):
+    async def in_a_notebook():
+        serve_ballots(one)
+
+    with pytest.raises(TastingError, match="trials serve"):
+        asyncio.run(in_a_notebook())
 
 
 def test_a_round_without_servings_and_a_stranger_are_refused(one, tmp_path):

@@ -196,10 +196,25 @@ def serve_ballots(
     Raises
     ------
     TastingError
-        When nothing is served, or the address can not be had or means every address.
+        When nothing is served, the address can not be had or means every address, or it is
+        called from a notebook.
     """
+    if _in_a_loop():
+        raise TastingError(
+            "A notebook can not wait for tasters. Open a terminal and type: "
+            f'trials serve "{round_.folder}" --address {address}'
+        )
     served = _served(round_, renew)
     asyncio.run(_run(served, _checked_address(address), port, tell))
+
+
+def _in_a_loop() -> bool:
+    """Say whether something runs already that would have to wait, as in a notebook."""
+    try:
+        asyncio.get_running_loop()
+    except RuntimeError:
+        return False
+    return True
 
 
 def _served(round_: Round, renew: Iterable[str]) -> _Served:
