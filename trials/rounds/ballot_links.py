@@ -8,7 +8,7 @@ import hashlib
 import hmac
 import os
 import secrets
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -77,7 +77,7 @@ class Links:
         }
         self._write()
 
-    def __iter__(self):  # noqa: ANN204 - an iterator of Link
+    def __iter__(self) -> Iterator[Link]:
         return iter(tuple(self._of.values()))
 
     def find(self, link: str) -> Link | None:
