@@ -6,14 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from trials.errors import FactorError
-from trials.factors import (
-    Categorical,
-    Component,
-    Numeric,
-    check_factors,
-    factor_from,
-    factor_record,
-)
+from trials.factor_records import factor_from, factor_record
+from trials.factors import Categorical, Component, Numeric, check_factors
 from trials.recipe.formula import Formula
 
 REAL = st.floats(-1e6, 1e6, allow_nan=False).map(lambda value: round(value, 4))

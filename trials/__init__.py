@@ -60,6 +60,7 @@ _HOMES = {
     "quality": "trials.design.quality:quality",
     "read_side_test": "trials.rounds.side_test:read_side_test",
     "recommend": "trials.analysis.trade_off:recommend",
+    "rehearsals": "trials.rehearsing:rehearsals",
     "rehearse": "trials.rehearsal:rehearse",
     "replan": "trials.following:replan",
     "report": "trials.page:report",

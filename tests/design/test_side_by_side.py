@@ -14,7 +14,8 @@ from trials.design.quality import quality
 from trials.design.side_by_side import variants
 from trials.design.terms import model_matrix, model_terms
 from trials.errors import TrialsError
-from trials.factors import Categorical, Numeric, factor_from, factor_record
+from trials.factor_records import factor_from, factor_record
+from trials.factors import Categorical, Numeric
 from trials.rehearsal import Spreads, rehearse
 from trials.rounds.folder import plan_record, read_plan, write_plan
 

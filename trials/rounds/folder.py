@@ -17,7 +17,8 @@ import tomli_w
 
 from trials.design.plan import FIXED_COLUMNS, Plan
 from trials.errors import Place, RoundError, SheetError, TrialsError
-from trials.factors import Factor, factor_from, group_names
+from trials.factor_records import factor_from
+from trials.factors import Factor, group_names
 from trials.nesting import check_nested
 from trials.tables import in_words, number, read_csv, write_bytes, write_csv, write_text
 from trials.version import __version__

@@ -1,7 +1,7 @@
 """From an idea, written down as answers to kitchen questions, to a planned round."""
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -9,7 +9,8 @@ from typing import Any
 from trials.design.plan import Plan
 from trials.design.propose import propose
 from trials.errors import Place, RoundError, TrialsError
-from trials.factors import Factor, factor_from
+from trials.factor_records import factor_from
+from trials.factors import Factor
 from trials.measures import Measure, measure_from
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredients, shipped
@@ -64,6 +65,11 @@ kind = "categorical"
 name = "fat"
 levels = ["butter", "lard"]
 changes = ["swap", "butter"]
+
+# Which settings must never go together? (Take the # away to leave such bakes out.)
+# [[exclude]]
+# oven = [185, 190]
+# hydration = [22, 24]
 
 # What is scored or measured?
 [[measures]]
@@ -174,6 +180,8 @@ class Idea:
     steps : tuple of Step
     kitchen : Kitchen or None
     prices : Prices or None
+    exclude : tuple of dict
+        Settings that never go together: factor -> level, or (low, high).
     """
 
     name: str
@@ -191,6 +199,7 @@ class Idea:
     steps: tuple[Step, ...] = ()
     kitchen: Kitchen | None = None
     prices: Prices | None = None
+    exclude: tuple[Mapping[str, Any], ...] = ()
 
 
 def write_idea(folder: Path) -> Path:
@@ -279,7 +288,15 @@ def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         steps=tuple(step_from(record) for record in answers.get("steps", ())),
         kitchen=kitchen_from(answers["kitchen"]) if "kitchen" in answers else None,
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
+        exclude=tuple(_rule(record) for record in answers.get("exclude", ())),
     )
+
+
+def _rule(record: Mapping[str, Any]) -> dict[str, Any]:
+    """Return settings that never go together; two numbers in brackets are a range."""
+    return {
+        name: tuple(value) if isinstance(value, list) else value for name, value in record.items()
+    }
 
 
 def _ingredients(folder: Path) -> Ingredients | None:
@@ -318,8 +335,16 @@ def plan_of(idea: Idea) -> Plan:
         days=idea.days,
         loads=idea.loads,
         controls=idea.controls,
+        exclude=list(idea.exclude) or None,
         seed=idea.seed,
+        tasters=idea.tasters or None,
+        worth_noticing=_worth(idea.measures),
     )
+
+
+def _worth(measures: Sequence[Measure]) -> float | None:
+    """Return what difference in liking would change the baker's mind, if liking is scored."""
+    return next((one.margin for one in measures if one.kind == "hedonic"), None)
 
 
 def planned_round(folder: Path) -> Round:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trials.design.plan import Plan, new_seed
 from trials.errors import MeasureError, Place, RoundError
-from trials.factors import factor_record
+from trials.factor_records import factor_record
 from trials.measures import Measure, measure_from, measure_record
 from trials.recipe.formula import Formula
 from trials.rounds.batch import Batch, Prices, batch_from, batch_record, prices_from, prices_record
