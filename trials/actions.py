@@ -105,9 +105,19 @@ def _pool(knowledge: Knowledge) -> np.ndarray:
     if places == 2 and numbers:
         middle = np.repeat(knowledge.best[None], len(numbers), axis=0)
         middle[np.arange(len(numbers)), numbers] = 0.0
-        settings = np.vstack([settings, region.snapped(middle)])
+        settings = np.vstack([settings, region.snapped(middle), _reference(knowledge)])
     settings = np.unique(np.round(settings, 9), axis=0)
     return settings[region.allows(settings)]
+
+
+def _reference(knowledge: Knowledge) -> np.ndarray:
+    """Return the reference setting, coded, and the same with the best kinds, as rows."""
+    setting = reference_setting(knowledge.factors)
+    own = coded_settings(knowledge.factors, pd.DataFrame([setting]))
+    best = knowledge.best[None].copy()
+    numbers = numbers_of(knowledge.factors)
+    best[:, numbers] = own[:, numbers]
+    return np.vstack([own, best])
 
 
 def _combinations(knowledge: Knowledge, places: int) -> float:
@@ -327,13 +337,11 @@ def _bent(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     numbers = numbers_of(knowledge.factors)
     if not numbers:
         return
-    rows = []
-    for at in numbers:
-        for value in (-1.0, 0.0, 1.0):
-            row = knowledge.best.copy()
-            row[at] = value
-            rows.append(row)
-    some = np.unique(np.round(knowledge.region.snapped(np.array(rows)), 9), axis=0)
+    single = np.repeat(knowledge.best[None], 3 * len(numbers), axis=0)
+    for place, at in enumerate(numbers):
+        single[3 * place : 3 * place + 3, at] = (-1.0, 0.0, 1.0)
+    rows = np.vstack([single, _reference(knowledge)])
+    some = np.unique(np.round(knowledge.region.snapped(rows), 9), axis=0)
     some = some[knowledge.region.allows(some)]
     if len(some) < 2:
         return
@@ -343,7 +351,7 @@ def _bent(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     yield Action(
         "look for a bend",
         X,
-        "Ends and middles of one factor at a time round the best setting show whether the best "
+        "Middles and ends of one factor at a time, and all middles together, show whether the best "
         "lies in between.",
     )
 

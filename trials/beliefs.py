@@ -23,9 +23,9 @@ from trials.measures import Measure
 
 MOST_SETTINGS = 1200  # between which the choice is made while bakes are only imagined
 OF_TASTING = ("taster", "tasting")
-# A bend that nobody looked for is taken to be about half of what is worth noticing, and a bake's
-# own spread never below a fifth of it (common practice, no source)
-UNSEEN_BEND, LEAST_SPREAD = 0.5, 0.2
+# A bend that nobody looked for may be as large as what is worth noticing, and a bake's own spread
+# is never below a fifth of it (our own assumptions)
+UNSEEN_BEND, LEAST_SPREAD = 1.0, 0.2
 _SEED = 4143
 
 

@@ -38,7 +38,7 @@ class Confirmation:
     preference : DifferenceResult or None
         How many tasters scored the best setting above the reference, with its test.
     confirmed : bool
-        Everything as foretold, and not worse than the reference.
+        Everything as foretold, and not worse than the reference by what is worth noticing.
     sentences : tuple of str
     """
 
@@ -132,13 +132,13 @@ def judged(knowledge: Knowledge, table: pd.DataFrame) -> Confirmation:
     shown = pd.DataFrame(rows)
     first = knowledge.beliefs[0].measure.name
     over = shown[(shown["measure"] == first) & (shown["what"] == "over the reference")]
-    better = None
-    preference = None
+    better, worse, preference = None, False, None
     if len(over) and knowledge.goals[0].kind in ("higher", "lower"):
         sign = 1.0 if knowledge.goals[0].kind == "higher" else -1.0
-        better = bool(sign * over["observed"].iloc[0] > 0)
+        ahead = sign * float(over["observed"].iloc[0])
+        better, worse = ahead > 0, ahead <= -knowledge.goals[0].notice
         preference = _preference(table, first, sign)
-    confirmed = bool(shown["as_foretold"].all()) and better is not False
+    confirmed = bool(shown["as_foretold"].all()) and not worse
     return Confirmation(
         table=shown,
         better=better,
@@ -233,9 +233,15 @@ def _words(
         foretold = f"{tidy_number(row.low, 2)} to {tidy_number(row.high, 2)} was foretold"
         verdict = "as foretold" if row.as_foretold else "outside what was foretold"
         what = "came out at" if row.what == "level" else "differs from the reference by"
-        said.append(f"{row.measure} {what} {tidy_number(row.observed, 2)}; {foretold}: {verdict}.")
+        said.append(
+            f"{_capital(row.measure)} {what} {tidy_number(row.observed, 2)}; {foretold}: {verdict}."
+        )
     if better is False:
-        said.append(f"The reference came out at least as good in {first}.")
+        said.append(f"The reference came out at least as good in {first}: keep it, or go on.")
     if preference is not None:
         said.append(f"Of the tasters who scored the two apart, {preference.sentence}")
     return said
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]

@@ -187,8 +187,8 @@ def _with_whole_eggs(formula: Formula, grams: pd.DataFrame) -> tuple[pd.DataFram
     scaled = grams.assign(grams=grams["grams"] * count * EGG / weight)
     return scaled, (
         f"The batch is {count * EGG / weight:.0%} of the one that was baked, so that "
-        f"{count} egg{'s' if count > 1 else ''} of {EGG:.0f} g (without shell) go in whole; all "
-        "percentages stay as they were."
+        f"{count} egg{'s go' if count > 1 else ' goes'} in whole ({EGG:.0f} g each, without the "
+        "shell); all percentages stay as they were."
     )
 
 

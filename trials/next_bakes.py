@@ -275,7 +275,8 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     ]
     if held:
         verb = "is" if len(held) == 1 else "are"
-        said.append(f"{in_words(held)} {verb} settled with at least 90 % certainty.")
+        words = in_words(held)
+        said.append(f"{words[0].upper()}{words[1:]} {verb} settled with at least 90 % certainty.")
     return replace(
         plan,
         reasons=tuple(said),

@@ -109,7 +109,8 @@ def _reordered(plan: Plan, left: Sequence[str], rng: np.random.Generator) -> Pla
     """Return the plan with the bakes that are left in a new order within their loads and days."""
     rows = plan.table
     own = rows["bake"].isin(left).to_numpy()
-    keys = rows[["day", "load"]].astype(str).agg("/".join, axis=1)
+    loads = rows["load"].map(lambda value: "" if pd.isna(value) else str(value))
+    keys = rows["day"].astype(str) + "/" + loads
     order = np.arange(len(rows))
     for key in keys[own].unique():
         places = np.flatnonzero(own & (keys == key).to_numpy())

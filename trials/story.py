@@ -164,7 +164,7 @@ def _step(line: Sequence[Round]) -> dict[str, Any]:
     if confirming:
         settings = _setting_of(here)
         learned = " ".join(outcome.sentences[: SENTENCES + 1]) if outcome else ""
-        decided = "Publish." if outcome and outcome.confirmed else "Look again."
+        decided = _decided(outcome)
     else:
         best = recommend(found, wanted, exclude=list(here.plan.excluded) or None)
         settings = dict(best.settings)
@@ -185,6 +185,14 @@ def _step(line: Sequence[Round]) -> dict[str, Any]:
         "measure": first,
         "confirmed": outcome,
     }
+
+
+def _decided(outcome: Confirmation | None) -> str:
+    if outcome is None or not outcome.confirmed:
+        return "Look again."
+    if outcome.better is False:
+        return "It holds, but is no better than the reference: keep that, or go on."
+    return "Publish."
 
 
 def _setting_of(round_: Round) -> dict[str, Any]:

@@ -1,0 +1,148 @@
+"""Three rounds of a small development, from the first to its confirmation and its card."""
+
+import re
+
+import pandas as pd
+import pytest
+
+import trials
+from tests.small_development import LIKING, TRUTH, first_round, scored
+from trials.beliefs import known
+from trials.confirmation import confirmation, judged
+from trials.errors import FitError, RoundError
+from trials.final_card import final_card
+from trials.following import write_next
+from trials.lineage import findings_together, fit_together, line_of, scores_together
+from trials.rehearsal import true_means
+from trials.story import story
+
+
+@pytest.fixture(scope="module")
+def line(tmp_path_factory):
+    home = tmp_path_factory.mktemp("development")
+    one = scored(first_round(home / "round-1"))
+    two = scored(write_next(one.folder, 6, action="decide"), seed=2)
+    three = scored(write_next(two.folder, 8, action="confirm"), seed=3)
+    return line_of(three)
+
+
+@pytest.fixture(scope="module")
+def told(line):
+    return story(line)
+
+
+def test_the_line_is_found_from_its_end(line):
+    assert [one.folder.name for one in line] == ["round-1", "round-2", "round-3"]
+
+
+def test_scores_of_all_rounds_have_bakes_and_days_of_their_own(line):
+    table = scores_together(line)
+    parts = [trials.scores(one) for one in line]
+    assert len(table) == sum(map(len, parts))
+    assert table.groupby("day")["round"].nunique().eq(1).all()
+    assert table.groupby("bake")["round"].nunique().eq(1).all()
+
+
+def test_more_rounds_narrow_what_is_expected(line):
+    first, both = fit_together(line[:1], "liking"), fit_together(line[:2], "liking")
+    assert both.residuals["bake"].nunique() > first.residuals["bake"].nunique()
+    assert both.averaged is not None
+
+
+def test_a_lost_parent_is_named(line, tmp_path):
+    alone = trials.Round.create(
+        tmp_path / "alone", plan=line[0].plan, measures=[LIKING], parent="../gone"
+    )
+    with pytest.raises(RoundError, match="which is not there"):
+        line_of(alone)
+
+
+def test_the_table_counts_what_was_spent(told, line):
+    assert told.table["bakes"].tolist() == [8, 6, 8]
+    assert told.table["tastings"].sum() == 3 * 22
+    assert told.course["bakes"].tolist() == [8, 14, 22]
+    assert told.table["cost"].isna().all()
+    assert "22 bakes" in told.sentences[0]
+
+
+def test_the_chosen_setting_is_the_true_best(told, line):
+    factors = line[0].plan.factors
+    best = true_means(pd.DataFrame([told.settings]), factors, TRUTH, 6.0)[0]
+    # Butter at the wettest is worth 0.45 + 0.6 - 0.25 and the driest 0.4: the truth's best is near
+    assert best > 6.6
+
+
+def test_confirmation_holds_bakes_to_what_was_foretold(line):
+    found = confirmation(line[-1])
+    assert found.table["what"].tolist() == ["level", "over the reference"]
+    inside = found.table["observed"].between(found.table["low"], found.table["high"])
+    assert found.table["as_foretold"].tolist() == inside.tolist()
+    assert found.sentences[0] in ("Confirmed.", "Not confirmed.")
+
+
+def test_bakes_far_from_what_was_foretold_are_not_confirmed(line):
+    knowledge = known(findings_together(line[:2]), [LIKING])
+    table = trials.scores(line[-1])
+    table.loc[table["role"] == "trial", "liking"] = 1.0
+    found = judged(knowledge, table)
+    assert not found.confirmed
+    assert found.better is False
+    assert found.preference.right == 0
+
+
+def test_a_first_round_foretells_nothing(line):
+    with pytest.raises(FitError, match="follows no round"):
+        confirmation(line[0])
+    with pytest.raises(FitError, match="of several settings"):
+        confirmation(line[1])
+
+
+def test_the_card_is_the_formula_of_the_setting(told):
+    card = told.card
+    hydration = card.formula.totals()["hydration"]
+    assert hydration == pytest.approx(told.settings["hydration"])
+    assert told.settings["fat"] in card.formula.grams(flour=100)["ingredient"].tolist()
+    assert "egg" in card.card.allergens
+    assert any("22 bakes" in one and "3 tasters" in one for one in card.evidence)
+    assert any("onfirmed" in one for one in card.evidence)
+    assert "invented" in card.text()
+    assert card.cautions
+
+
+def test_whole_eggs_scale_the_batch_and_keep_the_percentages(line, told):
+    card = final_card(line[-1], told.settings, whole_eggs=True)
+    amount = card.card.amounts.set_index("ingredient")["amount"]["egg"]
+    count = int(re.match(r"(\d+) egg", amount).group(1))
+    grams = card.formula.grams(flour=100).set_index("ingredient")["percent"]
+    assert count >= 1
+    assert card.card.amounts.set_index("ingredient")["percent"]["egg"] == pytest.approx(
+        grams["egg"]
+    )
+    assert any("in whole" in note for note in card.notes)
+
+
+def test_cups_and_spoons_say_where_they_leave_what_was_tried(line, told):
+    narrow = {"hydration": (told.settings["hydration"], told.settings["hydration"])}
+    card = final_card(line[-1], told.settings, tried=narrow, units="household", dough=60)
+    assert any(note.startswith("Rounded to cups and spoons, hydration") for note in card.notes)
+    wide = final_card(line[-1], told.settings, tried={"hydration": (0, 1000)}, units="household")
+    assert not any("Rounded" in note for note in wide.notes)
+
+
+def test_a_round_without_formula_or_egg_is_told_so(line, told, tmp_path):
+    bare = trials.Round.create(tmp_path / "bare", plan=line[0].plan, measures=[LIKING])
+    with pytest.raises(RoundError, match="no formula"):
+        final_card(bare, told.settings)
+    eggless = trials.Formula("snap", {"rye flour, light": 100, "butter": 40, "water": 40})
+    other = trials.Round.create(
+        tmp_path / "eggless", plan=line[0].plan, measures=[LIKING], formula=eggless
+    )
+    with pytest.raises(RoundError, match="no whole egg"):
+        final_card(other, told.settings, whole_eggs=True)
+
+
+def test_the_picture_says_what_it_shows(told):
+    picture = trials.pictures.story(told)
+    assert picture.png()[:4] == b"\x89PNG"
+    assert picture.text.count("After round") == 3
+    assert "baked again it came out at" in picture.text
