@@ -316,11 +316,13 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
     tell("5/6  Writing the page to share ...")
     page = report(round_, home / "page.html")
     tell("6/6  Running the notebooks ...")
-    notebooks = sorted(copy_notebooks(folder).glob("*.ipynb"))
-    run_notebooks(notebooks)
+    run_notebooks(sorted(copy_notebooks(folder).glob("[1-3]_*.ipynb")))
     tell("\nWhat mattered:\n")
     for sentence in found.summary():
         tell(f"  {sentence}")
     tell(f"\nThe round is in {home}, the page in {page}.")
-    tell(f"The notebooks, already run, are in {folder}; open them with: trials lab {folder}")
+    tell(
+        f"Notebooks 1 to 3, already run, and others to go on with are in {folder}; open them "
+        f"with: trials lab {folder}"
+    )
     return round_
