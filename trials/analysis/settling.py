@@ -5,12 +5,14 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 from scipy import stats
+from scipy.special import ndtr
 
 from trials.analysis.results import CONFIDENCE, NOT_SETTLED
 
 MOST_TIMES = 20  # beyond twenty times the work done, the answer is "not by baking more"
 LEAST_CHANCE = 0.05  # of lying more than half a margin from the limit
-_POSSIBLE = 400
+LIKELY = 0.5
+_VALUES = 200
 
 
 def units_to_settle(
@@ -18,10 +20,9 @@ def units_to_settle(
 ) -> int | None:
     """Return how many more units would likely place an interval on one side of the margin.
 
-    How far the effect lies from the limit is not known but within what the bakes leave possible.
-    Effects within half a margin of the limit are set aside, as to settle those would take more than
-    they are worth; of the rest the middle distance counts, while the error shrinks with
-    the square root of the number of units.
+    Likely: with a chance of one half or more, over what the effect may be by what is known, old and
+    new units taken together. Effects within half a margin of the limit are set aside, as to settle
+    those would take more than they are worth.
 
     Parameters
     ----------
@@ -35,35 +36,50 @@ def units_to_settle(
     Returns
     -------
     int or None
-        None when no reasonable number would do (the effect surely lies near the limit).
+        None when no reasonable number would do (the effect surely lies near the limit). Exact up
+        to as many again as there are, in steps of a few per cent beyond.
 
     References
     ----------
-    Sample-size iteration with Student's t, as in Cochran & Cox 1957, section 2.2; the zone set
-    aside as in Bechhofer 1954, Ann. Math. Stat. 25:16-39.
+    Spiegelhalter, Abrams & Myles 2004, Bayesian Approaches to Clinical Trials, ch. 6 (chances
+    foretold at an interim look); the zone set aside as in Bechhofer 1954, Ann. Math. Stat. 25:16.
 
     Examples
     --------
-    >>> units_to_settle(1.0, 0.3, 6, 0.7, 8)
-    5
+    >>> units_to_settle(2.0, 0.7, 6, 0.7, 8)
+    4
     """
-    distance = _middle_distance(estimate, se, df, margin or 0.0)
-    if distance <= 0:
+    limit = margin or 0.0
+    possible = _possible(estimate, se, df, limit)
+    if not len(possible):
         return None
-    totals = np.arange(units + 1, MOST_TIMES * units + 1)
-    quantile = stats.t.ppf((1 + CONFIDENCE) / 2, np.maximum(df + totals - units, 1))
-    enough = quantile * se * np.sqrt(units / totals) < distance
-    return int(totals[np.argmax(enough)] - units) if enough.any() else None
+    more = _tried(units)
+    total = units + more
+    quantile = stats.t.ppf((1 + CONFIDENCE) / 2, np.maximum(df + more, 1))
+    reach = (quantile * se * np.sqrt(units / total))[:, None]
+    mean = (units * estimate + more[:, None] * possible) / total[:, None]
+    spread = (se * np.sqrt(units * more) / total)[:, None]
+    beyond = ndtr((mean - limit - reach) / spread) + ndtr((-mean - limit - reach) / spread)
+    inside = ndtr((limit - reach - mean) / spread) - ndtr((reach - limit - mean) / spread)
+    settled = (beyond + np.maximum(inside, 0)).mean(axis=1)
+    enough = settled >= LIKELY
+    return int(more[np.argmax(enough)]) if enough.any() else None
 
 
-def _middle_distance(estimate: float, se: float, df: float, limit: float) -> float:
-    """Return the middle of the distances from the limit that are possible; 0 for none to count."""
+def _possible(estimate: float, se: float, df: float, limit: float) -> np.ndarray:
+    """Return what the effect may be, evenly by chance, near the limit left out; none if all is."""
     if not np.isfinite(se) or se <= 0 or df <= 0:
-        return 0.0
-    chances = (np.arange(_POSSIBLE) + 0.5) / _POSSIBLE
-    possible = np.abs(np.abs(estimate + se * stats.t.ppf(chances, df)) - limit)
-    counted = possible[possible >= limit / 2]
-    return float(np.median(counted)) if len(counted) >= LEAST_CHANCE * _POSSIBLE else 0.0
+        return np.empty(0)
+    chances = (np.arange(_VALUES) + 0.5) / _VALUES
+    values = estimate + se * stats.t.ppf(chances, df)
+    counted = values[np.abs(np.abs(values) - limit) >= limit / 2]
+    return counted if len(counted) >= LEAST_CHANCE * _VALUES else np.empty(0)
+
+
+def _tried(units: int) -> np.ndarray:
+    """Return the numbers of further units that are looked at, the fewest first."""
+    beyond = np.geomspace(units + 1, (MOST_TIMES - 1) * units + 1, 60).round()
+    return np.unique(np.concatenate([np.arange(1, units + 1), beyond])).astype(int)
 
 
 def settling_table(
