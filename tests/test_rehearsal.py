@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from trials.design.factorial import full_factorial
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.errors import PlanError, TrialsError
 from trials.factors import Categorical, Numeric
 from trials.measures import Measure

@@ -10,7 +10,8 @@ import pandas as pd
 from trials.design.basis import real_settings
 from trials.design.exclusion import Exclude, Exclusion
 from trials.design.kept import after
-from trials.design.plan import Plan, lay_out
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan
 from trials.factors import Factor, group_names
 
 
@@ -36,7 +37,7 @@ def continued(
     X : ndarray, shape (bakes, factors)
         Coded settings of the new bakes.
     family, model, seed
-        As for :func:`trials.design.plan.lay_out`.
+        As for :func:`trials.design.laying_out.lay_out`.
     controls : int
         Reference bakes beside the new ones.
     exclude : optional

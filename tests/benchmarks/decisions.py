@@ -22,7 +22,7 @@ import pandas as pd
 
 import trials
 from trials.analysis.wording import CLEARLY_FIRST
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.rehearsal import Spreads, rehearse, true_means
 from trials.tables import read_csv, write_csv, write_text
 

@@ -6,7 +6,7 @@ import pytest
 
 from trials.design.kept import after, joined, judged, kept_settings, read_kept
 from trials.design.kitchen import set_up
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.errors import PlanError
 from trials.factors import Component, Numeric
 

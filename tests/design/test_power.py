@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from trials.design.exchange import optimal
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.design.power import power, smallest_effect
 from trials.design.sizing import bakes_needed, tasters_or_bakes
 from trials.design.strata import strata

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from trials.design.aliasing import aliases
 from trials.design.factorial import fractional_factorial
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.design.quality import quality
 from trials.design.screening import plackett_burman
 from trials.factors import Categorical, Component, Numeric

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.design.power import power
 from trials.factors import Categorical, Numeric
 

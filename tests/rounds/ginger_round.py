@@ -3,7 +3,7 @@
 import openpyxl
 import pandas as pd
 
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.factors import Categorical, Numeric
 from trials.measures import Measure
 from trials.rounds.round import Round

@@ -4,7 +4,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.design.plan import Plan, lay_out
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan
 from trials.factors import Categorical, Numeric
 from trials.measures import Measure
 from trials.recipe.formula import Formula

@@ -8,7 +8,7 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from tests.rounds.rounds_to_bake import DOUGHNUT, FACTORS, STEPS, doughnut, doughnut_plan
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.factors import Categorical
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.factors import Numeric
 from trials.recipe.formula import Formula
 from trials.rounds.blind_name import blind_name

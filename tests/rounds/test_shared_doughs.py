@@ -11,7 +11,7 @@ from tests.browser import needs_browser, page_count, printed
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
 from trials.analysis.fitting import fit
 from trials.design.exchange import optimal
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.errors import FormulaError
 from trials.factors import Categorical, Numeric
 from trials.measures import Measure

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut, doughnut_plan
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.errors import RoundError
 from trials.factors import Categorical, Numeric
 from trials.rounds.bake_sheets import bake_sheets

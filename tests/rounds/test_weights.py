@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
-from trials.design.plan import lay_out
+from trials.design.laying_out import lay_out
 from trials.errors import FormulaError, RoundError
 from trials.factors import Component, Numeric
 from trials.recipe.formula import Formula

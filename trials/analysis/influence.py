@@ -116,7 +116,7 @@ def effects_without(findings: Findings, gone: np.ndarray) -> pd.DataFrame | None
     terms = [_thinned(term, ~gone) for term in fit.terms]
     useful = [term for term in terms if 1 < term.levels < (~gone).sum()]
     try:
-        engine = _refit(findings, fit.y[~gone], fit.X[np.ix_(~gone, columns)], tuple(useful))
+        engine = _refit(findings, fit.y[~gone], fit.X[~gone][:, columns], tuple(useful))
     except FitError:
         return None
     found = contrasts(matrix, findings.factors, len(columns))

@@ -128,8 +128,8 @@ def question(
     for block in blocks:
         nuisance, names = _joined(nuisance, names, block, kept)
     if groups is None:
-        used, block = _days_apart(kept, used, notes)
-        nuisance, names = _joined(nuisance, names, block, kept)
+        used, days = _days_apart(kept, used, notes)
+        nuisance, names = _joined(nuisance, names, days, kept)
     _check_unit(kept, used, groups)
     proposed = matrix
     matrix, nuisance, names = _without_aliases(matrix, nuisance, names, kept, chosen, model, notes)

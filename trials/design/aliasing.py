@@ -46,7 +46,7 @@ def aliases(plan: Plan, order: int = 2) -> pd.DataFrame:
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> factors = [Numeric(name, -1, 1) for name in ("rest", "salt", "heat")]
     >>> half = pd.DataFrame({"rest": [-1, 1, -1, 1], "salt": [-1, -1, 1, 1]})

@@ -6,7 +6,8 @@ from itertools import combinations, combinations_with_replacement, product
 import numpy as np
 import pandas as pd
 
-from trials.design.plan import Plan, kitchen_group, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, kitchen_group, new_seed, whole_number
 from trials.design.terms import model_matrix, model_terms
 from trials.design.vertices import Constraint, faces_of, vertices_of
 from trials.errors import PlanError

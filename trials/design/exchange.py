@@ -14,7 +14,8 @@ from trials.design.exclusion import Exclude, Exclusion
 from trials.design.finishing import refined, repeated
 from trials.design.kept import after, joined, judged, kept_settings, read_kept
 from trials.design.kitchen import Kitchen, Loads, Ratios, set_up
-from trials.design.plan import Plan, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.request import (
     Request,
     build_search,

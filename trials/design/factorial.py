@@ -7,7 +7,8 @@ from math import prod
 import pandas as pd
 
 from trials.design.confounding import Arrangement, arrange
-from trials.design.plan import Plan, kitchen_group, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, kitchen_group, new_seed, whole_number
 from trials.design.points import (
     only_two_levels,
     real_settings,

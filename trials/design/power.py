@@ -81,7 +81,7 @@ def power(
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
@@ -139,7 +139,7 @@ def smallest_effect(
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
     >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)

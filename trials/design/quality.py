@@ -97,7 +97,7 @@ def quality(plan: Plan, model: Model = None, *, variance_ratio: Ratios | None = 
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> factors = [Numeric("rest", 20, 60), Numeric("salt", 1, 3)]
     >>> bakes = pd.DataFrame({"rest": [20, 60, 20, 60] * 2, "salt": [1, 1, 3, 3] * 2})

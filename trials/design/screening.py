@@ -6,7 +6,8 @@ from itertools import combinations, product
 import numpy as np
 import pandas as pd
 
-from trials.design.plan import Plan, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.points import (
     only_two_levels,
     real_settings,

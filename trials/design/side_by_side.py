@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.design.plan import Plan, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, new_seed, whole_number
 from trials.errors import PlanError
 from trials.factors import Categorical, Factor, Setting, check_factors
 from trials.nesting import can_meet, exists

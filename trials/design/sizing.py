@@ -56,7 +56,7 @@ def bakes_needed(
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
     >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
@@ -117,7 +117,7 @@ def tasters_or_bakes(
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
     >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)

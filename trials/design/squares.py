@@ -5,7 +5,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from trials.design.plan import Plan, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.points import refuse_components, refuse_hard_to_change
 from trials.errors import PlanError
 from trials.factors import Factor, check_factors

@@ -228,7 +228,7 @@ def strata(plan: Plan, model: Model = None) -> Strata:
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> oil = Numeric("oil temperature", 165, 180, hard_to_change=True)
     >>> bakes = pd.DataFrame({"oil temperature": [165, 165, 180, 180] * 2,

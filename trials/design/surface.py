@@ -8,7 +8,8 @@ import pandas as pd
 import pyDOE3
 
 from trials.design.confounding import arrange
-from trials.design.plan import Plan, lay_out, new_seed, whole_number
+from trials.design.laying_out import lay_out
+from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.points import only_numbers, real_settings
 from trials.design.regular import minimum_aberration, signs
 from trials.design.structure import Structure

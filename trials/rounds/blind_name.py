@@ -27,7 +27,7 @@ def blind_name(round_: Round) -> str:
     --------
     >>> import tempfile
     >>> import pandas as pd
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> from trials.measures import Measure
     >>> share = Numeric("buckwheat share", 15, 35, "%")

@@ -93,7 +93,7 @@ def plan_record(plan: Plan) -> dict[str, Any]:
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60)
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")

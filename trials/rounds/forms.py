@@ -200,7 +200,7 @@ def cook_sheet(round_: Round) -> pd.DataFrame:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
@@ -300,7 +300,7 @@ def round_mark(round_: Round) -> str:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")

@@ -184,7 +184,7 @@ def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
     Examples
     --------
     >>> import pandas as pd
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric, is_blank
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")

@@ -74,7 +74,7 @@ class Round:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
@@ -214,7 +214,7 @@ def blank_actual(plan: Plan) -> pd.DataFrame:
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")

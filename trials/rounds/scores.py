@@ -58,7 +58,7 @@ def check(round_: Round) -> list[Problem]:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> from trials.measures import Measure
     >>> from trials.rounds.workbook import write_workbooks

@@ -88,7 +88,7 @@ def timetable(
 
     Examples
     --------
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> bakes = pd.DataFrame({"rest": [20, 60]})

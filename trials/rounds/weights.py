@@ -49,7 +49,7 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.plan import lay_out
+    >>> from trials.design.laying_out import lay_out
     >>> from trials.factors import Numeric
     >>> from trials.measures import Measure
     >>> wet = Numeric("hydration", 49, 50, "%", changes=("total", "hydration"))

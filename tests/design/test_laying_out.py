@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.plan import lay_out, reference_setting
+from trials.design.laying_out import lay_out
+from trials.design.plan import reference_setting
 from trials.errors import PlanError
 from trials.factors import Categorical, Component, Numeric
 
