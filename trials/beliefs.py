@@ -328,6 +328,7 @@ def numbers_of(factors: Sequence[Factor]) -> list[int]:
 
     Examples
     --------
+    >>> from trials.factors import Categorical
     >>> numbers_of([Categorical("fat", ["butter", "lard"]), Numeric("rest", 20, 60)])
     [1]
     """

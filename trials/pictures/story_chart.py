@@ -46,8 +46,8 @@ def story(told: Story) -> Picture:
     axes.set_xlim(max(0.0, float(x.min()) - room), float(x.max()) + 2.2 * room)
     for place, name in enumerate(course["round"]):
         axes.annotate(
-            _short(str(name)), (x[place], course["high"].iloc[place]),
-            xytext=(0, 7), textcoords="offset points", ha="center", color=INK,
+            _short(str(name)), (x[place], course["low"].iloc[place]),
+            xytext=(0, -6), textcoords="offset points", ha="center", va="top", color=INK,
         )  # fmt: skip
     axes.margins(y=0.2)
     axes.set_xlabel("bakes so far")
