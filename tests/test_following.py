@@ -92,6 +92,13 @@ def test_no_action_breaks_an_exclusion(seed):
     assert plan.excluded == ({"a": "high", "b": "low"},)
 
 
+def test_a_rule_is_kept_as_what_it_leaves_out():
+    findings = kitchen(bakes=12, exclude=EXCLUDE)
+    rule = lambda bake: bake["a"] == "high" and bake["b"] == "low"  # noqa: E731
+    plan = trials.next_round(findings, 4, exclude=rule)
+    assert plan.excluded == ({"a": "high", "b": "low"},)
+
+
 def test_where_nothing_is_to_gain_the_best_is_confirmed():
     table = kitchen(bakes=16).residuals.rename(columns={"observed": "liking"})
     a, b = (table[name].map({"low": -1, "high": 1}) for name in ("a", "b"))

@@ -12,7 +12,7 @@ from trials.design.exclusion import Exclude, Exclusion
 from trials.design.kept import after
 from trials.design.laying_out import lay_out
 from trials.design.plan import Plan
-from trials.factors import Factor, group_names
+from trials.factors import Categorical, Component, Factor, group_names
 
 
 def continued(
@@ -69,9 +69,7 @@ def continued(
         rows = whole.rows.copy()
         rows.loc[rows.index[len(made) :], "day"] -= 1
         whole = replace(whole, rows=rows)
-    excluded = () if rules.empty else rules.record([np.unique(column) for column in X.T])
-    if not callable(exclude) and exclude is not None:
-        excluded = rules.record([])
+    excluded = () if rules.empty else rules.record([_places(factor) for factor in factors])
     details: dict[str, Any] = {"kept": made["bake"].tolist()}
     return replace(whole, excluded=excluded, details=details, reasons=())
 
@@ -95,6 +93,14 @@ def new_bakes(plan: Plan) -> Plan:
         order = {value: place for place, value in enumerate(numbers, start=1)}
         rows[name] = rows[name].map(order).astype(int if name == "day" else "Int64")
     return replace(plan, rows=rows, details={**plan.details, "kept": []})
+
+
+def _places(factor: Factor) -> np.ndarray:
+    """Return the coded settings at which a rule is asked what it leaves out."""
+    if isinstance(factor, Categorical):
+        return np.arange(len(factor.levels), dtype=float)
+    ends = (factor.low, factor.high) if isinstance(factor, Component) else (-1.0, 1.0)
+    return np.linspace(*ends, 5)
 
 
 def _in_groups(factors: Sequence[Factor], made: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
