@@ -258,7 +258,14 @@ def means_of(spot, rows):
 def steps_of(spot):
     """Return the recipe before anything was tried, and every single change of it."""
     base = {factor.name: factor.levels[0] for factor in spot.factors}
-    return base, [(f.name, level) for f in spot.factors for level in f.levels[1:]]
+    for rule in spot.exclude or []:
+        # A recipe that fails is nobody's recipe
+        if all(base[name] == level for name, level in rule.items()):
+            name = next(iter(rule))
+            base[name] = next(f for f in spot.factors if f.name == name).levels[1]
+    changes = [(f.name, one) for f in spot.factors for one in f.levels if one != base[f.name]]
+    singles = pd.DataFrame([{**base, name: level} for name, level in changes])
+    return base, [one for one, out in zip(changes, spot.broken(singles), strict=True) if not out]
 
 
 def one_at_a_time(spot, bakes):
