@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.region import coded
-from trials.analysis.results import CONFIDENCE
+from trials.analysis.verdicts import CONFIDENCE
 from trials.beliefs import Belief, Knowledge, known
 from trials.errors import FitError
 from trials.lineage import findings_together, line_of

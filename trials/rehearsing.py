@@ -13,8 +13,9 @@ from trials.analysis.contrasts import contrasts
 from trials.analysis.fitting import fit
 from trials.analysis.importance import factor_contrasts
 from trials.analysis.preparing import question
-from trials.analysis.results import MATTERS, NOT_SETTLED, TOO_SMALL, Findings
+from trials.analysis.results import Findings
 from trials.analysis.trade_off import recommend
+from trials.analysis.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
 from trials.design.basis import real_settings
 from trials.design.candidates import candidates
 from trials.design.exclusion import Exclusion

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.region import coded, setting_words
-from trials.analysis.results import CONFIDENCE
 from trials.analysis.trade_off import recommend
+from trials.analysis.verdicts import CONFIDENCE
 from trials.beliefs import Knowledge, known
 from trials.confirmation import Confirmation, confirmation
 from trials.errors import RoundError, TrialsError

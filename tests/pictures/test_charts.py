@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from trials.analysis.fitting import fit
-from trials.analysis.results import kitchen_term
+from trials.analysis.verdicts import kitchen_term
 from trials.errors import FitError
 from trials.pictures.effect_chart import effects
 from trials.pictures.interaction_lines import interactions

@@ -11,7 +11,7 @@ from trials.analysis.forecast import Forecast
 from trials.analysis.reached import unbaked_pairs
 from trials.analysis.region import setting_words
 from trials.analysis.repeats import is_of_tasting
-from trials.analysis.results import decimals
+from trials.analysis.verdicts import decimals
 from trials.tables import in_words
 
 

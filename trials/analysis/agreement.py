@@ -11,8 +11,9 @@ from trials.analysis.contrasts import contrasts, interval
 from trials.analysis.cross_products import RandomTerm
 from trials.analysis.influence import mixed_fit
 from trials.analysis.mixed import MixedFit, fit_mixed
-from trials.analysis.results import Findings, decimals, signed
+from trials.analysis.results import Findings
 from trials.analysis.small_sample import SmallSample, small_sample
+from trials.analysis.verdicts import decimals, signed
 from trials.analysis.wording import unit_of
 from trials.design.terms import model_matrix
 from trials.errors import FitError

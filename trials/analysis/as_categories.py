@@ -18,7 +18,9 @@ from trials.analysis.fitting import fit
 from trials.analysis.levels import levels_of_terms, unit_count
 from trials.analysis.ordinal import OrdinalFit, OrdinalTest, fit_ordinal, likelihood_ratio
 from trials.analysis.preparing import Question
-from trials.analysis.results import Findings, averaged_rows, kitchen_term, shown_settings
+from trials.analysis.results import Findings
+from trials.analysis.setting_rows import averaged_rows, shown_settings
+from trials.analysis.verdicts import kitchen_term
 from trials.design.terms import Model, is_blend
 from trials.errors import FitError
 from trials.factors import Factor

@@ -10,15 +10,9 @@ from trials.analysis.model_search import Priors
 from trials.analysis.no_error import unit_means
 from trials.analysis.preparing import Question
 from trials.analysis.repeats import is_of_tasting
-from trials.analysis.results import (
-    CONFIDENCE,
-    EFFECT_COLUMNS,
-    NOT_SETTLED,
-    TOO_SMALL,
-    Averaged,
-    verdict,
-)
+from trials.analysis.results import EFFECT_COLUMNS, Averaged
 from trials.analysis.rival_models import Candidate, RivalModels, average_models
+from trials.analysis.verdicts import CONFIDENCE, NOT_SETTLED, TOO_SMALL, verdict
 from trials.design.terms import ModelMatrix, Term, is_blend
 from trials.factors import Factor
 

@@ -23,7 +23,8 @@ from trials.analysis.model_checks import (
     ranks_agree,
 )
 from trials.analysis.no_error import unit_means
-from trials.analysis.results import Findings, decimals, kitchen_term, signed
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import decimals, kitchen_term, signed
 from trials.errors import FitError
 from trials.rounds.round import Round, read_actual
 from trials.rounds.scores import scores

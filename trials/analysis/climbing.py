@@ -9,7 +9,8 @@ from scipy import optimize
 
 from trials.analysis.kitchen_settings import kitchen_step
 from trials.analysis.quadratic import Quadratic, quadratic
-from trials.analysis.results import CONFIDENCE, Findings
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import CONFIDENCE
 from trials.errors import FitError
 from trials.factors import Numeric
 

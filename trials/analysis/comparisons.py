@@ -10,20 +10,15 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.level_means import chances_best, level_draws, mean_rows, rival_draws
-from trials.analysis.results import (
-    NOT_SETTLED,
-    Findings,
-    decimals,
-    shown_settings,
-    signed,
-    verdict,
-)
+from trials.analysis.results import Findings
+from trials.analysis.setting_rows import shown_settings
 from trials.analysis.simultaneous import (
     range_factor,
     range_p,
     reference_factor,
     reference_p,
 )
+from trials.analysis.verdicts import NOT_SETTLED, decimals, signed, verdict
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor

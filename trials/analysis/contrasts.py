@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trials.analysis.results import CONFIDENCE, EFFECT_COLUMNS, Estimator, verdict
+from trials.analysis.results import EFFECT_COLUMNS, Estimator
 from trials.analysis.small_sample import FTest
+from trials.analysis.verdicts import CONFIDENCE, verdict
 from trials.design.plan import reference_setting
 from trials.design.terms import ModelMatrix, Term, model_matrix
 from trials.factors import Categorical, Component, Factor, Numeric

@@ -6,8 +6,9 @@ from typing import Any
 import pandas as pd
 from scipy import stats
 
-from trials.analysis.results import NOT_SETTLED, TOO_SMALL, Findings, verdict
+from trials.analysis.results import Findings
 from trials.analysis.simultaneous import false_discovery_p
+from trials.analysis.verdicts import NOT_SETTLED, TOO_SMALL, verdict
 from trials.errors import FitError
 
 

@@ -5,7 +5,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from trials.analysis.results import CONFIDENCE, Estimator, Findings, averaged_rows, shown_settings
+from trials.analysis.results import Estimator, Findings
+from trials.analysis.setting_rows import averaged_rows, shown_settings
+from trials.analysis.verdicts import CONFIDENCE
 from trials.design.terms import model_matrix
 
 SEED = 2718  # of the draws alone: the same findings always print the same chances

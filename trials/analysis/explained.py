@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.drawing import coefficient_draws, usable
-from trials.analysis.results import CONFIDENCE, Findings
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import CONFIDENCE
 from trials.design.terms import Term, model_matrix
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor

@@ -12,8 +12,8 @@ from trials.analysis.asking import tidy_table
 from trials.analysis.factor_columns import chosen_factors
 from trials.analysis.failure_counts import regions
 from trials.analysis.failures import Failures, explain_failures
-from trials.analysis.results import averaged_rows, settings_table, shown_settings
 from trials.analysis.rival_models import Candidate
+from trials.analysis.setting_rows import averaged_rows, settings_table, shown_settings
 from trials.design.terms import Model, ModelMatrix, Term, model_matrix, model_terms
 from trials.errors import FitError
 from trials.factors import Component, Factor

@@ -10,7 +10,8 @@ import pandas as pd
 from trials.analysis.drawing import DRAWS, coefficient_draws, usable
 from trials.analysis.fast_rows import fast_basis
 from trials.analysis.repeats import is_of_tasting
-from trials.analysis.results import CONFIDENCE, Findings
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import CONFIDENCE
 from trials.design.basis import Basis, coded_settings
 from trials.errors import FitError
 from trials.factors import Factor

@@ -12,7 +12,8 @@ import pandas as pd
 
 from trials.analysis.contrasts import interval
 from trials.analysis.drawing import coefficient_draws, usable
-from trials.analysis.results import CONFIDENCE, Averaged, Estimator
+from trials.analysis.results import Averaged, Estimator
+from trials.analysis.verdicts import CONFIDENCE
 from trials.design.terms import Term, model_matrix
 from trials.factors import Categorical, Factor, Numeric
 

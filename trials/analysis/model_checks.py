@@ -11,9 +11,10 @@ from scipy import stats
 from trials.analysis.contrasts import interval
 from trials.analysis.influence import mixed_fit, with_columns
 from trials.analysis.mixed import fit_mixed
-from trials.analysis.results import Findings, decimals, kitchen_term, signed
+from trials.analysis.results import Findings
 from trials.analysis.small_sample import SmallSample, small_sample
 from trials.analysis.transforming import WIDEST, power_scale
+from trials.analysis.verdicts import decimals, kitchen_term, signed
 from trials.analysis.wording import unit_of
 from trials.design.plan import kitchen_group, plural
 from trials.errors import FitError

@@ -11,8 +11,8 @@ from trials.analysis.asking import question_of
 from trials.analysis.averaging import averaged
 from trials.analysis.importance import averaged_ranking
 from trials.analysis.model_search import Priors
-from trials.analysis.results import kitchen_term
 from trials.analysis.two_ways import LIKELY, beliefs, term_chances
+from trials.analysis.verdicts import kitchen_term
 from trials.design.terms import Model
 from trials.errors import FitError
 from trials.factors import Factor

@@ -1,7 +1,7 @@
 """`Findings`: what the scores say, with full precision and in the units of the response."""
 
 import html
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -10,15 +10,20 @@ import pandas as pd
 from scipy import stats
 
 from trials.analysis.repeats import is_of_tasting
+from trials.analysis.setting_rows import (
+    averaged_rows,
+    host_names,
+    only_existing,
+    settings_table,
+    shown_settings,
+)
+from trials.analysis.verdicts import CONFIDENCE, decimals, kitchen_term, signed
 from trials.design.terms import Term, model_matrix
 from trials.errors import FitError
-from trials.factors import Categorical, Factor, Numeric
+from trials.factors import Factor
 from trials.measures import Measure
-from trials.nesting import exists
 from trials.tables import in_words
 
-CONFIDENCE = 0.95
-MATTERS, TOO_SMALL, NOT_SETTLED = "matters", "too small to matter", "not settled"
 EFFECT_COLUMNS = (
     "term",
     "level",
@@ -173,7 +178,7 @@ class Findings:
         Searle, Speed & Milliken 1980, Am. Stat. 34:216 (marginal means).
         """
         names = [by] if isinstance(by, str) else list(by)
-        names = list(dict.fromkeys([*_hosts(self._factor(name) for name in names), *names]))
+        names = list(dict.fromkeys([*host_names(self._factor(name) for name in names), *names]))
         chosen = [self._factor(name) for name in names]
         grid = pd.MultiIndex.from_product([shown_settings(one) for one in chosen], names=names)
         settings = only_existing(grid.to_frame(index=False), chosen)
@@ -277,169 +282,3 @@ def kitchen_effects(findings: Findings) -> pd.DataFrame:
             "verdict": shown["verdict"],
         }
     )
-
-
-def kitchen_term(name: str) -> str:
-    """Return a term as the baker reads it.
-
-    Examples
-    --------
-    >>> kitchen_term("fat:hydration"), kitchen_term("hydration^2")
-    ('fat with hydration', 'hydration, bend')
-    """
-    return name.replace("^2", ", bend").replace(":", " with ")
-
-
-def decimals(errors: pd.Series) -> int:
-    """Return the decimals that errors of this size deserve.
-
-    Examples
-    --------
-    >>> decimals(pd.Series([0.2, 0.3])), decimals(pd.Series([1.6])), decimals(pd.Series([12.0]))
-    (1, 1, 0)
-    """
-    sizes = np.asarray(errors, dtype=float)
-    sizes = sizes[np.isfinite(sizes) & (sizes > 0)]
-    if not len(sizes):
-        return 2
-    return int(np.clip(np.ceil(-np.log10(np.median(sizes) / 2)), 0, 6))
-
-
-def signed(value: float, digits: int) -> str:
-    """Return a difference with its sign, or a plain zero.
-
-    Examples
-    --------
-    >>> signed(1.234, 1), signed(-0.01, 1)
-    ('+1.2', '0.0')
-    """
-    if not np.isfinite(value):
-        return "unknown"
-    text = f"{value:+.{digits}f}"
-    return text[1:] if float(text) == 0 else text
-
-
-def verdict(low: float, high: float, margin: float | None) -> str:
-    """Return the verdict on an effect from its interval and the margin worth noticing.
-
-    Parameters
-    ----------
-    low, high : float
-        The interval, in response units; NaN where no error was measured.
-    margin : float or None
-        Without a margin nothing is too small, and what differs from nothing matters.
-
-    Examples
-    --------
-    >>> verdict(0.8, 1.6, 0.7), verdict(-0.3, 0.3, 0.7), verdict(0.4, 1.1, 0.7)
-    ('matters', 'too small to matter', 'not settled')
-    """
-    if not (np.isfinite(low) and np.isfinite(high)):
-        return NOT_SETTLED
-    edge = margin or 0.0
-    if low > edge or high < -edge:
-        return MATTERS
-    if margin is not None and -edge < low and high < edge:
-        return TOO_SMALL
-    return NOT_SETTLED
-
-
-def averaged_rows(
-    terms: Sequence[Term], factors: Sequence[Factor], settings: pd.DataFrame
-) -> np.ndarray:
-    """Return a model's rows at some settings, averaged over the kinds of the other factors.
-
-    Other numbers are held at the middle of their range.
-
-    Parameters
-    ----------
-    terms : sequence of Term
-    factors : sequence of Factor
-    settings : DataFrame
-        Columns for some of the factors.
-
-    Returns
-    -------
-    ndarray, shape (settings, columns)
-
-    Examples
-    --------
-    >>> fat = Categorical("fat", ["butter", "lard"])
-    >>> rest = Numeric("rest", 20, 60)
-    >>> both = [Term((("rest", 1),)), Term((("fat", 1),))]
-    >>> averaged_rows(both, [rest, fat], pd.DataFrame({"rest": [60.0]}))
-    array([[1., 1., 0.]])
-    """
-    table = settings.copy()
-    others = [factor for factor in factors if factor.name not in settings]
-    for factor in others:
-        table[factor.name] = _held(factor)
-    matrix = model_matrix(terms, factors, table)
-    # The kinds of a factor are coded to sum to zero, so averaged over them its columns vanish
-    kinds = {factor.name for factor in others if isinstance(factor, Categorical)}
-    gone = [own >= 0 and bool(kinds & set(matrix.terms[own].factors)) for own in matrix.owner]
-    return np.where(gone, 0.0, matrix.X)
-
-
-def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
-    """Return settings as a table with one column per factor, each setting read and checked.
-
-    Raises
-    ------
-    FitError
-        When a factor has no setting.
-
-    Examples
-    --------
-    >>> settings_table({"rest": "20"}, [Numeric("rest", 10, 30)])
-       rest
-    0  20.0
-    """
-    rows = [settings] if isinstance(settings, Mapping) else settings
-    table = pd.DataFrame(rows).reset_index(drop=True)
-    missing = [factor.name for factor in factors if factor.name not in table]
-    if missing:
-        raise FitError(f"no setting was given for {in_words(missing)}.")
-    return pd.DataFrame(
-        {factor.name: [factor.read(value) for value in table[factor.name]] for factor in factors}
-    )
-
-
-def shown_settings(factor: Factor) -> tuple[Any, ...]:
-    """Return the settings at which a factor's means are shown.
-
-    Examples
-    --------
-    >>> shown_settings(Numeric("rest", 20, 60))
-    (20.0, 60.0)
-    """
-    return tuple(factor.levels)
-
-
-def _hosts(factors: Iterable[Factor]) -> list[str]:
-    """Return the factors that others of these are nested in."""
-    return [factor.only_when[0] for factor in factors if factor.only_when]
-
-
-def only_existing(settings: pd.DataFrame, factors: Sequence[Factor]) -> pd.DataFrame:
-    """Return the settings in which every nested factor exists.
-
-    Examples
-    --------
-    >>> heat = Numeric("fry heat", 165, 180, only_when=("method", ["fried"]))
-    >>> table = pd.DataFrame({"method": ["baked", "fried"], "fry heat": [165, 165]})
-    >>> only_existing(table, [heat])["method"].tolist()
-    ['fried']
-    """
-    for factor in factors:
-        there = exists(factor, settings)
-        if there is not None:
-            settings = settings[there].reset_index(drop=True)
-    return settings
-
-
-def _held(factor: Factor) -> Any:
-    """Return the setting that codes to the middle, or any kind (its columns are dropped)."""
-    if isinstance(factor, Numeric):
-        return (factor.low + factor.high) / 2
-    return factor.middle

@@ -10,8 +10,8 @@ from trials.analysis.choosing import FewFindings, Measures, wobble_sd
 from trials.analysis.desirability import SHARE_OF_RANGE
 from trials.analysis.forecast import Forecast, all_factors, forecasts
 from trials.analysis.region import Region, coded, region
-from trials.analysis.results import CONFIDENCE
 from trials.analysis.searching import expected_under_wobble
+from trials.analysis.verdicts import CONFIDENCE
 from trials.errors import FitError
 from trials.factors import Component
 

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy import stats
 from scipy.special import ndtr
 
-from trials.analysis.results import CONFIDENCE, NOT_SETTLED
+from trials.analysis.verdicts import CONFIDENCE, NOT_SETTLED
 
 MOST_TIMES = 20  # beyond twenty times the work done, the answer is "not by baking more"
 LEAST_CHANCE = 0.05  # of lying more than half a margin from the limit

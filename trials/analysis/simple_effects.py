@@ -10,15 +10,9 @@ import pandas as pd
 
 from trials.analysis.contrasts import interval
 from trials.analysis.drawing import expected_draws
-from trials.analysis.results import (
-    CONFIDENCE,
-    EFFECT_COLUMNS,
-    Findings,
-    decimals,
-    shown_settings,
-    signed,
-    verdict,
-)
+from trials.analysis.results import EFFECT_COLUMNS, Findings
+from trials.analysis.setting_rows import shown_settings
+from trials.analysis.verdicts import CONFIDENCE, decimals, signed, verdict
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor

@@ -9,7 +9,7 @@ from scipy import stats
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
-from trials.analysis.results import CONFIDENCE
+from trials.analysis.verdicts import CONFIDENCE
 
 _SEED = 1955  # of the quadrature over several dimensions alone
 _POINTS = 20_000

@@ -14,7 +14,8 @@ from trials.analysis.drawing import usable
 from trials.analysis.forecast import Forecast
 from trials.analysis.quadratic import Quadratic, quadratic
 from trials.analysis.region import region, setting_words
-from trials.analysis.results import CONFIDENCE, Findings
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import CONFIDENCE
 from trials.design.exclusion import Exclude
 from trials.errors import FitError
 from trials.factors import Numeric

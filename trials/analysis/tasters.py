@@ -11,7 +11,8 @@ from scipy import stats
 from trials.analysis.influence import Influence, leave_each_out, with_columns
 from trials.analysis.model_checks import bake_codes
 from trials.analysis.no_error import unit_means
-from trials.analysis.results import Findings, kitchen_term, signed
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import kitchen_term, signed
 from trials.analysis.wording import few_tasters_note, smallest_shown, unit_of
 from trials.errors import FitError
 from trials.rounds.round import Round

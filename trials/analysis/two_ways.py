@@ -3,7 +3,8 @@
 import pandas as pd
 
 from trials.analysis.model_search import Priors
-from trials.analysis.results import Averaged, Findings, kitchen_term
+from trials.analysis.results import Averaged, Findings
+from trials.analysis.verdicts import kitchen_term
 from trials.analysis.wording import LIKELY
 from trials.errors import FitError
 from trials.tables import in_words

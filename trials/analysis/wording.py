@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trials.analysis.results import (
+from trials.analysis.verdicts import (
     MATTERS,
     NOT_SETTLED,
     TOO_SMALL,

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from trials.analysis.checks import Checks
-from trials.analysis.results import decimals, signed
+from trials.analysis.verdicts import decimals, signed
 from trials.errors import FitError
 from trials.pictures.picture import INK, PALE, STYLE, Picture, blank, blanks, colours
 from trials.tables import in_words
@@ -165,7 +165,7 @@ def _name_far(axes: Axes, places: np.ndarray, bakes: pd.DataFrame) -> None:
 def _bake_ticks(axes: Axes, names: list[str]) -> None:
     """Name every bake, or so many that the names do not run into each other."""
     widest = max(len(name) for name in names)
-    room = max(3, int(60 / (widest + 1)))
+    room = max(3, int(48 / (widest + 1)))
     step = -(-len(names) // room)
     places = range(0, len(names), step)
     axes.set_xticks(list(places), [names[place] for place in places])

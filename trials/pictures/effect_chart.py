@@ -7,15 +7,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from trials.analysis.results import (
-    MATTERS,
-    NOT_SETTLED,
-    TOO_SMALL,
-    Findings,
-    decimals,
-    kitchen_term,
-    signed,
-)
+from trials.analysis.results import Findings
+from trials.analysis.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL, decimals, kitchen_term, signed
 from trials.pictures.picture import BAND, INK, PALE, STYLE, Picture, blank, colours
 from trials.tables import in_words
 

@@ -10,8 +10,9 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from trials.analysis.contrasts import contrasts
-from trials.analysis.results import Findings, decimals, kitchen_term, signed
+from trials.analysis.results import Findings
 from trials.analysis.unreplicated import Lenth, half_normal_scores, lenth
+from trials.analysis.verdicts import decimals, kitchen_term, signed
 from trials.design.terms import model_matrix
 from trials.errors import FitError
 from trials.pictures.picture import BAND, INK, PALE, STYLE, Picture, blank, colours
