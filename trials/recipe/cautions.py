@@ -176,7 +176,7 @@ def _allergen_caution(held: Sequence[str]) -> Caution:
         ALLERGENS,
         f"{says}Read the label of every pack in hand: it prevails. A blind code hides the recipe, "
         "so the cook checks each sample for each taster, and an allergen notice for the whole "
-        "session is shown before it. Label claims need a qualified person.",
+        "sitting is shown before it. Label claims need a qualified person.",
     )
 
 
