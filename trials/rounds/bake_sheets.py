@@ -190,7 +190,8 @@ def _body(
     formula: Formula | None,
     steps: Sequence[Step],
 ) -> str:
-    settings, times = _settings_table(round_.plan.factors, row), _steps_table(row, steps)
+    settings = _settings_table(round_.plan.factors, row, apart=_apart(round_, row))
+    times = _steps_table(row, steps)
     went = _outcome(round_.measures)
     if grams is None or formula is None:
         return f'<div class="two"><div>{settings}</div><div>{times}</div></div>{went}'
@@ -206,7 +207,15 @@ def _body(
     )
 
 
-def _settings_table(factors: Sequence[Factor], row: Mapping[str, Any], marked: bool = True) -> str:
+def _apart(round_: Round, row: Mapping[str, Any]) -> bool:
+    """Return whether this reference bake has its own setting of what its group shares."""
+    shared = [group for group in round_.plan.groups if pd.notna(row[group])]
+    return any(_sharers(round_, row, group)[1] for group in shared)
+
+
+def _settings_table(
+    factors: Sequence[Factor], row: Mapping[str, Any], marked: bool = True, apart: bool = False
+) -> str:
     lines = []
     for factor in factors:
         name = html.escape(factor.name) + ("\u00a0▪" if factor.group and marked else "")
@@ -216,12 +225,13 @@ def _settings_table(factors: Sequence[Factor], row: Mapping[str, Any], marked: b
             f'<tr><td>{name}</td><td class="set{whole}">{shown}</td><td class="box"></td></tr>'
         )
     kinds = {kitchen_group(factor.group, factors) for factor in factors if factor.group and marked}
-    note = (
-        f'<p class="quiet">▪ one for the whole {html.escape(" or ".join(sorted(kinds)))}; set it '
-        "afresh for the next.</p>"
-        if kinds
-        else ""
-    )
+    note = ""
+    if kinds:
+        whole = html.escape(" or ".join(sorted(kinds)))
+        said = f"one for the whole {whole}; set it afresh for the next."
+        if apart:
+            said = f"for this reference bake alone; the other bakes of the {whole} have their own."
+        note = f'<p class="quiet">▪ {said}</p>'
     return (
         '<h2>Settings</h2><table class="grid"><tr><th></th><th>set to</th>'
         f'<th class="box">really was</th></tr>{"".join(lines)}</table>{note}'
