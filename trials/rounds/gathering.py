@@ -155,17 +155,21 @@ def _scored_though_not_made(
         if status is None or status.value not in WITHOUT_SCORE:
             continue
         for entry in scored:
-            value = entry.value
+            value, became = entry.value, _became(status.value)
             found = shortened(value) if isinstance(value, str) else exact(value)
             problems.append(
                 Problem(
                     entry.place,
-                    f"{found} was scored for {bake}, which was {status.value} ({status.place})",
+                    f"{found} was scored for {bake}, which {became} ({status.place})",
                     "no score for such a bake, not even 0",
                     f'Take the score out, or set the status of {bake} to "made", and read again.',
                 )
             )
     return problems
+
+
+def _became(status: object) -> str:
+    return str(status) if status == "failed" else f"was {status}"
 
 
 def _notes_on_blindness(
@@ -204,7 +208,7 @@ def _notes_on_bakes(
         place = status.place if status else Place(f"{BAKES}.xlsx", forms[BAKES].sheet)
         if status and status.value in WITHOUT_SCORE:
             if (BAKES, (bake,), "reason") not in entries:
-                notes.append(Note(place, f"{bake} was {status.value}; no reason is given."))
+                notes.append(Note(place, f"{bake} {_became(status.value)}; no reason is given."))
         elif status and scores and bake in expected and bake not in scores:
             notes.append(Note(place, f"{bake} was made, yet nothing was scored for it so far."))
     return notes
