@@ -250,7 +250,7 @@ def _refusal(problems: list[Problem]) -> SheetError:
     first, *others = problems
     lines = [first.message, *(str(problem) for problem in others[: _LISTED - 1])]
     if others[_LISTED - 1 :]:
-        lines.append(f"And {len(others) - _LISTED + 1} more; trials.check lists them all.")
+        lines.append(f"And {len(others) - _LISTED + 1} more; checking the round lists them all.")
     return SheetError("\n".join(lines), first.place)
 
 
