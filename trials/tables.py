@@ -202,7 +202,8 @@ def read_csv(path: str | Path) -> pd.DataFrame:
 
 def _decoded(path: Path, here: Place) -> str:
     if not path.is_file():
-        raise SheetError(f"there is no such file in {path.parent}.", here)
+        folder = "this folder" if path.parent == Path() else str(path.parent)
+        raise SheetError(f"there is no such file in {folder}.", here)
     if path.stat().st_size > LARGEST_TABLE:
         raise SheetError("the file is over 20 MB, too large for a round's table.", here)
     raw = path.read_bytes()
