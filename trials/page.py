@@ -12,12 +12,14 @@ from trials.analysis.fitting import fit
 from trials.analysis.results import Findings, kitchen_effects
 from trials.analysis.tasters import describe_tasters
 from trials.analysis.trade_off import recommend
+from trials.design.plan import kitchen_group
 from trials.errors import FitError, TrialsError
 from trials.measures import Measure
 from trials.pictures.effect_chart import effects
 from trials.pictures.failure_chart import failure_map
 from trials.pictures.interaction_lines import interactions
 from trials.recipe.cautions import cautions
+from trials.rounds.bake_sheets import ROLE_WORDS
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
 from trials.rounds.weights import bake_formulas
@@ -43,6 +45,10 @@ _SOURCES = (
     "averages over all models that respect heredity (Box & Meyer 1993), beside Lenth's method "
     "(1989) where none is left. Verdicts compare the 95 % interval with the smallest difference "
     "worth noticing. The bake, not the tasting, is the experimental unit (ISO 3534-3)."
+)
+_PAIRS = (
+    "A row of two, one thing with another, is half of how far the first change differs between "
+    "the two settings of the second; it is not the difference between the settings in its row."
 )
 
 
@@ -145,9 +151,10 @@ def _measure(measure: Measure, found: Findings | str, tidy: pd.DataFrame) -> str
     said = _paragraphs(found.sentences)
     notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes)
     pictures = [effects(found)]
+    table = _table(kitchen_effects(found))
     if any(len(term.factors) == 2 for term in found.terms):
         pictures.append(interactions(found))
-    table = _table(kitchen_effects(found))
+        table += f"<p><small>{_PAIRS}</small></p>"
     drawn = "".join(picture.html() for picture in pictures)
     how = html.escape(f"{count} values; {found.method}.")
     return f"{head}{said}{drawn}{table}<ul>{notes}</ul><p><small>{how}</small></p>"
@@ -212,7 +219,10 @@ def _paragraphs(sentences: Iterable[str]) -> str:
 
 def _plan(round_: Round) -> str:
     reasons = "".join(f"<p>{html.escape(reason)}</p>" for reason in round_.plan.reasons)
-    table = _table(_shown(round_, round_.plan.table))
+    shown = _shown(round_, round_.plan.table)
+    shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
+    words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
+    table = _table(shown.rename(columns={**words, "role": "kind"}))
     return f"<h2>What was baked</h2>{reasons}{table}"
 
 
