@@ -284,7 +284,7 @@ def setting_codes(findings: Findings) -> np.ndarray:
     table = findings.residuals
     keys = pd.DataFrame({f"_{n}": table[f.name] for n, f in enumerate(findings.factors)})
     keys["_role"] = table["role"] == "control" if "role" in table else False
-    return keys.groupby(list(keys.columns), sort=False).ngroup().to_numpy()
+    return keys.groupby(list(keys.columns), sort=False, dropna=False).ngroup().to_numpy()
 
 
 def bake_codes(findings: Findings) -> np.ndarray:
