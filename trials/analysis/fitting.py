@@ -376,8 +376,9 @@ def _residual_table(answer: Estimated) -> pd.DataFrame:
 def _failed_words(asked: Question) -> tuple[str, ...]:
     if asked.failed.empty:
         return ()
-    bakes = asked.table["bake"].nunique() + len(asked.failed)
-    said = failure_sentence(asked.failed, bakes, asked.factors)
+    table = asked.table
+    made = table["bake"].nunique() if "bake" in table else len(table)
+    said = failure_sentence(asked.failed, made + len(asked.failed), asked.factors)
     return (said,) if said else ()
 
 

@@ -60,11 +60,14 @@ def unit_words(level: str | None, table: pd.DataFrame, factors: Sequence[Factor]
     ('loads', 'bakes')
     >>> unit_words("replicate/recipe", pd.DataFrame())
     'recipes within replicates'
+    >>> unit_words(None, pd.DataFrame({"bake": [1, 2], "taster": ["Ada", "Ada"]}))
+    'bakes'
     """
     if level is not None:
         outer_first = [plural(kitchen_group(name, factors)) for name in level.split("/")]
         return " within ".join(reversed(outer_first))
-    if "taster" in table and table["taster"].notna().any():
+    once = "bake" in table and bool(table["bake"].notna().all() and table["bake"].is_unique)
+    if not once and "taster" in table and table["taster"].notna().any():
         return "tastings"
     return "bakes" if "bake" in table else "rows"
 

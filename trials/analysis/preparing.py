@@ -12,15 +12,24 @@ import pandas as pd
 
 from trials.analysis.cross_products import RandomTerm, dependent_columns
 from trials.analysis.factor_columns import chosen_factors
+from trials.analysis.group_columns import (
+    check_labels,
+    check_unit,
+    group_codes,
+    unknown_bakes,
+    with_own_groups,
+)
 from trials.analysis.repeats import own_views, without_echoes
 from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
 from trials.errors import FitError, Place
-from trials.factors import Factor
+from trials.factors import Factor, is_blank
 from trials.measures import Measure
 from trials.tables import in_words, number
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
 FEWEST_RANDOM_DAYS = 5
+WITHOUT_SCORE = ("failed", "not served", "not baked")
+STATUSES = ("made", *WITHOUT_SCORE)
 CONTROL, CURVATURE = "reference bake", "middle-setting bake"
 
 
@@ -118,10 +127,15 @@ def question(
     ('', 'rest')
     """
     table = _with_columns(table, response, groups)
+    groups = None if groups is None else tuple(groups)
+    _check_row(response, factors or (), groups or ())
     notes: list[str] = []
     kept, failed = _usable(table, response, notes)
+    kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
     if groups is None:
         kept = without_echoes(kept, response, notes)
+        check_labels(kept)
+        notes.extend(filter(None, [unknown_bakes(kept)]))
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
@@ -130,7 +144,7 @@ def question(
     if groups is None:
         used, days = _days_apart(kept, used, notes)
         nuisance, names = _joined(nuisance, names, days, kept)
-    _check_unit(kept, used, groups)
+    check_unit(kept, used, groups)
     proposed = matrix
     matrix, nuisance, names = _without_aliases(matrix, nuisance, names, kept, chosen, model, notes)
     return Question(
@@ -149,29 +163,6 @@ def question(
     )
 
 
-def group_codes(table: pd.DataFrame, name: str) -> np.ndarray:
-    """Return whole numbers for the levels of a group; "day/load" is load within day.
-
-    Examples
-    --------
-    >>> group_codes(pd.DataFrame({"day": [1, 1, 2], "load": [1, 2, 1]}), "day/load")
-    array([0, 1, 2])
-    """
-    columns = _group_columns(table, name)
-    return table.groupby(columns, sort=False, dropna=False).ngroup().to_numpy()
-
-
-def _group_columns(table: pd.DataFrame, name: str) -> list[str]:
-    if name in table:
-        return [name]
-    parts = name.split("/")
-    missing = [part for part in parts if part not in table]
-    if missing:
-        known = in_words(map(str, table.columns), "or")
-        raise FitError(f'groups names "{missing[0]}", which is no column; expected {known}.')
-    return parts
-
-
 def _with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | None) -> pd.DataFrame:
     table = pd.DataFrame(table).copy()
     table.columns = [str(name) for name in table.columns]
@@ -187,6 +178,15 @@ def _with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | No
     return table.reset_index(drop=True)
 
 
+def _check_row(response: str, factors: Sequence[Factor | str], groups: Iterable[str]) -> None:
+    names = {response, *groups, *(one if isinstance(one, str) else one.name for one in factors)}
+    if "row" in names:
+        raise FitError(
+            'the name "row" is kept for the place of a score in the table; call that column '
+            'something else, such as "tray row".'
+        )
+
+
 def _usable(
     table: pd.DataFrame, response: str, notes: list[str]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -195,10 +195,13 @@ def _usable(
     values = [_value(value, response, row) for value, row in pairs]
     table[response] = values
     failed = pd.DataFrame({"bake": [], "status": [], "reason": []})
-    if {"bake", "status"} <= set(table.columns):
-        out = table[table["status"].isin(["failed", "not served", "not baked"])]
-        failed = out.drop_duplicates("bake").reset_index(drop=True)
-        table = table[~table["bake"].isin(set(failed["bake"]))]
+    if "status" in table:
+        pairs = zip(table["status"], table["row"], strict=True)
+        table["status"] = [_status(value, row) for value, row in pairs]
+        named = table if "bake" in table else table.assign(bake=table["row"].astype(str))
+        lost = table["status"].isin(WITHOUT_SCORE)
+        failed = named[lost].drop_duplicates("bake").reset_index(drop=True)
+        table = table[~named["bake"].isin(set(failed["bake"]))]
     kept = table[table[response].notna()].reset_index(drop=True)
     if kept.empty:
         why = "every bake failed or was not served" if len(failed) else "every cell is empty"
@@ -212,6 +215,25 @@ def _usable(
         gone = len(table) - len(kept)
         notes.append(f"{gone} row{'s' if gone > 1 else ''} without a score {_were(gone)} left out.")
     return kept, failed
+
+
+def _status(value: Any, row: int) -> str:
+    """Return the status of a bake; an empty cell is one that was made."""
+    said = "made" if is_blank(value) else str(value).strip().casefold()
+    if said not in STATUSES:
+        raise FitError(
+            f"the status is {value!r}; expected {in_words(STATUSES, 'or')}.",
+            Place(row=row + 1, column="status"),
+        )
+    return said
+
+
+def _named_groups(groups: Iterable[str] | None, extra_groups: Iterable[str]) -> list[str]:
+    """Return every column that may be a group."""
+    if groups is None:
+        return list(dict.fromkeys([*USUAL_GROUPS, *extra_groups]))
+    names = list(groups)
+    return list(dict.fromkeys([*names, *(part for name in names for part in name.split("/"))]))
 
 
 def _were(count: int) -> str:
@@ -322,19 +344,6 @@ def _joined(
     count = int(codes.max()) + 1
     contrasts = np.vstack([np.eye(count - 1), -np.ones(count - 1)])[codes]
     return np.hstack([nuisance, contrasts]), names + (block,) * (count - 1)
-
-
-def _check_unit(table: pd.DataFrame, used: tuple[str, ...], groups: Iterable[str] | None) -> None:
-    """Refuse a fit that would take every tasting of one bake for a bake of its own."""
-    if groups is None or "bake" not in table or table["bake"].isna().any():
-        return
-    columns = {part for name in used for part in _group_columns(table, name)}
-    if "bake" not in columns and table["bake"].duplicated().any():
-        raise FitError(
-            f"{table['bake'].nunique()} bakes were scored {len(table)} times; without the group "
-            '"bake" every tasting would count as a bake. Add "bake" to groups, leave groups out, '
-            "or average the scores of each bake first."
-        )
 
 
 def _without_aliases(

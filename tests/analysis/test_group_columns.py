@@ -1,0 +1,128 @@
+"""Gaps and repeated ids in the columns that say what scores share."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from trials.analysis.fitting import fit
+from trials.errors import FitError
+
+
+def tasted(tasters=5):
+    """Return eight oil fills of four bakes, two fills a day, each bake tasted by all."""
+    rng = np.random.default_rng(7)
+    rows = []
+    for load in range(8):
+        fill = rng.normal(0, 1)
+        for n in range(4):
+            bake = fill + rng.normal(0, 0.3)
+            rows += [
+                {
+                    "day": load // 2,
+                    "load": f"L{load}",
+                    "bake": f"B{4 * load + n:02d}",
+                    "taster": f"taster {t}",
+                    "oil": 165 + 15 * (load % 2),
+                    "fat": ["butter", "sunflower"][n % 2],
+                    "liking": 5 + bake + rng.normal(0, 0.5),
+                }
+                for t in range(tasters)
+            ]
+    return pd.DataFrame(rows)
+
+
+def test_one_bake_without_its_load_leaves_the_loads_the_unit_of_the_oil():
+    table = tasted()
+    table.loc[table["bake"] == "B00", "load"] = np.nan
+    found = fit(table, "liking", ["oil", "fat"], model="main")
+    oil = found.tests.set_index("term").loc["oil"]
+    assert oil["tested_against"] == "loads"
+    # Eight fills, four days and the oil leave three; one fill more can not add more than one
+    assert 2.5 < oil["den_df"] < 4.5
+    assert "1 bake names no load; each is taken as a load of its own." in found.notes
+
+
+def test_a_score_without_its_bake_is_refused_with_its_place():
+    table = tasted()
+    table.loc[3, "bake"] = None
+    with pytest.raises(FitError, match="bake is missing") as caught:
+        fit(table, "liking", ["oil", "fat"])
+    assert caught.value.place.row == 5
+
+
+def test_a_score_without_its_taster_still_counts():
+    table = tasted()
+    table.loc[3, "taster"] = ""
+    found = fit(table, "liking", ["oil", "fat"], model="main")
+    assert "taster" in found.variance["source"].tolist()
+    assert "1 score names no taster; each is taken as a taster of its own." in found.notes
+
+
+@pytest.mark.parametrize(("inner", "outer"), [("bake", "load"), ("load", "day")])
+def test_ids_that_start_again_are_refused(inner, outer):
+    table = tasted()
+    table[inner] = table.groupby(outer)[inner].transform(lambda ids: pd.factorize(ids)[0])
+    with pytest.raises(FitError, match=f"more than one {outer}"):
+        fit(table, "liking", ["oil", "fat"])
+
+
+def test_loads_within_days_can_be_named():
+    table = tasted()
+    table["load"] = table.groupby("day")["load"].transform(lambda ids: pd.factorize(ids)[0])
+    found = fit(
+        table, "liking", ["oil", "fat"], model="main", groups=("day/load", "bake", "taster")
+    )
+    fills = tasted().groupby(["load", "oil"], as_index=False)["liking"].mean()
+    hot, cool = (fills.loc[fills["oil"] == oil, "liking"] for oil in (180, 165))
+    expected = stats.ttest_ind(hot, cool)
+    oil = found.effects.set_index("term").loc["oil"]
+    assert oil["df"] == pytest.approx(expected.df, rel=1e-6)
+    assert oil["p"] == pytest.approx(expected.pvalue, rel=1e-5)
+
+
+def test_a_column_called_row_is_not_overwritten():
+    table = tasted().rename(columns={"oil": "row"})
+    with pytest.raises(FitError, match="tray row"):
+        fit(table, "liking", ["row", "fat"])
+
+
+def test_one_taster_is_judged_on_bakes():
+    table = tasted(tasters=1)
+    found = fit(table, "liking", ["fat"], groups=())
+    assert found.tests["tested_against"].tolist() == ["bakes"]
+    assert not any("tastings" in said for said in found.sentences)
+    # A new bake is expected to spread as bakes did, and not as their mean
+    told = found.predict({"fat": "butter"}).iloc[0]
+    sd = found.variance["sd"].iloc[-1]
+    reach = stats.t.ppf(0.975, told["df"]) * np.hypot(told["se"], sd)
+    assert told["new_high"] - told["estimate"] == pytest.approx(reach, rel=1e-6)
+
+
+def test_tasters_without_bakes_are_warned_of():
+    found = fit(tasted().drop(columns=["bake", "load", "day"]), "liking", ["fat"])
+    assert any("which bake" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("said", ["Failed", " failed ", "FAILED"])
+def test_a_failed_bake_is_known_however_it_is_written(said):
+    table = tasted().assign(status="made")
+    table.loc[table["bake"] == "B00", "status"] = said
+    found = fit(table, "liking", ["oil", "fat"])
+    assert found.failed["bake"].tolist() == ["B00"]
+    assert "B00" not in set(found.residuals["bake"])
+
+
+def test_an_unknown_status_is_refused():
+    table = tasted().assign(status="made")
+    table.loc[0, "status"] = "burnt"
+    with pytest.raises(FitError, match="made, failed, not served or not baked"):
+        fit(table, "liking", ["fat"])
+
+
+def test_failed_rows_without_a_bake_column_are_left_out_too():
+    table = pd.DataFrame({"fat": ["a", "b"] * 6, "liking": np.arange(12.0), "status": "made"})
+    table.loc[0, ["status", "liking"]] = ["failed", 0.0]
+    found = fit(table, "liking", ["fat"])
+    assert len(found.residuals) == 11
+    assert found.failed["bake"].tolist() == ["1"]
