@@ -339,7 +339,7 @@ def _tell(found: Sequence, path: str) -> int:
 
 
 def _next(asked: argparse.Namespace) -> int:
-    from trials.following import write_next
+    from trials.deciding.following import write_next
 
     round_ = write_next(asked.folder, asked.bakes, asked.to)
     for reason in round_.plan.reasons:

@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from trials.deciding.story import Story
 from trials.pictures.picture import INK, PALE, Picture, blank
-from trials.story import Story
 from trials.tables import tidy_number
 
 
@@ -13,7 +13,7 @@ def story(told: Story) -> Picture:
     Parameters
     ----------
     told : Story
-        As :func:`trials.story.story` returns it.
+        As :func:`trials.deciding.story.story` returns it.
 
     Returns
     -------

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from trials.errors import MeasureError, Place, TrialsError
 from trials.factors import Categorical
 from trials.measures import Measure, several_readings
-from trials.readings import averaged
+from trials.measuring.readings import averaged
 from trials.rounds.cells import (
     MEND,
     Cell,

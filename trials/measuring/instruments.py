@@ -5,7 +5,7 @@ is kept. A reading that can not be is refused.
 """
 
 from trials.errors import MeasureError
-from trials.readings import Given, Reading, averaged, worked_out
+from trials.measuring.readings import Given, Reading, averaged, worked_out
 
 GRAVITY = 9.81  # newton a kilogram, as kitchen scales are good for
 _LONGEST = 2_000  # mm

@@ -7,19 +7,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.actions import Action, actions, settled
 from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
-from trials.beliefs import Knowledge, chance_best, known, with_goal
-from trials.continuing import continued, groups_of, new_bakes
+from trials.deciding.actions import Action, actions, settled
+from trials.deciding.beliefs import Knowledge, chance_best, known, with_goal
+from trials.deciding.continuing import continued, groups_of, new_bakes
+from trials.deciding.expected_gain import expected_gain
+from trials.deciding.lineage import findings_together, line_of
+from trials.deciding.stopping import Weighed, enough, gains_table, stop_words
 from trials.design.exclusion import Exclude
 from trials.design.plan import Plan, whole_number
 from trials.errors import PlanError
-from trials.expected_gain import expected_gain
-from trials.lineage import findings_together, line_of
 from trials.measures import Measure
 from trials.rounds.round import Round
-from trials.stopping import Weighed, enough, gains_table, stop_words
 from trials.tables import in_words, tidy_number
 
 CONFIRMATION = "confirmation bakes"

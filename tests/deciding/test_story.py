@@ -6,15 +6,15 @@ import pandas as pd
 import pytest
 
 import trials
-from tests.small_development import LIKING, TRUTH, first_round, scored
-from trials.beliefs import known
-from trials.confirmation import confirmation, judged
+from tests.deciding.small_development import LIKING, TRUTH, first_round, scored
+from trials.deciding.beliefs import known
+from trials.deciding.confirmation import confirmation, judged
+from trials.deciding.final_card import final_card
+from trials.deciding.following import write_next
+from trials.deciding.lineage import findings_together, fit_together, line_of, scores_together
+from trials.deciding.story import story
 from trials.errors import FitError, RoundError
-from trials.final_card import final_card
-from trials.following import write_next
-from trials.lineage import findings_together, fit_together, line_of, scores_together
 from trials.rehearsal import true_means
-from trials.story import story
 
 
 @pytest.fixture(scope="module")

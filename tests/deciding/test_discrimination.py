@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trials.discrimination import Rival, forecasts_of, telling_apart
+from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
 from trials.errors import FitError
 
 # Shrinkage of injection moulding, 2^(8-4) in standard order: Box, Hunter & Hunter 1978, p. 398,

@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from trials.actions import Action
-from trials.beliefs import Knowledge
+from trials.deciding.actions import Action
+from trials.deciding.beliefs import Knowledge
 from trials.tables import tidy_number
 
 # A round that is expected to better the choice by less than this share of what is worth noticing,

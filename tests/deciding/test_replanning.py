@@ -4,10 +4,10 @@ import pandas as pd
 import pytest
 
 import trials
-from tests.small_development import first_round
+from tests.deciding.small_development import first_round
+from trials.deciding.following import replan
+from trials.deciding.replanning import is_slip, record_replan, replanned
 from trials.errors import RoundError
-from trials.following import replan
-from trials.replanning import is_slip, record_replan, replanned
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from trials.errors import MeasureError
-from trials.readings import Reading
+from trials.measuring.readings import Reading
 
 Lab = Sequence[float] | Sequence[Sequence[float]]
 _FAR = 25.0**7

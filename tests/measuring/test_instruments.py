@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.colour import cie76, ciede2000, colour_difference
 from trials.errors import MeasureError, SheetError
-from trials.force_curves import curve_values, read_curve
-from trials.instruments import (
+from trials.measuring.colour import cie76, ciede2000, colour_difference
+from trials.measuring.force_curves import curve_values, read_curve
+from trials.measuring.instruments import (
     bake_loss,
     break_force,
     height,
@@ -20,10 +20,10 @@ from trials.instruments import (
     specific_volume,
     spread_factor,
 )
-from trials.readings import bake_readings
+from trials.measuring.readings import bake_readings
 from trials.tables import write_text
 
-PAIRS = pd.read_csv(Path(__file__).parent / "reference" / "ciede2000_pairs.csv")
+PAIRS = pd.read_csv(Path(__file__).parents[1] / "reference" / "ciede2000_pairs.csv")
 
 
 # Worked values of the trade reference, section 4 and 8

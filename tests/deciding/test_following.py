@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 import trials
-from tests.small_development import LIKING, first_round, kitchen, scored
-from trials.actions import actions
-from trials.beliefs import coded_made, known
-from trials.continuing import new_bakes
+from tests.deciding.small_development import LIKING, first_round, kitchen, scored
+from trials.deciding.actions import actions
+from trials.deciding.beliefs import coded_made, known
+from trials.deciding.continuing import new_bakes
+from trials.deciding.following import write_next
 from trials.design.exclusion import Exclusion
 from trials.errors import PlanError, RoundError
-from trials.following import write_next
 
 EXCLUDE = [{"a": "high", "b": "low"}]
 

@@ -12,13 +12,13 @@ import pandas as pd
 from trials.analysis.region import coded, setting_words
 from trials.analysis.trade_off import recommend
 from trials.analysis.verdicts import CONFIDENCE
-from trials.beliefs import Knowledge, known
-from trials.confirmation import Confirmation, confirmation
+from trials.deciding.beliefs import Knowledge, known
+from trials.deciding.confirmation import Confirmation, confirmation
+from trials.deciding.final_card import FinalCard, final_card
+from trials.deciding.lineage import findings_together, line_of
+from trials.deciding.next_bakes import CONFIRMATION
 from trials.errors import RoundError, TrialsError
 from trials.factors import Categorical, Factor
-from trials.final_card import FinalCard, final_card
-from trials.lineage import findings_together, line_of
-from trials.next_bakes import CONFIRMATION
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
 from trials.rounds.shopping import shopping_list
@@ -90,7 +90,7 @@ def story(
     rounds : Round, sequence of Round, or folder
         The last round brings those before it along.
     units, whole_eggs
-        Of the card; see :func:`trials.final_card.final_card`.
+        Of the card; see :func:`trials.deciding.final_card.final_card`.
 
     Returns
     -------

@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-from trials.continuing import new_bakes
+from trials.deciding.continuing import new_bakes
+from trials.deciding.next_bakes import next_round as next_round
+from trials.deciding.replanning import record_replan, replanned
 from trials.design.plan import Plan
-from trials.next_bakes import next_round as next_round
-from trials.replanning import record_replan, replanned
 from trials.rounds.round import Round
 
 

@@ -8,13 +8,13 @@ import pandas as pd
 
 from trials.analysis.no_error import unit_means
 from trials.analysis.rival_models import PARTLY_ALIASED
-from trials.beliefs import Knowledge, chance_best, coded_made, numbers_of
+from trials.deciding.beliefs import Knowledge, chance_best, coded_made, numbers_of
+from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
+from trials.deciding.expected_gain import contest, narrowing
 from trials.design.basis import coded_settings
 from trials.design.folding import fold_over
 from trials.design.plan import Plan, reference_setting
-from trials.discrimination import Rival, forecasts_of, telling_apart
 from trials.errors import TrialsError
-from trials.expected_gain import contest, narrowing
 from trials.factors import Categorical
 
 MOST_POOL = 300  # settings that bakes are taken from

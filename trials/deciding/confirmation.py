@@ -9,9 +9,9 @@ import pandas as pd
 
 from trials.analysis.region import coded
 from trials.analysis.verdicts import CONFIDENCE
-from trials.beliefs import Belief, Knowledge, known
+from trials.deciding.beliefs import Belief, Knowledge, known
+from trials.deciding.lineage import findings_together, line_of
 from trials.errors import FitError
-from trials.lineage import findings_together, line_of
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
 from trials.tables import tidy_number

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from trials.beliefs import Belief, Knowledge
+from trials.deciding.beliefs import Belief, Knowledge
 
 IMAGINED = 400  # outcomes imagined for every set of bakes
 NEW_DAY = 3.0  # a new day's level is taken as unknown: this many spreads of a bake

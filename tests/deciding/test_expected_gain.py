@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 import trials
-from tests.small_development import LIKING, kitchen
-from trials.beliefs import known
-from trials.expected_gain import contest, error_covariance, expected_gain, narrowing
+from tests.deciding.small_development import LIKING, kitchen
+from trials.deciding.beliefs import known
+from trials.deciding.expected_gain import contest, error_covariance, expected_gain, narrowing
 
 
 @pytest.fixture(scope="module")

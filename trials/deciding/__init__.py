@@ -1,0 +1,1 @@
+"""What to bake next, when to stop, and the story of it all."""
