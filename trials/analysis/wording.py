@@ -95,7 +95,8 @@ def _first(response: str, ranking: pd.DataFrame) -> str:
     if len(ranking) == 1:
         return f"For {response}, {name} is the only thing that varied."
     if chance >= CLEARLY_FIRST:
-        return f"For {response}, {name} mattered most ({chance:.0%} sure it is the largest)."
+        sure = "over 99%" if chance > 0.99 else f"{chance:.0%}"
+        return f"For {response}, {name} mattered most ({sure} sure it is the largest)."
     tied = ranking.sort_values("chance_largest", ascending=False, kind="stable")
     reached = tied["chance_largest"].cumsum().to_numpy()
     names = tied["factor"][: int(np.argmax(reached >= CLEARLY_FIRST - 1e-9)) + 1].tolist()
@@ -105,9 +106,11 @@ def _first(response: str, ranking: pd.DataFrame) -> str:
             f"For {response}, {name} probably mattered most ({chance:.0%} sure it is the "
             f"largest); it could still be {others}."
         )
+    sure = tied.set_index("factor")["chance_largest"]
+    each = in_words((f"{one} ({sure[one]:.0%})" for one in names), "or")
     return (
-        f"For {response} it is a tie: {in_words(names, 'or')} could be what mattered most "
-        f"(the largest so far is {name}, {chance:.0%} sure)."
+        f"For {response} it is a tie: {each} could be what mattered most; in brackets, how sure "
+        "that is."
     )
 
 
@@ -333,10 +336,21 @@ def few_tasters_note(
     if len(tasters) <= 2:
         whose = f"one taster, {tasters[0]}" if len(tasters) == 1 else f"{in_words(tasters)} alone"
         said = f"These are the scores of {whose}; they say nothing about anyone else."
-        if shown is not None:
+        if shown is not None and _off_the_scale(shown, measure):
+            said += (
+                " So few show no difference that the scale has room for; what was weighed or "
+                "measured on the bakes tells finer."
+            )
+        elif shown is not None:
             said += (
                 f" So few can show a difference of about {shown:.1f}{unit_of(measure)} or more; "
                 "what was weighed or measured on the bakes tells finer."
             )
         return said
     return f"{len(tasters)} tasters steer a recipe; they do not speak for a market."
+
+
+def _off_the_scale(shown: float, measure: Measure | None) -> bool:
+    if measure is None or measure.low is None or measure.high is None:
+        return False
+    return shown > measure.high - measure.low
