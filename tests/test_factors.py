@@ -19,7 +19,14 @@ def test_coded_and_real_are_one(low, span, share):
     factor = Numeric("rest", low, high)
     assert factor.code([factor.low, factor.high]).tolist() == [-1.0, 1.0]
     value = low + share * (high - low)
-    assert factor.decode(factor.code([value]))[0] == pytest.approx(value, rel=1e-9, abs=1e-9)
+    again = factor.decode(factor.code([value]))[0]
+    # Settings are kept to a hundred-millionth of the range
+    assert again == pytest.approx(value, rel=1e-12, abs=1e-8 * (high - low))
+
+
+def test_a_setting_whose_code_was_rounded_is_the_setting():
+    oil = Numeric("oil", 165, 180)
+    assert oil.decode(np.round(oil.code([172, 165, 180]), 9)).tolist() == [172.0, 165.0, 180.0]
 
 
 @given(st.text(min_size=1, max_size=15).map(str.strip).filter(lambda text: text.isprintable()))

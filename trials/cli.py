@@ -6,6 +6,7 @@ Heavy libraries load inside the commands, so that help is there at once. Exit st
 
 import argparse
 import os
+import shlex
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
@@ -154,7 +155,7 @@ def _new(asked: argparse.Namespace) -> int:
     from trials.rounds.idea import write_idea
 
     path = write_idea(Path(asked.folder))
-    print(f"Fill in {path}, then: trials plan {asked.folder}")
+    print(f"Fill in {path}, then: trials plan {shlex.quote(asked.folder)}")
     return DONE
 
 
@@ -165,7 +166,8 @@ def _plan(asked: argparse.Namespace) -> int:
     print(f"{round_}\n")
     for reason in round_.plan.reasons:
         print(reason)
-    print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {asked.folder}")
+    sheets = f"trials sheets {shlex.quote(asked.folder)}"
+    print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
     return DONE
 
 
@@ -309,15 +311,23 @@ def _model(words: list[str] | None) -> str | list[str] | None:
 
 def _fit_round(asked: argparse.Namespace) -> int:
     from trials.analysis.fitting import fit
+    from trials.deciding.lineage import fit_together, line_of
     from trials.errors import FitError
     from trials.rounds.round import Round
 
     round_ = Round.open(asked.data)
     names = [asked.response] if asked.response else [one.name for one in round_.measures]
+    plain = asked.groups is None and asked.model is None
+    line = line_of(round_) if round_.parent and plain else (round_,)
+    if len(line) > 1:
+        print(f"From {len(line)} rounds together, this one and those before it:\n")
     found = []
     for name in names:
         try:
-            found.append(fit(round_, name, groups=asked.groups, model=_model(asked.model)))
+            if len(line) > 1:
+                found.append(fit_together(line, name))
+            else:
+                found.append(fit(round_, name, groups=asked.groups, model=_model(asked.model)))
         except FitError as error:
             if asked.response:
                 raise

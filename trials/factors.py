@@ -135,10 +135,13 @@ class Numeric:
 
         The sum is weighted so that -1, 0 and +1 give the limits and their mean exactly.
         """
-        share = (np.asarray(coded, dtype=float) + 1) / 2
+        coded = np.asarray(coded, dtype=float)
+        share = (coded + 1) / 2
         real = self.low * (1 - share) + self.high * share
-        # 15 digits: the same setting must be the same number, however its code was come by
-        return np.array([float(f"{value:.14g}") for value in real.ravel()]).reshape(real.shape)
+        # To a hundred-millionth of the range: the same setting must be the same number, however
+        # its code was come by, and 172 must not read 171.9999999975
+        real = np.round(real, 8 - int(np.floor(np.log10(self.high - self.low))))
+        return np.where(coded == 1, self.high, np.where(coded == -1, self.low, real))
 
     def read(self, value: object) -> float:
         """Return a setting as a number; a FactorError when it is not one."""
