@@ -195,7 +195,9 @@ def _best(round_: Round, found: Mapping[str, Findings | str]) -> str:
         best = recommend(asked, goals, exclude=list(round_.plan.excluded) or None)
     except TrialsError as error:
         return f"<h2>Best so far</h2>{_paragraphs([str(error)])}"
-    return f"<h2>Best so far</h2>{_paragraphs(best.sentences)}"
+    risk = best.chance_of_failure
+    fails = [] if risk is None else [f"A bake there fails with a chance of {risk:.0%}."]
+    return f"<h2>Best so far</h2>{_paragraphs([*best.sentences, *fails])}"
 
 
 def _trust(round_: Round, found: Mapping[str, Findings | str], tidy: pd.DataFrame) -> str:
