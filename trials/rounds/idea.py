@@ -262,7 +262,11 @@ def read_idea(folder: Path) -> Idea:
         answers = tomllib.loads(path.read_text(encoding="utf-8"))
         return _understood(answers, folder)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise RoundError(f"this file can not be read: {error}.", here) from None
+        raise RoundError(
+            f"this file can not be read: {error}. Each line is a name, an = and an answer; a "
+            'number stands bare (16), words stand in quotes ("butter"), a list in square brackets.',
+            here,
+        ) from None
     except TrialsError as error:
         raise RoundError(error.message, error.place or here) from None
 
