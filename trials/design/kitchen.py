@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from trials.design.basis import Basis
-from trials.design.plan import kitchen_group, whole_number
+from trials.design.plan import kitchen_group, plural, whole_number
 from trials.errors import PlanError
 from trials.factors import Factor, group_names
 from trials.tables import in_words
@@ -139,7 +139,7 @@ def _counts(factors: Sequence[Factor], loads: Loads) -> dict[str, int]:
         names = [factor.name for factor in factors if factor.group == missing[0]]
         raise PlanError(
             f"{in_words(names)} is hard to change, but loads does not say how many "
-            f"{kitchen_group(missing[0])}s there are. Say it, as in "
+            f"{plural(kitchen_group(missing[0]))} there are. Say it, as in "
             f'loads={{"{missing[0]}": 6}}.'
         )
     order = sorted(given, key=lambda name: name != "load")
