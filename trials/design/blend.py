@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from trials.design.laying_out import lay_out
-from trials.design.plan import Plan, kitchen_group, new_seed, whole_number
+from trials.design.plan import Plan, kitchen_group, new_seed, plural, whole_number
 from trials.design.terms import model_matrix, model_terms
 from trials.design.vertices import Constraint, faces_of, vertices_of
 from trials.errors import PlanError
@@ -288,8 +288,8 @@ def _blend_plan(
         hard = [factor.name for factor in process if factor.group]
         frame[groups[0]] = frame.groupby(["copy", *hard], sort=False).ngroup() + 1
         reasons.append(
-            f"Set afresh for each of {frame[groups[0]].max()} {kitchen_group(groups[0])}s and "
-            f"judged on those: {in_words(hard)}."
+            f"Set afresh for each of {frame[groups[0]].max()} {plural(kitchen_group(groups[0]))} "
+            f"and judged on those: {in_words(hard)}."
         )
     model: str | list[str] = "blend"
     matrix = model_matrix(model_terms("blend", factors), factors, frame)
