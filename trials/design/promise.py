@@ -8,7 +8,7 @@ import pandas as pd
 from scipy import special
 
 from trials.design.aliasing import aliases
-from trials.design.plan import Plan
+from trials.design.plan import Plan, kitchen_group, plural
 from trials.design.power import power
 from trials.design.strata import strata
 from trials.design.terms import model_terms
@@ -177,9 +177,11 @@ def _spread_words(plan: Plan, spreads: Mapping[str, str]) -> str:
     there = {"bake", "tasting", *(["load"] if plan.groups else [])}
     there |= {"day"} if plan.days > 1 else set()
     parts = {name: words.split(", ", 1) for name, words in spreads.items() if name in there}
-    said = [f"{value} {LEVEL_WORDS[name]}" for name, (value, _) in parts.items()]
+    loads = plural(kitchen_group("load", plan.factors))
+    words = LEVEL_WORDS | {"load": f"between two {loads}"}
+    said = [f"{value} {words[name]}" for name, (value, _) in parts.items()]
     sources = {
-        source: [LEVEL_WORDS[n].split(" ", 1)[1] for n, part in parts.items() if part[1] == source]
+        source: [words[n].split(" ", 1)[1] for n, part in parts.items() if part[1] == source]
         for _, source in parts.values()
     }
     return f"standard deviations, in points, of {in_words(said)} ({in_words(_sources(sources))})"
