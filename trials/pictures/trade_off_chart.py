@@ -138,6 +138,7 @@ def good_region(found: Recommendation) -> Picture:
         axes.set_ylim(len(names) - 0.4, -0.7)
         axes.set_xlim(-0.04, 1.04)
         axes.set_xticks([])
+        axes.set_xlabel("dark: as good, the taller the more often; star: recommended")
         axes.tick_params(axis="y", length=0)
         for side in ("left", "bottom"):
             axes.spines[side].set_visible(False)
