@@ -86,7 +86,8 @@ def contours(
             _map(one, findings, pair, grid, levels, held if at else None)
             for one, pair, grid in zip(axes, chosen, grids, strict=True)
         ]
-        figure.supxlabel(_held_words(findings, chosen, held), fontsize=9, color=INK)
+        below = f"Lines: {findings.response} expected.\n{_held_words(findings, chosen, held)}"
+        figure.supxlabel(below, fontsize=9, color=INK)
     title = f"What is expected of {findings.response}"
     return Picture(figure, " ".join(said) + f" {_held_words(findings, chosen, held)}", title)
 
