@@ -283,18 +283,8 @@ def _findings(answer: Estimated) -> Findings:
     asked = answer.question
     margin = asked.measure.margin if asked.measure else None
     columns = asked.X.shape[1]
-    found = contrasts(asked.matrix, asked.factors, columns)
-    effects = effects_table(found, answer.engine, margin)
-    every_level = levels_of_terms(asked.proposed, asked.groups, _silent(asked))
-    levels = {term.name: every_level[term.name] for term in asked.matrix.terms}
-    words = {name: unit_words(level, asked.table, asked.factors) for name, level in levels.items()}
-    counts = {
-        name: (
-            unit_words(level, asked.table, asked.factors),
-            unit_count(level, asked.groups, len(asked.y)),
-        )
-        for name, level in every_level.items()
-    }
+    effects = effects_table(contrasts(asked.matrix, asked.factors, columns), answer.engine, margin)
+    units = _units(asked)
     level_df = _level_df(answer)
     together = averaged(asked) if answer.error_df < FEW_ERROR_DF else None
     if together is None:
@@ -303,7 +293,53 @@ def _findings(answer: Estimated) -> Findings:
         ranked = averaged_ranking(together, asked.factors)
     spoken = spoken_effects(effects, together)
     least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if together else 1
-    to_settle = settling_table(spoken, margin, counts, least)
+    to_settle = settling_table(spoken, margin, units, least)
+    against = {term.name: units[term.name][0] for term in asked.matrix.terms}
+    return Findings(
+        response=asked.response,
+        factors=asked.factors,
+        terms=asked.matrix.terms,
+        effects=effects,
+        tests=tests_table(asked.matrix, answer.engine, columns, against),
+        variance=answer.variance,
+        ranking=ranked,
+        residuals=_residual_table(answer),
+        engine=answer.engine,
+        margin=margin,
+        measure=asked.measure,
+        spread=_spread(answer.variance),
+        to_settle=to_settle,
+        failed=asked.failed,
+        sentences=_said(answer, effects, spoken, ranked, to_settle, together),
+        notes=_notes(answer, effects, together),
+        method=answer.method,
+        averaged=together,
+        spoken=spoken,
+        level_df=level_df,
+    )
+
+
+def _units(asked: Question) -> dict[str, tuple[str, int]]:
+    """Return for every term the unit it is judged on, in words, and how many there are."""
+    levels = levels_of_terms(asked.proposed, asked.groups, _silent(asked))
+    return {
+        name: (
+            unit_words(level, asked.table, asked.factors),
+            unit_count(level, asked.groups, len(asked.y)),
+        )
+        for name, level in levels.items()
+    }
+
+
+def _said(
+    answer: Estimated,
+    effects: pd.DataFrame,
+    spoken: pd.DataFrame,
+    ranked: pd.DataFrame,
+    to_settle: pd.DataFrame,
+    together: Averaged | None,
+) -> tuple[str, ...]:
+    asked = answer.question
     said = sentences(
         asked.response,
         asked.measure,
@@ -317,28 +353,7 @@ def _findings(answer: Estimated) -> Findings:
     if together:
         both = (both_ways(effects, together),) if answer.method == LENTH else ()
         said += both + kitchen_explanations(together)
-    return Findings(
-        response=asked.response,
-        factors=asked.factors,
-        terms=asked.matrix.terms,
-        effects=effects,
-        tests=tests_table(asked.matrix, answer.engine, columns, words),
-        variance=answer.variance,
-        ranking=ranked,
-        residuals=_residual_table(answer),
-        engine=answer.engine,
-        margin=margin,
-        measure=asked.measure,
-        spread=_spread(answer.variance),
-        to_settle=to_settle,
-        failed=asked.failed,
-        sentences=said + _failed_words(asked),
-        notes=_notes(answer, effects, together),
-        method=answer.method,
-        averaged=together,
-        spoken=spoken,
-        level_df=level_df,
-    )
+    return said + _failed_words(asked)
 
 
 def _few_words(answer: Estimated) -> str:
