@@ -125,14 +125,20 @@ def _blend_contrasts(
         return [Contrast(term, "half and half", "mean of both alone", row)]
     components = [factor for factor in factors if isinstance(factor, Component)]
     component = next(one for one in components if one.name in term.factors)
-    ends = pd.DataFrame([_along(component, share, factors) for share in component.levels])
+    ends = pd.DataFrame([along(component, share, factors) for share in component.levels])
     low, high = model_matrix(matrix.terms, factors, ends).X
     row[: len(low)] = high - low
     return [Contrast(term, component.show(component.high), component.show(component.low), row)]
 
 
-def _along(component: Component, share: float, factors: Sequence[Factor]) -> dict[str, Any]:
-    """Return the setting with one share changed and the others in the same proportions."""
+def along(component: Component, share: float, factors: Sequence[Factor]) -> dict[str, Any]:
+    """Return the setting with one share changed and the others in the same proportions.
+
+    Examples
+    --------
+    >>> along(Component("rye"), 0.5, [Component("rye"), Component("oat")])
+    {'rye': 0.5, 'oat': 0.5}
+    """
     setting = reference_setting(factors)
     others = [f.name for f in factors if isinstance(f, Component) and f.name != component.name]
     rest = 1 - setting[component.name]

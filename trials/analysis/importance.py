@@ -10,15 +10,16 @@ from itertools import combinations, product
 import numpy as np
 import pandas as pd
 
-from trials.analysis.contrasts import interval
+from trials.analysis.contrasts import along, interval
 from trials.analysis.drawing import coefficient_draws, usable
 from trials.analysis.results import Averaged, Estimator
 from trials.analysis.verdicts import CONFIDENCE
 from trials.design.terms import Term, model_matrix
-from trials.factors import Categorical, Factor, Numeric
+from trials.factors import Categorical, Component, Factor, Numeric
 
 MOST_CORNERS = 4096
 _CORNER_SEED = 577
+_SLACK = 1e-9  # of a whole blend: rounding
 
 
 def ranking(
@@ -130,6 +131,8 @@ def factor_contrasts(
     array([[ 0.,  2.,  0., -2.],
            [ 0.,  2.,  0.,  2.]])
     """
+    if isinstance(factor, Component):
+        return _blend_differences(factor, terms, factors)
     partners = {name for term in terms if factor.name in term.factors for name in term.factors}
     # A nested factor moves only where it exists; what is nested in this one moves with it
     partners |= {factor.only_when[0]} if factor.only_when else set()
@@ -145,6 +148,41 @@ def factor_contrasts(
         tables.append(pd.DataFrame([{**base, **row, factor.name: level} for row in rows]))
     X = [model_matrix(terms, factors, table).X for table in tables]
     return np.vstack([X[b] - X[a] for a, b in combinations(range(len(own)), 2)])
+
+
+def _blend_differences(
+    component: Component, terms: Sequence[Term], factors: Sequence[Factor]
+) -> np.ndarray:
+    """Return every difference that a share makes, the other shares filling up the blend.
+
+    The others keep the proportions of the middle blend, or one of them makes room alone where
+    its limits let it.
+    """
+    shares = np.linspace(component.low, component.high, 5)
+    kinds = [one for one in factors if not isinstance(one, Component)]
+    corners = _corners([_levels(one, False) for one in kinds])
+    rows = []
+    for blends in _fillings(component, shares, factors):
+        for corner in corners:
+            process = dict(zip((one.name for one in kinds), corner, strict=True))
+            X = model_matrix(terms, factors, pd.DataFrame([{**b, **process} for b in blends])).X
+            rows += [X[b] - X[a] for a, b in combinations(range(len(shares)), 2)]
+    return np.array(rows)
+
+
+def _fillings(
+    component: Component, shares: np.ndarray, factors: Sequence[Factor]
+) -> list[list[dict[str, float]]]:
+    """Return, for each way to fill up a blend, its settings from the least share to the most."""
+    others = [f for f in factors if isinstance(f, Component) and f.name != component.name]
+    ways = [[along(component, share, factors) for share in shares]]
+    for one in others:
+        least = {other.name: other.low for other in others if other is not one}
+        rest = [1 - share - sum(least.values()) for share in shares]
+        if one.low <= min(rest) + _SLACK and max(rest) <= one.high + _SLACK:
+            pairs = zip(shares, rest, strict=True)
+            ways.append([{component.name: s, one.name: max(r, 0.0), **least} for s, r in pairs])
+    return ways
 
 
 def _levels(factor: Factor, bent: bool) -> list:
