@@ -70,7 +70,7 @@ def plan_predictions(plans: Plan | Mapping[str, Plan], model: Model = None) -> P
         _name_ends(axes, ends)
         axes.xaxis.set_major_formatter(PercentFormatter(1))
         axes.set_xlabel("share of all settings that could be baked")
-        axes.set_ylabel("variance of a prediction, in one bake's")
+        axes.set_ylabel("variance of a prediction\n(one bake's is 1)")
     return Picture(figure, " ".join(said), "How surely settings are predicted")
 
 
