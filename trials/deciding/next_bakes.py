@@ -250,7 +250,10 @@ def _gain_words(knowledge: Knowledge, chosen: Weighed, weighed: Sequence[Weighed
     others = sorted(
         (one for one in weighed if one is not chosen), key=lambda one: -round(one.gain, 9)
     )[:2]
-    beside = f" ({in_words([f'{o.action.name}: {amount(o)}' for o in others])})" if others else ""
+    ahead = any(one.gain > chosen.gain for one in others)
+    near = "; so near that they count as alike" if ahead else ""
+    gains = in_words([f"{one.action.name}: {amount(one)}" for one in others])
+    beside = f" ({gains}{near})" if others else ""
     per_bake = (chosen.gain if simple else chosen.noticed) / max(1, chosen.bakes)
     return (
         f"They are expected to better the choice by {amount(chosen)}{unit}, "
