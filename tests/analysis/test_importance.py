@@ -54,3 +54,44 @@ def test_numbers_are_sized_at_the_corner_where_they_make_most():
     found = sizes(fit(table, "y", factors, model="interactions"))
     assert found["rest"] == pytest.approx(3, abs=1e-9)
     assert found["fat"] == pytest.approx(1, abs=1e-9)
+
+
+def crossed(scale=1.0):
+    """Return 16 bakes where only the pair of rest and fat is at work, and a little of salt."""
+    corners = [(a, b, c) for a in (0, 1) for b in (0, 1) for c in (0, 1)] * 2
+    table = pd.DataFrame(corners, columns=["salt", "rest", "fat"])
+    x, z = 2 * table["rest"] - 1, 2 * table["fat"] - 1
+    noise = np.random.default_rng(1).normal(0, 0.1, 16)
+    return table.assign(y=scale * (6 + x * z + 0.1 * table["salt"] + noise))
+
+
+def test_factors_that_tie_share_the_chance():
+    found = fit(crossed(), "y", ["salt", "rest", "fat"], model=["salt", "rest:fat"])
+    chances = found.ranking.set_index("factor")["chance_largest"]
+    assert chances.to_dict() == pytest.approx({"rest": 0.5, "fat": 0.5, "salt": 0})
+
+
+@pytest.mark.parametrize("scale", [1e-14, 1e14])
+def test_the_unit_of_the_response_changes_no_chance(scale):
+    names = ["salt", "rest", "fat"]
+    usual, other = (fit(crossed(s), "y", names, model="interactions") for s in (1.0, scale))
+    assert other.ranking["factor"].tolist() == usual.ranking["factor"].tolist()
+    for column in ("size", "high"):
+        expected = (scale * usual.ranking[column]).tolist()
+        assert other.ranking[column].tolist() == pytest.approx(expected, rel=1e-6, abs=0)
+    # Rounding may turn a draw or two of 4,000 whose sizes all but tie
+    expected = usual.ranking["chance_largest"].tolist()
+    assert other.ranking["chance_largest"].tolist() == pytest.approx(expected, abs=2 / 4000)
+
+
+def test_nothing_is_sure_to_be_largest_while_an_error_is_unknown():
+    # One oven heat a load and two loads: what the heat does can not be told from the loads
+    rng = np.random.default_rng(3)
+    table = pd.DataFrame(
+        [(n // 8, 200 + 20 * (n // 8), n % 2, n) for n in range(16)],
+        columns=["load", "heat", "fat", "bake"],
+    )
+    table["y"] = 5.0 * table["load"] + rng.normal(0, 0.1, 16)
+    found = fit(table, "y", ["heat", "fat"], model="main", groups=("load",))
+    assert np.isnan(found.effects.set_index("term").loc["heat", "se"])
+    assert found.ranking["chance_largest"].tolist() == [0.5, 0.5]

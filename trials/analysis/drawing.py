@@ -48,7 +48,8 @@ def coefficient_draws(
     """
     rng = np.random.default_rng(seed)
     values, vectors = np.linalg.eigh((cov + cov.T) / 2)
-    root = vectors * np.sqrt(np.maximum(values, 0))
+    # The symmetric root is the same on any machine; eigenvectors alone may turn with rounding
+    root = (vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T
     noise = root @ rng.standard_normal((len(mean), number))
     for df in np.unique(np.round(level_df, 6)):
         if np.isfinite(df) and df > 0:

@@ -19,6 +19,7 @@ from trials.factors import Categorical, Component, Factor, Numeric
 
 MOST_CORNERS = 4096
 _CORNER_SEED = 577
+_TIE = 1e-9  # of the largest size: below this, what is between two is rounding
 _SLACK = 1e-9  # of a whole blend: rounding
 
 
@@ -63,8 +64,8 @@ def ranking(
         mean, cov = _shrunk(beta, engine.cov[:columns, :columns], _orders(terms, factors))
         draws = coefficient_draws(mean, cov, level_df)
     chances = _chances(reaches, draws)
-    if not np.isfinite(engine.cov[:columns, :columns]).all():
-        # Without any error known, nothing speaks for one factor before another
+    if not np.isfinite(engine.cov[:columns, :columns]).all() or (level_df[1:] == 0).any():
+        # Where an error is not known, nothing speaks for one factor before another
         chances = dict.fromkeys(reaches, 1 / len(reaches))
     rows = [(name, *_size(rows, engine), chances[name]) for name, rows in reaches.items()]
     return _sorted(rows)
@@ -209,7 +210,8 @@ def _size(rows: np.ndarray, engine: Estimator) -> tuple[float, float, float]:
     if not rows.any():  # its term was left out: nothing is known of its size
         return float("nan"), float("nan"), float("nan")
     values = rows @ engine.beta[: rows.shape[1]]
-    largest = int(np.argmax(np.round(np.abs(values), 12)))
+    sizes = np.abs(values)
+    largest = int(np.argmax(sizes >= (1 - _TIE) * sizes.max()))
     weights = np.concatenate([rows[largest], np.zeros(len(engine.beta) - rows.shape[1])])
     estimate, se, df = engine.estimate(weights)
     low, high, _ = interval(abs(estimate), se, df)
@@ -224,10 +226,11 @@ def _orders(terms: Sequence[Term], factors: Sequence[Factor]) -> np.ndarray:
 
 
 def _chances(reaches: Mapping[str, np.ndarray], draws: np.ndarray) -> dict[str, float]:
-    """Return how often each factor is the largest in joint draws; a tie counts for the first."""
+    """Return how often each factor is the largest in joint draws; those that tie share the win."""
     sizes = np.array([np.abs(rows @ draws).max(axis=0) for rows in reaches.values()])
-    wins = np.bincount(np.argmax(np.round(sizes, 12), axis=0), minlength=len(sizes))
-    return {name: float(win / draws.shape[1]) for name, win in zip(reaches, wins, strict=True)}
+    won = sizes >= (1 - _TIE) * sizes.max(axis=0)
+    wins = (won / won.sum(axis=0)).mean(axis=1)
+    return dict(zip(reaches, map(float, wins), strict=True))
 
 
 def _shrunk(beta: np.ndarray, cov: np.ndarray, orders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
