@@ -12,6 +12,7 @@ from trials.analysis.reached import unbaked_pairs
 from trials.analysis.region import setting_words
 from trials.analysis.repeats import is_of_tasting
 from trials.analysis.verdicts import decimals
+from trials.factors import Categorical, Factor
 from trials.tables import in_words
 
 
@@ -32,6 +33,7 @@ def sentences_on(
     'sentences_on'
     """
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
+    said += failed_there(asked, table)
     for row, one in zip(expected.itertuples(), asked.forecasts, strict=True):
         said.append(_expected_words(row, one))
     goals = "the goal" if len(expected) == 1 else "every goal"
@@ -51,11 +53,45 @@ def _expected_words(row: Any, one: Forecast) -> str:
             "that is can not be said."
         )
     digits = decimals(pd.Series([(row.high - row.low) / 4]))
-    return (
-        f"{row.measure}: {row.estimate:.{digits}f}{unit} expected ({row.low:.{digits}f} to "
-        f"{row.high:.{digits}f}); one new bake {row.new_low:.{digits}f} to "
-        f"{row.new_high:.{digits}f} (goal: {row.goal})."
+    # A score can not lie off its scale, however little is known
+    least = -np.inf if one.measure.low is None else one.measure.low
+    most = np.inf if one.measure.high is None else one.measure.high
+    low, high, new_low, new_high = np.clip(
+        [row.low, row.high, row.new_low, row.new_high], least, most
     )
+    return (
+        f"{row.measure}: {row.estimate:.{digits}f}{unit} expected ({low:.{digits}f} to "
+        f"{high:.{digits}f}); one new bake {new_low:.{digits}f} to {new_high:.{digits}f} "
+        f"(goal: {row.goal})."
+    )
+
+
+def failed_there(asked: Choice, table: pd.DataFrame) -> tuple[str, ...]:
+    """Return a warning where a bake of this very setting failed; nothing where none did."""
+    factors = asked.region.factors
+    failed = {
+        str(row["bake"])
+        for one in asked.forecasts
+        for _, row in one.findings.failed.iterrows()
+        if all(
+            factor.name in row.index
+            and _alike(factor, row[factor.name], table[factor.name].iloc[0])
+            for factor in factors
+        )
+    }
+    if not failed:
+        return ()
+    return (
+        f"Bake it again before you trust it: {in_words(sorted(failed))} had this setting, or one "
+        "next to it, and failed.",
+    )
+
+
+def _alike(factor: Factor, one: Any, other: Any) -> bool:
+    """Say whether two settings are next to each other: within a tenth of the range."""
+    if isinstance(factor, Categorical):
+        return bool(one == other)
+    return bool(abs(float(one) - float(other)) <= 0.1 * (factor.high - factor.low))
 
 
 def _how_many(good: pd.DataFrame, ranges: pd.DataFrame, looked_at: int) -> str:

@@ -391,9 +391,13 @@ def _residual_table(answer: Estimated) -> pd.DataFrame:
 def _failed_words(asked: Question) -> tuple[str, ...]:
     if asked.failed.empty:
         return ()
-    table = asked.table
+    # Reference bakes stand apart: they say nothing of the settings that were tried
+    table, failed = (
+        one[one["role"] != "control"] if "role" in one else one
+        for one in (asked.table, asked.failed)
+    )
     made = table["bake"].nunique() if "bake" in table else len(table)
-    said = failure_sentence(asked.failed, made + len(asked.failed), asked.factors)
+    said = failure_sentence(failed, made + len(failed), asked.factors)
     return (said,) if said else ()
 
 

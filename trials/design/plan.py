@@ -13,6 +13,11 @@ from trials.factors import NO_SETTING, Categorical, Component, Factor
 from trials.nesting import exists
 
 ROLES = ("trial", "centre", "control")
+KITCHEN_ROLES = {
+    "trial": "trial bake",
+    "centre": "middle-setting bake",
+    "control": "reference bake",
+}
 # What a hard-to-change factor's name says of the load it is set for
 _SIGNS = {"oil": "oil fill", "fry": "oil fill", "frying": "oil fill", "oven": "oven heat"}
 FIXED_COLUMNS = ("bake", "day", "load", "role")
@@ -131,7 +136,11 @@ class Plan:
 
     def _repr_html_(self) -> str:
         reasons = "".join(f"<p>{html.escape(reason)}</p>" for reason in self.reasons)
-        shown = self.rows.dropna(axis=1, how="all")
+        shown = self.rows.dropna(axis=1, how="all").rename(
+            columns={name: kitchen_group(name, self.factors) for name in self.groups}
+        )
+        shown["role"] = shown["role"].map(KITCHEN_ROLES)
+        shown = shown.rename(columns={"role": "kind"})
         table = shown.to_html(index=False, border=0, escape=True, na_rep=NO_SETTING)
         return f"<p><b>{html.escape(self.sentence())}.</b></p>{reasons}{table}"
 

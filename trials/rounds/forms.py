@@ -128,7 +128,7 @@ def cook_form(round_: Round) -> Form:
     """
     plan = round_.plan
     shown = [Column("day", "shown")]
-    shown += [Column(group, "shown", kitchen_group(group)) for group in plan.groups]
+    shown += [Column(group, "shown", _group_title(round_, group)) for group in plan.groups]
     shown += [
         Column(factor.name, "shown", _titled(factor.name, factor.unit), factor=factor)
         for factor in plan.factors
@@ -147,6 +147,13 @@ def cook_form(round_: Round) -> Form:
     columns = (Column("bake", "key"), *shown, *scored, *told, *actual, Column(ROUND, "shown"))
     mark = round_mark(round_)
     return Form(BAKES, _distinct(columns), _blank(columns, plan.table, mark), mark)
+
+
+def _group_title(round_: Round, group: str) -> str:
+    """Return what bakes share in kitchen words, or its plain name where a column is called so."""
+    title = kitchen_group(group, round_.plan.factors)
+    named = [*round_.plan.factors, *round_.measures]
+    return group if title in {one.name.casefold() for one in named} else title
 
 
 def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
