@@ -126,3 +126,20 @@ def test_failed_rows_without_a_bake_column_are_left_out_too():
     found = fit(table, "liking", ["fat"])
     assert len(found.residuals) == 11
     assert found.failed["bake"].tolist() == ["1"]
+
+
+@pytest.mark.parametrize(
+    "reference",
+    [{"fat": None, "rest": None}, {"fat": "lard", "rest": 200}, {"fat": "butter", "rest": 40}],
+)
+def test_the_settings_of_a_reference_bake_change_no_effect(reference):
+    table = tasted(tasters=1).drop(columns=["load", "taster"]).assign(role="trial")
+    table["rest"] = np.tile([20, 20, 60, 60], 8)
+    controls = pd.DataFrame(
+        [{"day": n, "bake": f"C{n}", "role": "control", "liking": 4 + n / 3} for n in range(4)]
+    ).assign(**reference)
+    alone = fit(table, "liking", ["fat", "rest"], model="main").effects
+    both = fit(pd.concat([table, controls]), "liking", ["fat", "rest"], model="main").effects
+    assert both[["level", "reference"]].equals(alone[["level", "reference"]])
+    # Days are taken as they are and crossed with the settings: only the error learns a little
+    assert both["estimate"].tolist() == pytest.approx(alone["estimate"].tolist(), rel=1e-9)

@@ -46,19 +46,24 @@ def chosen_factors(
         taken = {response, "row", *others}
         known = in_words([name for name in table.columns if name not in taken], "or")
         raise FitError(f"say which columns are the factors: factors=[...] of {known}.")
-    chosen = tuple(_factor(table, one) if isinstance(one, str) else one for one in factors)
+    # A reference bake is a recipe of its own: its settings say nothing of what was varied
+    own = table[table["role"] != "control"] if "role" in table else table
+    own = table if own.empty else own
+    chosen = tuple(_factor(own, one) if isinstance(one, str) else one for one in factors)
     check_factors(chosen)
     for factor in chosen:
         if factor.name == response:
             raise FitError(f'"{response}" can not explain itself; leave it out of the factors.')
         if factor.name not in table:
             raise FitError(f'there is no column "{factor.name}" for the factor of that name.')
-        _read_settings(table, factor)
-        if table[factor.name].nunique() < 2:
+        settings = _read_settings(own, factor)
+        if settings.nunique() < 2:
             raise FitError(
                 f'"{factor.name}" never moved: every row with a score has '
-                f"{factor.show(table[factor.name].iloc[0])}. Leave it out of the factors."
+                f"{factor.show(settings.iloc[0])}. Leave it out of the factors."
             )
+        rest = table[factor.name].drop(own.index)
+        table[factor.name] = pd.concat([settings.astype(object), rest]).sort_index().infer_objects()
     return chosen
 
 
@@ -76,7 +81,7 @@ def in_order(settings: pd.Series, factor: Factor) -> list[Any]:
     return sorted(found)
 
 
-def _read_settings(table: pd.DataFrame, factor: Factor) -> None:
+def _read_settings(table: pd.DataFrame, factor: Factor) -> pd.Series:
     settings = []
     for row, value in zip(table["row"], table[factor.name], strict=True):
         try:
@@ -84,7 +89,7 @@ def _read_settings(table: pd.DataFrame, factor: Factor) -> None:
         except TrialsError as error:
             place = Place(row=int(row) + 1, column=factor.name)
             raise FitError(error.message, place) from None
-    table[factor.name] = settings
+    return pd.Series(settings, index=table.index)
 
 
 def _factor(table: pd.DataFrame, name: str) -> Factor:

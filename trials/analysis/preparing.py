@@ -266,10 +266,11 @@ def _fixed_part(
     notes: list[str],
 ) -> tuple[ModelMatrix, np.ndarray, tuple[str, ...]]:
     terms = model_terms(planned if model is None else model, factors)
-    matrix = model_matrix(terms, factors, table)
     role = table["role"] if "role" in table else pd.Series("trial", index=table.index)
     columns, names = [], []
     control = (role == "control").to_numpy()
+    rows = np.where(control & ~control.all(), (~control).argmax(), np.arange(len(table)))
+    matrix = model_matrix(terms, factors, table.iloc[rows].reset_index(drop=True))
     if control.any() and not control.all():
         # A reference bake is its own setting: its factor columns are silenced, one term of its
         # own takes its level up, and only differences between days and loads are left to learn
