@@ -17,6 +17,7 @@ from trials.tables import in_words, number, tidy_number
 # Columns every plan or table of scores has; a factor of the same name would hide one of them.
 RESERVED = ("day", "load", "bake", "role", "taster", "status")
 NO_SETTING = "–"  # shown where a nested factor does not exist
+_ROUNDED_CODE = 1e-9  # of the range: what rounding a code to nine decimals moves a setting by
 CHANGES = ("total", "percent", "swap", "flour share", "cross")
 
 Setting = float | int | str
@@ -138,10 +139,13 @@ class Numeric:
         coded = np.asarray(coded, dtype=float)
         share = (coded + 1) / 2
         real = self.low * (1 - share) + self.high * share
-        # To a hundred-millionth of the range: the same setting must be the same number, however
-        # its code was come by, and 172 must not read 171.9999999975
-        real = np.round(real, 8 - int(np.floor(np.log10(self.high - self.low))))
-        return np.where(coded == 1, self.high, np.where(coded == -1, self.low, real))
+        # 15 digits: the same setting must be the same number, however its code was come by
+        full = np.array([float(f"{value:.14g}") for value in real.ravel()]).reshape(real.shape)
+        # A code that was rounded on its way must not make 171.9999999975 of 172
+        span = self.high - self.low
+        short = np.round(full, 4 - int(np.floor(np.log10(span))))
+        settled = np.where(np.abs(full - short) <= _ROUNDED_CODE * span, short, full)
+        return np.where(coded == 1, self.high, np.where(coded == -1, self.low, settled))
 
     def read(self, value: object) -> float:
         """Return a setting as a number; a FactorError when it is not one."""
