@@ -1,6 +1,7 @@
 """A real browser for the tests that need one; no network, touch like a phone's where asked."""
 
 import re
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -46,6 +47,17 @@ def opened(path: Path, *, phone: bool = False, grey: bool = False) -> Iterator:
         browser.close()
     if trouble:
         raise AssertionError("; ".join(trouble))
+
+
+def until(page: object, script: str, seconds: float = 15) -> None:
+    """Wait until a script is true of the page.
+
+    The browser's own way of waiting runs text inside the page, which the pages' policy refuses.
+    """
+    end = time.monotonic() + seconds
+    while not page.evaluate(script):  # type: ignore[attr-defined]
+        assert time.monotonic() < end, f"never true within {seconds} s: {script}"
+        time.sleep(0.05)
 
 
 def printed(markup: str, folder: Path) -> Path:

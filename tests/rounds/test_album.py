@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from tests.browser import needs_browser, opened, overlaps_and_clips
+from tests.browser import needs_browser, opened, overlaps_and_clips, until
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
 from trials.cli import run
 from trials.errors import FitError, SheetError
@@ -161,7 +161,7 @@ def test_photos_and_notes_stand_beside_the_scores(one, tmp_path):
     path = tmp_path / "album.html"
     path.write_text(markup, "utf-8")
     with opened(path) as page:
-        page.wait_for_function("document.images[0].naturalWidth > 0")
+        until(page, "document.images[0].naturalWidth > 0")
         assert overlaps_and_clips(page) == []
 
 

@@ -6,7 +6,7 @@ import re
 import pandas as pd
 import pytest
 
-from tests.browser import needs_browser, opened, overlaps_and_clips
+from tests.browser import needs_browser, opened, overlaps_and_clips, until
 from tests.tasting.test_ballots import CODES, EVERY, LIKING, PANEL, serving
 from trials.errors import TastingError
 from trials.measures import Measure
@@ -203,7 +203,7 @@ def test_the_copied_text_is_the_saved_file_and_everything_answered_is_said(tmp_p
         assert page.locator("#complete").is_visible()
         assert page.locator("#incomplete").is_hidden()
         page.get_by_role("button", name="Copy as text").tap()
-        page.wait_for_function("document.getElementById('done').textContent !== ''")
+        until(page, "document.getElementById('done').textContent !== ''")
         assert page.locator("#result").input_value() == saved(page, tmp_path).read_text("utf-8")
 
 
