@@ -368,3 +368,65 @@ def test_null_rounds_are_not_called_findings():
         called += found.tests.set_index("term").loc["oil", "p"] < 0.05
     # 200 rounds at 1 to 6 %: the binomial puts 99.9 % between 0 and 22; least squares gives 46
     assert called <= 22
+
+
+def half_used(noise=0.01):
+    """Eight bakes, y = 6 + x + 0.5 x z, with a little noise of alternating sign."""
+    cells = [(x, z, w) for x in (-1, 1) for z in (-1, 1) for w in (-1, 1)]
+    table = pd.DataFrame(cells, columns=["x", "z", "w"])
+    table["y"] = 6 + table["x"] + 0.5 * table["x"] * table["z"]
+    table["y"] += noise * table["x"] * table["z"] * table["w"]
+    return table
+
+
+def test_the_size_of_a_factor_is_that_of_the_fit_whatever_is_averaged():
+    # By hand: at z = +1 the difference of x is 2 (1 + 0.5) = 3
+    found = fit(half_used(), "y", ["x", "z", "w"], model="interactions")
+    assert found.averaged is not None
+    own = found.ranking.set_index("factor").loc["x"]
+    assert own["size"] == pytest.approx(3.0, abs=1e-9)
+    assert found.ranking["chance_largest"].sum() == pytest.approx(1)
+
+
+def test_a_named_model_is_taken_at_its_word_while_three_bakes_judge_it():
+    found = fit(half_used(), "y", ["x", "z", "w"], model=["x", "z", "w", "x:z"])
+    assert found.averaged is None
+    assert found.spoken.equals(found.effects)
+
+
+def test_one_factor_is_never_averaged():
+    table = pd.DataFrame({"rest": [20, 20, 60, 60], "y": [5.0, 5.2, 6.0, 6.4]})
+    assert fit(table, "y", ["rest"]).averaged is None
+
+
+@pytest.mark.parametrize("method", ["none", "KR", ""])
+def test_only_small_sample_methods_are_offered(method):
+    with pytest.raises(FitError, match=r"expected 'kenward-roger' or 'satterthwaite'"):
+        fit(half_used(), "y", ["x", "z"], method=method)
+
+
+def test_a_factor_lost_in_the_days_has_no_size_and_nothing_is_called_sure():
+    rng = np.random.default_rng(3)
+    rows = [(day, day % 2, fat) for day in range(4) for fat in ("butter", "lard") * 3]
+    table = pd.DataFrame(rows, columns=["day", "hot", "fat"])
+    table["y"] = 5.0 + 2 * (table["fat"] == "lard") + rng.normal(0, 0.3, len(table))
+    found = fit(table, "y", ["hot", "fat"])
+    own = found.ranking.set_index("factor").loc["hot"]
+    assert own[["size", "low", "high", "chance_largest"]].isna().all()
+    assert "can not be said, as nothing is known of hot alone" in found.sentences[0]
+
+
+def test_a_made_bake_without_a_score_is_not_dropped_in_silence():
+    table = half_used().assign(status="made", bake=[f"B{n}" for n in range(8)])
+    table.loc[2, "y"] = np.nan
+    found = fit(table, "y", ["x", "z", "w"], model="main")
+    assert "1 row without a score was left out." in found.notes
+
+
+def test_more_tasters_are_not_advised_and_refused_in_one_breath():
+    rng = np.random.default_rng(4)
+    rows = [(t, b, "cream" if t < 4 else "plain") for t in range(8) for b in range(6)]
+    table = pd.DataFrame(rows, columns=["taster", "bake", "habit"])
+    table["y"] = rng.normal(5, 1, 8)[table["taster"]] + rng.normal(0, 1, len(table))
+    said = " ".join(fit(table, "y", ["habit"]).sentences)
+    assert "more tasters would not" not in said

@@ -58,8 +58,8 @@ def explained(findings: Findings) -> pd.DataFrame:
     ...                       "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2]})
     >>> explained(fit(table, "liking", ["rest", "fat"], model="main"))[["factor", "share"]].round(3)
       factor  share
-    0   rest  0.995
-    1    fat  0.005
+    0   rest  0.968
+    1    fat  0.032
     """
     if any(isinstance(factor, Component) for factor in findings.factors):
         raise FitError("shares of a blend can not vary one without the other; use the ranking.")

@@ -10,7 +10,7 @@ import pandas as pd
 from trials.analysis.asking import question_of
 from trials.analysis.averaging import FEW_ERROR_DF, averaged, spoken_effects
 from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
-from trials.analysis.importance import averaged_ranking, ranking
+from trials.analysis.importance import averaged_chances, ranking, without_lost
 from trials.analysis.levels import levels_of_terms, unit_count, unit_words
 from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
@@ -35,6 +35,10 @@ from trials.rounds.round import Round
 from trials.tables import in_words
 
 LENTH = "Lenth's method"
+
+# Bakes left for error below which even a named model is averaged with simpler ones
+FEWEST_FOR_A_NAMED_MODEL = 3
+FIT_METHODS = ("kenward-roger", "satterthwaite")
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,6 +127,8 @@ def fit(
     0  rest    60        20      matters
     1   fat   oil    butter  not settled
     """
+    if method not in FIT_METHODS:
+        raise FitError(f"method is {method!r}; expected {in_words(map(repr, FIT_METHODS), 'or')}.")
     asked = question_of(data, response, factors, model=model, groups=groups, measure=measure)
     return answered(asked, method=method)
 
@@ -286,11 +292,14 @@ def _findings(answer: Estimated) -> Findings:
     effects = effects_table(contrasts(asked.matrix, asked.factors, columns), answer.engine, margin)
     units = _units(asked)
     level_df = _level_df(answer)
-    together = averaged(asked) if answer.error_df < FEW_ERROR_DF else None
-    if together is None:
-        ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df)
-    else:
-        ranked = averaged_ranking(together, asked.factors)
+    # A model that was named is taken at its word while anything is left to judge it by
+    few = FEWEST_FOR_A_NAMED_MODEL if asked.model_named else FEW_ERROR_DF
+    together = averaged(asked) if answer.error_df < few and len(asked.factors) > 1 else None
+    ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df)
+    if together is not None:
+        chances = averaged_chances(together, asked.factors)
+        ranked = ranked.assign(chance_largest=ranked["factor"].map(chances))
+    ranked = without_lost(ranked, _lost_factors(asked))
     spoken = spoken_effects(effects, together)
     least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if together else 1
     to_settle = settling_table(spoken, margin, units, least)
@@ -317,6 +326,13 @@ def _findings(answer: Estimated) -> Findings:
         spoken=spoken,
         level_df=level_df,
     )
+
+
+def _lost_factors(asked: Question) -> list[str]:
+    """Return the factors whose own effect was asked for and had to be left out."""
+    told = set(asked.matrix.terms)
+    gone = [term for term in asked.proposed.terms if term.order == 1 and term not in told]
+    return [term.name for term in gone]
 
 
 def _units(asked: Question) -> dict[str, tuple[str, int]]:

@@ -4,7 +4,7 @@ The size of a factor is the largest difference that two of its levels make at an
 others, so a factor that only works together with another is not overlooked.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from itertools import combinations, product
 
 import numpy as np
@@ -13,10 +13,10 @@ import pandas as pd
 from trials.analysis.contrasts import along, interval
 from trials.analysis.drawing import coefficient_draws, usable
 from trials.analysis.results import Averaged, Estimator
-from trials.analysis.verdicts import CONFIDENCE
 from trials.design.terms import Term, model_matrix
 from trials.factors import Categorical, Component, Factor, Numeric
 
+RANKING_COLUMNS = ["factor", "size", "low", "high", "chance_largest"]
 MOST_CORNERS = 4096
 _CORNER_SEED = 577
 _TIE = 1e-9  # of the largest size: below this, what is between two is rounding
@@ -71,8 +71,8 @@ def ranking(
     return _sorted(rows)
 
 
-def averaged_ranking(found: Averaged, factors: Sequence[Factor]) -> pd.DataFrame:
-    """Return the factors by importance, averaged over models; columns as :func:`ranking`.
+def averaged_chances(found: Averaged, factors: Sequence[Factor]) -> dict[str, float]:
+    """Return for each factor the chance that it is the largest, averaged over models.
 
     Parameters
     ----------
@@ -81,31 +81,40 @@ def averaged_ranking(found: Averaged, factors: Sequence[Factor]) -> pd.DataFrame
 
     Returns
     -------
-    DataFrame
-        The size is that of the averaged coefficients, low and high hold the middle 95 % of what
-        the bakes leave possible.
+    dict
+        Factor -> chance, 0 to 1.
 
     Examples
     --------
-    >>> averaged_ranking.__name__
-    'averaged_ranking'
+    >>> averaged_chances.__name__
+    'averaged_chances'
     """
     reaches = {factor.name: factor_contrasts(factor, found.terms, factors) for factor in factors}
-    chances = _chances(reaches, found.draws)
-    edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
-    mean = found.draws.mean(axis=1)
-    rows = []
-    for name, own in reaches.items():
-        sizes = np.abs(own @ found.draws).max(axis=0)
-        size = float(np.abs(own @ mean).max())
-        low, high = np.quantile(sizes, edges)
-        rows.append((name, size, float(low), float(high), chances[name]))
-    return _sorted(rows)
+    return _chances(reaches, found.draws)
+
+
+def without_lost(ranked: pd.DataFrame, lost: Collection[str]) -> pd.DataFrame:
+    """Return a ranking in which factors whose own effect was left out have no size and no chance.
+
+    Parameters
+    ----------
+    ranked : DataFrame
+    lost : collection of str
+        Factors whose main effect was asked for and can not be told from blocks or other effects.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame([("oil", 2.0, 1.0, 3.0, 0.9)], columns=RANKING_COLUMNS)
+    >>> without_lost(table, ["oil"]).isna().sum(axis=1).tolist()
+    [4]
+    """
+    ranked = ranked.copy()
+    ranked.loc[ranked["factor"].isin(lost), list(RANKING_COLUMNS[1:])] = np.nan
+    return ranked.sort_values("size", ascending=False, kind="stable", ignore_index=True)
 
 
 def _sorted(rows: list[tuple]) -> pd.DataFrame:
-    names = ["factor", "size", "low", "high", "chance_largest"]
-    table = pd.DataFrame(rows, columns=names)
+    table = pd.DataFrame(rows, columns=RANKING_COLUMNS)
     return table.sort_values("size", ascending=False, kind="stable", ignore_index=True)
 
 

@@ -58,6 +58,8 @@ class Question:
     failed : DataFrame
         Bakes that failed or were not served, with their reasons.
     notes : tuple of str
+    model_named : bool
+        Whether the model was asked for by name, not taken from the plan or by default.
     """
 
     response: str
@@ -72,6 +74,7 @@ class Question:
     groups: tuple[RandomTerm, ...] = field(repr=False)
     failed: pd.DataFrame = field(repr=False)
     notes: tuple[str, ...] = ()
+    model_named: bool = False
 
     @property
     def X(self) -> np.ndarray:
@@ -160,6 +163,7 @@ def question(
         groups=tuple(RandomTerm(name, group_codes(kept, name)) for name in used),
         failed=failed,
         notes=tuple(notes),
+        model_named=model is not None,
     )
 
 
@@ -211,10 +215,22 @@ def _usable(
             f'every score in "{response}" is {kept[response].iloc[0]:g}; '
             "nothing varies, so nothing can be explained."
         )
-    if len(failed) == 0 and len(kept) < len(table) and "status" not in table:
-        gone = len(table) - len(kept)
+    gone = _unscored(table, response)
+    if gone:
         notes.append(f"{gone} row{'s' if gone > 1 else ''} without a score {_were(gone)} left out.")
     return kept, failed
+
+
+def _unscored(table: pd.DataFrame, response: str) -> int:
+    """Return how many rows of bakes that were made should hold this score and do not.
+
+    In a table of tastings and bakes the rows of the other kind hold none by their nature.
+    """
+    if "taster" in table:
+        tasted = table["taster"].notna()
+        scored = table[response].notna()
+        table = table[tasted == bool((tasted & scored).any())]
+    return int(table[response].isna().sum())
 
 
 def _status(value: Any, row: int) -> str:

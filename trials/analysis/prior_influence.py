@@ -9,7 +9,7 @@ import pandas as pd
 
 from trials.analysis.asking import question_of
 from trials.analysis.averaging import averaged
-from trials.analysis.importance import averaged_ranking
+from trials.analysis.importance import averaged_chances
 from trials.analysis.model_search import Priors
 from trials.analysis.two_ways import LIKELY, beliefs, term_chances
 from trials.analysis.verdicts import kitchen_term
@@ -109,8 +109,9 @@ def prior_influence(
                 "all alike."
             )
         chances[name] = term_chances(found)
-        top = averaged_ranking(found, asked.factors).iloc[0]
-        first.append((name, top["factor"], float(top["chance_largest"])))
+        largest = averaged_chances(found, asked.factors)
+        leader = max(largest, key=largest.__getitem__)
+        first.append((name, leader, largest[leader]))
     table = pd.DataFrame(chances)
     leaders = pd.DataFrame(first, columns=["beliefs", "factor", "chance_largest"])
     return PriorInfluence(table, leaders, _sentences(table, leaders))

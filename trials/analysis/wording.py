@@ -88,10 +88,11 @@ def unit_of(measure: Measure | None) -> str:
 
 
 def _first(response: str, ranking: pd.DataFrame) -> str:
-    top = ranking.iloc[0]
+    known = ranking[np.isfinite(ranking["size"])]
+    if len(known) < len(ranking):
+        return _without_some(response, known, ranking)
+    top = ranking.loc[ranking["chance_largest"].idxmax()]
     name, chance = str(top["factor"]), float(top["chance_largest"])
-    if not np.isfinite(top["size"]):
-        return f"For {response}, no factor can be told apart from the rest."
     if len(ranking) == 1:
         return f"For {response}, {name} is the only thing that varied."
     if chance >= CLEARLY_FIRST:
@@ -111,6 +112,17 @@ def _first(response: str, ranking: pd.DataFrame) -> str:
     return (
         f"For {response} it is a tie: {each} could be what mattered most; in brackets, how sure "
         "that is."
+    )
+
+
+def _without_some(response: str, known: pd.DataFrame, ranking: pd.DataFrame) -> str:
+    """Return what can be said of the order where some factors can not be told at all."""
+    if known.empty:
+        return f"For {response}, no factor can be told apart from the rest."
+    gone = in_words(name for name in ranking["factor"] if name not in set(known["factor"]))
+    return (
+        f"For {response}, what mattered most can not be said, as nothing is known of {gone} alone; "
+        f"of the others {known['factor'].iloc[0]} is the largest so far."
     )
 
 
@@ -161,7 +173,7 @@ def _what_would_settle(row: object, to_settle: pd.DataFrame, tasted: bool) -> st
         return f"{sure}; it lies so near what is worth noticing that more bakes may not settle it."
     unit, more = str(own["unit"].iloc[0]), int(own["more"].iloc[0])
     one = unit.removesuffix("s") if more == 1 else unit
-    but = ", more tasters would not" if tasted and unit != "tastings" else ""
+    but = ", more tasters would not" if tasted and unit not in ("tastings", "tasters") else ""
     return f"{sure}; {more} more {one} would likely settle it{but}."
 
 
