@@ -465,6 +465,22 @@ def test_a_score_for_a_bake_without_one_is_a_problem_never_a_zero(blank, status)
     assert f"B01, which {became} (bakes.xlsx, sheet Bakes, row 2" in str(problem)
 
 
+def test_a_wrong_status_is_one_problem_however_many_scores_stand_against_it(filled):
+    enter(filled.folder / "bakes.xlsx", 4, "status", "not baked")
+    assert str(only(check(filled))) == (
+        'bakes.xlsx, sheet Bakes, row 4, "status": B03 was not baked, yet 10 scores stand for it, '
+        'the first in bakes.xlsx, sheet Bakes, row 4, "kept its shape"; expected no score for such '
+        'a bake, not even 0. Set the status of B03 to "made", or take its scores out, and read '
+        "again."
+    )
+
+
+def test_a_word_that_is_no_status_is_one_problem_beside_all_scores(filled):
+    enter(filled.folder / "bakes.xlsx", 4, "status", "perfect")
+    problem = only(check(filled))
+    assert (problem.place.row, problem.place.column) == (4, "status")
+
+
 def test_bakes_that_were_not_served_are_not_counted_as_left(blank):
     enter(blank.folder / "bakes.xlsx", 2, "status", "failed")
     assert left(blank) == 7 * 2 * 4 + 7 * 2

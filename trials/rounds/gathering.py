@@ -132,7 +132,7 @@ def _shared_places(forms: Mapping[str, Form], entries: Mapping[Address, Entry]) 
 def _places(ranked: list[Entry], pieces: int) -> list[Problem]:
     problems, first = [], dict[Value, Entry]()
     mend = "Give every piece of the sitting a place of its own, and read again; the rest was kept."
-    for one in sorted(ranked, key=lambda entry: (entry.place.file, entry.place.row or 0)):
+    for one in _by_place(ranked):
         taken = first.setdefault(one.value, one)
         found = f"place {exact(float(one.value))}"
         if taken is not one:
@@ -152,20 +152,27 @@ def _scored_though_not_made(
     problems = []
     for bake, scored in _scores(forms, entries, bake_of).items():
         status = entries.get((BAKES, (bake,), "status"))
-        if status is None or status.value not in WITHOUT_SCORE:
-            continue
-        for entry in scored:
-            value, became = entry.value, _became(status.value)
-            found = shortened(value) if isinstance(value, str) else exact(value)
-            problems.append(
-                Problem(
-                    entry.place,
-                    f"{found} was scored for {bake}, which {became} ({status.place})",
-                    "no score for such a bake, not even 0",
-                    f'Take the score out, or set the status of {bake} to "made", and read again.',
-                )
-            )
+        if status is not None and status.value in WITHOUT_SCORE:
+            problems.append(_against_status(bake, status, _by_place(scored)))
     return problems
+
+
+def _against_status(bake: str, status: Entry, scored: list[Entry]) -> Problem:
+    """Return the one problem of a bake: at its score, or with several at the status they deny."""
+    first, became = scored[0], _became(status.value)
+    expected = "no score for such a bake, not even 0"
+    if len(scored) == 1:
+        value = shortened(first.value) if isinstance(first.value, str) else exact(first.value)
+        found = f"{value} was scored for {bake}, which {became} ({status.place})"
+        mend = f'Take the score out, or set the status of {bake} to "made", and read again.'
+        return Problem(first.place, found, expected, mend)
+    found = f"{bake} {became}, yet {len(scored)} scores stand for it, the first in {first.place}"
+    mend = f'Set the status of {bake} to "made", or take its scores out, and read again.'
+    return Problem(status.place, found, expected, mend)
+
+
+def _by_place(entries: Iterable[Entry]) -> list[Entry]:
+    return sorted(entries, key=lambda one: (one.place.file, one.place.row or 0, one.place.column))
 
 
 def _became(status: object) -> str:
