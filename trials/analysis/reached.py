@@ -2,14 +2,29 @@
 
 from collections.abc import Sequence
 from itertools import combinations
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
-from trials.analysis.results import Findings
 from trials.factors import Categorical, Factor, is_blank
+from trials.tables import in_words
 
 _NEAR = 1e-9
+
+
+class Fitted(Protocol):
+    """What is asked here of findings: their factors, and the rows they were fitted to."""
+
+    @property
+    def factors(self) -> tuple[Factor, ...]:
+        """The factors of the fit."""
+        ...
+
+    @property
+    def residuals(self) -> pd.DataFrame:
+        """A row per score with the settings."""
+        ...
 
 
 def outside(baked: np.ndarray, points: np.ndarray) -> np.ndarray:
@@ -40,7 +55,7 @@ def outside(baked: np.ndarray, points: np.ndarray) -> np.ndarray:
     return (widest > np.pi + 1e-6) & ~on_a_bake
 
 
-def baked_settings(findings: Findings) -> pd.DataFrame:
+def baked_settings(findings: Fitted) -> pd.DataFrame:
     """Return the settings that were baked and scored, each once.
 
     Examples
@@ -55,7 +70,7 @@ def baked_settings(findings: Findings) -> pd.DataFrame:
 
 
 def unbaked_pairs(
-    fits: Sequence[Findings], factors: Sequence[Factor], setting: pd.DataFrame
+    fits: Sequence[Fitted], factors: Sequence[Factor], setting: pd.DataFrame
 ) -> list[str]:
     """Return, in words, which pairs of one setting no bake reaches.
 
@@ -84,10 +99,8 @@ def unbaked_pairs(
         baked = baked_settings(found)
         for one, two in combinations([factor.name for factor in found.factors], 2):
             if not reached(baked, known[one], known[two], setting):
-                said.append(
-                    f"{one} {known[one].show(setting[one].iloc[0])} with "
-                    f"{two} {known[two].show(setting[two].iloc[0])}"
-                )
+                pair = [_with_setting(known[name], setting) for name in (one, two)]
+                said.append(" with ".join(pair))
     return list(dict.fromkeys(said))
 
 
@@ -120,3 +133,66 @@ def reached(baked: pd.DataFrame, one: Factor, two: Factor, setting: pd.DataFrame
         for table in (baked, setting)
     ]
     return not outside(*points)[0]
+
+
+def outside_words(findings: Fitted, settings: pd.DataFrame) -> list[str]:
+    """Return for each row of settings, in words, what of it lies outside what was baked.
+
+    Parameters
+    ----------
+    findings : Findings
+    settings : DataFrame
+        A column per factor.
+
+    Returns
+    -------
+    list of str
+        Which factor, what was tried and what is asked; for pairs of factors that are each within
+        what was tried, that no bake reaches them together (see :func:`unbaked_pairs`). Empty
+        text for a row inside what was tried.
+
+    Examples
+    --------
+    >>> outside_words.__name__
+    'outside_words'
+    """
+    baked = baked_settings(findings)
+    said = []
+    for place in range(len(settings)):
+        row = settings.iloc[[place]]
+        alone = {
+            factor.name: _outside_alone(factor, baked[factor.name], row[factor.name].iloc[0])
+            for factor in findings.factors
+        }
+        within = [factor for factor in findings.factors if not alone[factor.name]]
+        together = [
+            f"{_with_setting(one, row)} with {_with_setting(two, row)} never baked together"
+            for one, two in combinations(within, 2)
+            if not reached(baked, one, two, row)
+        ]
+        said.append("; ".join([*filter(None, alone.values()), *together]))
+    return said
+
+
+def _outside_alone(factor: Factor, baked: pd.Series, asked: Any) -> str:
+    """Return how one setting lies outside what was baked; empty text where it does not."""
+    if is_blank(asked):
+        return ""
+    baked = baked[[not is_blank(value) for value in baked]]
+    if isinstance(factor, Categorical):
+        tried = [level for level in factor.levels if (baked == level).any()]
+        if asked in tried:
+            return ""
+        return (
+            f"{factor.name}: {in_words(map(factor.show, tried))} tried, {factor.show(asked)} asked"
+        )
+    low, high = float(baked.min()), float(baked.max())
+    near = _NEAR * (factor.high - factor.low)
+    if low - near <= float(asked) <= high + near:
+        return ""
+    ends = f"{factor.show(low)} to {factor.show(high)}" if low < high else factor.show(low)
+    return f"{factor.name}: {ends} tried, {factor.show(asked)} asked"
+
+
+def _with_setting(factor: Factor, row: pd.DataFrame) -> str:
+    return f"{factor.name} {factor.show(row[factor.name].iloc[0])}"

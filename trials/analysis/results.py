@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trials.analysis.reached import outside_words
 from trials.analysis.repeats import is_of_tasting
 from trials.analysis.setting_rows import (
     averaged_rows,
@@ -196,8 +197,10 @@ class Findings:
         Returns
         -------
         DataFrame
-            The settings, then estimate, se, df, low, high for the mean over many bakes, and
-            new_low, new_high for one new bake, its own bake-to-bake spread included.
+            The settings, then estimate, se, df, low, high for the mean over many bakes,
+            new_low, new_high for one new bake, its own bake-to-bake spread included, and
+            outside_tried: what of the row was never tried, in words; empty where the bakes reach
+            it. There the model is guessing, and its interval does not say by how much.
 
         Raises
         ------
@@ -210,7 +213,9 @@ class Findings:
         own = sum(value for source, value in self.spread.items() if not is_of_tasting(source))
         reach = stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * np.sqrt(answer["se"] ** 2 + own)
         return answer.assign(
-            new_low=answer["estimate"] - reach, new_high=answer["estimate"] + reach
+            new_low=answer["estimate"] - reach,
+            new_high=answer["estimate"] + reach,
+            outside_tried=outside_words(self, table),
         )
 
     def expected(self, table: pd.DataFrame) -> np.ndarray:
