@@ -160,9 +160,9 @@ def _new(asked: argparse.Namespace) -> int:
 
 
 def _plan(asked: argparse.Namespace) -> int:
-    from trials.rounds.idea import planned_round
+    from trials.rounds.planning import planned_round
 
-    round_ = planned_round(Path(asked.folder))
+    round_ = planned_round(Path(asked.folder), tell=print)
     print(f"{round_}\n")
     for reason in round_.plan.reasons:
         print(reason)

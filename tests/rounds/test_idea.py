@@ -4,9 +4,10 @@ import pytest
 
 from trials.errors import RoundError
 from trials.rounds.batch import Batch
-from trials.rounds.idea import planned_round, read_idea, write_idea
+from trials.rounds.idea import read_idea, write_idea
 from trials.rounds.kitchen import Heat
 from trials.rounds.mixing import bake_formulas
+from trials.rounds.planning import planned_round
 from trials.rounds.sheets import write_sheets
 from trials.rounds.timetable import timetable
 

@@ -1,4 +1,4 @@
-"""From an idea, written down as answers to kitchen questions, to a planned round."""
+"""An idea, written down as answers to kitchen questions, and the plan proposed for it."""
 
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -15,8 +15,7 @@ from trials.measures import Measure, measure_from
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredients, shipped
 from trials.rounds.batch import Batch, Prices, batch_from, prices_from
-from trials.rounds.kitchen import Kitchen, Step, check_steps, kitchen_from, step_from
-from trials.rounds.round import Round
+from trials.rounds.kitchen import Kitchen, Step, kitchen_from, step_from
 from trials.tables import write_text
 from trials.tasting.panel import Taster, taster_from
 
@@ -349,41 +348,3 @@ def plan_of(idea: Idea) -> Plan:
 def _worth(measures: Sequence[Measure]) -> float | None:
     """Return what difference in liking would change the baker's mind, if liking is scored."""
     return next((one.margin for one in measures if one.kind == "hedonic"), None)
-
-
-def planned_round(folder: Path) -> Round:
-    """Turn the idea of a folder into a planned round in the same folder.
-
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    Round
-
-    Raises
-    ------
-    TrialsError
-        When the idea can not be understood or planned, or the round is there already.
-    """
-    idea = read_idea(folder)
-    plan = plan_of(idea)
-    if idea.steps:
-        try:
-            check_steps(plan, idea.steps, idea.kitchen or Kitchen())
-        except RoundError as error:
-            raise RoundError(error.message, Place(IDEA)) from None
-    return Round.create(
-        folder,
-        plan=plan,
-        measures=idea.measures,
-        formula=idea.formula,
-        tasters=idea.tasters,
-        seed=idea.seed,
-        name=idea.name,
-        batch=idea.batch,
-        steps=idea.steps,
-        kitchen=idea.kitchen,
-        prices=idea.prices,
-    )

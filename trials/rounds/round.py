@@ -237,10 +237,26 @@ def read_actual(round_: Round) -> pd.DataFrame:
     return read_csv(round_.folder / ACTUAL)
 
 
+def same_round(one: Round, other: Round) -> bool:
+    """Say whether two rounds are the same in all but where their files are.
+
+    Examples
+    --------
+    >>> from trials.design.laying_out import lay_out
+    >>> from trials.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> here, there = (Round(Path(name), plan, ()) for name in ("here", "there"))
+    >>> same_round(here, there)
+    True
+    """
+    table, its = one.plan.table, other.plan.table
+    return _settings(one) == _settings(other) and table.astype(str).equals(its.astype(str))
+
+
 def _same(wanted: Round, found: Round) -> Round:
     """Return the round that is there if it is the one wanted."""
-    table, other = wanted.plan.table, found.plan.table
-    if _settings(wanted) == _settings(found) and table.astype(str).equals(other.astype(str)):
+    if same_round(wanted, found):
         return found
     raise RoundError(f'"{wanted.folder}" already holds another round; choose another folder.')
 

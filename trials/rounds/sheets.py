@@ -17,6 +17,7 @@ from trials.rounds.workbook import write_workbooks
 from trials.tables import write_csv, write_text
 
 BAKE_SHEETS, SHOPPING, TIMETABLE = "bake-sheets", "shopping-list", "timetable"
+COOK_PAGE = "cook-page.html"
 
 
 def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
@@ -60,7 +61,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     formulas = bake_formulas(round_) if round_.formula else {}
     serving = drawn_serving(round_, formulas)
     written = _page(round_, BAKE_SHEETS, bake_sheets(round_), as_pdf)
-    written.append(write_text(round_.folder / "cook-page.html", cook_page(round_)))
+    written.append(write_text(round_.folder / COOK_PAGE, cook_page(round_)))
     if round_.formula:
         written += write_shopping(round_, as_pdf=as_pdf)
     if round_.steps:

@@ -1,0 +1,164 @@
+"""A plan is made again while nothing was entered, and never over what somebody entered."""
+
+import pytest
+
+from tests.rounds.ginger_round import enter
+from trials.cli import run
+from trials.errors import RoundError
+from trials.rounds.diary import write_note
+from trials.rounds.idea import write_idea
+from trials.rounds.planning import planned_round
+from trials.rounds.round import Round, read_actual, write_actual
+from trials.rounds.scores import check, scores
+from trials.rounds.sheets import write_sheets
+from trials.tables import read_csv, write_csv, write_text
+
+KEPT = ("idea.toml", "plan.csv", "actual.csv", "round.toml")
+
+
+def change(folder, old, new):
+    path = folder / "idea.toml"
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """A small idea that was planned, and its sheets written."""
+    folder = write_idea(tmp_path / "mine").parent
+    change(folder, "bakes = 16", "bakes = 8")
+    change(folder, 'aim = "interactions"', 'aim = "screen"')
+    write_sheets(planned_round(folder))
+    return folder
+
+
+def everything(folder):
+    return {
+        path.relative_to(folder).as_posix(): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def test_the_same_idea_gives_the_plan_that_is_there(folder):
+    before = everything(folder)
+    said = []
+    planned_round(folder, tell=said.append)
+    assert everything(folder) == before
+    assert said == []
+
+
+def test_a_changed_idea_replaces_the_plan_and_takes_every_sheet_of_it_away(folder):
+    old = everything(folder)
+    change(folder, "low = 165", "low = 170")
+    said = []
+    new = planned_round(folder, tell=said.append)
+    assert said == [
+        "Nothing was entered yet, so the earlier plan was replaced (kept in received/) and its "
+        "sheets taken away; write them again."
+    ]
+    assert new.plan.factors[0].low == 170
+    left = everything(folder)
+    kept = {name for name in left if name.startswith("received/")}
+    assert set(left) - kept == set(KEPT)
+    kept_bytes = {left[name] for name in kept}
+    assert {old["plan.csv"], old["round.toml"], old["serving.csv"]} <= kept_bytes
+    write_sheets(new)
+    assert check(new) == []
+    assert set(read_csv(folder / "serving.csv")["bake"]) <= set(new.plan.rows["bake"])
+    # Replaced once more: what the first replacing kept was entered by nobody
+    change(folder, "low = 170", "low = 172")
+    assert planned_round(folder).plan.factors[0].low == 172
+
+
+def test_reading_blank_sheets_enters_nothing(folder):
+    scores(Round.open(folder))
+    change(folder, "low = 165", "low = 170")
+    planned_round(folder)
+    assert not (folder / "scores.csv").exists()
+
+
+def _actual(folder):
+    round_ = Round.open(folder)
+    table = read_actual(round_)
+    table.loc[1, "status"] = "failed"
+    write_actual(round_, table)
+
+
+def _extra_column(folder):
+    table = read_csv(folder / "tastings.csv").assign(thoughts="")
+    table.iloc[0, -1] = "too sweet"
+    write_csv(table, folder / "tastings.csv")
+
+
+ENTRIES = {
+    "a score": (lambda f: enter(f / "tastings.xlsx", 2, "liking", 7), "tastings.xlsx"),
+    "a score in the twin": (lambda f: enter(f / "tastings.csv", 2, "liking", 7), "tastings.csv"),
+    "a weight": (lambda f: enter(f / "bakes.xlsx", 2, "bake loss", 12), "bakes.xlsx"),
+    "a status": (lambda f: enter(f / "bakes.xlsx", 2, "status", "failed"), "bakes.xlsx"),
+    "a setting": (lambda f: enter(f / "bakes.xlsx", 2, "actual oven", 171), "bakes.xlsx"),
+    "a note": (lambda f: enter(f / "tastings.csv", 2, "note", "soapy"), "tastings.csv"),
+    "what can not be read": (lambda f: enter(f / "bakes.csv", 2, "status", "odd"), "bakes.csv"),
+    "a column of one's own": (_extra_column, "tastings.csv"),
+    "a spoilt sheet": (lambda f: (f / "bakes.xlsx").write_bytes(b"PK"), "bakes.xlsx"),
+    "what was done": (_actual, "actual.csv"),
+    "a ballot": (lambda f: write_text(f / "incoming/ballot-Ida.csv", "taster,code\n"), "incoming/"),
+    "a photo": (lambda f: write_text(f / "photos/B01-1.jpg", "picture"), "photos/"),
+    "a diary note": (lambda f: write_note(f, "It spread.", bake="B01"), "diary.csv"),
+}
+
+
+@pytest.mark.parametrize("what", ENTRIES)
+def test_what_was_entered_is_never_planned_over(folder, what):
+    write, named = ENTRIES[what]
+    write(folder)
+    change(folder, "low = 165", "low = 170")
+    before = everything(folder)
+    with pytest.raises(RoundError) as refused:
+        planned_round(folder)
+    assert f"see {named}. Nothing was changed." in str(refused.value)
+    assert "trials.replan" in str(refused.value)
+    assert "new folder" in str(refused.value)
+    assert everything(folder) == before
+
+
+def test_scores_read_once_and_then_emptied_still_count(folder):
+    sheet = folder / "tastings.xlsx"
+    blank = sheet.read_bytes()
+    enter(sheet, 2, "liking", 7)
+    check(Round.open(folder))
+    sheet.write_bytes(blank)
+    change(folder, "low = 165", "low = 170")
+    with pytest.raises(RoundError, match="see received/"):
+        planned_round(folder)
+
+
+def test_a_note_on_the_project_is_no_entry_and_stays(folder):
+    write_note(folder, "Ordered more rye.")
+    change(folder, "low = 165", "low = 170")
+    planned_round(folder)
+    assert "Ordered more rye." in (folder / "diary.csv").read_text("utf-8")
+
+
+def test_an_idea_that_can_not_be_planned_leaves_the_plan_that_is_there(folder):
+    change(folder, 'needs = ["oven"]', 'needs = ["stove"]')
+    before = everything(folder)
+    with pytest.raises(RoundError, match="stove"):
+        planned_round(folder)
+    change(folder, 'needs = ["stove"]', 'needs = ["oven"]')
+    change(folder, 'name = "liking"', 'name = "position"')
+    with pytest.raises(ValueError, match="position"):
+        planned_round(folder)
+    assert {**everything(folder), "idea.toml": b""} == {**before, "idea.toml": b""}
+
+
+def test_the_command_says_it_in_one_line(folder, capsys):
+    change(folder, "low = 165", "low = 170")
+    assert run(["plan", str(folder)]) == 0
+    assert capsys.readouterr().out.startswith("Nothing was entered yet, so the earlier plan was")
+    write_sheets(Round.open(folder))
+    enter(folder / "bakes.xlsx", 2, "bake loss", 12)
+    change(folder, "low = 170", "low = 172")
+    assert run(["plan", str(folder)]) == 1
+    assert capsys.readouterr().err.startswith("idea.toml: the idea was changed, but something")
