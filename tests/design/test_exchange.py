@@ -258,6 +258,33 @@ def test_more_terms_than_bakes():
     assert mixed(plan.coded) < mixed(alone.coded)
 
 
+@pytest.mark.parametrize("criterion", ["D", "I"])
+@pytest.mark.parametrize(
+    ("kinds", "said"), [(["rye", "wheat"], "Not looked for"), (["rye", "oat", "wheat"], "in part")]
+)
+def test_a_pair_that_an_exclusion_takes_away_is_not_looked_for(criterion, kinds, said):
+    """Without lard and wheat, 2 by 2 kinds leave 3 settings: a mean, two effects, and no pair."""
+    factors = [Categorical("fat", ["butter", "lard"]), Categorical("flour", kinds), WATER]
+    never = [{"fat": "lard", "flour": "wheat"}]
+    plan = optimal(
+        factors, model="main", potential="interactions", bakes=8, criterion=criterion,
+        exclude=never, seed=1,
+    )  # fmt: skip
+    assert not ((plan.table["fat"] == "lard") & (plan.table["flour"] == "wheat")).any()
+    assert plan.details["potential_left_out"] == ["fat:flour"]
+    assert said in plan.reasons[-1]
+    assert "fat with flour" in plan.reasons[-1]
+    # The pairs that can be judged still count: the plan is the one that asking for them alone gives
+    if len(kinds) == 2:
+        rest = ["fat:hydration", "flour:hydration"]
+        same = optimal(
+            factors, model="main", potential=rest, bakes=8, criterion=criterion, exclude=never,
+            seed=1,
+        )  # fmt: skip
+        assert same.table.equals(plan.table)
+        assert "potential_left_out" not in same.details
+
+
 def test_a_dask_cluster_gives_the_same_plan():
     asked = {"model": "main", "bakes": 12, "loads": 6, "criterion": "D", "seed": 1, "starts": 205}
 

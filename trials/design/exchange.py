@@ -23,10 +23,11 @@ from trials.design.request import (
     checked_criterion,
     checked_ratio,
     explain,
+    potential_left_out,
     potential_terms,
 )
 from trials.design.starts import Effort, Found, best_of_many, usual_effort
-from trials.design.terms import Model, model_terms
+from trials.design.terms import Model, kitchen_names, model_terms
 from trials.errors import PlanError
 from trials.factors import Factor, check_factors
 from trials.tables import tidy_number
@@ -295,11 +296,25 @@ def _described(
         "kept": before["bake"].tolist(),
     }
     reasons = [_reason(request, value, effort)]
+    wholly, partly = potential_left_out(request, search.basis)
+    if wholly or partly:
+        details["potential_left_out"] = [*wholly, *partly]
+        reasons += _not_looked_for(request, wholly, partly)
     if found.interrupted:
         reasons.append(
             "The search was stopped before its end: this is the best plan found by then."
         )
     return replace(plan, details=details, reasons=tuple(reasons))
+
+
+def _not_looked_for(request: Request, wholly: list[str], partly: list[str]) -> list[str]:
+    why = "what may be baked can not tell this apart from the effects to be judged"
+    said = []
+    if wholly:
+        said.append(f"Not looked for: {kitchen_names(wholly, request.factors)}; {why}.")
+    if partly:
+        said.append(f"Looked for in part only: {kitchen_names(partly, request.factors)}; {why}.")
+    return said
 
 
 def _reason(request: Request, value: float, effort: Effort) -> str:

@@ -16,8 +16,7 @@ from trials.design.basis import coded_settings
 from trials.design.exclusion import Exclusion
 from trials.design.plan import Plan, whole_number
 from trials.design.promise import Promise, promise
-from trials.design.proposal_words import kitchen_names
-from trials.design.terms import model_terms
+from trials.design.terms import kitchen_names, model_terms
 from trials.errors import PlanError
 from trials.factors import Factor
 from trials.tables import in_words

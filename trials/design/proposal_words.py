@@ -8,8 +8,7 @@ import pandas as pd
 from trials.design.contenders import Wish
 from trials.design.plan import kitchen_group, plural, reference_setting
 from trials.design.promise import Promise
-from trials.design.terms import parse_term
-from trials.factors import Factor
+from trials.design.terms import kitchen_names
 from trials.tables import in_words
 
 AIM_WORDS = {
@@ -111,28 +110,6 @@ def _pair_words(told: pd.DataFrame) -> str:
         return ", and from every pair"
     which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
     return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
-
-
-def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4) -> str:
-    """Return terms as the baker reads them, the first few of many.
-
-    Examples
-    --------
-    >>> from trials.factors import Numeric
-    >>> factors = [Numeric("fat: kind", 0, 1), Numeric("rest", 20, 60)]
-    >>> kitchen_names(["fat: kind", "fat: kind:rest", "rest^2"], factors)
-    'fat: kind, fat: kind with rest and rest (bend)'
-    """
-    known = [factor.name for factor in factors]
-    shown = [
-        " with ".join(
-            held if power == 1 else f"{held} (bend)"
-            for held, power in parse_term(name, known).powers
-        )
-        for name in names[:most]
-    ]
-    more = len(names) - most
-    return in_words([*shown, f"{more} more"] if more > 0 else shown)
 
 
 def _hard_words(best: Promise) -> list[str]:

@@ -1,7 +1,7 @@
 """What is asked of an optimal plan, checked, and made into arrays to search."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,6 +14,9 @@ from trials.design.terms import Model, Term, model_terms
 from trials.errors import PlanError
 from trials.factors import Factor
 from trials.tables import in_words
+
+# A column whose range beside others is this share of its size is rounding
+NO_RANGE = 1e-8
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,13 +60,10 @@ def build_search(
     request: Request, options: Candidates, kitchen: Kitchen, kept: int
 ) -> tuple[Search, bool]:
     """Return the arrays to search, and whether days are fixed effects in them."""
-    both = (*request.terms, *request.potential)
-    columns = basis(both, request.factors)
     own = basis(request.terms, request.factors)
+    columns, precision = _with_potential(request, own, options)
     fixed, days_fixed = _day_columns(kitchen, own, request.factors, kept)
-    prior = np.zeros(columns.size + fixed.shape[1])
-    if request.potential:
-        prior[own.size : columns.size] = _prior(columns, own.size, options)
+    prior = np.concatenate([precision, np.zeros(fixed.shape[1])])
     moment = None
     if request.criterion == "I":
         moment = np.zeros((len(prior), len(prior)))
@@ -102,12 +102,40 @@ def _day_columns(
     return marks[:, :-1] - marks[:, -1:], True
 
 
-def _prior(columns: Basis, primary: int, options: Candidates) -> np.ndarray:
-    """Return the prior precision of potential terms, each scaled by its range beside the rest."""
-    rows = columns.rows(options.region(2000))
-    base, more = rows[:, :primary], rows[:, primary:]
+def _with_potential(request: Request, own: Basis, options: Candidates) -> tuple[Basis, np.ndarray]:
+    """Return the columns to search by and their prior precision, nil for the model's own.
+
+    A potential column is scaled by its range beside the model's. One without any is a mixture of
+    the model's own wherever a bake may be made (an exclusion that takes one pair of kinds away
+    leaves no interaction of the two), so nothing could judge it and it is left out.
+    """
+    if not request.potential:
+        return own, np.zeros(own.size)
+    both = basis((*request.terms, *request.potential), request.factors)
+    rows = both.rows(options.region(2000))
+    base, more = rows[:, : own.size], rows[:, own.size :]
     left = more - base @ np.linalg.lstsq(base, more, rcond=None)[0]
-    return np.ptp(left, axis=0) ** 2
+    told = np.ptp(left, axis=0) > NO_RANGE * np.abs(more).max(axis=0)
+    kept = np.concatenate([np.ones(own.size, dtype=bool), told])
+    columns = replace(both, index=both.index[kept], owner=both.owner[kept])
+    return columns, np.concatenate([np.zeros(own.size), np.ptp(left, axis=0)[told] ** 2])
+
+
+def potential_left_out(request: Request, columns: Basis) -> tuple[list[str], list[str]]:
+    """Return the potential terms that a search could not hold, wholly and in part.
+
+    Parameters
+    ----------
+    request : Request
+    columns : Basis
+        Those of the search; see :func:`build_search`.
+    """
+    terms = (*request.terms, *request.potential)
+    wanted = np.bincount(basis(terms, request.factors).owner + 1, minlength=len(terms) + 1)
+    held = np.bincount(columns.owner + 1, minlength=len(terms) + 1)
+    counts = list(zip(terms, held[1:].tolist(), wanted[1:].tolist(), strict=True))
+    wholly = [term.name for term, has, had in counts if not has]
+    return wholly, [term.name for term, has, had in counts if 0 < has < had]
 
 
 def check_size(

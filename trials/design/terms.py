@@ -131,6 +131,27 @@ def _split(text: str, names: Sequence[str]) -> list[tuple[str, int]] | None:
     return None
 
 
+def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4) -> str:
+    """Return terms as the baker reads them, the first few of many.
+
+    Examples
+    --------
+    >>> factors = [Numeric("fat: kind", 0, 1), Numeric("rest", 20, 60)]
+    >>> kitchen_names(["fat: kind", "fat: kind:rest", "rest^2"], factors)
+    'fat: kind, fat: kind with rest and rest (bend)'
+    """
+    known = [factor.name for factor in factors]
+    shown = [
+        " with ".join(
+            held if power == 1 else f"{held} (bend)"
+            for held, power in parse_term(name, known).powers
+        )
+        for name in names[:most]
+    ]
+    more = len(names) - most
+    return in_words([*shown, f"{more} more"] if more > 0 else shown)
+
+
 def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
     """Return the terms of a model.
 
