@@ -107,3 +107,19 @@ def test_numbers_in_words():
     assert tidy_number(1234567.0) == "1234567"
     assert in_words([]) == ""
     assert in_words(["fat", "salt"], "or") == "fat or salt"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (2.5e-12, "2.5e-12"),
+        (1.23456789e-12, "1.23457e-12"),
+        (1e9, "1000000000"),
+        (999999.7, "1000000"),
+        (123456789.4, "123456789"),
+        (1.5e300, "1.5e+300"),
+        (-0.0, "0"),
+    ],
+)
+def test_a_number_of_any_size_is_written_shortly(value, text):
+    assert tidy_number(value) == text

@@ -21,6 +21,7 @@ from trials.errors import Place, SheetError
 # A spreadsheet runs a cell that starts with one of these as a formula.
 _RUNS_AS_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_WHOLE = 1e15  # up to here a double holds every whole number, with room to spare
 LARGEST_TABLE = 20_000_000  # bytes; a round is some kilobytes
 
 
@@ -272,14 +273,31 @@ def number(text: str) -> float | None:
 def tidy_number(value: float, digits: int = 6) -> str:
     """Write a number shortly, without trailing zeros.
 
+    Whole numbers keep all their digits up to fifteen of them, as many as a double can hold; what
+    is larger, or so small that zeros would hide it, is written with its power of ten.
+
     Examples
     --------
     >>> tidy_number(172.0), tidy_number(1 / 3), tidy_number(-0.0)
     ('172', '0.333333', '0')
+    >>> tidy_number(2.5e-12), tidy_number(1e9), tidy_number(1e20)
+    ('2.5e-12', '1000000000', '1e+20')
     """
     if value == 0:
         return "0"
-    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:.0f}"
+    text = f"{value:.{digits}g}"
+    return f"{value:.0f}" if "e+" in text and abs(value) < _WHOLE else text
+
+
+def percent(share: float) -> str:
+    """Write a share as whole per cent.
+
+    Examples
+    --------
+    >>> percent(0.456), percent(1)
+    ('46 %', '100 %')
+    """
+    return f"{100 * share:.0f} %"
 
 
 def in_words(items: Iterable[object], last: str = "and") -> str:

@@ -82,7 +82,7 @@ def test_none_failed_says_what_that_rules_out():
     found = failing(doughnuts(()), FACTORS)
     # Clopper & Pearson 1934: none of 24
     high = 1 - 0.025 ** (1 / 24)
-    assert f"up to {high:.0%}" in found.sentences[0]
+    assert f"up to {100 * high:.0f} %" in found.sentences[0]
 
 
 def test_all_failed():

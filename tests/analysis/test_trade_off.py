@@ -211,7 +211,7 @@ def test_nothing_is_recommended_where_bakes_fail(peaked):
     hot = recommend(peaked, LIKING, failure=lambda bake: 0.3 if bake["oil"] < 173 else 0.02)
     assert hot.settings["oil"] == 173
     assert hot.chance_of_failure == 0.02
-    with pytest.raises(PlanError, match="least is 30%"):
+    with pytest.raises(PlanError, match="least is 30 %"):
         recommend(peaked, LIKING, failure=lambda bake: 0.3)
 
 

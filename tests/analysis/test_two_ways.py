@@ -43,7 +43,7 @@ class TestSpentPlan:
     def test_an_error_was_not_measured(self, spent):
         assert any("no error was measured" in note for note in spent.notes)
         assert any("average over every simpler explanation" in note for note in spent.notes)
-        assert any("a chance of 50% to be at work" in note for note in spent.notes)
+        assert any("a chance of 50 % to be at work" in note for note in spent.notes)
 
     def test_both_ways_are_named(self, spent):
         said = next(one for one in spent.sentences if "Lenth" in one)

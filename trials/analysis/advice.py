@@ -11,9 +11,9 @@ from trials.analysis.forecast import Forecast
 from trials.analysis.reached import unbaked_pairs
 from trials.analysis.region import setting_words
 from trials.analysis.repeats import is_of_tasting
-from trials.analysis.verdicts import decimals
+from trials.analysis.verdicts import decimals, rounded
 from trials.factors import Categorical, Factor
-from trials.tables import in_words
+from trials.tables import in_words, percent, tidy_number
 
 
 def sentences_on(
@@ -40,7 +40,7 @@ def sentences_on(
     if np.isnan(chance):
         said.append(f"How likely one new bake meets {goals} can not be said.")
     else:
-        said.append(f"One new bake there would meet {goals} with a chance of {chance:.0%}.")
+        said.append(f"One new bake there would meet {goals} with a chance of {percent(chance)}.")
     said.append(_how_many(good, ranges, looked_at))
     return tuple(said)
 
@@ -49,8 +49,8 @@ def _expected_words(row: Any, one: Forecast) -> str:
     unit = f" {one.measure.unit}" if one.measure.unit else ""
     if not np.isfinite(row.low):
         return (
-            f"{row.measure}: {row.estimate:.3g}{unit} expected; no error was measured, so how sure "
-            "that is can not be said."
+            f"{row.measure}: {tidy_number(row.estimate, 3)}{unit} expected; no error was "
+            "measured, so how sure that is can not be said."
         )
     digits = decimals(pd.Series([(row.high - row.low) / 4]))
     # A score can not lie off its scale, however little is known
@@ -60,9 +60,9 @@ def _expected_words(row: Any, one: Forecast) -> str:
         [row.low, row.high, row.new_low, row.new_high], least, most
     )
     return (
-        f"{row.measure}: {row.estimate:.{digits}f}{unit} expected ({low:.{digits}f} to "
-        f"{high:.{digits}f}); one new bake {new_low:.{digits}f} to {new_high:.{digits}f} "
-        f"(goal: {row.goal})."
+        f"{row.measure}: {rounded(row.estimate, digits)}{unit} expected "
+        f"({rounded(low, digits)} to {rounded(high, digits)}); one new bake "
+        f"{rounded(new_low, digits)} to {rounded(new_high, digits)} (goal: {row.goal})."
     )
 
 
@@ -145,7 +145,9 @@ def notes_on(
                 "and are somewhat too sure."
             )
     if chance_of_failure is not None:
-        notes.append(f"Chance that a bake fails there: {100 * chance_of_failure:.2g}%.")
+        notes.append(
+            f"Chance that a bake fails there: {tidy_number(100 * chance_of_failure, 2)} %."
+        )
     if wobble:
         errs = in_words(f"{name} by {value:g}" for name, value in wobble.items())
         notes.append(f"Chosen for what is expected when the kitchen errs: {errs}.")

@@ -13,7 +13,7 @@ from trials.analysis.influence import mixed_fit
 from trials.analysis.mixed import MixedFit, fit_mixed
 from trials.analysis.results import Findings
 from trials.analysis.small_sample import SmallSample, small_sample
-from trials.analysis.verdicts import decimals, signed
+from trials.analysis.verdicts import decimals, readable, rounded, signed
 from trials.analysis.wording import unit_of
 from trials.design.terms import model_matrix
 from trials.errors import FitError
@@ -56,7 +56,7 @@ class Agreement:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + self.tasters.round(2).to_html(index=False, border=0, escape=True)
+        return said + readable(self.tasters).to_html(index=False, border=0, escape=True)
 
 
 def agreement_on(findings: Findings, factor: str) -> Agreement:
@@ -194,12 +194,12 @@ def _sentences(
     if p < LIMIT:
         said.append(
             f"Tasters do not agree about {factor}: its effect differs by a standard deviation of "
-            f"{sd:.1f}{unit} from one to the next, more than chance brings about."
+            f"{rounded(sd, digits)}{unit} from one to the next, more than chance brings about."
         )
     elif sd > 0:
         said.append(
-            f"Nothing shows that tasters disagree about {factor}: its effect differs by {sd:.1f}"
-            f"{unit} from one to the next, no more than chance brings about."
+            f"Nothing shows that tasters disagree about {factor}: its effect differs by "
+            f"{rounded(sd, digits)}{unit} from one to the next, no more than chance brings about."
         )
     else:
         said.append(f"Tasters agree about {factor} as far as these scores can tell.")

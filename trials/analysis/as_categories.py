@@ -26,7 +26,7 @@ from trials.errors import FitError
 from trials.factors import Factor
 from trials.measures import Measure
 from trials.rounds.round import Round
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words, percent, tidy_number
 
 LEVEL = 0.05
 MOST_CATEGORIES = 12  # a scale with more steps than this is a line, and is read as numbers
@@ -341,7 +341,7 @@ def _sentences(
     said += [
         f"{row.term[:1].upper()}{row.term[1:]}, {row.level} over {row.reference}: a score of "
         f"{_word(at_least)} or better from a middling taster "
-        f"{row.chance_at_level:.0%} against {row.chance_at_reference:.0%} of the time."
+        f"{percent(row.chance_at_level)} against {percent(row.chance_at_reference)} of the time."
         for row in effects[effects["term"].isin(shown)].itertuples()
     ]
     return tuple(said)

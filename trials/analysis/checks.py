@@ -24,7 +24,7 @@ from trials.analysis.model_checks import (
 )
 from trials.analysis.no_error import unit_means
 from trials.analysis.results import Findings
-from trials.analysis.verdicts import decimals, kitchen_term, signed
+from trials.analysis.verdicts import decimals, kitchen_term, readable, signed
 from trials.errors import FitError
 from trials.rounds.round import Round, read_actual
 from trials.rounds.scores import scores
@@ -64,7 +64,7 @@ class Checks:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<li>{html.escape(sentence)}</li>" for sentence in self.sentences)
-        shown = self.bakes.round({"residual": 2, "leverage": 2, "influence": 1})
+        shown = readable(self.bakes)
         return f"<ul>{said}</ul>{shown.to_html(index=False, border=0, escape=True)}"
 
 

@@ -15,7 +15,7 @@ from trials.design.plan import reference_setting
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor
 from trials.measures import Measure
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 FewFindings = Findings | Mapping[str, Findings]
 Measures = Measure | Sequence[Measure] | Mapping[str, Measure]
@@ -132,14 +132,14 @@ def _allowed(
     judged = f"judged by {in_words(own.terms)} from {lost} failed bakes of {bakes}"
     if (chances < failure_limit).any():
         note = (
-            f"Only settings where a bake fails with a chance below {failure_limit:.0%} were looked "
-            f"at, {judged}; so few failures can not say more."
+            f"Only settings where a bake fails with a chance below {percent(failure_limit)} were "
+            f"looked at, {judged}; so few failures can not say more."
         )
         return made, made.candidates(), (note,)
     least = float(chances.min())
     note = (
-        f"No setting keeps the chance that a bake fails below {failure_limit:.0%} ({judged}), "
-        f"so only those near the least, {least:.0%}, were looked at."
+        f"No setting keeps the chance that a bake fails below {percent(failure_limit)} ({judged}), "
+        f"so only those near the least, {percent(least)}, were looked at."
     )
     made = replace(made, failure_limit=least * (1 + _NEAR_THE_LEAST))
     return made, made.candidates(), (note,)

@@ -18,11 +18,11 @@ from trials.analysis.simultaneous import (
     reference_factor,
     reference_p,
 )
-from trials.analysis.verdicts import NOT_SETTLED, decimals, signed, verdict
+from trials.analysis.verdicts import NOT_SETTLED, decimals, readable, rounded, signed, verdict
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 CLEARLY_BEST = 0.9
 _PAIR_COLUMNS = [
@@ -67,11 +67,8 @@ class Comparison:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        digits = decimals(self.pairs["se"])
         tables = (self.means.drop(columns=["se", "df"]), self.pairs.drop(columns=["se", "df", "p"]))
-        shown = (
-            t.round(max(digits, 1)).to_html(index=False, border=0, escape=True) for t in tables
-        )
+        shown = (readable(t).to_html(index=False, border=0, escape=True) for t in tables)
         return said + "".join(shown)
 
 
@@ -332,8 +329,8 @@ def _sentences(findings: Findings, means: pd.DataFrame, pairs: pd.DataFrame) -> 
 def _best_words(findings: Findings, means: pd.DataFrame, digits: int) -> str:
     ranked = means.sort_values("chance_best", ascending=False, kind="stable")
     top, chance = ranked.iloc[0], float(ranked["chance_best"].iloc[0])
-    sure = "over 99 %" if chance > 0.99 else f"{chance:.0%}"
-    mean = f"{top['mean']:.{digits}f}"
+    sure = "over 99 %" if chance > 0.99 else f"{percent(chance)}"
+    mean = rounded(float(top["mean"]), digits)
     if chance >= CLEARLY_BEST:
         return f"For {findings.response}, {top['level']} is best so far (mean {mean}; {sure} sure)."
     reached = ranked["chance_best"].cumsum().to_numpy()

@@ -14,11 +14,12 @@ from trials.analysis.failure_counts import regions
 from trials.analysis.failures import Failures, explain_failures
 from trials.analysis.rival_models import Candidate
 from trials.analysis.setting_rows import averaged_rows, settings_table, shown_settings
+from trials.analysis.verdicts import readable
 from trials.design.terms import Model, ModelMatrix, Term, model_matrix, model_terms
 from trials.errors import FitError
 from trials.factors import Component, Factor
 from trials.rounds.round import Round
-from trials.tables import in_words
+from trials.tables import in_words, percent, tidy_number
 
 FAILED, MADE = ("failed", "not served"), "made"
 MOSTLY = 0.75  # of the failed bakes share a setting
@@ -111,7 +112,7 @@ class Failing:
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
         hit = self.counts[(self.counts["failed"] > 0) | (self.counts["region"] == "all bakes")]
-        return said + hit.round(2).to_html(index=False, border=0, escape=True)
+        return said + readable(hit).to_html(index=False, border=0, escape=True)
 
 
 def failing(
@@ -277,7 +278,7 @@ def _sentences(
     if lost.empty:
         return (
             f"None of {len(bakes)} bakes failed; the chance of failing could still be up to "
-            f"{every['high']:.0%}.",
+            f"{percent(every['high'])}.",
         )
     said = [_how_many(bakes, lost, factors)]
     if len(lost) < len(bakes):
@@ -314,15 +315,18 @@ def _worst(counts: pd.DataFrame) -> pd.Series | None:
 def _in_that_corner(worst: pd.Series, counts: pd.DataFrame, liking: str) -> str:
     said = (
         f"Most often at {worst['region']}: {worst['failed']} of {worst['bakes']} bakes, which fits "
-        f"a chance of {worst['low']:.0%} to {worst['high']:.0%}."
+        f"a chance of {percent(worst['low'])} to {percent(worst['high'])}."
     )
     if not liking:
         return said
     if not np.isfinite(worst["survivors"]):
         return f"{said} No bake there has a score for {liking}, so nothing speaks for that corner."
+    there, everywhere = (
+        tidy_number(mean, 3) for mean in (worst["survivors"], counts["survivors"].iloc[0])
+    )
     return (
-        f"{said} What stood there scored {worst['survivors']:.1f} for {liking} on average, all "
-        f"that stood {counts['survivors'].iloc[0]:.1f}."
+        f"{said} What stood there scored {there} for {liking} on average, all that stood "
+        f"{everywhere}."
     )
 
 
@@ -336,7 +340,7 @@ def _by_the_model(
     columns = found.fit.coefficients["column"].iloc[1:]  # type: ignore[union-attr]
     chances = found.fit.chances(pd.DataFrame(rows[:, lead:], columns=columns))  # type: ignore[union-attr]
     parts = [
-        f"{row.chance:.0%} ({row.low:.0%} to {row.high:.0%}) at {factor.show(value)}"
+        f"{percent(row.chance)} ({percent(row.low)} to {percent(row.high)}) at {factor.show(value)}"
         for value, row in zip(settings[factor.name], chances.itertuples(), strict=True)
     ]
     return f"By {factor.name}, the chance that a bake fails: {in_words(parts)}."

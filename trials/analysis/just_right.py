@@ -12,7 +12,7 @@ from trials.analysis.words import penalties
 from trials.errors import FitError
 from trials.factors import Factor
 from trials.rounds.round import Round
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 FEWEST_TASTERS = 10  # below this a share is two or three people: counts only (common practice)
 SIDES = ("too little", "just about right", "too much")
@@ -185,8 +185,8 @@ def _sentences(
                 )
     if "heed" in costs:
         said += [
-            f"{row.side.capitalize()} ({row.share:.0%}) costs {row.drop:.1f} points of {liking}: "
-            "worth heeding."
+            f"{row.side.capitalize()} ({percent(row.share)}) costs {row.drop:.1f} points of "
+            f"{liking}: worth heeding."
             for row in costs[costs["heed"]].itertuples()
         ]
         if not costs["heed"].any():

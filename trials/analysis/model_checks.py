@@ -18,7 +18,7 @@ from trials.analysis.verdicts import decimals, kitchen_term, signed
 from trials.analysis.wording import unit_of
 from trials.design.plan import kitchen_group, plural
 from trials.errors import FitError
-from trials.tables import in_words
+from trials.tables import in_words, percent, tidy_number
 
 LIMIT = 0.05
 NAN = float("nan")
@@ -146,7 +146,10 @@ def day_differences(findings: Findings) -> Check | None:
     if "day" in findings.spread:
         sd = float(np.sqrt(findings.spread["day"]))
         share = float(findings.variance.set_index("source").loc["day", "share"])
-        said = f"Days differ by a standard deviation of {sd:.2g}{unit} ({share:.0%} of the spread)."
+        said = (
+            f"Days differ by a standard deviation of {tidy_number(sd, 2)}{unit} "
+            f"({percent(share)} of the spread)."
+        )
         return Check("days", said, value=sd)
     block = _day_block(findings, fit.X)
     if not len(block):

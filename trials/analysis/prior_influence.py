@@ -18,7 +18,7 @@ from trials.errors import FitError
 from trials.factors import Factor
 from trials.measures import Measure
 from trials.rounds.round import Round
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 OWN = "as in the findings"
 OTHER_BELIEFS: Mapping[str, Priors] = {
@@ -122,7 +122,8 @@ def _sentences(chances: pd.DataFrame, first: pd.DataFrame) -> tuple[str, ...]:
     low, high = first["chance_largest"].min(), first["chance_largest"].max()
     kept = first["factor"].eq(own).all()
     said = [
-        f"Whatever was believed before the bakes, {own} comes first ({low:.0%} to {high:.0%} sure)."
+        f"Whatever was believed before the bakes, {own} comes first ({percent(low)} to "
+        f"{percent(high)} sure)."
         if kept
         else f"What comes first depends on what was believed before the bakes: {own}, or "
         f"{in_words(dict.fromkeys(one for one in first['factor'] if one != own))}."
@@ -134,9 +135,10 @@ def _sentences(chances: pd.DataFrame, first: pd.DataFrame) -> tuple[str, ...]:
         words = in_words(kitchen_term(term) for term in firm)
         said.append(f"More likely at work than not under every belief tried: {words}.")
     if len(torn):
+        ends = ((term, chances.loc[term].min(), chances.loc[term].max()) for term in torn)
         words = in_words(
-            f"{kitchen_term(term)} ({chances.loc[term].min():.0%} to {chances.loc[term].max():.0%})"
-            for term in torn
+            f"{kitchen_term(term)} ({percent(least)} to {percent(most)})"
+            for term, least, most in ends
         )
         said.append(f"That depends on the belief for {words}: bake before you build on it.")
     return (*said, beliefs())

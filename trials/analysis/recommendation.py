@@ -11,6 +11,7 @@ import pandas as pd
 from trials.analysis.advice import notes_on, sentences_on
 from trials.analysis.choosing import Choice
 from trials.analysis.desirability import Goal
+from trials.analysis.verdicts import readable
 from trials.factors import NO_SETTING, Categorical, Factor
 from trials.measures import Measure
 from trials.tables import in_words
@@ -81,7 +82,7 @@ class Recommendation:
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
-        shown = self.expected.round(2).to_html(index=False, border=0, escape=True)
+        shown = readable(self.expected).to_html(index=False, border=0, escape=True)
         ranges = self.good_ranges[["factor", "good"]]
         region = ranges.to_html(index=False, border=0, escape=True)
         return f"{said}{shown}{region}<ul>{notes}</ul>"

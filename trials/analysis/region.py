@@ -20,7 +20,7 @@ from trials.design.candidates import check_blend, random_blends
 from trials.design.exclusion import Exclude, Exclusion
 from trials.errors import FitError, PlanError
 from trials.factors import Categorical, Component, Factor, Numeric
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words, percent, tidy_number
 
 MOST_CANDIDATES = 4000
 CHANCE_POINTS = 2000
@@ -191,8 +191,9 @@ class Region:
         chances = self.chance_of_failure(drawn[free])
         least = drawn[free][int(np.argmin(chances))]
         return (
-            f"no setting keeps the chance that a bake fails below {self.failure_limit:.0%}; the "
-            f"least is {chances.min():.0%}, at {setting_words(self.factors, self.frame(least))}. "
+            "no setting keeps the chance that a bake fails below "
+            f"{percent(self.failure_limit)}; the least is {percent(chances.min())}, at "
+            f"{setting_words(self.factors, self.frame(least))}. "
             "Raise failure_limit, or bake near that setting to learn more."
         )
 
@@ -298,7 +299,7 @@ def setting_words(factors: Sequence[Factor], frame: pd.DataFrame | Mapping[str, 
 
 def _shown(factor: Factor, value: Any) -> str:
     if isinstance(factor, Component):
-        return f"{tidy_number(100 * float(value), 4)}%"
+        return f"{tidy_number(100 * float(value), 4)} %"
     return factor.show(value)
 
 

@@ -12,7 +12,7 @@ from trials.analysis.contrasts import interval
 from trials.analysis.drawing import expected_draws
 from trials.analysis.results import EFFECT_COLUMNS, Findings
 from trials.analysis.setting_rows import shown_settings
-from trials.analysis.verdicts import CONFIDENCE, decimals, signed, verdict
+from trials.analysis.verdicts import CONFIDENCE, decimals, readable, signed, verdict
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor
@@ -43,7 +43,7 @@ class SimpleEffects:
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         shown = self.table[["at", "level", "reference", "estimate", "low", "high", "verdict"]]
-        return said + shown.round(2).to_html(index=False, border=0, escape=True)
+        return said + readable(shown).to_html(index=False, border=0, escape=True)
 
 
 def simple_effects(findings: Findings, factor: str, at: str) -> SimpleEffects:

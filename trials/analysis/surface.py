@@ -15,11 +15,11 @@ from trials.analysis.forecast import Forecast
 from trials.analysis.quadratic import Quadratic, quadratic
 from trials.analysis.region import region, setting_words
 from trials.analysis.results import Findings
-from trials.analysis.verdicts import CONFIDENCE
+from trials.analysis.verdicts import CONFIDENCE, readable
 from trials.design.exclusion import Exclude
 from trials.errors import FitError
 from trials.factors import Numeric
-from trials.tables import in_words
+from trials.tables import in_words, tidy_number
 
 PEAK, LOWEST, SADDLE, RIDGE, NO_BEND = "peak", "lowest point", "saddle", "ridge", "no bend"
 DOWN, UP, FLAT = "bends down", "bends up", "flat, or not known"
@@ -62,7 +62,7 @@ class Canonical:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + self.axes.round(3).to_html(index=False, border=0, escape=True)
+        return said + readable(self.axes).to_html(index=False, border=0, escape=True)
 
 
 def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canonical:
@@ -177,8 +177,8 @@ def _shape_words(
     shown = {key: _tidy(value) for key, value in setting.items()}
     where = setting_words(findings.factors, shown)
     said = {
-        PEAK: f"{name} has a peak at {where}, where {predicted:.3g} is expected.",
-        LOWEST: f"{name} is lowest at {where}, where {predicted:.3g} is expected.",
+        PEAK: f"{name} has a peak at {where}, where {tidy_number(predicted, 3)} is expected.",
+        LOWEST: f"{name} is lowest at {where}, where {tidy_number(predicted, 3)} is expected.",
         SADDLE: f"{name} has no single best: from {where} it rises one way and falls another "
         "(a saddle). The best lies on the edge of what was tried, or beyond.",
         RIDGE: f"{name} has several equally good settings; no single best (a ridge): along at "
@@ -210,7 +210,10 @@ def _moved_together(made: Quadratic, direction: pd.Series) -> str:
         assert isinstance(factor, Numeric)
         change = float(direction[name]) * scale * (factor.high - factor.low) / 2
         if abs(float(direction[name])) * scale >= 0.05:
-            words.append(f"{name} {change:+.2g}{factor.unit and ' ' + factor.unit}")
+            sign = "+" if change > 0 else ""
+            words.append(
+                f"{name} {sign}{tidy_number(change, 2)}{factor.unit and ' ' + factor.unit}"
+            )
     return f"{in_words(words)} together"
 
 

@@ -12,7 +12,7 @@ from trials.analysis.influence import Influence, leave_each_out, with_columns
 from trials.analysis.model_checks import bake_codes
 from trials.analysis.no_error import unit_means
 from trials.analysis.results import Findings
-from trials.analysis.verdicts import kitchen_term, signed
+from trials.analysis.verdicts import decimals, kitchen_term, readable, rounded, signed
 from trials.analysis.wording import few_tasters_note, smallest_shown, unit_of
 from trials.errors import FitError
 from trials.rounds.round import Round
@@ -62,7 +62,7 @@ class Tasters:
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         shown = self.table[["taster", "scores", "level", "agreement", "repeatability", "spread"]]
-        return said + shown.round(2).to_html(index=False, border=0, escape=True, na_rep="")
+        return said + readable(shown).to_html(index=False, border=0, escape=True)
 
 
 def describe_tasters(findings: Findings, data: Round | pd.DataFrame | None = None) -> Tasters:
@@ -267,9 +267,10 @@ def _sentences(
 ) -> tuple[str, ...]:
     unit = unit_of(findings.measure)
     names = described["taster"].tolist()
-    said = [_one(row, unit) for row in described.itertuples()]
-    said.append(_noise(findings, described, unit))
-    said.append(_place_words(findings, table, unit))
+    digits = decimals(findings.residuals["residual"].abs())
+    said = [_one(row, unit, digits) for row in described.itertuples()]
+    said.append(_noise(findings, described, unit, digits))
+    said.append(_place_words(findings, table, unit, digits))
     said.append(_without(described, influence))
     if len(names) <= 2:
         shown = smallest_shown(findings.effects, findings.terms)
@@ -277,11 +278,13 @@ def _sentences(
     return tuple(one for one in said if one)
 
 
-def _one(row: Any, unit: str) -> str:
+def _one(row: Any, unit: str, digits: int) -> str:
     parts = []
     if np.isfinite(row.level):
         side = "above" if row.level > 0 else "below"
-        parts.append(f"scores {abs(row.level):.1f}{unit} {side} the middle of all tasters")
+        parts.append(
+            f"scores {rounded(abs(row.level), digits)}{unit} {side} the middle of all tasters"
+        )
     if np.isfinite(row.agreement_low):
         between = (
             f"agreement {row.agreement:.2f}, {row.agreement_low:.2f} to {row.agreement_high:.2f}"
@@ -294,20 +297,20 @@ def _one(row: Any, unit: str) -> str:
         else:
             word = "shows no clear agreement with the others"
         parts.append(f"{word} ({between})")
-    low, high = (tidy_number(round(end, 1)) for end in (row.used_low, row.used_high))
+    low, high = (tidy_number(end, 3) for end in (row.used_low, row.used_high))
     parts.append(f"uses {low} to {high} of the scale" if low != high else f"always scores {low}")
     if row.repeats > 0:
         count = f"{row.repeats:.0f} repeat{'s' if row.repeats > 1 else ''}"
-        parts.append(f"repeats itself within {row.repeatability:.1f}{unit} ({count})")
+        parts.append(f"repeats itself within {rounded(row.repeatability, digits)}{unit} ({count})")
     if np.isfinite(row.p):
         parts.append("tells bakes apart" if row.p < 0.05 else "does not surely tell bakes apart")
     if np.isfinite(row.drift) and (row.drift_low > 0 or row.drift_high < 0):
-        moved = f"{signed(row.drift, 1)}{unit} from the first piece of a sitting to the last"
+        moved = f"{signed(row.drift, digits)}{unit} from the first piece of a sitting to the last"
         parts.append(f"drifts by {moved}")
     return f"{row.taster} {in_words(parts)}."
 
 
-def _noise(findings: Findings, described: pd.DataFrame, unit: str) -> str:
+def _noise(findings: Findings, described: pd.DataFrame, unit: str, digits: int) -> str:
     """Part the noise of tasters from that of bakes, by hidden repeats."""
     df = described["repeats"].sum()
     if df == 0:
@@ -316,13 +319,15 @@ def _noise(findings: Findings, described: pd.DataFrame, unit: str) -> str:
             "its own; hide a repeat or two in each sitting."
         )
     pooled = np.sqrt((described["repeatability"].fillna(0) ** 2 * described["repeats"]).sum() / df)
-    said = f"Hidden repeats put a taster's own noise at {pooled:.1f}{unit}"
+    said = f"Hidden repeats put a taster's own noise at {rounded(pooled, digits)}{unit}"
     bake = findings.spread.get("bake")
-    tail = f"; bakes of one setting differ by {np.sqrt(bake):.1f}{unit}" if bake is not None else ""
+    tail = ""
+    if bake is not None:
+        tail = f"; bakes of one setting differ by {rounded(np.sqrt(bake), digits)}{unit}"
     return f"{said}{tail}. Repeats count for no person and no bake."
 
 
-def _place_words(findings: Findings, table: pd.DataFrame, unit: str) -> str:
+def _place_words(findings: Findings, table: pd.DataFrame, unit: str, digits: int) -> str:
     """Say what the whole panel drifts by from the first place to the last."""
     position = table["position"].to_numpy()
     if not np.isfinite(position).all() or len(set(position)) < 3:
@@ -334,8 +339,11 @@ def _place_words(findings: Findings, table: pd.DataFrame, unit: str) -> str:
     engine, places = found
     estimate, se, df = engine.estimate(np.eye(len(engine.beta))[places[0]])
     reach = float(stats.t.ppf(0.975, df)) * se if df > 0 else _NAN
-    between = f"{signed(estimate - reach, 1)} to {signed(estimate + reach, 1)}"
-    size = f"{signed(estimate, 1)}{unit} ({between}) from the first place of a sitting to the last"
+    between = f"{signed(estimate - reach, digits)} to {signed(estimate + reach, digits)}"
+    size = (
+        f"{signed(estimate, digits)}{unit} ({between}) from the first place of a sitting to "
+        "the last"
+    )
     if not abs(estimate) > reach:
         return f"All tasters together: {size}, no more than chance."
     return f"All tasters together drift by {size}; orders that differ keep it out of the effects."

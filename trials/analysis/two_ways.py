@@ -7,7 +7,7 @@ from trials.analysis.results import Averaged, Findings
 from trials.analysis.verdicts import kitchen_term
 from trials.analysis.wording import LIKELY
 from trials.errors import FitError
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 _LEVEL = 0.05
 
@@ -91,7 +91,7 @@ def both_ways(effects: pd.DataFrame, found: Averaged) -> str:
     )
     if not likely:
         return f"{said}; averaged over all explanations nothing is more likely at work than not."
-    named = in_words(f"{kitchen_term(term)} {chances[term]:.0%}" for term in likely)
+    named = in_words(f"{kitchen_term(term)} {percent(chances[term])}" for term in likely)
     return f"{said}; averaged over all explanations, the chance to be at work is {named}."
 
 
@@ -131,6 +131,7 @@ def beliefs(priors: Priors | None = None) -> str:
     """
     held = priors or Priors()
     return (
-        f"Before the bakes each factor is given a chance of {held.main:.0%} to be at work, a pair "
-        f"beside two such factors {held.all_parents:.0%} and beside one {held.some_parents:.0%}."
+        f"Before the bakes each factor is given a chance of {percent(held.main)} to be at work, a "
+        f"pair beside two such factors {percent(held.all_parents)} and beside one "
+        f"{percent(held.some_parents)}."
     )

@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from scipy import stats
 
 from trials.analysis.checks import Checks
-from trials.analysis.verdicts import decimals, signed
+from trials.analysis.verdicts import decimals, rounded, signed
 from trials.errors import FitError
 from trials.pictures.picture import INK, PALE, STYLE, Picture, blank, blanks, colours
 from trials.tables import in_words
@@ -47,7 +47,7 @@ def residuals(found: Checks) -> Picture:
     digits = decimals(pd.Series([bakes["residual"].std()]))
     named = [f"{r.bake} ({signed(float(r.residual), digits)})" for r in far.itertuples()]
     lies = f"Far out: {in_words(named)}." if named else "None lies far out."
-    spread = f"{bakes['residual'].abs().median():.{digits}f}"
+    spread = rounded(float(bakes["residual"].abs().median()), digits)
     text = (
         f"What the model leaves of {found.response} for {len(bakes)} bakes in baking order; "
         f"half of them lie within {spread}. {lies} {_drift_words(found)}"

@@ -12,7 +12,7 @@ from scipy import stats
 from trials.analysis.contrasts import contrasts
 from trials.analysis.results import Findings
 from trials.analysis.unreplicated import Lenth, half_normal_scores, lenth
-from trials.analysis.verdicts import decimals, kitchen_term, signed
+from trials.analysis.verdicts import decimals, kitchen_term, rounded, signed
 from trials.design.terms import model_matrix
 from trials.errors import FitError
 from trials.pictures.picture import BAND, INK, PALE, STYLE, Picture, blank, colours
@@ -184,8 +184,11 @@ def _words(findings: Findings, judged: Lenth, out: set[str]) -> str:
     ]
     stand = "stands" if len(named) < 2 else "stand"
     said = f"{in_words(named) or 'none'} {stand} out"
+    one, every = (
+        rounded(margin, digits)
+        for margin in (judged.simulated_margin, judged.simulated_simultaneous_margin)
+    )
     return (
         f"Sizes of {len(table)} effects on {findings.response} against what chance looks like: "
-        f"{said} beyond {judged.simulated_margin:.{digits}f}, the margin for one effect; for all "
-        f"at once it is {judged.simulated_simultaneous_margin:.{digits}f}."
+        f"{said} beyond {one}, the margin for one effect; for all at once it is {every}."
     )
