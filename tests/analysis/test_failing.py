@@ -33,12 +33,32 @@ def test_the_corner_is_named_and_its_survivors_are_beside():
     found = failing(doughnuts(), FACTORS, response="liking")
     where = f"oil {FACTORS[0].show(180)} and hydration {FACTORS[1].show(108)}"
     assert found.sentences[0].startswith(f"6 of 24 bakes failed (raw core), all with {where}")
-    corner = found.counts.set_index("region").loc["oil 180, hydration 108"]
+    region = f"oil {FACTORS[0].show(180)}, hydration {FACTORS[1].show(108)}"
+    corner = found.counts.set_index("region").loc[region]
     assert (corner["failed"], corner["bakes"]) == (6, 6)
     # Clopper & Pearson 1934: all of six, so (0.025)^(1/6) to 1
     assert corner["low"] == pytest.approx(0.025 ** (1 / 6))
     assert np.isnan(corner["survivors"])
     assert any("nothing speaks for that corner" in one for one in found.sentences)
+
+
+def test_a_short_view_starts_where_more_failed_than_expected():
+    found = failing(doughnuts(), FACTORS)
+    shown = found.worst(3)
+    # 6 of 24 failed: oil 180 and hydration 108 hold all six, of 12 bakes and, together, of 6
+    assert shown["region"].iloc[0] == "all bakes"
+    assert shown["region"].iloc[1] == "oil 180 °C, hydration " + FACTORS[1].show(108)
+    assert len(shown) == 4
+    expected = found.counts["bakes"] * 6 / 24
+    above = found.counts[found.counts["failed"] > expected + 1e-9]
+    assert set(found.worst(100)["region"]) == {"all bakes", *above["region"]}
+    page = found._repr_html_()
+    # Either setting, both, and either with each of three fats: nine regions, eight are shown
+    assert len(above) == 9
+    assert "And 1 more region with more failures" in page
+    assert page.count("<tr") == 1 + 1 + 8
+    with pytest.raises(FitError, match="whole number from 1"):
+        found.worst(0)
 
 
 def test_survivors_are_means_of_bakes_not_of_tastings():

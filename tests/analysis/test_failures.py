@@ -10,6 +10,7 @@ from trials.analysis.failures import count_failures, explain_failures, fit_failu
 from trials.analysis.penalised_logistic import maximise_penalised
 from trials.analysis.rival_models import Candidate
 from trials.errors import FitError
+from trials.factors import Numeric
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 EXPECTED = json.loads((REFERENCE / "more_expected.json").read_text())["firth"]
@@ -157,6 +158,24 @@ def test_numbers_of_many_values_are_parted_in_the_middle_and_kinds_are_kept():
     assert regions[1:5] == ["oil up to 175", "oil above 175", "fat lard", "fat butter"]
     # A corner without a bake is not counted: nothing is known there.
     assert "oil above 175, fat lard" not in regions
+
+
+def test_regions_carry_the_units_of_their_factors():
+    oil = Numeric("oil", 165, 180, "°C")
+    heat = Numeric("heat", 180, 240, "°C", only_when=("method", ["baked"]))
+    settings = pd.DataFrame(
+        {"oil": [165, 180, 165, 180, 165], "heat": [180.0, 200, 220, 240, np.nan]}
+    )
+    counts = count_failures([0, 0, 0, 1, 1], settings, factors=[oil, heat]).set_index("region")
+    assert counts.index[1:5].tolist() == [
+        "oil 165 °C",
+        "oil 180 °C",
+        "heat up to 210 °C",
+        "heat above 210 °C",
+    ]
+    # The fifth bake has no heat: it lies in neither region of it
+    assert counts.loc["heat above 210 °C", "bakes"] == 2
+    assert counts.loc["heat up to 210 °C", "bakes"] == 2
 
 
 @pytest.mark.parametrize(

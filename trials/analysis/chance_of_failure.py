@@ -135,7 +135,7 @@ def recorded_failures(fits: Sequence[Findings], factors: Sequence[Factor]) -> Fa
         )
         for term in terms
     ]
-    answer = explain_failures(failed, settings, candidates)
+    answer = explain_failures(failed, settings, candidates, factors=factors)
     return answer if answer.fit is not None else None
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trials.analysis.asking import tidy_table
 from trials.analysis.factor_columns import chosen_factors
-from trials.analysis.failure_counts import regions
+from trials.analysis.failure_counts import MOST_SHOWN, above_expectation, regions
 from trials.analysis.failures import Failures, explain_failures
 from trials.analysis.rival_models import Candidate
 from trials.analysis.setting_rows import averaged_rows, settings_table, shown_settings
@@ -102,6 +102,16 @@ class Failing:
         matrix = model_matrix(self.terms, self.factors, table)
         return _without_intercept(matrix)
 
+    def worst(self, most: int = MOST_SHOWN) -> pd.DataFrame:
+        """Return all bakes, then the regions where more failed than expected, the surest first.
+
+        Parameters
+        ----------
+        most : int
+            How many regions; all of them are in `counts`.
+        """
+        return above_expectation(self.counts, most)[0]
+
     def summary(self) -> tuple[str, ...]:
         """Return what was found as sentences, then what was assumed."""
         return self.sentences + self.notes
@@ -111,8 +121,9 @@ class Failing:
 
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
-        hit = self.counts[(self.counts["failed"] > 0) | (self.counts["region"] == "all bakes")]
-        return said + readable(hit).to_html(index=False, border=0, escape=True)
+        shown, left_out = above_expectation(self.counts)
+        table = readable(shown).to_html(index=False, border=0, escape=True)
+        return said + table + _rest_words(left_out)
 
 
 def failing(
@@ -170,7 +181,9 @@ def failing(
     names = [factor.name for factor in chosen]
     terms = model_terms(model or _widest(chosen), chosen)
     matrix = model_matrix(terms, chosen, bakes)
-    found = explain_failures(bakes["failed"], bakes[names], _candidates(matrix), level=level)
+    found = explain_failures(
+        bakes["failed"], bakes[names], _candidates(matrix), factors=chosen, level=level
+    )
     counts = found.counts.assign(survivors=_survivors(bakes, names))
     used = tuple(term for name in found.terms for term in terms if term.name == name)
     return Failing(
@@ -232,6 +245,15 @@ def _bakes(table: pd.DataFrame, liking: str) -> tuple[pd.DataFrame, tuple[str, .
         failed=bakes["status"].isin(FAILED), reason=reason.fillna("").astype(str)
     ).reset_index(drop=True)
     return bakes.assign(row=range(1, len(bakes) + 1)), tuple(notes)
+
+
+def _rest_words(left_out: int) -> str:
+    if not left_out:
+        return ""
+    regions_word = "region" if left_out == 1 else "regions"
+    return (
+        f"<p>And {left_out} more {regions_word} with more failures than expected: see counts.</p>"
+    )
 
 
 def _bakes_word(count: int) -> str:

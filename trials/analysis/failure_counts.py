@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -9,11 +10,18 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 from scipy import stats
 
 from trials.errors import FitError
+from trials.factors import Factor, is_blank
 from trials.tables import tidy_number
+
+MOST_SHOWN = 8  # regions in a short view; pairs of settings soon make fifty
 
 
 def count_failures(
-    failed: Sequence[bool] | np.ndarray, settings: pd.DataFrame, *, level: float = 0.95
+    failed: Sequence[bool] | np.ndarray,
+    settings: pd.DataFrame,
+    *,
+    factors: Sequence[Factor] = (),
+    level: float = 0.95,
 ) -> pd.DataFrame:
     """Count failures by region: each setting of each factor, and each pair of settings.
 
@@ -22,6 +30,8 @@ def count_failures(
     failed : sequence of bool, one per bake
     settings : DataFrame, one row per bake
         Real settings. A number with more than three values is parted at the middle of its range.
+    factors : sequence of Factor
+        For the units of the settings.
     level : float
         Of the exact intervals.
 
@@ -46,7 +56,9 @@ def count_failures(
     y = as_failed(failed)
     if len(settings) != len(y):
         raise FitError(f"there are {len(y)} bakes and {len(settings)} rows of settings.")
-    rows = [(name, int(mask.sum()), int(y[mask].sum())) for name, mask in regions(settings)]
+    rows = [
+        (name, int(mask.sum()), int(y[mask].sum())) for name, mask in regions(settings, factors)
+    ]
     table = pd.DataFrame(rows, columns=["region", "bakes", "failed"])
     n, k, tail = table["bakes"], table["failed"], (1 - level) / 2
     table["share"] = k / n
@@ -55,13 +67,53 @@ def count_failures(
     return table
 
 
-def regions(settings: pd.DataFrame) -> list[tuple[str, np.ndarray]]:
+def above_expectation(counts: pd.DataFrame, most: int = MOST_SHOWN) -> tuple[pd.DataFrame, int]:
+    """Return the regions where more bakes failed than their number would lead one to expect.
+
+    Parameters
+    ----------
+    counts : DataFrame
+        As from :func:`count_failures`.
+    most : int
+        How many regions to return, from the surest on (the highest lower end of the interval).
+
+    Returns
+    -------
+    DataFrame
+        All bakes first, then those regions.
+    int
+        How many such regions were left out.
+
+    Raises
+    ------
+    FitError
+        When `most` is not a whole number from 1.
+
+    Examples
+    --------
+    >>> oil = pd.DataFrame({"oil": [165, 165, 180, 180]})
+    >>> shown, left_out = above_expectation(count_failures([0, 0, 0, 1], oil))
+    >>> shown["region"].tolist(), left_out
+    (['all bakes', 'oil 180'], 0)
+    """
+    if not isinstance(most, int) or most < 1:
+        raise FitError(f"most is {most!r}; how many regions to show is a whole number from 1.")
+    every, inner = counts.iloc[:1], counts.iloc[1:]
+    hit = inner[inner["failed"] > inner["bakes"] * every["share"].iloc[0] * (1 + 1e-9)]
+    ranked = hit.sort_values("low", ascending=False, kind="stable")
+    shown = pd.concat([every, ranked.iloc[:most]]).reset_index(drop=True)
+    return shown, max(len(ranked) - most, 0)
+
+
+def regions(settings: pd.DataFrame, factors: Sequence[Factor] = ()) -> list[tuple[str, np.ndarray]]:
     """Return every region with a bake in it: each setting of each factor, and each pair.
 
     Parameters
     ----------
     settings : DataFrame, one row per bake
         Real settings. A number with more than three values is parted at the middle of its range.
+    factors : sequence of Factor
+        For the units of the settings.
 
     Returns
     -------
@@ -73,7 +125,10 @@ def regions(settings: pd.DataFrame) -> list[tuple[str, np.ndarray]]:
     >>> [name for name, _ in regions(pd.DataFrame({"oil": [165, 180]}))]
     ['all bakes', 'oil 165', 'oil 180']
     """
-    found = {name: _regions(str(name), settings[name]) for name in settings.columns}
+    known = {factor.name: factor for factor in factors}
+    found = {
+        name: _regions(str(name), settings[name], known.get(name)) for name in settings.columns
+    }
     masks = [("all bakes", np.ones(len(settings), dtype=bool))]
     masks += [region for own in found.values() for region in own]
     masks += [
@@ -85,19 +140,26 @@ def regions(settings: pd.DataFrame) -> list[tuple[str, np.ndarray]]:
     return [(name, mask) for name, mask in masks if mask.any()]
 
 
-def _regions(name: str, values: pd.Series) -> list[tuple[str, np.ndarray]]:
-    distinct = values.unique()
+def _regions(name: str, values: pd.Series, factor: Factor | None) -> list[tuple[str, np.ndarray]]:
+    """Return the regions of one factor; where it has no setting (nested), it has no region."""
+    distinct = [value for value in values.unique() if not is_blank(value)]
     numeric = is_numeric_dtype(values) and not is_bool_dtype(values)
     if numeric and len(distinct) > 3:
         middle = (values.min() + values.max()) / 2
-        said = tidy_number(middle)
-        low = (values <= middle).to_numpy()
-        return [(f"{name} up to {said}", low), (f"{name} above {said}", ~low)]
+        said = factor.show(middle) if factor else tidy_number(middle)
+        low, high = (values <= middle).to_numpy(), (values > middle).to_numpy()
+        return [(f"{name} up to {said}", low), (f"{name} above {said}", high)]
     ordered = sorted(distinct) if numeric else distinct
     return [
-        (f"{name} {tidy_number(value) if numeric else value}", (values == value).to_numpy())
+        (f"{name} {_shown(value, factor, numeric)}", (values == value).to_numpy())
         for value in ordered
     ]
+
+
+def _shown(value: Any, factor: Factor | None, numeric: bool) -> str:
+    if factor:
+        return factor.show(value)
+    return tidy_number(value) if numeric else str(value)
 
 
 def as_failed(failed: Sequence[bool] | np.ndarray) -> np.ndarray:

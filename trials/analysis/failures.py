@@ -16,6 +16,7 @@ from trials.analysis.failure_counts import as_failed, count_failures
 from trials.analysis.penalised_logistic import PenalisedFit, maximise_penalised, profile_interval
 from trials.analysis.rival_models import Candidate
 from trials.errors import FitError
+from trials.factors import Factor
 from trials.tables import in_words
 
 FEWEST_FAILURES = 3
@@ -169,6 +170,7 @@ def explain_failures(
     settings: pd.DataFrame,
     candidates: Sequence[Candidate],
     *,
+    factors: Sequence[Factor] = (),
     level: float = 0.95,
 ) -> Failures:
     """Say where failures live, with a model no larger than the failures can carry.
@@ -185,6 +187,8 @@ def explain_failures(
         The factors' real settings, for the counts.
     candidates : sequence of Candidate
         The terms that may matter.
+    factors : sequence of Factor
+        For the units of the settings.
     level : float
         Of the intervals.
 
@@ -207,7 +211,7 @@ def explain_failures(
     """
     y = as_failed(failed)
     fewest = int(min(y.sum(), len(y) - y.sum()))
-    counts = count_failures(failed, settings, level=level)
+    counts = count_failures(failed, settings, factors=factors, level=level)
     if fewest < FEWEST_FAILURES:
         return Failures(counts, None, (), 0, (_too_few(y),))
     allowed = max(1, round(fewest / FAILURES_PER_TERM))
