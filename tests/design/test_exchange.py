@@ -1,6 +1,7 @@
 """Optimal plans reach what can be reached, never break a rule, and say what can not be."""
 
 import itertools
+from dataclasses import replace
 
 import joblib
 import numpy as np
@@ -14,6 +15,7 @@ from tests.design.attainable import cases, planned, share_reached
 from trials.design import starts as starts_module
 from trials.design.basis import basis, coded_settings
 from trials.design.exchange import augment, optimal
+from trials.design.plan import Plan
 from trials.design.terms import model_terms
 from trials.errors import PlanError
 from trials.factors import Categorical, Component, Numeric
@@ -211,6 +213,44 @@ def test_new_loads_after_kept_ones():
     table = longer.table
     assert table["load"].nunique() == 7
     assert (table.groupby("load")["day"].nunique() == 1).all()
+
+
+def _d_value_with_days_fixed(plan: Plan, model: str) -> float:
+    """log |X'X| with the intercept, the model and sum-to-zero columns of the days, written out."""
+    X = basis(model_terms(model, plan.factors), plan.factors).rows(
+        coded_settings(plan.factors, plan.table)
+    )
+    days = pd.get_dummies(plan.table["day"]).to_numpy(dtype=float)
+    X = np.hstack([X, days[:, 1:] - days[:, :1]])
+    return float(np.linalg.slogdet(X.T @ X)[1])
+
+
+def test_new_bakes_beside_kept_ones_are_chosen_for_the_fit_with_few_days_as_they_are():
+    """Every way to add 3 bakes on a second day is tried: none serves the fit's own days better."""
+    kept = pd.DataFrame({"hydration": [92, 108, 92, 108], "buckwheat": [15, 15, 35, 35]})
+    plan = optimal([WATER, FLOUR], model="main", bakes=7, keep=kept, criterion="D", seed=1)
+    assert plan.details["days_fixed"]
+    corners = list(itertools.product([92.0, 108.0], [15.0, 35.0]))
+    tried = []
+    for chosen in itertools.combinations_with_replacement(corners, 3):
+        rows = plan.table
+        rows.loc[4:, ["hydration", "buckwheat"]] = chosen
+        tried.append(_d_value_with_days_fixed(replace(plan, rows=rows), "main"))
+    assert _d_value_with_days_fixed(plan, "main") == pytest.approx(max(tried), rel=1e-12)
+
+
+def test_with_five_days_the_fit_takes_them_by_chance_and_so_does_the_plan():
+    kept = pd.DataFrame({"hydration": [92, 108] * 4, "buckwheat": [15, 35, 35, 15] * 2})
+    kept["day"] = [1, 1, 2, 2, 3, 3, 4, 4]
+    asked = {"model": "main", "bakes": 12, "keep": kept, "criterion": "D", "seed": 1}
+    assert not optimal([WATER, FLOUR], **asked).details["days_fixed"]
+
+
+def test_a_bake_alone_on_its_day_is_still_chosen_and_the_plan_says_on_what_terms():
+    kept = pd.DataFrame({"hydration": [92, 108, 92, 108], "buckwheat": [15, 15, 35, 35]})
+    plan = optimal([WATER, FLOUR], model="main", bakes=5, keep=kept, criterion="D", seed=1)
+    assert not plan.details["days_fixed"]
+    assert "as if days differed by chance alone" in plan.reasons[-1]
 
 
 def test_one_more_bake_goes_where_it_tells_most():

@@ -13,7 +13,7 @@ from trials.design.coordinate_exchange import Search
 from trials.design.exclusion import Exclude, Exclusion
 from trials.design.finishing import refined, repeated
 from trials.design.kept import after, joined, judged, kept_settings, read_kept
-from trials.design.kitchen import Kitchen, Loads, Ratios, set_up
+from trials.design.kitchen import FEW_DAYS, Kitchen, Loads, Ratios, set_up
 from trials.design.laying_out import lay_out
 from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.request import (
@@ -32,6 +32,10 @@ from trials.errors import PlanError
 from trials.factors import Factor, check_factors
 from trials.tables import tidy_number
 
+_DAYS_BY_CHANCE = (
+    "The new bakes were chosen as if days differed by chance alone: so few can not be told from "
+    "their day. Bake a reference bake beside them, or more of them."
+)
 # More bakes than any kitchen's round; the covariance of all of them is held in memory
 MOST_BAKES = 500
 
@@ -70,7 +74,9 @@ def optimal(
         tuning. "D": the largest determinant of the information matrix, for finding what matters.
     days : int, optional
         Days of equally many bakes; their differences are taken out as fixed effects, unless
-        each load is a day of its own or a hard-to-change factor would be lost in them.
+        each load is a day of its own or a hard-to-change factor would be lost in them. With kept
+        bakes that is so for fewer than five days in all, as the fit takes them, unless new bakes
+        are too few to be told from their day; the plan then says so.
     loads : int or mapping, optional
         How many of what bakes share: 6, or {"load": 6, "dough": 4}, crossed when every
         combination can be filled equally often, else nested.
@@ -149,6 +155,9 @@ def optimal(
     given = kept_settings(factors, kept, bakes)
     effort = _effort(search, bakes, starts)
     found = best_of_many(search, options, given, seed, effort)
+    if len(kept) and days_fixed and not np.isfinite(found.score):
+        search, days_fixed = build_search(request, options, kitchen, len(kept), by_chance=True)
+        found = best_of_many(search, options, given, seed, effort)
     if not np.isfinite(found.score):
         explain(request, options, kitchen)
     if continuous and not found.interrupted:
@@ -296,6 +305,8 @@ def _described(
         "kept": before["bake"].tolist(),
     }
     reasons = [_reason(request, value, effort)]
+    if len(judged(before)) and not days_fixed and 1 < plan.days < FEW_DAYS:
+        reasons.append(_DAYS_BY_CHANCE)
     wholly, partly = potential_left_out(request, search.basis)
     if wholly or partly:
         details["potential_left_out"] = [*wholly, *partly]

@@ -12,6 +12,9 @@ from trials.errors import PlanError
 from trials.factors import Factor, group_names
 from trials.tables import in_words
 
+# Fewer days than this are taken out as they are, not treated as drawn by chance
+FEW_DAYS = 5
+
 Loads = int | Mapping[str, int] | None
 Ratios = float | Mapping[str, float]
 

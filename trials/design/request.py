@@ -9,7 +9,7 @@ import pandas as pd
 from trials.design.basis import Basis, basis
 from trials.design.candidates import Candidates
 from trials.design.coordinate_exchange import SINGULAR, Search
-from trials.design.kitchen import Kitchen, Ratios, group_columns
+from trials.design.kitchen import FEW_DAYS, Kitchen, Ratios, group_columns
 from trials.design.terms import Model, Term, model_terms
 from trials.errors import PlanError
 from trials.factors import Factor
@@ -57,18 +57,30 @@ def potential_terms(
 
 
 def build_search(
-    request: Request, options: Candidates, kitchen: Kitchen, kept: int
+    request: Request, options: Candidates, kitchen: Kitchen, kept: int, *, by_chance: bool = False
 ) -> tuple[Search, bool]:
-    """Return the arrays to search, and whether days are fixed effects in them."""
+    """Return the arrays to search, and whether days are fixed effects in them.
+
+    Parameters
+    ----------
+    request, options, kitchen
+    kept : int
+        How many bakes were made already.
+    by_chance : bool
+        Whether days are taken as drawn by chance, however few they are.
+    """
     own = basis(request.terms, request.factors)
     columns, precision = _with_potential(request, own, options)
-    fixed, days_fixed = _day_columns(kitchen, own, request.factors, kept)
+    fixed, days_fixed = np.zeros((len(kitchen.frame), 0)), False
+    if not by_chance:
+        fixed, days_fixed = _day_columns(kitchen, own, request.factors, kept)
     prior = np.concatenate([precision, np.zeros(fixed.shape[1])])
     moment = None
     if request.criterion == "I":
         moment = np.zeros((len(prior), len(prior)))
         moment[: columns.size, : columns.size] = options.moment(columns)
-    V = kitchen.covariance(request.ratio, days=kept > 0 and kitchen.frame["day"].nunique() > 1)
+    several = kitchen.frame["day"].nunique() > 1
+    V = kitchen.covariance(request.ratio, days=kept > 0 and several and not days_fixed)
     bakes = len(kitchen.frame)
     hard = {place for place, factor in enumerate(request.factors) if factor.group}
     free = tuple(
@@ -89,14 +101,21 @@ def build_search(
 def _day_columns(
     kitchen: Kitchen, columns: Basis, factors: Sequence[Factor], kept: int
 ) -> tuple[np.ndarray, bool]:
-    """Return the fixed columns of the days; none where a load's own terms would be lost in them."""
+    """Return the fixed columns of the days; none where a load's own terms would be lost in them.
+
+    With bakes kept from before the columns are those of the fit that follows: few days are taken
+    as they are, many as drawn by chance. A new day that holds a single bake, or a model that all
+    bakes can not judge beside the days, is left to chance too: one bake more must still tell
+    something.
+    """
     days = kitchen.frame["day"]
     count = days.nunique()
     for name in kitchen.groups:
         if count + group_columns(columns, factors, name) > kitchen.frame[name].nunique():
             count = 1
-    # Days of a later round are a random part of the error: one bake more must still tell something
-    if count < 2 or kept:
+    alone = kept and days.iloc[kept:].value_counts().min() < 2
+    too_many = kept and (count >= FEW_DAYS or columns.size + count - 1 > len(days))
+    if count < 2 or alone or too_many:
         return np.zeros((len(days), 0)), False
     marks = pd.get_dummies(days).to_numpy(dtype=float)
     return marks[:, :-1] - marks[:, -1:], True

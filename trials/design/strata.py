@@ -7,14 +7,12 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from trials.design.kitchen import same
+from trials.design.kitchen import FEW_DAYS, same
 from trials.design.plan import Plan, kitchen_group
 from trials.design.terms import Model, ModelMatrix, Term, model_matrix, model_terms
 from trials.errors import PlanError
 from trials.tables import in_words
 
-# Fewer days than this are taken out as they are, not treated as drawn by chance
-FEW_DAYS = 5
 SINGULAR = 1e-10
 
 
