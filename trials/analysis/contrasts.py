@@ -10,11 +10,12 @@ import pandas as pd
 from scipy import stats
 
 from trials.analysis.results import EFFECT_COLUMNS, Estimator
+from trials.analysis.settings_compared import compared
 from trials.analysis.small_sample import FTest
 from trials.analysis.verdicts import CONFIDENCE, verdict
 from trials.design.plan import reference_setting
 from trials.design.terms import ModelMatrix, Term, model_matrix
-from trials.factors import Categorical, Component, Factor, Numeric
+from trials.factors import Component, Factor, Numeric
 
 
 class Tester(Estimator, Protocol):
@@ -84,7 +85,7 @@ def contrasts(matrix: ModelMatrix, factors: Sequence[Factor], columns: int) -> l
 def _plain_contrasts(
     term: Term, matrix: ModelMatrix, known: Mapping[str, Factor], columns: int
 ) -> list[Contrast]:
-    choices = [_choices(known[name], power) for name, power in term.powers]
+    choices = [compared(known[name], power) for name, power in term.powers]
     place = matrix.of(term)
     found = []
     for combination in product(*choices):
@@ -97,23 +98,6 @@ def _plain_contrasts(
         reference = ", ".join(low for _, _, low in combination)
         found.append(Contrast(term, level, reference, row))
     return found
-
-
-def _choices(factor: Factor, power: int) -> list[tuple[np.ndarray, str, str]]:
-    """Return for one factor the comparisons it offers: weights on its columns, from, to."""
-    if isinstance(factor, Categorical):
-        codes = np.vstack([np.eye(len(factor.levels) - 1), -np.ones(len(factor.levels) - 1)])
-        first = factor.show(factor.levels[0])
-        return [
-            (codes[place] - codes[0], factor.show(level), first)
-            for place, level in enumerate(factor.levels)
-            if place
-        ]
-    low, high = factor.show(factor.low), factor.show(factor.high)
-    if power % 2:
-        return [(np.array([2.0]), high, low)]
-    middle = factor.show((factor.low + factor.high) / 2)
-    return [(np.array([1.0]), f"{low} or {high}", middle)]
 
 
 def _blend_contrasts(

@@ -18,7 +18,8 @@ from trials.analysis.setting_rows import (
     settings_table,
     shown_settings,
 )
-from trials.analysis.verdicts import CONFIDENCE, decimals, kitchen_term, signed
+from trials.analysis.settings_compared import effect_words
+from trials.analysis.verdicts import CONFIDENCE, decimals, signed
 from trials.design.terms import Term, model_matrix
 from trials.errors import FitError
 from trials.factors import Factor
@@ -265,6 +266,8 @@ class Findings:
 def kitchen_effects(findings: Findings) -> pd.DataFrame:
     """Return the table of effects as a baker reads it: rounded, in words, without p values.
 
+    Each row says at which settings of the other factors it holds, where that is not all the same.
+
     Examples
     --------
     >>> kitchen_effects.__name__
@@ -272,11 +275,14 @@ def kitchen_effects(findings: Findings) -> pd.DataFrame:
     """
     shown = findings.spoken
     digits = decimals(shown["se"])
+    terms = findings.averaged.terms if findings.averaged else findings.terms
+    rows = zip(shown["term"], shown["level"], shown["reference"], strict=True)
+    words = [effect_words(*row, terms, findings.factors) for row in rows]
     return pd.DataFrame(
         {
-            "what changed": [kitchen_term(term) for term in shown["term"]],
-            "from": shown["reference"],
-            "to": shown["level"],
+            "what changed": [what for what, _, _ in words],
+            "from": [start for _, start, _ in words],
+            "to": [end for _, _, end in words],
             "difference": [signed(value, digits) for value in shown["estimate"]],
             "likely between": [
                 f"{signed(low, digits)} and {signed(high, digits)}"
