@@ -5,7 +5,6 @@ Nothing is dropped without a word: what was left out, and why, is in the notes.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,16 +19,15 @@ from trials.analysis.group_columns import (
     with_own_groups,
 )
 from trials.analysis.repeats import own_views, without_echoes
+from trials.analysis.scored_rows import check_row, usable_rows, with_columns
 from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
-from trials.errors import FitError, Place
-from trials.factors import Factor, is_blank
+from trials.errors import FitError
+from trials.factors import Factor
 from trials.measures import Measure
-from trials.tables import in_words, number
+from trials.tables import in_words
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
 FEWEST_RANDOM_DAYS = 5
-WITHOUT_SCORE = ("failed", "not served", "not baked")
-STATUSES = ("made", *WITHOUT_SCORE)
 CONTROL, CURVATURE = "reference bake", "middle-setting bake"
 
 
@@ -129,11 +127,11 @@ def question(
     >>> question(table, "liking", ["rest"], model="main").matrix.columns
     ('', 'rest')
     """
-    table = _with_columns(table, response, groups)
+    table = with_columns(table, response, groups)
     groups = None if groups is None else tuple(groups)
-    _check_row(response, factors or (), groups or ())
+    check_row(response, factors or (), groups or ())
     notes: list[str] = []
-    kept, failed = _usable(table, response, notes)
+    kept, failed = usable_rows(table, response, notes)
     kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
     if groups is None:
         kept = without_echoes(kept, response, notes)
@@ -167,111 +165,12 @@ def question(
     )
 
 
-def _with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | None) -> pd.DataFrame:
-    table = pd.DataFrame(table).copy()
-    table.columns = [str(name) for name in table.columns]
-    if response not in table:
-        known = in_words(map(str, table.columns), "or")
-        raise FitError(f'there is no column "{response}" to explain; expected {known}.')
-    twice = table.columns[table.columns.duplicated()]
-    if len(twice):
-        raise FitError(f'the column "{twice[0]}" appears twice; give each its own name.')
-    if groups is not None and isinstance(groups, str):
-        raise FitError(f'groups is {groups!r}; give a list of names, such as ("bake", "taster").')
-    table["row"] = range(1, len(table) + 1)
-    return table.reset_index(drop=True)
-
-
-def _check_row(response: str, factors: Sequence[Factor | str], groups: Iterable[str]) -> None:
-    names = {response, *groups, *(one if isinstance(one, str) else one.name for one in factors)}
-    if "row" in names:
-        raise FitError(
-            'the name "row" is kept for the place of a score in the table; call that column '
-            'something else, such as "tray row".'
-        )
-
-
-def _usable(
-    table: pd.DataFrame, response: str, notes: list[str]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the rows with a score, and the bakes that gave none with their reasons."""
-    pairs = zip(table[response], table["row"], strict=True)
-    values = [_value(value, response, row) for value, row in pairs]
-    table[response] = values
-    failed = pd.DataFrame({"bake": [], "status": [], "reason": []})
-    if "status" in table:
-        pairs = zip(table["status"], table["row"], strict=True)
-        table["status"] = [_status(value, row) for value, row in pairs]
-        named = table if "bake" in table else table.assign(bake=table["row"].astype(str))
-        lost = table["status"].isin(WITHOUT_SCORE)
-        failed = named[lost].drop_duplicates("bake").reset_index(drop=True)
-        table = table[~named["bake"].isin(set(failed["bake"]))]
-    kept = table[table[response].notna()].reset_index(drop=True)
-    if kept.empty:
-        why = "every bake failed or was not served" if len(failed) else "every cell is empty"
-        raise FitError(f'there is no score in "{response}": {why}.')
-    if kept[response].nunique() == 1:
-        raise FitError(
-            f'every score in "{response}" is {kept[response].iloc[0]:g}; '
-            "nothing varies, so nothing can be explained."
-        )
-    gone = _unscored(table, response)
-    if gone:
-        notes.append(f"{gone} row{'s' if gone > 1 else ''} without a score {_were(gone)} left out.")
-    return kept, failed
-
-
-def _unscored(table: pd.DataFrame, response: str) -> int:
-    """Return how many rows of bakes that were made should hold this score and do not.
-
-    In a table of tastings and bakes the rows of the other kind hold none by their nature.
-    """
-    if "taster" in table:
-        tasted = table["taster"].notna()
-        scored = table[response].notna()
-        table = table[tasted == bool((tasted & scored).any())]
-    return int(table[response].isna().sum())
-
-
-def _status(value: Any, row: int) -> str:
-    """Return the status of a bake; an empty cell is one that was made."""
-    said = "made" if is_blank(value) else str(value).strip().casefold()
-    if said not in STATUSES:
-        raise FitError(
-            f"the status is {value!r}; expected {in_words(STATUSES, 'or')}.",
-            Place(row=row + 1, column="status"),
-        )
-    return said
-
-
 def _named_groups(groups: Iterable[str] | None, extra_groups: Iterable[str]) -> list[str]:
     """Return every column that may be a group."""
     if groups is None:
         return list(dict.fromkeys([*USUAL_GROUPS, *extra_groups]))
     names = list(groups)
     return list(dict.fromkeys([*names, *(part for name in names for part in name.split("/"))]))
-
-
-def _were(count: int) -> str:
-    return "were" if count > 1 else "was"
-
-
-def _value(value: Any, response: str, row: int) -> float:
-    if isinstance(value, str):
-        found = number(value) if value.strip() else float("nan")
-        if found is None:
-            raise FitError(
-                f"{value!r} is not a number. Correct the cell, or leave it empty if nothing "
-                "was scored.",
-                Place(row=row + 1, column=response),
-            )
-        return found
-    if value is None or value is pd.NA or value is pd.NaT:
-        return float("nan")
-    found = float(value)
-    if np.isinf(found):
-        raise FitError("the score is infinite.", Place(row=row + 1, column=response))
-    return found
 
 
 def _fixed_part(
