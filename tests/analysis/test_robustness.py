@@ -3,9 +3,10 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import optimize, stats
 
 from trials.analysis.fitting import fit
-from trials.analysis.robustness import ALL_TOGETHER, robustness
+from trials.analysis.robustness import ALL_TOGETHER, DRAWS, robustness
 from trials.analysis.searching import expected_under_wobble
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Numeric
@@ -43,13 +44,37 @@ def test_what_is_lost_is_the_bend_times_the_squared_error(found):
     assert (table["expected"] - table["with_error"]).tolist() == pytest.approx(table["lost"])
 
 
-def test_the_spread_by_simulation(found):
+def bent_by_oil(found, oil, sd):
+    """Return the quantile function of the fitted response when only the oil errs.
+
+    Along one factor the fit is c + b z + a z^2 in a standard normal z; with a below 0 the response
+    stays under y where z lies outside the two roots, so its distribution is known exactly.
+    """
+    # Three points fix the parabola in z
+    points = pd.DataFrame({"oil": oil + sd * np.array([-1.0, 0, 1]), "water": 100.0})
+    lower, middle, upper = found.expected(points)
+    a, b = (lower + upper) / 2 - middle, (upper - lower) / 2
+    top = middle - b**2 / (4 * a)
+
+    def chance_below(y):
+        half = np.sqrt((y - top) / a)
+        left, right = -b / (2 * a) - half, -b / (2 * a) + half
+        return stats.norm.cdf(left) + stats.norm.sf(right)
+
+    def quantile(share):
+        return optimize.brentq(lambda y: chance_below(y) - share, top - 100, top - 1e-9)
+
+    return quantile, top
+
+
+def test_the_spread_is_that_of_a_bent_normal_error(found):
+    quantile, top = bent_by_oil(found, 175, 3)
     table = robustness(found, LIKING, {"oil": 175, "water": 100}, {"oil": 3})
-    rng = np.random.default_rng(99)
-    oil = pd.DataFrame({"oil": rng.normal(175, 3, 20_000), "water": 100.0})
-    low, high = np.quantile(found.expected(oil), [0.025, 0.975])
-    assert table["low"].iloc[0] == pytest.approx(low, abs=0.15)
-    assert table["high"].iloc[0] == pytest.approx(high, abs=0.05)
+    # A sample quantile of n draws lies within four standard errors of its share:
+    # sqrt(p (1 - p) / n) for 4000 draws, so the shares are 0.025 and 0.975, give or take 0.01
+    reach = 4 * np.sqrt(0.025 * 0.975 / DRAWS)
+    assert quantile(0.025 - reach) < table["low"].iloc[0] < quantile(0.025 + reach)
+    assert quantile(0.975 - reach) < table["high"].iloc[0] < min(quantile(0.975 + reach), top)
     assert table["noticeable"].iloc[0]
     small = robustness(found, LIKING, {"oil": 175, "water": 100}, {"oil": 0.2})
     assert not small["noticeable"].iloc[0]
@@ -60,7 +85,10 @@ def test_a_target_loses_on_both_sides(found):
     at = float(found.expected(pd.DataFrame([here]))[0])
     aimed = Measure("liking", "hedonic 9", goal=("target", at, 1))
     table = robustness(found, aimed, here, {"oil": 3})
-    assert table["lost"].iloc[0] > 0
+    # Two points a standard deviation away on either side (a rule of degree three) stand for the
+    # error: what is lost is their mean distance from the target
+    ends = found.expected(pd.DataFrame({"oil": [169.5, 175.5], "water": [100.0, 100.0]}))
+    assert table["lost"].iloc[0] == pytest.approx(np.abs(ends - at).mean(), rel=1e-9)
 
 
 def test_a_rule_of_degree_three():
@@ -86,8 +114,13 @@ def test_a_blend_keeps_its_sum():
     bakes["liking"] = 5 + 4 * shares * (1 - shares) + np.tile([0.05, -0.05], 6)
     found = fit(bakes, "liking", parts, model="blend")
     table = robustness(found, LIKING, {"rye": 0.5, "wheat": 0.5}, {"rye": 0.05})
-    # Rye 0.5 + e of 1 + e: the share errs by about e / 2, the loss is 4 (e / 2)^2
-    assert table["lost"].iloc[0] == pytest.approx(4 * 0.025**2, rel=0.2)
+    # Rye weighed 0.05 too heavy or too light: its share is then 0.55 / 1.05 or 0.45 / 0.95
+    at = found.expected(
+        pd.DataFrame(
+            {"rye": [0.5, 0.55 / 1.05, 0.45 / 0.95], "wheat": [0.5, 0.5 / 1.05, 0.5 / 0.95]}
+        )
+    )
+    assert table["lost"].iloc[0] == pytest.approx(at[0] - at[1:].mean(), rel=1e-9)
 
 
 def test_bad_input(found):

@@ -7,6 +7,8 @@ from scipy import stats
 
 from trials.analysis.fitting import fit
 from trials.analysis.tasters import describe_tasters
+from trials.analysis.wording import smallest_shown
+from trials.design.terms import Term
 from trials.errors import FitError
 from trials.measures import Measure
 
@@ -115,20 +117,53 @@ def test_one_taster_speaks_for_one():
     assert np.isnan(traits(found, "Ada")["agreement"])
 
 
-def test_what_few_tasters_show_at_the_spreads_of_the_trade():
-    """TRADE 5: spreads 0.5, 1.1 and 0.25 give about 2 points for one taster, 1.5 for two."""
+@pytest.mark.parametrize("count", [1, 2])
+def test_what_few_tasters_show_is_an_analysis_of_variance(count):
+    """Every bake tasted once by each: hydration is judged on the bakes within a hydration.
+
+    Its standard error is the root of their mean square over a sixth of the tastings, on ten
+    degrees of freedom, as long as bakes differ by more than tastings do (else the two are pooled).
+    """
     rng = np.random.default_rng(8)
+    reach = stats.t.ppf(0.975, 10) + stats.t.ppf(0.8, 10)  # a test of 5 %, a chance of four in five
+    held = 0
+    for _ in range(12):
+        table = panel(rng, tasters=("Ada", "Ben")[:count], repeats=0, noise=0)
+        bakes = table["bake"].unique()
+        own = dict(zip(bakes, rng.normal(0, 0.25, len(bakes)), strict=True))
+        table["liking"] = 6 + table["bake"].map(own) + rng.normal(0, np.hypot(0.5, 1.1), len(table))
+        between, within = mean_squares(table)
+        if between < within:
+            continue
+        held += 1
+        note = describe_tasters(fit(table, "liking", ["hydration"])).sentences[-1]
+        shown = float(note.split("difference of about ")[1].split()[0])
+        known = reach * np.sqrt(between * 2 / (6 * count))
+        assert shown == pytest.approx(known, abs=0.05 + 1e-9)  # the note shows one decimal
+    assert held >= 4
+
+
+def mean_squares(table):
+    """Return the mean squares of bakes within a hydration, and of tasters by bakes."""
+    wide = table.pivot_table(index=["hydration", "bake"], columns="taster", values="liking")
+    means = wide.mean(axis=1)
+    apart = means - means.groupby("hydration").transform("mean")
+    tasters = wide.shape[1]
+    left = wide.sub(means, axis=0).sub(wide.mean() - wide.to_numpy().mean(), axis=1)
+    within = (left**2).to_numpy().sum() / 11 if tasters > 1 else 0.0
+    return tasters * (apart**2).sum() / 10, within
+
+
+def test_the_spreads_of_the_trade_say_what_few_tasters_show():
+    # TRADE 5: spreads of 0.5 and 1.1 among tastings and 0.25 among bakes give about 2 points for
+    # one taster and 1.5 for two, told to half a point; twelve bakes, six at either setting
+    reach = stats.t.ppf(0.975, 10) + stats.t.ppf(0.8, 10)
     for count, known in ((1, 2.0), (2, 1.5)):
-        shown = []
-        for _ in range(30):
-            table = panel(rng, tasters=("Ada", "Ben")[:count], repeats=0, noise=0)
-            bakes = table["bake"].unique()
-            own = dict(zip(bakes, rng.normal(0, 0.25, len(bakes)), strict=True))
-            noise = rng.normal(0, np.hypot(0.5, 1.1), len(table))
-            table["liking"] = 6 + table["bake"].map(own) + noise
-            note = describe_tasters(fit(table, "liking", ["hydration"])).sentences[-1]
-            shown.append(float(note.split("difference of about ")[1].split()[0]))
-        assert np.mean(shown) == pytest.approx(known, abs=0.35)
+        se = np.sqrt((0.25**2 + (0.5**2 + 1.1**2) / count) * (1 / 6 + 1 / 6))
+        effects = pd.DataFrame({"term": ["hydration"], "se": [se], "df": [10.0]})
+        shown = smallest_shown(effects, [Term((("hydration", 1),))])
+        assert shown == pytest.approx(reach * se, rel=1e-12)
+        assert round(2 * shown) / 2 == known
 
 
 def test_other_data_are_refused():

@@ -23,6 +23,7 @@ METHOD = Categorical("method", ["baked", "fried", "steamed"])
 HEAT = Numeric("fry: heat", 165, 180, "°C", only_when=("method", ["fried"]))
 RACK = Categorical("rack", ["top", "bottom"], only_when=("method", ["baked", "steamed"]))
 REST = Numeric("rest", 20, 60, "min")
+STILL = Spreads(tasting=0, taster_by_bake=0, taster=0, bake=0, load=0, day=0)
 QUIET = Spreads(tasting=0.2, taster_by_bake=0.1, taster=0.3, bake=0.1, load=0, day=0.1)
 
 
@@ -68,7 +69,18 @@ def test_a_variant_s_difference_is_found_against_the_reference():
     scores = rehearse(plan, truth, tasters=6, spreads=QUIET, rounded=False, seed=1)
     effects = fit(scores, "liking", plan.factors, model=plan.model).effects
     assert effects["reference"].tolist() == ["as it is"] * 2
-    assert effects["estimate"].tolist() == pytest.approx([1.0, 0.0], abs=0.2)
+    # Days, variants and tasters are balanced, so the estimates are differences of plain means
+    means = scores.groupby("variant")["liking"].mean()
+    assert effects["estimate"].tolist() == pytest.approx(
+        [means[name] - means["as it is"] for name in ("with malt", "with rye")], rel=1e-9
+    )
+    # The spreads add up to sqrt((0.1^2 + (0.2^2 + 0.1^2) / 6) (1 / 6 + 1 / 4)) = 0.087: the truth
+    # lies within four of them, and the malt is told from none
+    assert effects["estimate"].tolist() == pytest.approx([1.0, 0.0], abs=4 * 0.0874)
+    assert effects["low"].iloc[0] > 0
+    still = rehearse(plan, truth, tasters=6, spreads=STILL, rounded=False, seed=1)
+    exact = fit(still, "liking", plan.factors, model=plan.model).effects
+    assert exact["estimate"].tolist() == pytest.approx([1.0, 0.0], abs=1e-9)
 
 
 def test_a_nested_setting_has_columns_of_its_own_that_are_nothing_elsewhere():
@@ -119,11 +131,22 @@ def test_an_optimal_plan_gives_a_nested_setting_the_bakes_it_needs():
 def test_the_effect_of_a_nested_setting_is_estimated_where_it_exists():
     plan = optimal([METHOD, HEAT, REST], model="interactions", bakes=20, criterion="D", seed=1)
     truth = {HEAT.name: 2.0, "rest": 0.5, f"{HEAT.name}:rest": 0.6}
+    still = rehearse(plan, truth, tasters=6, spreads=STILL, rounded=False, seed=1)
+    exact = fit(still, "liking", plan.factors, model=plan.model).effects
+    exact = exact.set_index("term")["estimate"]
+    assert exact[HEAT.name] == pytest.approx(2.0, abs=1e-9)
+    assert exact["rest"] == pytest.approx(0.5, abs=1e-9)
+    assert exact[f"{HEAT.name}:rest"] == pytest.approx(0.6, abs=1e-9)
     scores = rehearse(plan, truth, tasters=6, spreads=QUIET, rounded=False, seed=1)
     found = fit(scores, "liking", plan.factors, model=plan.model)
     effects = found.effects.set_index("term")["estimate"]
-    assert effects[HEAT.name] == pytest.approx(2.0, abs=0.25)
-    assert effects[f"{HEAT.name}:rest"] == pytest.approx(0.6, abs=0.25)
+    # Every bake is tasted by the same six, so it is least squares on the means of bakes; the
+    # heat's column runs from -1 to 1 where it is fried, so an effect is twice its coefficient
+    matrix = model_matrix(found.terms, plan.factors, plan.table)
+    means = scores.groupby("bake")["liking"].mean()[plan.table["bake"]]
+    known = np.linalg.lstsq(matrix.X, means.to_numpy(), rcond=None)[0]
+    place = matrix.columns.index(HEAT.name)
+    assert effects[HEAT.name] == pytest.approx(2 * known[place], rel=1e-9)
     assert found.ranking["factor"].iloc[0] == HEAT.name
     means = found.means(HEAT.name)
     assert means[["method", HEAT.name]].to_numpy().tolist() == [["fried", 165], ["fried", 180]]
