@@ -57,6 +57,37 @@ def test_the_plan_keeps_a_dough_to_one_hydration(round_):
     assert (trial.groupby("dough")["proof"].nunique() == 2).all()
 
 
+def test_a_reference_bake_of_another_formula_is_a_dough_of_its_own(round_):
+    """The middle, 100 %, is none of the trial doughs' 92 and 108 %: two more doughs are mixed."""
+    table = round_.plan.table
+    references = table[table["role"] == "control"]
+    assert set(references["hydration"]) == {100.0}
+    assert not set(references["dough"]) & set(table.loc[table["role"] != "control", "dough"])
+    assert references["dough"].is_unique
+    assert table["dough"].nunique() == 8
+    assert "8 dough batches (2 for reference bakes alone)" in round_.plan.sentence()
+
+
+def test_a_reference_bake_of_the_same_formula_is_divided_from_its_home_dough():
+    bakes = pd.DataFrame({"hydration": [100.0] * 2, "proof": [40.0, 70.0], "dough": [1, 1]})
+    plan = lay_out([WATER, PROOF], bakes, family="one", model=["proof"], controls=1, seed=1)
+    assert plan.table["dough"].tolist() == [1, 1, 1]
+
+
+def test_a_heated_load_keeps_its_reference_bake_and_a_load_that_is_only_mixed_does_not():
+    fat = Categorical("fat", ["butter", "lard"], hard_to_change=True, changes=("swap", "butter"))
+    oil = Numeric("oil", 165, 180, "°C", hard_to_change=True)
+    bakes = pd.DataFrame(
+        {"fat": ["lard"] * 2, "oil": [165.0] * 2, "proof": [40.0, 70.0], "load": [1, 1]}
+    )
+    asked = {"family": "one", "model": ["proof"], "controls": 1, "seed": 1}
+    heated = lay_out([fat, oil, PROOF], bakes, **asked)
+    assert heated.table["load"].tolist() == [1, 1, 1]
+    mixed = lay_out([fat, PROOF], bakes, **asked).table.set_index("role")
+    assert mixed["load"].nunique() == 2
+    assert mixed.loc["trial", "load"].nunique() == 1
+
+
 def test_each_dough_is_weighed_once_for_all_its_bakes(round_):
     own, made = weights(round_), dough_weights(round_)
     assert made["dough"].nunique() == 6
@@ -102,8 +133,9 @@ def test_the_sheets_hold_one_page_for_each_dough_before_its_first_bake(round_):
         assert shown.count(title) == 1
         assert shown[shown.index(title) + 1] == dough.bakes[0]
         assert f"(one for this and {dough.bakes[1]})" in markup
-    assert markup.count("mix the dough") == 6
-    assert markup.count("dough batch of its own") == 2
+    # Six doughs for two bakes each, and one for each of the two reference bakes
+    assert markup.count("mix the dough") == 8
+    assert markup.count("for this reference bake alone</b>") == 2
 
 
 @needs_browser
@@ -124,8 +156,8 @@ def test_the_cook_s_page_weighs_a_dough_with_its_first_bake(round_):
 def test_a_day_mixes_each_dough_once(round_):
     steps = (Step("mix the dough", 15, "hands", per="dough"), Step("fry", 6, "pot"))
     tasks = timetable(round_.plan, steps, effort=0).tasks
-    doughs = round_.plan.table["dough"].nunique()
-    assert (tasks["step"] == "mix the dough").sum() == doughs
+    # Those of the two reference bakes are mixed as well
+    assert (tasks["step"] == "mix the dough").sum() == 8
 
 
 def test_the_fit_judges_what_is_set_per_dough_by_doughs(round_):
@@ -133,7 +165,7 @@ def test_the_fit_judges_what_is_set_per_dough_by_doughs(round_):
     write_sheets(round_)
     table = round_.plan.table
     noise = np.random.default_rng(4)
-    of_dough = noise.normal(0, 2.0, 7)[table["dough"].astype(int)]
+    of_dough = noise.normal(0, 2.0, 9)[table["dough"].astype(int)]
     height = 30 + of_dough + noise.normal(0, 0.2, len(table))
     entered = pd.DataFrame({"bake": table["bake"], "taster": pd.NA, "status": "made", "reason": ""})
     record_scores(round_, entered.assign(height=height.round(2)))
@@ -141,8 +173,9 @@ def test_the_fit_judges_what_is_set_per_dough_by_doughs(round_):
     tests = fit(round_, "height").tests.set_index("term")
     assert tests.loc["hydration", "tested_against"] == "dough batches"
     assert tests.loc["proof", "tested_against"] == "bakes"
-    # Six doughs over three days: 6 - 1 - 2 (days) - 1 (hydration) = 2
-    assert tests.loc["hydration", "den_df"] == pytest.approx(2, abs=0.2)
+    # Eight doughs over three days, two of them of reference bakes: 8 - 1 - 2 (days)
+    # - 1 (hydration) - 1 (the level of reference bakes) = 3
+    assert tests.loc["hydration", "den_df"] == pytest.approx(3, abs=0.2)
 
 
 def test_what_changes_a_shared_dough_between_its_bakes_is_refused(tmp_path):

@@ -115,7 +115,8 @@ def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
 
 def in_full(wish: Wish, plan: Plan) -> Plan:
     """Return a plan that was found by a quick search, searched for as long as it deserves."""
-    counts = {name: int(plan.rows[name].nunique()) for name in plan.groups}
+    judged = plan.rows[plan.rows["role"] != "control"]
+    counts = {name: int(judged[name].nunique()) for name in plan.groups}
     potential = "interactions" if "potential" in plan.details else None
     maker = _search(wish, list(plan.model), potential, counts or None, plan.count(), IN_FULL)
     again, _ = made(wish, [maker])

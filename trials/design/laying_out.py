@@ -6,7 +6,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.design.plan import FIXED_COLUMNS, Plan, new_seed, reference_setting, whole_number
+from trials.design.plan import (
+    FIXED_COLUMNS,
+    MIXED_ONCE,
+    Plan,
+    new_seed,
+    reference_setting,
+    whole_number,
+)
 from trials.errors import PlanError
 from trials.factors import Categorical, Component, Factor, check_factors, group_names
 from trials.nesting import check_nested
@@ -39,7 +46,8 @@ def lay_out(
     controls : int
         Reference bakes to add; see :func:`reference_setting`. They are spread over days and
         loads and go first into a load that is hotter than they are and last into one that is
-        cooler, so that nothing has to cool down.
+        cooler, so that nothing has to cool down. One of another formula than the doughs of its
+        place is mixed by itself: it gets a dough number of its own.
     seed : int, optional
         Drawn and recorded when left out.
 
@@ -154,6 +162,8 @@ def _with_controls(
 ) -> pd.DataFrame:
     setting = reference_setting(factors)
     homes = _homes(frame, controls, rng)
+    mixtures = _mixtures(factors, frame)
+    last = {group: int(frame[group].max()) for group in mixtures}
     pieces = []
     for home, load in frame.groupby(_home_keys(frame), sort=False):
         count = homes.get(home, 0)
@@ -161,9 +171,37 @@ def _with_controls(
             pieces.append(load)
             continue
         control = load.iloc[[0] * count].assign(role="control", **setting)
+        for group, set_by in mixtures.items():
+            alike = load.loc[_alike(load, set_by, setting), group]
+            control[group] = [
+                last[group] + place if alike.empty else alike.iloc[0]
+                for place in range(1, count + 1)
+            ]
+            last[group] += count if alike.empty else 0
         before = _goes_first(factors, load, setting, rng)
         pieces += [control, load] if before else [load, control]
     return pd.concat(pieces, ignore_index=True)
+
+
+def _mixtures(factors: Sequence[Factor], frame: pd.DataFrame) -> dict[str, list[str]]:
+    """Return the groups that share one mixture, with the factors that are set for it.
+
+    A reference bake of another formula is mixed by itself, so it can not be one of such a group.
+    A load that is also heated is a place to bake in, not a mixture: it keeps its reference bakes.
+    """
+    found = {}
+    for group in group_names(factors):
+        own = [factor for factor in factors if factor.group == group]
+        mixed = group in MIXED_ONCE or all(factor.changes is not None for factor in own)
+        if mixed and group in frame and frame[group].notna().all():
+            found[group] = [factor.name for factor in own]
+    return found
+
+
+def _alike(load: pd.DataFrame, names: Sequence[str], setting: Mapping[str, Any]) -> pd.Series:
+    """Say which bakes hold a setting as the reference bakes do."""
+    wanted = pd.Series({name: setting[name] for name in names})
+    return (load[list(names)] == wanted).all(axis=1)
 
 
 def _home_keys(frame: pd.DataFrame) -> pd.Series:

@@ -20,6 +20,8 @@ KITCHEN_ROLES = {
 }
 # What a hard-to-change factor's name says of the load it is set for
 _SIGNS = {"oil": "oil fill", "fry": "oil fill", "frying": "oil fill", "oven": "oven heat"}
+# What bakes that share one of these share is one mixture, made once
+MIXED_ONCE = ("dough", "batter", "paste", "mix")
 FIXED_COLUMNS = ("bake", "day", "load", "role")
 
 
@@ -124,12 +126,17 @@ class Plan:
             count = self.count(role)
             if count:
                 words.append(f"{count} {name}{'' if count == 1 else 's'}")
-        shared = [
-            f"{self.rows[name].nunique()} {plural(kitchen_group(name, self.factors))}"
-            for name in self.groups
-        ]
+        shared = [self._shared(name) for name in self.groups]
         days = f"{self.days} day{'' if self.days == 1 else 's'}"
         return f"{' and '.join(words)}{' in ' + ' and '.join(shared) if shared else ''} over {days}"
+
+    def _shared(self, group: str) -> str:
+        """Return how many of what bakes share there are, those of reference bakes alone apart."""
+        count = self.rows[group].nunique()
+        own = count - self.rows.loc[self.rows["role"] != "control", group].nunique()
+        beside = f" ({own} for reference bake{'' if own == 1 else 's'} alone)" if own else ""
+        word = kitchen_group(group, self.factors)
+        return f"{count} {word if count == 1 else plural(word)}{beside}"
 
     def __repr__(self) -> str:
         return f"{self.sentence()} ({self.family}).\n" + "\n".join(self.reasons)

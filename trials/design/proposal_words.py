@@ -121,7 +121,7 @@ def _hard_words(best: Promise) -> list[str]:
         if not factor.group or factor.name not in table.index:
             continue
         own = table.loc[factor.name]
-        units = best.plan.rows.get(factor.group)
+        units = best.plan.rows.loc[best.plan.rows["role"] != "control"].get(factor.group)
         count = 0 if units is None else int(units.nunique())
         if count == best.plan.count():
             continue

@@ -125,7 +125,7 @@ def _dough_sheet(
     factors = [one for one in round_.plan.factors if one.group == dough.group]
     invented = ", invented" if round_.invented else ""
     settings = _settings_table(factors, row, marked=False) if factors else ""
-    times = _steps_table(row, steps, dough.group)
+    times = _steps_table(row, steps, (dough.group,))
     return (
         '<section class="sheet"><div class="head">'
         f'<span class="dough">{html.escape(dough.name[0].upper() + dough.name[1:])}</span>'
@@ -163,15 +163,18 @@ def shared_words(round_: Round, row: Mapping[str, Any]) -> list[str]:
             words.append(name)
             continue
         others, apart = _sharers(round_, row, group)
-        if apart:
+        if apart and others:
+            # A round of before, when such a bake was listed under a dough that it is not of
             words.append(f"{kitchen_group(group, round_.plan.factors)} of its own")
+        elif apart:
+            words.append(f"{name}, for this reference bake alone")
         else:
             words.append(f"{name} (one for this and {in_words(others)})" if others else name)
     return words
 
 
 def _sharers(round_: Round, row: Mapping[str, Any], group: str) -> tuple[list[str], bool]:
-    """Return the other bakes of a group, and whether this one, a reference bake, is apart."""
+    """Return the other bakes of a mixture, and whether this one, a reference bake, is apart."""
     table = round_.plan.table
     set_by = [factor.name for factor in round_.plan.factors if factor.group == group]
     fellows = table[table[group] == row[group]]
@@ -179,7 +182,7 @@ def _sharers(round_: Round, row: Mapping[str, Any], group: str) -> tuple[list[st
     setting = (trial if len(trial) else fellows)[set_by].iloc[0]
     alike = (fellows[set_by] == setting).all(axis=1)
     others = fellows.loc[alike & (fellows["bake"] != row["bake"]), "bake"]
-    apart = any(row[name] != setting[name] for name in set_by)
+    apart = trial.empty or any(row[name] != setting[name] for name in set_by)
     return list(others), apart
 
 
@@ -191,7 +194,7 @@ def _body(
     steps: Sequence[Step],
 ) -> str:
     settings = _settings_table(round_.plan.factors, row, apart=_apart(round_, row))
-    times = _steps_table(row, steps)
+    times = _steps_table(row, steps, ("bake", *_by_itself(round_, row)))
     went = _outcome(round_.measures)
     if grams is None or formula is None:
         return f'<div class="two"><div>{settings}</div><div>{times}</div></div>{went}'
@@ -211,6 +214,13 @@ def _apart(round_: Round, row: Mapping[str, Any]) -> bool:
     """Return whether this reference bake has its own setting of what its group shares."""
     shared = [group for group in round_.plan.groups if pd.notna(row[group])]
     return any(_sharers(round_, row, group)[1] for group in shared)
+
+
+def _by_itself(round_: Round, row: Mapping[str, Any]) -> list[str]:
+    """Return the groups, loads apart, of which this bake is the only one: their work is its own."""
+    groups = [one for one in round_.plan.groups if one != "load" and pd.notna(row[one])]
+    sharers = {group: _sharers(round_, row, group) for group in groups}
+    return [group for group, (others, apart) in sharers.items() if apart or not others]
 
 
 def _settings_table(
@@ -238,14 +248,14 @@ def _settings_table(
     )
 
 
-def _steps_table(row: Mapping[str, Any], steps: Sequence[Step], per: str = "bake") -> str:
+def _steps_table(row: Mapping[str, Any], steps: Sequence[Step], per: Sequence[str]) -> str:
     named = [
-        (step.name, _minutes(step, row)) for step in steps if step.per == per and step.is_for(row)
+        (step.name, _minutes(step, row)) for step in steps if step.per in per and step.is_for(row)
     ]
-    if per != "bake" and not named:
+    if "bake" not in per and not named:
         return ""
     core = "<tr><td>core when done</td><td></td><td></td>"
-    core = f'{core}<td class="box"></td></tr>' if per == "bake" else ""
+    core = f'{core}<td class="box"></td></tr>' if "bake" in per else ""
     lines = "".join(
         f'<tr><td>{html.escape(name)}</td><td class="right">{minutes}</td>'
         '<td class="box"></td><td class="box"></td></tr>'

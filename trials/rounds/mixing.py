@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from trials.design.plan import kitchen_group
+from trials.design.plan import MIXED_ONCE, kitchen_group
 from trials.errors import FormulaError, RoundError
 from trials.factors import Component, Factor
 from trials.recipe.changes import apply_changes
@@ -14,9 +14,6 @@ from trials.recipe.formula import Formula
 from trials.recipe.mix import totals
 from trials.rounds.round import Round
 from trials.tables import in_words
-
-# What bakes that share one of these share is one mixture, made once
-MIXED_ONCE = ("dough", "batter", "paste", "mix")
 
 
 def bake_formulas(round_: Round) -> dict[str, Formula]:
