@@ -23,29 +23,29 @@ TRUTH = {"hydration": 0.9, "fat": -1.2, "rest": 0.1, "hydration:fat": 0.5}
 SPREADS = Spreads(tasting=0.8, taster_by_bake=0.2, taster=0.4, bake=0.3, load=0, day=0.2)
 
 
-def first_round(folder):
+def first_round(folder, tasters=TASTERS):
     """Return eight bakes, planned."""
     return Round.create(
         folder,
         plan=full_factorial(FACTORS, seed=3),
         measures=[LIKING],
         formula=FORMULA,
-        tasters=TASTERS,
+        tasters=tasters,
         seed=5,
         name="Ginger snap, round 1",
         invented=True,
     )
 
 
-def scored(round_, seed=1):
+def scored(round_, seed=1, spreads=SPREADS):
     """Enter invented scores in a round of this development."""
     table = rehearse(
         round_.plan,
         TRUTH,
         mean=6.0,
         measure=LIKING,
-        tasters=[taster.name for taster in TASTERS],
-        spreads=SPREADS,
+        tasters=[taster.name for taster in round_.tasters],
+        spreads=spreads,
         seed=seed,
     )
     table["status"] = "made"

@@ -1,18 +1,26 @@
 """The next round: what it keeps, what it never breaks, what it says, and where it is written."""
 
 import re
+from dataclasses import fields
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 import trials
 from tests.deciding.small_development import LIKING, first_round, kitchen, scored
+from trials import demo_rounds
 from trials.deciding.actions import actions
 from trials.deciding.beliefs import coded_made, known
+from trials.deciding.confirmation import confirmation
 from trials.deciding.continuing import new_bakes
 from trials.deciding.following import write_next
+from trials.deciding.lineage import best_so_far, fit_together, line_of
 from trials.design.exclusion import Exclusion
 from trials.errors import PlanError, RoundError
+from trials.rehearsal import Spreads
+from trials.rounds.shopping import shopping_list
+from trials.rounds.timetable import timetable
 
 EXCLUDE = [{"a": "high", "b": "low"}]
 
@@ -153,3 +161,104 @@ def test_a_hard_to_change_setting_stays_within_its_load():
     assert (fresh.groupby("load")["oil"].nunique() == 1).all()
     assert (fresh.groupby("load")["day"].nunique() == 1).all()
     assert fresh.groupby("load").size().max() <= plan.table.groupby("load").size().max()
+
+
+@pytest.fixture(scope="module")
+def demo_line(demo_round, tmp_path_factory):
+    """The demo's round, the one after it with scores, and the confirmation of both."""
+    home = tmp_path_factory.mktemp("line")
+    second = demo_rounds.bake(write_next(demo_round.folder, 8, home / "round-2"))
+    third = demo_rounds.bake(write_next(second.folder, 8, action="confirm"))
+    return line_of(third)
+
+
+def test_the_next_round_is_made_in_the_same_kitchen(demo_line):
+    before, after = demo_line[:2]
+    anew = {"folder", "plan", "seed", "name", "parent"}
+    for field in fields(trials.Round):
+        if field.name not in anew:
+            assert repr(getattr(after, field.name)) == repr(getattr(before, field.name)), field.name
+    assert after.plan.excluded == before.plan.excluded
+    assert {taster.name: taster.avoids for taster in after.tasters}["Dev"] == ("peanut",)
+
+
+def test_the_next_round_has_all_its_sheets(demo_line):
+    _, after, _ = demo_line
+    names = {path.name for path in after.folder.iterdir()}
+    wanted = {"bake-sheets.html", "code-sheet.html", "timetable.html", "shopping-list.html"}
+    assert wanted <= names
+    assert len(list((after.folder / "ballots").glob("ballot-*.html"))) == len(after.tasters)
+    assert timetable(after).days["bakes"].sum() == len(after.plan.table)
+    assert shopping_list(after)["cost (EUR)"].notna().any()
+    sheet = (after.folder / "bake-sheets.html").read_text(encoding="utf-8")
+    assert "hot oil" in sheet
+    assert all(bake in sheet for bake in after.plan.table["bake"])
+
+
+def test_every_day_has_reference_bakes_as_before(demo_line):
+    before, after, _ = demo_line
+    for one in (before, after):
+        table = one.plan.table
+        assert (table["role"] == "control").groupby(table["day"]).sum().eq(1).all()
+    assert after.plan.count("trial") == 8
+
+
+def test_the_best_so_far_is_the_one_the_next_round_names(demo_line):
+    for line in (demo_line[:1], demo_line[:2]):
+        best = best_so_far(line).sentences[0].removesuffix(".")
+        reasons = trials.next_round(line[-1], 8, action="confirm").reasons
+        assert reasons[0].startswith(f"{best}, with")
+
+
+def test_one_round_says_what_it_says_alone(demo_line):
+    alone, line = trials.fit(demo_line[0], "liking"), fit_together(demo_line[:1], "liking")
+    assert line.sentences == alone.sentences
+
+
+def test_more_bakes_do_not_blur_what_was_asked_from_the_start(demo_line):
+    # The pair was named in the first plan and matters there; all 15 pairs at once would hide it
+    alone, both = (fit_together(demo_line[:count], "liking") for count in (1, 2))
+    pair = "oil temperature:hydration"
+    errors = [found.effects.set_index("term").loc[pair, "se"] for found in (alone, both)]
+    assert errors[1] < errors[0]
+    assert "Oil temperature depends on hydration" in " ".join(both.sentences)
+
+
+def test_references_stand_among_the_bakes_they_are_compared_with(demo_line, tmp_path):
+    third = demo_line[-1].plan.table
+    # One oil at a time: two fills, each with both kinds
+    assert third.groupby("load")["role"].nunique().tolist() == [2, 2]
+    one = scored(first_round(tmp_path / "round-1"))
+    roles = write_next(one.folder, 8, action="confirm").plan.table["role"].tolist()
+    changes = sum(a != b for a, b in pairwise(roles))
+    assert changes > 1
+
+
+def test_days_that_are_over_are_said_anew(tmp_path):
+    tasters = [trials.Taster("Ada"), trials.Taster("Ben", ["sesame"], days=[1])]
+    one = scored(first_round(tmp_path / "round-1", tasters))
+    two = write_next(one.folder, 6)
+    assert [taster.days for taster in two.tasters] == [(), ()]
+    assert two.tasters[1].avoids == ("sesame",)
+    assert "on which days Ben comes" in two.plan.reasons[-1]
+    assert sentences(" ".join(two.plan.reasons)) <= 5
+
+
+def test_a_confirmed_setting_ends_the_development(tmp_path):
+    sharp = Spreads(tasting=0.1, taster_by_bake=0, taster=0.4, bake=0.05, load=0, day=0.1)
+    one = scored(first_round(tmp_path / "round-1"), spreads=sharp)
+    two = scored(write_next(one.folder, 8, action="decide"), seed=2, spreads=sharp)
+    three = scored(write_next(two.folder, 8), seed=3, spreads=sharp)
+    assert three.plan.family == "confirmation bakes"
+    with pytest.raises(PlanError, match=r'round 3" has confirmed .* Stop here'):
+        write_next(three.folder, 8)
+    assert trials.next_round(three, 8, action="fill").details["action"] == "fill the gaps"
+
+
+def test_where_it_was_not_confirmed_the_search_goes_on(demo_line):
+    # These invented bakes fall short of the reference in liking, which nothing foretold
+    assert not confirmation(demo_line[-1]).confirmed
+    plan = trials.next_round(demo_line[-1], 8)
+    assert plan.details["action"] != "confirmation bakes"
+    assert "did not come out as foretold" in plan.reasons[1]
+    assert sentences(" ".join(plan.reasons)) <= 5

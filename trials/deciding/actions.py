@@ -7,13 +7,15 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.no_error import unit_means
+from trials.analysis.results import Averaged, Findings
 from trials.analysis.rival_models import PARTLY_ALIASED
-from trials.deciding.beliefs import Knowledge, chance_best, coded_made, numbers_of
+from trials.deciding.beliefs import Belief, Knowledge, chance_best, coded_made, numbers_of
 from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
 from trials.deciding.expected_gain import contest, narrowing
 from trials.design.basis import coded_settings
 from trials.design.folding import fold_over
 from trials.design.plan import Plan, reference_setting
+from trials.design.proposal_words import kitchen_names
 from trials.errors import TrialsError
 from trials.factors import Categorical
 
@@ -184,14 +186,14 @@ def _rivals(knowledge: Knowledge, pool: np.ndarray) -> tuple[np.ndarray, list[Ri
     for place, share in zip(order, shares, strict=True):
         columns = np.flatnonzero(np.concatenate([[True], patterns[place]]))
         rivals.append(Rival(float(share), at_bakes[:, columns], at_pool[:, columns]))
-    names = [_explained(found.averaged.terms, patterns[place], one) for place in order[:2]]
+    names = [_explained(found, found.averaged, patterns[place], one) for place in order[:2]]
     return y, rivals, "; ".join(names)
 
 
-def _explained(terms: tuple, pattern: np.ndarray, one: object) -> str:
-    owner = one.basis.owner[1 : len(pattern) + 1]  # type: ignore[attr-defined]
-    held = [term.name for place, term in enumerate(terms) if pattern[owner == place].any()]
-    return " and ".join(held) or "nothing but chance"
+def _explained(found: Findings, averaged: Averaged, pattern: np.ndarray, one: Belief) -> str:
+    owner = one.basis.owner[1 : len(pattern) + 1]
+    held = [term.name for place, term in enumerate(averaged.terms) if pattern[owner == place].any()]
+    return kitchen_names(held, found.factors) or "nothing but chance"
 
 
 def _bake_scores(knowledge: Knowledge) -> tuple[np.ndarray, np.ndarray]:
@@ -379,5 +381,5 @@ def _path(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     yield Action(
         "move along the path",
         knowledge.region.snapped(path),
-        "These bakes go step by step where the liking rises fastest.",
+        f"These bakes go step by step where {one.measure.name} gets better fastest.",
     )

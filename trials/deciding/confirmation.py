@@ -17,6 +17,7 @@ from trials.rounds.scores import scores
 from trials.tables import tidy_number
 from trials.tasting.difference import DifferenceResult, paired
 
+CONFIRMATION = "confirmation bakes"
 # With fewer tasters than this their choices are counted beside the means (common practice, no
 # source)
 FEW_TASTERS = 30
@@ -54,6 +55,17 @@ class Confirmation:
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         return said + self.table.round(2).to_html(index=False, border=0)
+
+
+def is_confirming(round_: Round) -> bool:
+    """Say whether a round is one of confirmation bakes.
+
+    Examples
+    --------
+    >>> is_confirming.__name__
+    'is_confirming'
+    """
+    return bool(round_.parent) and round_.plan.family == CONFIRMATION
 
 
 def confirmation(round_: Round) -> Confirmation:

@@ -25,6 +25,7 @@ def continued(
     controls: int = 0,
     exclude: Exclude = None,
     same_day: bool = False,
+    mixed: bool = False,
     seed: int,
 ) -> Plan:
     """Return a plan of the bakes made so far, as they are, followed by new ones.
@@ -44,6 +45,9 @@ def continued(
         Settings that never go together, kept with the plan.
     same_day : bool
         Go on on the last day instead of on a new one.
+    mixed : bool
+        Whether reference bakes are to be compared with the new ones: then they stand among them
+        by chance, or in two loads at least where a setting is hard to change.
 
     Returns
     -------
@@ -60,9 +64,11 @@ def continued(
     (['B01', 'B02', 'B03'], [1, 1, 2])
     """
     frame = pd.DataFrame(real_settings(factors, X))
-    frame = _in_groups(factors, made, frame)
+    frame = _in_groups(factors, made, frame, halved=mixed and len(frame) > 1)
     frame["day"] = _days(made, frame)
     new = lay_out(factors, frame, family=family, model=model, controls=controls, seed=seed)
+    if mixed and not new.groups:
+        new = _shuffled(new)
     rules = Exclusion(factors, exclude)
     whole = after(made, new) if len(made) else new
     if same_day and len(made):
@@ -103,12 +109,25 @@ def _places(factor: Factor) -> np.ndarray:
     return np.linspace(*ends, 5)
 
 
-def _in_groups(factors: Sequence[Factor], made: pd.DataFrame, frame: pd.DataFrame) -> pd.DataFrame:
+def _shuffled(plan: Plan) -> Plan:
+    """Return a plan with all its bakes, reference bakes too, in an order by chance in each day."""
+    rows = plan.table
+    rng = np.random.default_rng(plan.seed)
+    order = rng.permutation(len(rows))
+    order = order[np.argsort(rows["day"].to_numpy()[order], kind="stable")]
+    return replace(plan, rows=rows.iloc[order].assign(bake=rows["bake"].to_numpy()))
+
+
+def _in_groups(
+    factors: Sequence[Factor], made: pd.DataFrame, frame: pd.DataFrame, halved: bool = False
+) -> pd.DataFrame:
     """Return bakes with the loads that hard-to-change factors need, none larger than before."""
     frame = frame.copy()
     for group in group_names(factors):
         names = [factor.name for factor in factors if factor.group == group]
         size = _usual_size(made, group)
+        if halved:
+            size = min(size, -(-len(frame) // 2))
         ids = np.zeros(len(frame), dtype=int)
         count = 0
         for places in frame.groupby(names, sort=True).indices.values():

@@ -16,7 +16,7 @@ from trials.recipe.formula import Formula
 from trials.recipe.units import VOLUMES, convert, household
 from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words, percent, tidy_number
 
 EGG = 50.0  # grams of a middling egg without its shell (common practice, no source)
 _EGG_NAMES = ("egg", "eggs", "whole egg")
@@ -186,7 +186,7 @@ def _with_whole_eggs(formula: Formula, grams: pd.DataFrame) -> tuple[pd.DataFram
     count = max(1, round(weight / EGG))
     scaled = grams.assign(grams=grams["grams"] * count * EGG / weight)
     return scaled, (
-        f"The batch is {count * EGG / weight:.0%} of the one that was baked, so that "
+        f"The batch is {percent(count * EGG / weight)} of the one that was baked, so that "
         f"{count} egg{'s go' if count > 1 else ' goes'} in whole ({EGG:.0f} g each, without the "
         "shell); all percentages stay as they were."
     )

@@ -1,5 +1,7 @@
 """What to bake next, and how a round goes on after a flop."""
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from trials.deciding.continuing import new_bakes
@@ -7,6 +9,8 @@ from trials.deciding.next_bakes import next_round as next_round
 from trials.deciding.replanning import record_replan, replanned
 from trials.design.plan import Plan
 from trials.rounds.round import Round
+from trials.tables import in_words
+from trials.tasting.panel import Taster
 
 
 def replan(round_: Round, *, record: bool = False) -> Plan:
@@ -70,12 +74,15 @@ def write_next(
     Returns
     -------
     Round
-        With the new bakes only; the round before is recorded as its parent.
+        With the new bakes only; the round before is recorded as its parent. Formula, batch,
+        steps, kitchen, prices, measures and tasters are those of the round before.
 
     Raises
     ------
     RoundError
         When the new folder already holds another round.
+    PlanError
+        When the round before has confirmed its setting and nothing is left to gain.
 
     Examples
     --------
@@ -84,14 +91,14 @@ def write_next(
     """
     before = Round.open(folder)
     whole = next_round(before, bakes, action=action, seed=seed)
-    plan = new_bakes(whole)
+    plan, tasters = _days_anew(new_bakes(whole), before.tasters)
     home = Path(to) if str(to) else _beside(before.folder)
     return Round.create(
         home,
         plan=plan,
         measures=before.measures,
         formula=before.formula,
-        tasters=before.tasters,
+        tasters=tasters,
         seed=before.seed + 1,
         name=_next_name(before.name, home.name),
         parent=_from(home, before.folder),
@@ -102,6 +109,17 @@ def write_next(
         kitchen=before.kitchen,
         prices=before.prices,
     )
+
+
+def _days_anew(plan: Plan, tasters: Sequence[Taster]) -> tuple[Plan, tuple[Taster, ...]]:
+    """Return the tasters as coming on every day: the days that were named are over."""
+    some = [one.name for one in tasters if one.days]
+    if not some:
+        return plan, tuple(tasters)
+    came = "comes" if len(some) == 1 else "come"
+    *reasons, last = plan.reasons
+    last = f"{last.removesuffix('.')}; say in round.toml on which days {in_words(some)} {came} now."
+    return replace(plan, reasons=(*reasons, last)), tuple(replace(one, days=()) for one in tasters)
 
 
 def _beside(folder: Path) -> Path:

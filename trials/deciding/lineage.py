@@ -9,7 +9,10 @@ import pandas as pd
 from trials.analysis.averaging import averaged
 from trials.analysis.fitting import fit
 from trials.analysis.preparing import question
+from trials.analysis.recommendation import Recommendation
 from trials.analysis.results import Findings
+from trials.analysis.trade_off import recommend
+from trials.design.terms import model_terms
 from trials.errors import FitError, RoundError
 from trials.factors import Component, Factor, Numeric
 from trials.measures import Measure
@@ -148,8 +151,39 @@ def fit_together(rounds: Sequence[Round], response: str) -> Findings:
     """
     last = rounds[-1]
     table = scores_together(rounds)
+    measure = last.measure(response)
     factors = [one for one in last.plan.factors if table[one.name].nunique() > 1]
-    return fit_widest(table, last.measure(response), factors)
+    widest = fit_widest(table, measure, factors)
+    if len(rounds) == 1:
+        return replace(fit(last, response), averaged=widest.averaged)
+    # What was asked from the start stays the question: all pairs at once would blur its answers
+    asked = _terms_asked(rounds, factors)
+    bends = _bends(table, measure, factors)
+    models = ([*asked, *bends], asked) if asked else ()
+    found = next(filter(None, (_fitted(table, measure, factors, one) for one in models)), None)
+    return replace(found, averaged=widest.averaged) if found else widest
+
+
+def _terms_asked(rounds: Sequence[Round], factors: Sequence[Factor]) -> list[str]:
+    """Return the terms that the plans of the rounds name, every factor by itself first."""
+    names = [factor.name for factor in factors]
+    named = [one.plan for one in rounds if not isinstance(one.plan.model, str)]
+    terms = [term for plan in named for term in model_terms(plan.model, plan.factors)]
+    kept = [term.name for term in terms if set(term.factors) <= set(names)]
+    return list(dict.fromkeys([*names, *kept])) if kept else []
+
+
+def _bends(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]) -> list[str]:
+    """Return the squares of the numbers that trial bakes were set in between with, too."""
+    scored = table[table[measure.name].notna()]
+    if "role" in scored:
+        # Reference bakes have a level of their own, so they show no bend
+        scored = scored[scored["role"] != "control"]
+    return [
+        f"{one.name}^2"
+        for one in factors
+        if isinstance(one, Numeric) and scored[one.name].nunique() > 2
+    ]
 
 
 def fit_widest(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]) -> Findings:
@@ -174,12 +208,7 @@ def fit_widest(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor])
     'fit_widest'
     """
     names = [factor.name for factor in factors]
-    scored = table[table[measure.name].notna()]
-    bends = [
-        f"{one.name}^2"
-        for one in factors
-        if isinstance(one, Numeric) and scored[one.name].nunique() > 2
-    ]
+    bends = _bends(table, measure, factors)
     pairs = [f"{a}:{b}" for place, a in enumerate(names) for b in names[place + 1 :]]
     models = ([*names, *pairs, *bends], [*names, *bends]) if bends else ()
     found = next(filter(None, (_fitted(table, measure, factors, one) for one in models)), None)
@@ -244,3 +273,31 @@ def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
     if not found:
         raise refusals[0]
     return found
+
+
+def best_so_far(rounds: Sequence[Round]) -> Recommendation:
+    """Return the setting that all rounds together speak for: the one that the next round names.
+
+    Parameters
+    ----------
+    rounds : sequence of Round
+        As :func:`line_of` returns them.
+
+    Returns
+    -------
+    Recommendation
+
+    Raises
+    ------
+    FitError, PlanError
+        As for :func:`findings_together` and :func:`trials.recommend`.
+
+    Examples
+    --------
+    >>> best_so_far.__name__
+    'best_so_far'
+    """
+    last = rounds[-1]
+    found = findings_together(rounds)
+    wanted = [last.measure(name) for name in found]
+    return recommend(found, wanted, exclude=list(last.plan.excluded) or None)

@@ -9,8 +9,9 @@ import pandas as pd
 
 from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
-from trials.deciding.actions import Action, actions, settled
+from trials.deciding.actions import SURE, Action, actions, settled
 from trials.deciding.beliefs import Knowledge, chance_best, known, with_goal
+from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
 from trials.deciding.continuing import continued, groups_of, new_bakes
 from trials.deciding.expected_gain import expected_gain
 from trials.deciding.lineage import findings_together, line_of
@@ -20,9 +21,8 @@ from trials.design.plan import Plan, whole_number
 from trials.errors import PlanError
 from trials.measures import Measure
 from trials.rounds.round import Round
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words, percent, tidy_number
 
-CONFIRMATION = "confirmation bakes"
 # Actions whose gains differ by less than this share are alike: then the one that stands first wins
 ALIKE = 0.02
 Known = Round | Findings | Mapping[str, Findings]
@@ -86,7 +86,8 @@ def next_round(
     Raises
     ------
     PlanError
-        When there is room for no bake, or no such action.
+        When there is room for no bake, no such action, or when the last round has confirmed the
+        best setting and nothing is left to gain.
     FitError
         When nothing was fitted, or no measure has a goal.
 
@@ -104,17 +105,40 @@ def next_round(
     if action is not None and CONFIRMATION.startswith(action):
         return _confirming(asked, "The best setting is held to the reference, as you asked.", [])
     weighed, plans = _weighed(asked)
+    unlike = ""
     if action is not None:
         chosen = next((one for one in weighed if one.action.name.startswith(action)), None)
         if chosen is None:
             names = in_words([one.action.name for one in weighed] + [CONFIRMATION], "or")
             raise PlanError(f'action is "{action}"; expected {names}.')
     elif enough(weighed):
-        return _confirming(asked, stop_words(asked.knowledge, weighed, asked.bakes), weighed)
+        why = stop_words(asked.knowledge, weighed, asked.bakes)
+        tried = _confirmed_last(asked)
+        if tried:
+            raise PlanError(
+                f'"{asked.rounds[-1].name}" has confirmed {_setting(asked.knowledge)}. {why} Stop '
+                "here, or say what you still want to know: "
+                'trials.next_round(round, bakes, action="fill the gaps").'
+            )
+        if tried is None:
+            return _confirming(asked, why, weighed)
+        chosen = _best(weighed)
+        unlike = f', as "{asked.rounds[-1].name}" did not come out as foretold'
     else:
         chosen = _best(weighed)
     plan = plans[chosen.action.name]
-    return _explained(asked, plan, chosen, weighed)
+    beside = _references(asked.knowledge.made, new_bakes(plan).days)
+    if beside:
+        plan = _plan(asked, chosen.action, beside)
+    return _explained(asked, plan, chosen, weighed, unlike)
+
+
+def _references(made: pd.DataFrame, days: int) -> int:
+    """Return how many reference bakes some new days get: as many a day as it was usual so far."""
+    if made.empty:
+        return 0
+    a_day = (made["role"] == "control").groupby(made["day"]).sum()
+    return int(a_day.median()) * days
 
 
 def _request(
@@ -191,7 +215,7 @@ def _coded(asked: _Request, table: pd.DataFrame) -> np.ndarray:
     return np.column_stack(columns).astype(float)
 
 
-def _plan(asked: _Request, action: Action, controls: int = 0) -> Plan:
+def _plan(asked: _Request, action: Action, controls: int = 0, *, mixed: bool = False) -> Plan:
     return continued(
         asked.knowledge.factors,
         asked.knowledge.made,
@@ -201,6 +225,7 @@ def _plan(asked: _Request, action: Action, controls: int = 0) -> Plan:
         controls=controls,
         exclude=asked.exclude,
         same_day=asked.same_day,
+        mixed=mixed,
         seed=asked.seed,
     )
 
@@ -212,11 +237,13 @@ def _best(weighed: Sequence[Weighed]) -> Weighed:
     return min(near, key=lambda one: one.bakes)
 
 
-def _explained(asked: _Request, plan: Plan, chosen: Weighed, weighed: Sequence[Weighed]) -> Plan:
+def _explained(
+    asked: _Request, plan: Plan, chosen: Weighed, weighed: Sequence[Weighed], unlike: str
+) -> Plan:
     knowledge = asked.knowledge
     said = [
         f"Best so far: {_setting(knowledge)}.",
-        f"Next: {chosen.action.name}. {chosen.action.why}",
+        f"Next{unlike}: {chosen.action.name}. {chosen.action.why}",
         _gain_words(knowledge, chosen, weighed),
     ]
     fresh = new_bakes(plan)
@@ -241,25 +268,40 @@ def _setting(knowledge: Knowledge) -> str:
 
 
 def _gain_words(knowledge: Knowledge, chosen: Weighed, weighed: Sequence[Weighed]) -> str:
-    simple = len(knowledge.goals) == 1 and knowledge.goals[0].kind in ("higher", "lower")
-    unit = f" in {knowledge.goals[0].name}" if simple else " of what is worth noticing"
-
-    def amount(one: Weighed) -> str:
-        return tidy_number(one.gain if simple else one.noticed, 2)
-
     others = sorted(
         (one for one in weighed if one is not chosen), key=lambda one: -round(one.gain, 9)
     )[:2]
     ahead = any(one.gain > chosen.gain for one in others)
-    near = "; so near that they count as alike" if ahead else ""
-    gains = in_words([f"{one.action.name}: {amount(one)}" for one in others])
-    beside = f" ({gains}{near})" if others else ""
-    per_bake = (chosen.gain if simple else chosen.noticed) / max(1, chosen.bakes)
+    near = ", so near that they count as alike" if ahead else ""
+    gains = in_words([f"{_amount(knowledge, one)} ({one.action.name})" for one in others])
+    beside = f", where other ideas would bring {gains}{near}" if others else ""
+    simple = _one_way(knowledge)
+    unit = f" points of {knowledge.goals[0].name}" if simple else " of a difference worth noticing"
     return (
-        f"They are expected to better the choice by {amount(chosen)}{unit}, "
-        f"{tidy_number(per_bake, 2)} a bake{beside}, and to move it by more than is worth "
-        f"noticing with a chance of {chosen.moved:.0%}."
+        f"They are expected to better the choice by {_amount(knowledge, chosen)}{unit}{beside}; "
+        f"the chance that they change it noticeably is {percent(chosen.moved)}."
     )
+
+
+def _amount(knowledge: Knowledge, one: Weighed) -> str:
+    return tidy_number(one.gain, 2) if _one_way(knowledge) else percent(one.noticed)
+
+
+def _one_way(knowledge: Knowledge) -> bool:
+    """Say whether one measure alone is wanted, the higher or the lower the better."""
+    return len(knowledge.goals) == 1 and knowledge.goals[0].kind in ("higher", "lower")
+
+
+def _confirmed_last(asked: _Request) -> bool | None:
+    """Say whether the last round confirmed the very setting that is the best; None: not tried."""
+    last = asked.rounds[-1] if asked.rounds else None
+    if last is None or not is_confirming(last):
+        return None
+    trial = last.plan.rows[last.plan.rows["role"] == "trial"].iloc[0]
+    best = asked.knowledge.region.frame(asked.knowledge.best[None]).iloc[0]
+    if any(trial[one.name] != best[one.name] for one in asked.knowledge.factors):
+        return None
+    return confirmation(last).confirmed
 
 
 def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
@@ -268,7 +310,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     count = max(1, asked.bakes // 2)
     references = asked.bakes - count
     action = Action(CONFIRMATION, np.repeat(knowledge.best[None], count, axis=0), why, references)
-    plan = _plan(asked, action, references)
+    plan = _plan(asked, action, references, mixed=True)
     held = [knowledge.factors[at].name for at in settled(knowledge, chance_best(knowledge))]
     said = [
         f"Best so far: {_setting(knowledge)}.",
@@ -277,9 +319,13 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
         f"reference bake{'s' if references != 1 else ''}, tasted blind.",
     ]
     if held:
+        where = "its better setting" if len(held) == 1 else "their better settings"
         verb = "is" if len(held) == 1 else "are"
         words = in_words(held)
-        said.append(f"{words[0].upper()}{words[1:]} {verb} settled with at least 90 % certainty.")
+        said.append(
+            f"{words[0].upper()}{words[1:]} {verb} at {where} with at least {percent(SURE)} "
+            "certainty."
+        )
     return replace(
         plan,
         reasons=tuple(said),

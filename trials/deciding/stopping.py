@@ -6,7 +6,7 @@ import pandas as pd
 
 from trials.deciding.actions import Action
 from trials.deciding.beliefs import Knowledge
-from trials.tables import tidy_number
+from trials.tables import percent, tidy_number
 
 # A round that is expected to better the choice by less than this share of what is worth noticing,
 # and to move it by that much with less than this chance, is not asked for (our own limits)
@@ -66,12 +66,13 @@ def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
     moved = max((one.moved for one in weighed), default=0.0)
     share = max((one.noticed for one in weighed), default=0.0)
     if len(knowledge.goals) == 1:
-        gain = f"{tidy_number(share * knowledge.noticeable, 2)} in {knowledge.goals[0].name}"
+        amount = tidy_number(share * knowledge.noticeable, 2)
+        gain = f"{amount} points of {knowledge.goals[0].name}"
     else:
-        gain = f"{share:.0%} of what is worth noticing"
+        gain = f"{percent(share)} of a difference worth noticing"
     return (
         f"{bakes} more bakes are expected to better the choice by {gain} at most, and to move it "
-        f"by what is worth noticing with a chance of {moved:.0%}: a further round is not worth it."
+        f"noticeably with a chance of {percent(moved)}: a further round is not worth it."
     )
 
 

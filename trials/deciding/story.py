@@ -13,10 +13,9 @@ from trials.analysis.region import coded, setting_words
 from trials.analysis.trade_off import recommend
 from trials.analysis.verdicts import CONFIDENCE
 from trials.deciding.beliefs import Knowledge, known
-from trials.deciding.confirmation import Confirmation, confirmation
+from trials.deciding.confirmation import Confirmation, confirmation, is_confirming
 from trials.deciding.final_card import FinalCard, final_card
 from trials.deciding.lineage import findings_together, line_of
-from trials.deciding.next_bakes import CONFIRMATION
 from trials.errors import RoundError, TrialsError
 from trials.factors import Categorical, Factor
 from trials.rounds.round import Round
@@ -153,7 +152,7 @@ def _step(line: Sequence[Round]) -> dict[str, Any]:
     """Return what one round adds to the story."""
     here = line[-1]
     tidy = scores(here)
-    confirming = here.plan.family == CONFIRMATION and len(line) > 1
+    confirming = is_confirming(here) and len(line) > 1
     # What confirmation bakes say is held against the rounds before them
     fitted = line[:-1] if confirming else line
     found = findings_together(fitted)
