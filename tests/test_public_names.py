@@ -1,7 +1,11 @@
 """The contract: the names `import trials` gives, what they cost, what the tables hold."""
 
+import dataclasses
+import inspect
+import re
 import subprocess
 import sys
+import tomllib
 from importlib import import_module
 from pathlib import Path
 
@@ -9,6 +13,7 @@ import pytest
 
 import trials
 
+ROOT = Path(__file__).parents[1]
 NAMES = (
     "Numeric Categorical Component Measure Formula cross Taster propose design aliases quality "
     "power rehearse Round write_sheets check scores fit pictures recommend next_round replan "
@@ -23,10 +28,36 @@ DESIGNS = (
 ).split()
 
 
+# What the contract says each takes, in this order; more may follow
+TAKES = {
+    "Numeric": "name low high unit centre hard_to_change changes",
+    "Categorical": "name levels hard_to_change changes",
+    "Component": "name low high",
+    "Measure": "name scale unit per goal worth_noticing",
+    "Formula": "name parts",
+    "Taster": "name avoids",
+    "cross": "a b share",
+    "propose": "factors bakes aim days loads controls exclude keep seed",
+    "aliases": "plan order",
+    "quality": "plan model",
+    "power": "plan effect sd_bake sd_tasting sd_load sd_day tasters",
+    "rehearse": "plan effects",
+    "fit": "data response factors model groups measure",
+    "recommend": "findings measures",
+    "report": "round_ path",
+}
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_a_public_name_is_there(name):
     assert name in trials.__all__
-    assert getattr(trials, name) is not None
+
+
+@pytest.mark.parametrize("name", TAKES)
+def test_a_public_name_takes_what_the_contract_says(name):
+    taken = list(inspect.signature(getattr(trials, name)).parameters)
+    wanted = TAKES[name].split()
+    assert [one for one in taken if one in wanted] == wanted
 
 
 @pytest.mark.parametrize("name", DESIGNS)
@@ -34,9 +65,28 @@ def test_a_family_of_plans_is_there(name):
     assert callable(getattr(trials.design, name))
 
 
-def test_every_name_of_the_table_leads_somewhere():
-    for name in trials.__all__:
-        assert getattr(trials, name) is not None
+@pytest.mark.parametrize("name", sorted(set(trials.__all__) - {"__version__"}))
+def test_every_name_of_the_table_leads_to_what_it_says(name):
+    """Nouns are records (or errors), verbs are functions of that very name, the rest modules."""
+    found = getattr(trials, name)
+    if inspect.ismodule(found):
+        assert found.__name__.startswith("trials.")
+        assert found.__name__.rsplit(".", 1)[-1] == name
+        return
+    assert found.__name__ == name
+    if name[0].isupper():
+        assert dataclasses.is_dataclass(found) or issubclass(found, Exception)
+    else:
+        assert inspect.isfunction(found)
+    assert found.__doc__
+
+
+def test_the_version_is_written_once():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    assert project["project"]["dynamic"] == ["version"]
+    home = (ROOT / project["tool"]["hatch"]["version"]["path"]).read_text("utf-8")
+    assert f'__version__ = "{trials.__version__}"' in home
+    assert re.fullmatch(r"\d+\.\d+\.\d+", trials.__version__)
 
 
 def test_an_unknown_name_is_an_attribute_error():
