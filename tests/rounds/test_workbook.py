@@ -26,7 +26,7 @@ from trials.rounds.forms import cook_form, cook_sheet, tasting_form, tasting_she
 from trials.rounds.layout import count_left, filled, text_lines
 from trials.rounds.opening import LARGEST_FILE, MOST_ROWS
 from trials.rounds.reading import read_grid, table_grid
-from trials.rounds.scores import check, notes, record_scores, scores
+from trials.rounds.scores import check, left, notes, record_scores, scores
 from trials.rounds.workbook import draw_workbook, read_workbook, write_workbooks
 from trials.tables import read_csv, write_csv
 
@@ -165,8 +165,31 @@ def test_what_is_left_is_counted_with_a_value_that_needs_no_recalculation(blank)
     assert last == "left to enter: 64"
     record_scores(blank, tidy_scores())
     last = openpyxl.load_workbook(path, data_only=True)["Tastings"][1][-1].value
-    # The failed bake's two pieces stay empty; only the cook's sheet knows that it failed.
-    assert last == "left to enter: 8"
+    # The failed bake's two pieces need no score
+    assert last == "left to enter: 0"
+
+
+def test_empty_cells_of_a_failed_bake_are_grey_and_those_still_to_come_are_not(blank):
+    enter(blank.folder / "bakes.xlsx", 9, "status", "failed")
+    write_workbooks(blank, serving())
+    book = openpyxl.load_workbook(blank.folder / "tastings.xlsx")["Tastings"]
+    codes = {cell.row: (book.cell(cell.row, 1).value, cell.value) for cell in book["D"][1:]}
+    served = serving().astype({"code": str})
+    lost = served[served["bake"] == "B08"]
+    shut = set(zip(lost["taster"], lost["code"], strict=True))
+    grey = {
+        row
+        for area, rules in book.conditional_formatting._cf_rules.items()
+        for rule in rules
+        if rule.dxf.fill.bgColor.rgb == "FFBFBFBF"
+        for part in area.sqref.ranges
+        for row in range(part.min_row, part.max_row + 1)
+    }
+    assert {codes[row] for row in grey} == shut
+    assert len(shut) == 2
+    formula = book[1][-1].value
+    assert formula.count("-COUNTBLANK(") == 2
+    assert left(blank) == 7 * 2 * 4 + 7 * 2
 
 
 def test_the_count_leaves_out_bakes_that_were_not_served(forms):

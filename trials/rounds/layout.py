@@ -1,7 +1,9 @@
 """How a form is laid out, whichever library draws it: widths, areas, what each cell takes."""
 
+import re
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
+from itertools import groupby
 from typing import Any
 
 import pandas as pd
@@ -18,17 +20,21 @@ GUIDE_WIDTHS = (30, 44, 44)  # characters
 CAUTIONS = {
     BAKES: (
         "A bake that tore, leaked, burned or was raw inside gets a status and a reason, and no "
-        "score: never 0.",
+        "score: never 0. Its cells turn grey.",
         "Never taste raw dough or batter (raw flour, raw egg). Never leave hot oil alone; never "
         "put water on burning oil.",
     ),
     TASTINGS: (
-        "Find the code that stands with the piece; leave a cell empty where you have no score.",
+        "Find the code that stands with the piece; leave a cell empty where you have no score. "
+        "Grey cells need none: that piece was not served.",
         "Tell the cook before tasting what you must avoid, and do not taste it.",
     ),
 }
+NOT_NEEDED = "not needed"
 MOST_PLACES = 504  # of a ranking: no round has more codes
 _LONGEST_LIST = 255  # characters a drop-down may hold
+
+Row = tuple[str, ...]  # the keys of a form's row
 
 
 class SpelledOut(float):
@@ -88,14 +94,90 @@ def text_lines(text: str, room: int) -> int:
     return sum(max(1, len(textwrap.wrap(line, max(room, 1)))) for line in text.split("\n"))
 
 
-def count_left(form: Form, values: Mapping[Address, Value]) -> int:
+def count_left(
+    form: Form, values: Mapping[Address, Value], closed: Collection[Row] = frozenset()
+) -> int:
     """Return how many scores of a form are not entered, bakes that were not served aside."""
     return sum(
         (form.kind, key, column.name) not in values
         for key in form.rows()
-        if values.get((form.kind, key, "status"), "made") == "made"
+        if key not in closed and values.get((form.kind, key, "status"), "made") == "made"
         for column in form.scores
     )
+
+
+def without_score(serving: pd.DataFrame, values: Mapping[Address, Value]) -> frozenset[Row]:
+    """Return the tastings, by taster and code, of bakes that failed, or were not served or baked.
+
+    Parameters
+    ----------
+    serving : DataFrame
+    values : mapping
+        What is entered in the cook's form.
+    """
+    lost = {
+        key[0]
+        for (kind, key, column), value in values.items()
+        if kind == BAKES and column == "status" and value != "made"
+    }
+    rows = serving[serving["bake"].isin(lost)] if len(serving) else serving
+    return frozenset((str(row.taster), str(row.code)) for row in rows.itertuples(index=False))
+
+
+def count_formula(form: Form, closed: Collection[Row] = frozenset()) -> str:
+    """Return the formula that counts in a sheet what :func:`count_left` counts.
+
+    Parameters
+    ----------
+    form : Form
+        With at least one row and one score.
+    closed : collection of row keys
+        Tastings of bakes that were not served.
+    """
+    names = [column.name for column in form.scores]
+    cells = area(form, names)
+    if form.kind == BAKES:
+        status = area(form, ["status"])
+        return f'SUMPRODUCT(({cells}="")*(({status}="")+({status}="made")))'
+    shut = _runs(form, names, lambda key: key in closed)
+    return "-".join(f"COUNTBLANK({one})" for one in (cells, *shut))
+
+
+def colours(form: Form, closed: Collection[Row] = frozenset()) -> list[tuple[str, str, str]]:
+    """Return which empty scores a sheet colours: cells, the formula for the first, and the look.
+
+    The look is "missing" where a score is still to come, and "not needed" where the bake failed,
+    was not served or not baked. The cook's sheet sees that by its own status; the tasters' sheet
+    is told it row by row, as nothing in it may say which bake a code is.
+    """
+    names = [column.name for column in form.scores]
+    if not names or not len(form.blank):
+        return []
+    if form.kind == BAKES:
+        cells = area(form, names)
+        first, status = cells.split(":")[0], area(form, ["status"]).split("2:")[0]
+        open_ = f'OR(${status}2="",${status}2="made")'
+        return [
+            (cells, f"=AND(ISBLANK({first}),{open_})", "missing"),
+            (cells, f"=AND(ISBLANK({first}),NOT({open_}))", NOT_NEEDED),
+        ]
+    looks = {
+        "missing": _runs(form, names, lambda key: key not in closed),
+        NOT_NEEDED: _runs(form, names, lambda key: key in closed),
+    }
+    return [
+        (cells, f"=ISBLANK({cells.split(':')[0]})", look)
+        for look, runs in looks.items()
+        for cells in runs
+    ]
+
+
+def _runs(form: Form, names: list[str], holds: Callable[[Row], bool]) -> list[str]:
+    """Return the cells of some columns in each unbroken run of rows for which something holds."""
+    first, last = (re.sub(r"\d", "", end) for end in area(form, names).split(":"))
+    rows = [(place + 2, holds(key)) for key, place in form.rows().items()]
+    runs = [[row for row, _ in run] for held, run in groupby(rows, lambda one: one[1]) if held]
+    return [f"{first}{run[0]}:{last}{run[-1]}" for run in runs]
 
 
 def area(form: Form, names: list[str]) -> str:
@@ -105,12 +187,14 @@ def area(form: Form, names: list[str]) -> str:
     return f"{first}2:{last}{len(form.blank) + 1}"
 
 
-def open_rows(form: Form) -> str:
-    """Return the part of a formula that is 1 where a bake may still have scores."""
-    if form.kind != BAKES:
-        return ""
-    status = area(form, ["status"])
-    return f'(({status}="")+({status}="made"))'
+def guarded(column: Column) -> dict[str, Any]:
+    """Return what a cell of the column takes and what it says, as a spreadsheet's check."""
+    return rule(column) | {
+        "input_title": column.name[:32],
+        "input_message": column.expects()[:255],
+        "error_title": "This can not be read",
+        "error_message": f"Enter {column.expects()}."[:255],
+    }
 
 
 def rule(column: Column) -> dict[str, Any]:

@@ -23,7 +23,7 @@ from trials.rounds.forms import (
 )
 from trials.rounds.gathering import WITHOUT_SCORE, Gathered, gather
 from trials.rounds.keeping import keep, last_reading, record_reading
-from trials.rounds.layout import filled
+from trials.rounds.layout import filled, without_score
 from trials.rounds.round import Round, blank_actual, read_actual, write_actual
 from trials.rounds.sources import Source, sources
 from trials.rounds.tidying import bake_of, status, statuses, tidied
@@ -221,6 +221,7 @@ def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
     tidy = tidy.reset_index(drop=True)
     tasted = tidy["taster"].notna() if "taster" in tidy else pd.Series(False, index=tidy.index)
     written = []
+    closed: frozenset[tuple[str, ...]] = frozenset()
     for form in forms:
         rows = tidy[tasted if form.kind == TASTINGS else ~tasted]
         if form.kind == TASTINGS and "code" not in rows:
@@ -228,7 +229,8 @@ def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
         values = _values(form, rows)
         path = round_.folder / f"{form.kind}.xlsx"
         _check_room(form, path, values)
-        written.append(write_bytes(path, draw_workbook(form, values)))
+        written.append(write_bytes(path, draw_workbook(form, values, closed)))
+        closed = without_score(serving, values)
         twin = path.with_suffix(".csv")
         if not twin.exists():
             write_csv(filled(form, {}), twin)

@@ -6,7 +6,7 @@ a bake away: no setting, no bake, no day, neither in hidden sheets nor in the fi
 
 import math
 import warnings
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
@@ -26,20 +26,23 @@ from trials.rounds.layout import (
     CAUTIONS,
     GUIDE_WIDTHS,
     LINE_HEIGHT,
+    NOT_NEEDED,
     ROW_HEIGHT,
+    Row,
     SpelledOut,
-    area,
+    colours,
     column_letters,
+    count_formula,
     count_left,
     filled,
+    guarded,
     guide,
     guide_lines,
     holds_numbers,
-    open_rows,
-    rule,
     text_lines,
     title_lines,
     width,
+    without_score,
     written_value,
 )
 from trials.rounds.opening import check_extent, looked_over
@@ -62,10 +65,13 @@ class _Looks:
     number: Any
     text: Any
     missing: Any
+    not_needed: Any
     guide: Any
 
 
-def draw_workbook(form: Form, values: Mapping[Address, Value]) -> bytes:
+def draw_workbook(
+    form: Form, values: Mapping[Address, Value], closed: Collection[Row] = frozenset()
+) -> bytes:
     """Return the workbook of a form as a file's content; the same form gives the same bytes.
 
     Parameters
@@ -73,6 +79,8 @@ def draw_workbook(form: Form, values: Mapping[Address, Value]) -> bytes:
     form : Form
     values : mapping
         What is already entered, by form, row and column.
+    closed : collection of row keys
+        Rows of the tasters' form that need no score; see :func:`without_score`.
 
     Raises
     ------
@@ -86,10 +94,10 @@ def draw_workbook(form: Form, values: Mapping[Address, Value]) -> bytes:
         looks = _looks(book)
         sheet = book.add_worksheet(form.sheet)
         _draw_rows(sheet, form, values, looks)
-        _draw_count(sheet, form, values, looks)
+        _draw_count(sheet, form, values, closed, looks)
         if len(form.blank):
             _guard(sheet, form)
-            _mark_missing(sheet, form, looks)
+            _colour_empty(sheet, form, closed, looks)
         _set_up_page(sheet, form)
         _draw_guide(book.add_worksheet(GUIDE), form, looks)
         schema = book.add_worksheet(SCHEMA)
@@ -116,6 +124,7 @@ def _looks(book: Any) -> _Looks:
             {**edge, "locked": False, "num_format": "@", "text_wrap": True, "quote_prefix": True}
         ),
         missing=book.add_format({"bg_color": "#FFE9A8"}),
+        not_needed=book.add_format({"bg_color": "#BFBFBF"}),
         guide=book.add_format({"text_wrap": True, "valign": "top"}),
     )
 
@@ -155,43 +164,34 @@ def _draw_cell(sheet: Any, row: int, at: int, column: Column, value: Any, looks:
         sheet.write_blank(row, at, None, look)
 
 
-def _draw_count(sheet: Any, form: Form, values: Mapping[Address, Value], looks: _Looks) -> None:
+def _draw_count(
+    sheet: Any,
+    form: Form,
+    values: Mapping[Address, Value],
+    closed: Collection[Row],
+    looks: _Looks,
+) -> None:
     """Show how many scores are left to enter, above a column of its own."""
     if not form.scores or not len(form.blank):
         return
     at = len(form.columns)
-    cells, of_rows = area(form, [column.name for column in form.scores]), open_rows(form)
-    count = f'SUMPRODUCT(({cells}="")*{of_rows})' if of_rows else f"COUNTBLANK({cells})"
-    left = count_left(form, values)
-    sheet.write_formula(0, at, f'="{LEFT}: "&{count}', looks.title, f"{LEFT}: {left}")
+    said = f"{LEFT}: {count_left(form, values, closed)}"
+    sheet.write_formula(0, at, f'="{LEFT}: "&{count_formula(form, closed)}', looks.title, said)
     sheet.set_column(at, at, 14)
 
 
 def _guard(sheet: Any, form: Form) -> None:
     """Let every cell say what it takes, and refuse what it does not take."""
     for at, column in enumerate(form.columns):
-        if not column.entered:
-            continue
-        check = rule(column) | {
-            "input_title": column.name[:32],
-            "input_message": column.expects()[:255],
-            "error_title": "This can not be read",
-            "error_message": f"Enter {column.expects()}."[:255],
-        }
-        sheet.data_validation(1, at, len(form.blank), at, check)
+        if column.entered:
+            sheet.data_validation(1, at, len(form.blank), at, guarded(column))
     sheet.protect("", {"format_columns": True, "format_rows": True})
 
 
-def _mark_missing(sheet: Any, form: Form, looks: _Looks) -> None:
-    if not form.scores:
-        return
-    cells = area(form, [column.name for column in form.scores])
-    first = cells.split(":")[0]
-    when = f"=ISBLANK({first})"
-    if form.kind == BAKES:
-        status = area(form, ["status"]).split("2:")[0]
-        when = f'=AND(ISBLANK({first}),OR(${status}2="",${status}2="made"))'
-    sheet.conditional_format(cells, {"type": "formula", "criteria": when, "format": looks.missing})
+def _colour_empty(sheet: Any, form: Form, closed: Collection[Row], looks: _Looks) -> None:
+    for cells, when, look in colours(form, closed):
+        shown = looks.not_needed if look == NOT_NEEDED else looks.missing
+        sheet.conditional_format(cells, {"type": "formula", "criteria": when, "format": shown})
 
 
 def _set_up_page(sheet: Any, form: Form) -> None:
@@ -336,7 +336,8 @@ def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:
     """Write the cook's and the tasters' workbooks and their plain twins into the round's folder.
 
     What was already entered in files of the same name is carried over, and the file as it was is
-    kept under `received/`.
+    kept under `received/`. Tastings of a bake that the cook's sheets say failed, was not served or
+    not baked are greyed: they need no score.
 
     Parameters
     ----------
@@ -359,6 +360,7 @@ def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:
     if len(serving):
         forms.append(tasting_form(round_, serving))
     written = []
+    closed: Collection[Row] = frozenset()
     for form in forms:
         book, twin = (round_.folder / f"{form.kind}{end}" for end in (".xlsx", ".csv"))
         # Both are read before either is written: an entry that can not be kept stops it all.
@@ -366,8 +368,9 @@ def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:
         for path, entered in ((book, in_book), (twin, in_twin)):
             if entered:
                 received(round_.folder, path)
-        written.append(write_bytes(book, draw_workbook(form, in_book)))
+        written.append(write_bytes(book, draw_workbook(form, in_book, closed)))
         written.append(write_csv(filled(form, in_twin), twin))
+        closed = without_score(serving, in_twin | in_book)
     return written
 
 
