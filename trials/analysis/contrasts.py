@@ -14,8 +14,11 @@ from trials.analysis.settings_compared import compared
 from trials.analysis.small_sample import FTest
 from trials.analysis.verdicts import CONFIDENCE, verdict
 from trials.design.plan import reference_setting
-from trials.design.terms import ModelMatrix, Term, model_matrix
+from trials.design.terms import ModelMatrix, Term
 from trials.factors import Component, Factor, Numeric
+
+BLENDED = ("half and half", "mean of both alone")
+EQUAL_PARTS = ("equal parts", "what smaller mixtures make")
 
 
 class Tester(Estimator, Protocol):
@@ -50,7 +53,10 @@ def contrasts(matrix: ModelMatrix, factors: Sequence[Factor], columns: int) -> l
     A number is compared high with low; a kind with the first kind; a square is the height of the
     ends over the middle; an interaction is half the difference between two effects (so that in
     a two-level plan it is the textbook's effect). A blend component goes from its least to its
-    greatest share, the others keeping their proportions (Cox 1971, Biometrika 58:155).
+    greatest share, the others keeping their proportions (Cox 1971, Biometrika 58:155), numbers in
+    the middle and over all kinds alike; with a process factor, half of how much that differs
+    between the factor's settings. Two components: what half and half makes beyond the mean of
+    both alone (Scheffe 1958).
 
     Parameters
     ----------
@@ -103,16 +109,53 @@ def _plain_contrasts(
 def _blend_contrasts(
     term: Term, matrix: ModelMatrix, factors: Sequence[Factor], columns: int
 ) -> list[Contrast]:
-    row = np.zeros(columns)
-    if term.order > 1:
-        row[matrix.of(term)] = 0.25
-        return [Contrast(term, "half and half", "mean of both alone", row)]
-    components = [factor for factor in factors if isinstance(factor, Component)]
-    component = next(one for one in components if one.name in term.factors)
-    ends = pd.DataFrame([along(component, share, factors) for share in component.levels])
-    low, high = model_matrix(matrix.terms, factors, ends).X
-    row[: len(low)] = high - low
-    return [Contrast(term, component.show(component.high), component.show(component.low), row)]
+    """Return the contrasts of a term with shares in it, its process factors as everywhere."""
+    known = {factor.name: factor for factor in factors}
+    process = _process(term, known)
+    shares = [f for f in map(known.__getitem__, term.factors) if isinstance(f, Component)]
+    if len(shares) == 1:
+        values = _along_the_blend(shares[0], matrix, factors)
+        words = {shares[0].name: (shares[0].show(shares[0].high), shares[0].show(shares[0].low))}
+    else:
+        # The most that shares in equal parts add to what the smaller terms make of them
+        values = {term: len(shares) ** -len(shares)}
+        words = {shares[0].name: BLENDED if len(shares) == 2 else EQUAL_PARTS}
+    found = []
+    for combination in product(*(compared(known[name], power) for name, power in process)):
+        weights = np.ones(1)
+        for own, _, _ in combination:
+            weights = np.outer(weights, own).ravel()
+        row = np.zeros(columns)
+        for one, value in values.items():
+            if _process(one, known) == process:
+                row[matrix.of(one)] = value * weights / 2 ** len(process)
+        ends = words | {
+            name: (high, low)
+            for (name, _), (_, high, low) in zip(process, combination, strict=True)
+        }
+        said = [ends[name] for name in term.factors if name in ends]
+        level, reference = (", ".join(pair[side] for pair in said) for side in (0, 1))
+        found.append(Contrast(term, level, reference, row))
+    return found
+
+
+def _process(term: Term, known: Mapping[str, Factor]) -> list[tuple[str, int]]:
+    """Return the powers of a term's process factors."""
+    return [pair for pair in term.powers if not isinstance(known[pair[0]], Component)]
+
+
+def _along_the_blend(
+    component: Component, matrix: ModelMatrix, factors: Sequence[Factor]
+) -> dict[Term, float]:
+    """Return how much the product of shares in every term changes from a least to a greatest."""
+    low, high = (along(component, share, factors) for share in component.levels)
+    names = {factor.name for factor in factors if isinstance(factor, Component)}
+
+    def product_of(term: Term, setting: Mapping[str, Any]) -> float:
+        own = [float(setting[name]) ** power for name, power in term.powers if name in names]
+        return float(np.prod(own)) if own else 0.0
+
+    return {term: product_of(term, high) - product_of(term, low) for term in matrix.terms}
 
 
 def along(component: Component, share: float, factors: Sequence[Factor]) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import numpy as np
 
 from trials.analysis.verdicts import kitchen_term
 from trials.design.terms import Term
-from trials.factors import Categorical, Component, Factor
+from trials.factors import Categorical, Component, Factor, Numeric
 from trials.tables import in_words
 
 Comparison = tuple[np.ndarray, str, str]
@@ -32,6 +32,7 @@ def compared(factor: Factor, power: int = 1) -> list[Comparison]:
             for place, level in enumerate(factor.levels)
             if place
         ]
+    assert isinstance(factor, Numeric)
     low, high = factor.show(factor.low), factor.show(factor.high)
     if power % 2:
         return [(np.array([2.0]), high, low)]
@@ -74,7 +75,8 @@ def effect_words(
     """
     known = {factor.name: factor for factor in factors}
     term = next((one for one in terms if one.name == name), None)
-    if term is None or any(isinstance(known[one], Component) for one in term.factors):
+    shares = [one for one in term.factors if isinstance(known[one], Component)] if term else []
+    if term is None or len(shares) > 1:
         return kitchen_term(name), reference, level
     where = _where(term, terms, factors)
     if len(term.powers) == 1:
@@ -91,16 +93,19 @@ def _parted(
     term: Term, level: str, reference: str, known: dict[str, Factor]
 ) -> list[tuple[str, str]]:
     """Return the pair of settings of each factor that a row of several factors compares."""
-    choices = [
-        [(high, low) for _, high, low in compared(known[name], power)]
-        for name, power in term.powers
-    ]
+    choices = [_pairs(known[name], power) for name, power in term.powers]
     return next(
         list(pairs)
         for pairs in product(*choices)
         if ", ".join(high for high, _ in pairs) == level
         and ", ".join(low for _, low in pairs) == reference
     )
+
+
+def _pairs(factor: Factor, power: int) -> list[tuple[str, str]]:
+    if isinstance(factor, Component):
+        return [(factor.show(factor.high), factor.show(factor.low))]
+    return [(high, low) for _, high, low in compared(factor, power)]
 
 
 def _where(term: Term, terms: Sequence[Term], factors: Sequence[Factor]) -> str:
@@ -111,7 +116,7 @@ def _where(term: Term, terms: Sequence[Term], factors: Sequence[Factor]) -> str:
         if factor.name in term.factors and factor.only_when
     ]
     beside = [one for one in _beside(term, terms, factors) if one.name not in term.factors]
-    held = [f"{one.name} {_middle(one)}" for one in beside if not isinstance(one, Categorical)]
+    held = [f"{one.name} {_middle(one)}" for one in beside if isinstance(one, Numeric)]
     over = [one.name for one in beside if isinstance(one, Categorical)]
     said = there + ([f"at {in_words(held)}"] if held else [])
     return ", ".join(said + ([f"averaged over {in_words(over)}"] if over else []))
@@ -129,5 +134,5 @@ def _beside(term: Term, terms: Sequence[Term], factors: Sequence[Factor]) -> lis
 
 
 def _middle(factor: Factor) -> str:
-    assert not isinstance(factor, Categorical)
+    assert isinstance(factor, Numeric)
     return factor.show((factor.low + factor.high) / 2)
