@@ -11,7 +11,8 @@ from trials.analysis.failing import failing
 from trials.analysis.fitting import fit
 from trials.analysis.results import Findings, kitchen_effects
 from trials.analysis.tasters import describe_tasters
-from trials.analysis.trade_off import recommend
+from trials.deciding.confirmation import confirmation, is_confirming
+from trials.deciding.lineage import COUNTED, best_so_far, fit_together, line_of, scores_together
 from trials.design.plan import kitchen_group
 from trials.errors import FitError, TrialsError
 from trials.measures import Measure
@@ -21,9 +22,8 @@ from trials.pictures.interaction_lines import interactions
 from trials.recipe.cautions import cautions
 from trials.rounds.bake_sheets import ROLE_WORDS
 from trials.rounds.round import Round
-from trials.rounds.scores import scores
 from trials.rounds.weights import bake_formulas
-from trials.tables import tidy_number, write_text
+from trials.tables import in_words, percent, tidy_number, write_text
 from trials.version import __version__
 
 _STYLE = """
@@ -40,11 +40,21 @@ footer{margin-top:3em;font-size:.85em;color:#555}@page{size:A4;margin:15mm}
 """
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 _SOURCES = (
-    "Mixed models by restricted maximum likelihood (Patterson & Thompson 1971); standard errors "
-    "and degrees of freedom by Kenward & Roger (1997). Where few bakes are left for error, "
-    "averages over all models that respect heredity (Box & Meyer 1993), beside Lenth's method "
-    "(1989) where none is left. Verdicts compare the 95 % interval with the smallest difference "
-    "worth noticing. The bake, not the tasting, is the experimental unit (ISO 3534-3)."
+    "Scores of one bake hang together, and so do those of one taster, one load and one day. Each "
+    "difference is judged by how much bakes (loads, days) of one recipe differ, never by the "
+    "number of scores. What matters is told by the range in which a difference lies with 95 % "
+    "certainty, held against the smallest one worth noticing. Where few bakes are left to tell "
+    "how alike two bakes are, all simpler explanations are averaged, each by how well it fits."
+)
+_TEXTBOOK = (
+    "Mixed models by restricted maximum likelihood, REML (Patterson & Thompson "
+    "1971), with standard errors and degrees of freedom by Kenward & Roger (1997); averages over "
+    "models that respect heredity (Box & Meyer 1993), beside Lenth's method (1989) where no error "
+    "was measured. The bake is the experimental unit (ISO 3534-3)."
+)
+_WEIGHED = (
+    "For this choice every pair of changes that may work together counts by how well it fits the "
+    "scores, so it can differ a little from what the single differences below suggest."
 )
 _PAIRS = (
     "A row of two, one thing with another, is half of how far the first change differs between "
@@ -77,24 +87,36 @@ def report(round_: Round, path: str | Path) -> Path:
     >>> report.__name__
     'report'
     """
-    tidy = scores(round_)
+    line = line_of(round_)
+    tidy = scores_together(line)
     found = findings_of(round_)
     body = [
         f"<h1>{html.escape(round_.name)}</h1>",
         _invented(round_),
-        f"<p>{html.escape(round_.plan.sentence())}.</p>",
-        *[_measure(measure, found[measure.name], tidy) for measure in round_.measures],
-        _best(round_, found),
-        _failures(round_, tidy),
-        _trust(round_, found, tidy),
+        f"<p>{html.escape(_what_it_rests_on(line, tidy))}</p>",
+        _confirmed(round_),
+        _best(line, found),
+        *_measures(round_, found),
+        _failures(line, tidy),
+        _trust(line, found),
         _plan(round_),
         _formula(round_),
         _cautions(round_),
-        f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>",
-        f"<footer>Made with trials {__version__}; drawn order {round_.plan.seed}, "
-        f"codes {round_.seed}.</footer>",
+        _method(found),
+        _drawn(round_),
+        f"<footer>Made with trials {__version__}.</footer>",
     ]
     return write_text(path, page(round_.name, body))
+
+
+def _what_it_rests_on(line: Sequence[Round], tidy: pd.DataFrame) -> str:
+    """Return which bakes the page speaks from, as sentences."""
+    here = f"{line[-1].plan.sentence()}."
+    if len(line) == 1:
+        return here
+    bakes = tidy.loc[tidy["status"] != "not baked", "bake"].nunique()
+    rounds = in_words(range(1, len(line) + 1))
+    return f"This round: {here} What follows is from rounds {rounds} together, {bakes} bakes."
 
 
 def page(title: str, body: Sequence[str]) -> str:
@@ -131,33 +153,43 @@ def findings_of(round_: Round) -> dict[str, Findings | str]:
     >>> findings_of.__name__
     'findings_of'
     """
-    return {measure.name: _found(round_, measure) for measure in round_.measures}
+    line = line_of(round_)
+    return {measure.name: _found(line, measure) for measure in round_.measures}
 
 
-def _found(round_: Round, measure: Measure) -> Findings | str:
-    if measure.kind in ("check all", "passed"):
+def _found(line: Sequence[Round], measure: Measure) -> Findings | str:
+    if measure.kind in COUNTED:
         return "Counted, not averaged: see the table of scores."
     try:
-        return fit(round_, measure.name)
+        return fit(line[0], measure.name) if len(line) == 1 else fit_together(line, measure.name)
     except FitError as error:
         return str(error)
 
 
-def _measure(measure: Measure, found: Findings | str, tidy: pd.DataFrame) -> str:
+def _measures(round_: Round, found: Mapping[str, Findings | str]) -> list[str]:
+    """Return what was found for every measure; what holds for several is said at the first."""
+    said: set[str] = set()
+    pieces = []
+    for measure in round_.measures:
+        own = found[measure.name]
+        pieces.append(_measure(measure, own, said))
+        said |= set() if isinstance(own, str) else {*own.sentences, *own.notes}
+    return pieces
+
+
+def _measure(measure: Measure, found: Findings | str, said: set[str]) -> str:
     head = f"<h2>{html.escape(measure.name.capitalize())}</h2>"
     if isinstance(found, str):
         return f"{head}<p>{html.escape(found)}</p>"
-    count = int(tidy[measure.name].notna().sum())
-    said = _paragraphs(found.sentences)
-    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes)
+    told = _paragraphs(one for one in found.sentences if one not in said)
+    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes if one not in said)
     pictures = [effects(found)]
     table = _table(kitchen_effects(found))
     if any(len(term.factors) == 2 for term in found.terms):
         pictures.append(interactions(found))
         table += f"<p><small>{_PAIRS}</small></p>"
     drawn = "".join(picture.html() for picture in pictures)
-    how = html.escape(f"{count} values; {found.method}.")
-    return f"{head}{said}{drawn}{table}<ul>{notes}</ul><p><small>{how}</small></p>"
+    return f"{head}{told}{drawn}{table}{f'<ul>{notes}</ul>' if notes else ''}"
 
 
 def _invented(round_: Round) -> str:
@@ -169,46 +201,63 @@ def _invented(round_: Round) -> str:
     )
 
 
-def _failures(round_: Round, tidy: pd.DataFrame) -> str:
+def _failures(line: Sequence[Round], tidy: pd.DataFrame) -> str:
     out = tidy[tidy["status"].isin(["failed", "not served", "not baked"])].drop_duplicates("bake")
     if out.empty:
         return ""
+    round_ = line[-1]
     names = ["bake", "status", "reason", *(factor.name for factor in round_.plan.factors)]
-    said, drawn = "", ""
+    told, drawn = "", ""
     try:
-        told = failing(round_)
-        said, drawn = _paragraphs(told.sentences), failure_map(told).html()
+        found = failing(round_) if len(line) == 1 else failing(tidy, list(round_.plan.factors))
+        told, drawn = _paragraphs(found.sentences), failure_map(found).html()
     except FitError as error:
-        said = _paragraphs([str(error)])
-    table = _table(_shown(round_, out[names]))
-    return f"<h2>Bakes that gave no score</h2>{said}{drawn}{table}"
+        told = _paragraphs([str(error)])
+    return f"<h2>Bakes that gave no score</h2>{told}{drawn}{_table(_shown(round_, out[names]))}"
 
 
-def _best(round_: Round, found: Mapping[str, Findings | str]) -> str:
+def _best(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
     """Return the best setting so far, for the measures that have a goal and findings."""
-    settled = {name: one for name, one in found.items() if isinstance(one, Findings)}
-    goals = [one for one in round_.measures if one.goal and one.name in settled]
-    if not goals:
+    round_ = line[-1]
+    if not any(one.goal and isinstance(found[one.name], Findings) for one in round_.measures):
         return ""
-    asked = {one.name: settled[one.name] for one in goals}
     try:
-        best = recommend(asked, goals, exclude=list(round_.plan.excluded) or None)
+        best = best_so_far(line)
     except TrialsError as error:
         return f"<h2>Best so far</h2>{_paragraphs([str(error)])}"
+    setting, *others = best.sentences
+    setting = setting.removeprefix("Best so far: ")
     risk = best.chance_of_failure
-    fails = [] if risk is None else [f"A bake there fails with a chance of {risk:.0%}."]
-    return f"<h2>Best so far</h2>{_paragraphs([*best.sentences, *fails])}"
+    fails = [] if risk is None else [f"A bake there fails with a chance of {percent(risk)}."]
+    return (
+        f"<h2>Best so far</h2><p><b>{html.escape(setting[:1].upper() + setting[1:])}</b></p>"
+        f"{_paragraphs([*others, *fails])}"
+        f"<p><small>{_WEIGHED}</small></p>"
+    )
 
 
-def _trust(round_: Round, found: Mapping[str, Findings | str], tidy: pd.DataFrame) -> str:
+def _confirmed(round_: Round) -> str:
+    """Return whether confirmation bakes came out as foretold."""
+    if not is_confirming(round_):
+        return ""
+    try:
+        said = confirmation(round_).sentences
+    except FitError as error:
+        said = (str(error),)
+    return f"<h2>Does it hold?</h2>{_paragraphs(said)}"
+
+
+def _trust(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
     """Return what lies behind the first measure's findings: the checks, and the tasters."""
     first = next((one for one in found.values() if isinstance(one, Findings)), None)
     if first is None:
         return ""
     said = [f"<h2>How far to trust it: {html.escape(first.response)}</h2>"]
+    # Only of a round by itself is it known which of its bakes were not made as planned
+    own = line[0] if len(line) == 1 else None
     try:
-        said.append(_paragraphs(checks(first, round_).sentences))
-        if tidy["taster"].nunique() > 1:
+        said.append(_paragraphs(checks(first, own).sentences))
+        if "taster" in first.residuals and first.residuals["taster"].nunique() > 1:
             said.append(f"<h3>Your tasters</h3>{_paragraphs(describe_tasters(first).sentences)}")
     except FitError as error:
         said.append(_paragraphs([str(error)]))
@@ -220,12 +269,45 @@ def _paragraphs(sentences: Iterable[str]) -> str:
 
 
 def _plan(round_: Round) -> str:
-    reasons = "".join(f"<p>{html.escape(reason)}</p>" for reason in round_.plan.reasons)
+    why = ""
+    if round_.parent and round_.plan.reasons:
+        why = f"<h3>Why these bakes, as it was said before them</h3>{_paragraphs(_reasons(round_))}"
     shown = _shown(round_, round_.plan.table)
     shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
     words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
     table = _table(shown.rename(columns={**words, "role": "kind"}))
-    return f"<h2>What was baked</h2>{reasons}{table}"
+    head = "What was baked in this round" if round_.parent else "What was baked"
+    return f"<h2>{head}</h2>{table}{why}"
+
+
+def _reasons(round_: Round) -> list[str]:
+    return [str(reason) for reason in round_.plan.reasons]
+
+
+def _drawn(round_: Round) -> str:
+    """Return how chance came in: folded away, for whoever wants to draw it again."""
+    reasons = [] if round_.parent else _reasons(round_)
+    seeds = (
+        f"Chance drew the order of the bakes (seed {round_.plan.seed}) and the codes and serving "
+        f"orders (seed {round_.seed}); the same seeds draw the same again."
+    )
+    return (
+        "<details><summary>How this plan was drawn</summary>"
+        f"{_paragraphs([*reasons, seeds])}</details>"
+    )
+
+
+def _method(found: Mapping[str, Findings | str]) -> str:
+    rows = "".join(
+        f"<li>{html.escape(f'{name}: {len(one.residuals)} values; {one.method}.')}</li>"
+        for name, one in found.items()
+        if isinstance(one, Findings)
+    )
+    return (
+        f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>"
+        f"<details><summary>In textbook terms</summary><p>{html.escape(_TEXTBOOK)}</p>"
+        f"<ul>{rows}</ul></details>"
+    )
 
 
 def _shown(round_: Round, table: pd.DataFrame) -> pd.DataFrame:

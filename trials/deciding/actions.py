@@ -18,6 +18,7 @@ from trials.design.plan import Plan, reference_setting
 from trials.design.proposal_words import kitchen_names
 from trials.errors import TrialsError
 from trials.factors import Categorical
+from trials.tables import in_words
 
 MOST_POOL = 300  # settings that bakes are taken from
 MOST_RIVALS = 6
@@ -284,10 +285,9 @@ def _held(
     X = some[narrowing(one, some, contest(one, some, even), bakes)]
     names = [knowledge.factors[at].name for at in held]
     yield Action(
-        f"hold {' and '.join(names)}, vary the rest",
+        f"hold {in_words(names)}, vary the rest",
         X,
-        f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} settled well enough to stay "
-        "at the better setting.",
+        f"The better setting of {in_words(names)} is sure enough to stay there.",
     )
 
 

@@ -1,20 +1,20 @@
 """Confirmation bakes: whether they come out as foretold, and which setting tasters prefer."""
 
 import html
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trials.analysis.region import coded
-from trials.analysis.verdicts import CONFIDENCE
+from trials.analysis.verdicts import CONFIDENCE, decimals
 from trials.deciding.beliefs import Belief, Knowledge, known
 from trials.deciding.lineage import findings_together, line_of
 from trials.errors import FitError
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
-from trials.tables import tidy_number
 from trials.tasting.difference import DifferenceResult, paired
 
 CONFIRMATION = "confirmation bakes"
@@ -151,12 +151,13 @@ def judged(knowledge: Knowledge, table: pd.DataFrame) -> Confirmation:
         better, worse = ahead > 0, ahead <= -knowledge.goals[0].notice
         preference = _preference(table, first, sign)
     confirmed = bool(shown["as_foretold"].all()) and not worse
+    units = {one.measure.name: one.measure.unit or "" for one in knowledge.beliefs}
     return Confirmation(
         table=shown,
         better=better,
         preference=preference,
         confirmed=confirmed,
-        sentences=tuple(_words(shown, better, preference, confirmed, first)),
+        sentences=tuple(_words(shown, better, preference, confirmed, first, units)),
     )
 
 
@@ -239,20 +240,31 @@ def _words(
     preference: DifferenceResult | None,
     confirmed: bool,
     first: str,
+    units: Mapping[str, str],
 ) -> Sequence[str]:
     said = ["Confirmed." if confirmed else "Not confirmed."]
-    for row in shown.itertuples():
-        foretold = f"{tidy_number(row.low, 2)} to {tidy_number(row.high, 2)} was foretold"
-        verdict = "as foretold" if row.as_foretold else "outside what was foretold"
-        what = "came out at" if row.what == "level" else "differs from the reference by"
-        said.append(
-            f"{_capital(row.measure)} {what} {tidy_number(row.observed, 2)}; {foretold}: {verdict}."
-        )
+    said += [_row_words(row, units.get(row.measure, "")) for row in shown.itertuples()]
     if better is False:
         said.append(f"The reference came out at least as good in {first}: keep it, or go on.")
     if preference is not None:
-        said.append(f"Of the tasters who scored the two apart, {preference.sentence}")
+        said.append(f"Counted by tasters: of those who scored the two apart, {preference.sentence}")
     return said
+
+
+def _row_words(row: Any, unit: str) -> str:
+    digits = max(0, decimals(pd.Series([(row.high - row.low) / 4])))
+    unit = f" {unit}" if unit else ""
+    verdict = "as foretold" if row.as_foretold else "not as foretold"
+    if row.what == "level":
+        return (
+            f"{_capital(row.measure)} came out at {row.observed:.{digits}f}{unit}, {verdict} "
+            f"({row.low:.{digits}f} to {row.high:.{digits}f})."
+        )
+    side = "above" if row.observed > 0 else "below"
+    return (
+        f"{_capital(row.measure)} is {abs(row.observed):.{digits}f}{unit or ' points'} {side} the "
+        f"reference, {verdict} ({row.low:+.{digits}f} to {row.high:+.{digits}f})."
+    )
 
 
 def _capital(name: str) -> str:

@@ -149,19 +149,29 @@ def fit_together(rounds: Sequence[Round], response: str) -> Findings:
     >>> fit_together.__name__
     'fit_together'
     """
-    last = rounds[-1]
     table = scores_together(rounds)
-    measure = last.measure(response)
-    factors = [one for one in last.plan.factors if table[one.name].nunique() > 1]
-    widest = fit_widest(table, measure, factors)
+    measure, factors = rounds[-1].measure(response), _varied(rounds, table)
+    found = _fit_as_asked(rounds, table, measure, factors)
+    return found or fit_widest(table, measure, factors)
+
+
+def _varied(rounds: Sequence[Round], table: pd.DataFrame) -> list[Factor]:
+    return [one for one in rounds[-1].plan.factors if table[one.name].nunique() > 1]
+
+
+def _fit_as_asked(
+    rounds: Sequence[Round], table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]
+) -> Findings | None:
+    """Return the fit of what the plans ask; None where they leave that open.
+
+    What was asked from the start stays the question: all pairs at once would blur its answers.
+    """
     if len(rounds) == 1:
-        return replace(fit(last, response), averaged=widest.averaged)
-    # What was asked from the start stays the question: all pairs at once would blur its answers
+        return fit(rounds[0], measure.name)
     asked = _terms_asked(rounds, factors)
     bends = _bends(table, measure, factors)
     models = ([*asked, *bends], asked) if asked else ()
-    found = next(filter(None, (_fitted(table, measure, factors, one) for one in models)), None)
-    return replace(found, averaged=widest.averaged) if found else widest
+    return next(filter(None, (_fitted(table, measure, factors, one) for one in models)), None)
 
 
 def _terms_asked(rounds: Sequence[Round], factors: Sequence[Factor]) -> list[str]:
@@ -209,11 +219,16 @@ def fit_widest(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor])
     """
     names = [factor.name for factor in factors]
     bends = _bends(table, measure, factors)
-    pairs = [f"{a}:{b}" for place, a in enumerate(names) for b in names[place + 1 :]]
-    models = ([*names, *pairs, *bends], [*names, *bends]) if bends else ()
+    models = (_widest_terms(table, measure, factors), [*names, *bends]) if bends else ()
     found = next(filter(None, (_fitted(table, measure, factors, one) for one in models)), None)
     found = found or fit(table, measure.name, factors, measure=measure)
-    return _averaged_too(found, table, measure, factors, [*names, *pairs, *bends])
+    return found if found.averaged else _averaged_too(found, table, measure, factors)
+
+
+def _widest_terms(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]) -> list[str]:
+    names = [factor.name for factor in factors]
+    pairs = [f"{a}:{b}" for place, a in enumerate(names) for b in names[place + 1 :]]
+    return [*names, *pairs, *_bends(table, measure, factors)]
 
 
 def _fitted(
@@ -226,25 +241,24 @@ def _fitted(
 
 
 def _averaged_too(
-    found: Findings,
-    table: pd.DataFrame,
-    measure: Measure,
-    factors: Sequence[Factor],
-    terms: list[str],
+    found: Findings, table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]
 ) -> Findings:
     """Return findings with the average over explanations that choices are made by.
 
     Bakes that crowd round the best settings leave much of a whole model open; taken as they come,
     its effects would send the choice where least is known.
     """
-    if found.averaged is not None or any(isinstance(one, Component) for one in factors):
+    if any(isinstance(one, Component) for one in factors):
         return found
+    terms = _widest_terms(table, measure, factors)
     asked = question(table, measure.name, factors, measure=measure, planned=terms)
-    return replace(found, averaged=averaged(asked))
+    return replace(found, averaged=averaged(asked) or found.averaged)
 
 
 def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
-    """Return what all rounds say of every measure with a goal that can be averaged.
+    """Return what all rounds say of every measure with a goal that can be averaged, to choose by.
+
+    Unlike in :func:`fit_together`, explanations with pairs that no plan named are averaged in.
 
     Raises
     ------
@@ -263,11 +277,18 @@ def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
             'no measure has a goal, so no setting is better than another. Give one goal="higher", '
             '"lower", ("target", x, tolerance) or ("between", a, b).'
         )
+    table = scores_together(rounds)
+    factors = _varied(rounds, table)
     found: dict[str, Findings] = {}
     refusals: list[FitError] = []
     for measure in wanted:
         try:
-            found[measure.name] = fit_together(rounds, measure.name)
+            own = _fit_as_asked(rounds, table, measure, factors)
+            found[measure.name] = (
+                _averaged_too(own, table, measure, factors)
+                if own
+                else fit_widest(table, measure, factors)
+            )
         except FitError as error:
             refusals.append(error)
     if not found:

@@ -25,6 +25,11 @@ from trials.tables import in_words, percent, tidy_number
 
 # Actions whose gains differ by less than this share are alike: then the one that stands first wins
 ALIKE = 0.02
+# What is expected of bakes is of no use where the last ones belied what was expected
+_UNEXPECTED = (
+    "Why it came out otherwise is not understood yet, so how much they will better the choice can "
+    "not be said."
+)
 Known = Round | Findings | Mapping[str, Findings]
 
 
@@ -244,7 +249,7 @@ def _explained(
     said = [
         f"Best so far: {_setting(knowledge)}.",
         f"Next{unlike}: {chosen.action.name}. {chosen.action.why}",
-        _gain_words(knowledge, chosen, weighed),
+        _UNEXPECTED if unlike else _gain_words(knowledge, chosen, weighed),
     ]
     fresh = new_bakes(plan)
     said.append(f"{fresh.sentence()} follow the {len(knowledge.made)} made so far.")

@@ -71,7 +71,7 @@ def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
     else:
         gain = f"{percent(share)} of a difference worth noticing"
     return (
-        f"{bakes} more bakes are expected to better the choice by {gain} at most, and to move it "
+        f"{bakes} more bakes are expected to better the choice by {gain} at most, and to change it "
         f"noticeably with a chance of {percent(moved)}: a further round is not worth it."
     )
 
