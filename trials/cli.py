@@ -201,7 +201,8 @@ def _timetable(asked: argparse.Namespace) -> int:
     round_ = Round.open(asked.folder)
     made = timetable(round_)
     print("\n".join(made.sentences()), end="\n\n")
-    shown = ["day", "bakes", "start", "by list", "finish", "no earlier than", "gap"]
+    shown = ["day", "bakes", "start", "in simple order", "finish"]
+    shown += ["no earlier than", "minutes to gain"]
     print(made.days[shown].to_string(index=False), end="\n\n")
     for path in write_timetable(round_, made, as_pdf=asked.pdf):
         print(path)

@@ -68,7 +68,9 @@ def test_each_day_is_a_sheet_with_every_step_and_the_cautions(round_):
         for task in tasks.to_dict("records"):
             if task["end"] > task["start"]:
                 assert f"{task['from']}–{task['to']} {task['bake']}: {task['step']}" in said
-        assert f"gap {day['gap']} min" in said
+        gain = f"so at most {day['minutes to gain']} min could still be gained"
+        assert (gain in said) == (day["minutes to gain"] > 0)
+        assert f"no order can end before {day['no earlier than']}" in said
         assert HOT_OIL.text in said
         assert 'alt="Bars of what is busy when' in sheet
 
@@ -118,7 +120,7 @@ def test_one_command_each(round_, capsys):
     assert run(["timetable", str(round_.folder)]) == 0
     said = capsys.readouterr().out
     assert "Day 1:" in said
-    assert re.search(r"no earlier than\s+gap", said)
+    assert re.search(r"no earlier than\s+minutes to gain", said)
     assert "timetable.html" in said
 
 

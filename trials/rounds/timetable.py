@@ -32,9 +32,9 @@ class Timetable:
     ready : DataFrame
         One row per bake: day, bake, ready, taste by (clock).
     days : DataFrame
-        One row per day: bakes, start, finish, by list (finish of the simple list schedule), no
-        earlier than (the proved bound), gap (minutes), fits, would fit (bakes), taste from,
-        taste until.
+        One row per day: bakes, start, finish, in simple order (when working down the list of
+        bakes would end), no earlier than (the proved bound), minutes to gain (between finish and
+        bound), fits, would fit (bakes), taste from, taste until.
     """
 
     tasks: pd.DataFrame = field(repr=False)
@@ -293,9 +293,9 @@ def _day_row(
         "bakes": len(bakes),
         "start": kitchen.start,
         "finish": clock(start + made.finish),
-        "by list": clock(start + made.listed),
+        "in simple order": clock(start + made.listed),
         "no earlier than": clock(start + made.bound),
-        "gap": made.finish - made.bound,
+        "minutes to gain": made.finish - made.bound,
         "fits": fits,
         "would fit": len(bakes) if fits else _would_fit(plan, bakes, steps, kitchen),
         "until": kitchen.until,
@@ -318,7 +318,12 @@ def _would_fit(plan: Plan, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: 
 def _sentence(day: Mapping[str, Any]) -> str:
     words = [
         f"Day {day['day']}: {day['bakes']} bakes, {day['start']} to {day['finish']} at the "
-        "earliest" + (" (proved)." if not day["gap"] else f" ({day['gap']} min may be gained).")
+        "earliest"
+        + (
+            " (proved)."
+            if not day["minutes to gain"]
+            else f" ({day['minutes to gain']} min may be gained)."
+        )
     ]
     if not day["fits"]:
         words.append(

@@ -67,12 +67,16 @@ def _sheet(round_: Round, made: Timetable, day: Mapping[str, Any]) -> str:
     return (
         f'<section class="sheet"><h1>Day {number}: {html.escape(round_.name)}</h1>'
         f"<p>{html.escape(made.sentences()[at])}</p>"
-        f'<p class="quiet">A simple list of one bake after the other would end at '
-        f"{day['by list']}; no order can end before {day['no earlier than']} "
-        f"(gap {day['gap']} min).{invented}</p>"
+        f'<p class="quiet">Working down the list of bakes would end at '
+        f"{day['in simple order']}; no order can end before {day['no earlier than']}"
+        f"{_to_gain(day['minutes to gain'])}.{invented}</p>"
         f'{_picture(made, number)}<div class="steps{dense}">{"".join(lines)}</div>'
         f"{caution_box(round_cautions(round_))}</section>"
     )
+
+
+def _to_gain(minutes: int) -> str:
+    return f", so at most {minutes} min could still be gained" if minutes else ""
 
 
 def _picture(made: Timetable, day: int) -> str:
