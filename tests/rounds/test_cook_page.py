@@ -54,7 +54,7 @@ def test_a_round_without_a_formula_has_a_page_of_settings(tmp_path):
 
 
 @needs_browser
-def test_bakes_are_done_and_flopped_reloaded_saved_and_read_back(tmp_path, round_, path):
+def test_bakes_are_done_and_failed_reloaded_saved_and_read_back(tmp_path, round_, path):
     with opened(path, phone=True) as page:
         page.get_by_label("egg is in").tap()
         page.get_by_label("sugar really weighed").fill("9,1")
@@ -66,14 +66,14 @@ def test_bakes_are_done_and_flopped_reloaded_saved_and_read_back(tmp_path, round
         page.get_by_label("Note").fill("=browned, fast")
         page.locator("#done").tap()
         assert page.locator("#bake").text_content() == "B02"
-        page.locator("#flop").tap()
+        page.locator("#failed").tap()
         page.get_by_role("button", name="raw inside").tap()
         page.get_by_role("button", name="not served").tap()
         page.reload()
         assert page.locator("#bake").text_content() == "B02"
         assert page.get_by_label("Reason").input_value() == "raw inside"
         page.locator("#next").tap()
-        page.locator("#flop").tap()
+        page.locator("#failed").tap()
         page.locator("#undo").tap()
         assert page.locator("#state").text_content() == "to do"
         file = saved(page, tmp_path)
@@ -109,9 +109,9 @@ def test_done_goes_on_to_the_first_bake_that_is_left(path):
 def test_buttons_are_large_and_nothing_is_cut_off(path):
     with opened(path, phone=True) as page:
         assert overlaps_and_clips(page) == []
-        page.locator("#flop").tap()
+        page.locator("#failed").tap()
         assert overlaps_and_clips(page) == []
-        for name in ("back", "flop", "done", "next"):
+        for name in ("back", "failed", "done", "next"):
             box = page.locator(f"#{name}").bounding_box()
             assert box["height"] >= 60
             assert box["width"] >= 60

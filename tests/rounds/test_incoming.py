@@ -109,7 +109,7 @@ def test_the_cooks_page_comes_back_through_incoming(one):
         page.get_by_label("held its shape").select_option("yes")
         page.reload()
         page.locator("#done").tap()
-        page.locator("#flop").tap()
+        page.locator("#failed").tap()
         page.get_by_role("button", name="raw inside").tap()
         page.get_by_role("button", name="not served").tap()
         assert download(page, "Save the file", one.folder / "incoming").name == FILE

@@ -1,6 +1,6 @@
 """A round that changes midway: bakes dropped, added or repeated, and what the rest still tells.
 
-A bake flops at noon, an ingredient runs out, a taster stays home. Plans are never changed: each
+A bake fails at noon, an ingredient runs out, a taster stays home. Plans are never changed: each
 step gives a new one, the bakes that stay keeping their names, days and loads.
 """
 

@@ -68,7 +68,7 @@ def best_extra(
     Parameters
     ----------
     plan : Plan
-        As it is now, bakes that flopped dropped.
+        As it is now, failed bakes dropped.
     model : str or list of str, optional
         What is to be judged; the plan's own when left out.
     tasters : int

@@ -132,7 +132,7 @@ def _dough_sheet(
         f'<span class="where"><b>day {row["day"]}, before bake {html.escape(row["bake"])}</b><br>'
         f"{html.escape(round_.name)}{invented}</span></div>"
         f"<p>Made once and divided between {html.escape(in_words(dough.bakes))}. Each takes what "
-        "its own sheet says, the last what is left; a flop of this dough is a flop of them all.</p>"
+        "its own sheet says, the last what is left; if this dough fails, they all fail.</p>"
         f'<div class="two"><div class="wide">{weigh_table(grams)}</div>'
         f'<div>{settings}{times}</div></div><div class="write">Notes</div>'
         '<div class="write"></div>'

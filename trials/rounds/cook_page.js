@@ -115,7 +115,7 @@ function show() {
   byId("mind").textContent = one.cautions.map(([subject]) => subject).join(", ");
   byId("cautions").replaceChildren(...one.cautions.map(([subject, text]) =>
     element("p", {}, element("b", {}, subject + ": "), text)));
-  byId("flopped").hidden = !["failed", "not served", "not baked"].includes(state(one.bake));
+  byId("wrong").hidden = !["failed", "not served", "not baked"].includes(state(one.bake));
   for (const button of document.querySelectorAll("[data-status]")) {
     button.classList.toggle("chosen", button.dataset.status === state(one.bake));
   }
@@ -141,7 +141,7 @@ function done() {
   else show();
 }
 
-function flop() {
+function failed() {
   if (!["failed", "not served", "not baked"].includes(state(bake().bake))) enter("status", "failed");
   show();
   byId("reason").scrollIntoView({ block: "center" });
@@ -193,6 +193,6 @@ byId("undo").addEventListener("click", () => { enter("status", ""); enter("reaso
 byId("back").addEventListener("click", () => go(at - 1));
 byId("next").addEventListener("click", () => go(at + 1));
 byId("done").addEventListener("click", done);
-byId("flop").addEventListener("click", flop);
+byId("failed").addEventListener("click", failed);
 byId("save").addEventListener("click", save);
 show();

@@ -163,15 +163,15 @@ maxlength="20" aria-label="dough, g"></div>
 maxlength="20" aria-label="core when done, °C"></div>
 <div id="measures"></div>
 <h2>Note</h2><textarea id="note" maxlength="1000" aria-label="Note"></textarea>
-<section id="flopped" hidden><h2>What went wrong?</h2><div class="two">{statuses}</div>
+<section id="wrong" hidden><h2>What went wrong?</h2><div class="two">{statuses}</div>
 <textarea id="reason" maxlength="300" aria-label="Reason"></textarea>
 <div class="two">{reasons}</div>
-<button id="undo" type="button">It is not a flop after all</button></section>
+<button id="undo" type="button">It did not fail after all</button></section>
 <h2>Mind</h2><div id="cautions" class="cautions"></div>
 <h2>All bakes</h2><p id="count"></p><div id="list" class="list"></div>
 <div class="two"><button id="save" class="main" type="button">Save the file</button></div>
 <p id="saved" role="status"></p>
 <div class="foot"><div><button id="back" type="button">Back</button>
-<button id="flop" type="button">Flop</button><button id="done" class="main"
+<button id="failed" type="button">Failed</button><button id="done" class="main"
 type="button">Done</button><button id="next" type="button">Next</button></div></div>
 <script type="application/json" id="round">{data}</script>"""
