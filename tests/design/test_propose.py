@@ -1,5 +1,6 @@
 """From questions a person can answer to a plan with its reasons."""
 
+import re
 import time
 
 import numpy as np
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from tests.design.naming import numbers, parts
 from trials.design.factorial import fractional_factorial, full_factorial
+from trials.design.proposal_words import FAMILY_WORDS
 from trials.design.propose import propose
 from trials.errors import TrialsError
 from trials.factors import Categorical, Component, Numeric
@@ -137,8 +139,18 @@ def test_what_the_budget_can_not_tell_is_said_with_its_price():
 def test_the_runners_up_are_two_other_plans_with_their_numbers():
     last = propose(numbers(4), 30, aim="optimise", seed=1).reasons[-1]
     assert last.startswith("Weighed and left: ")
-    assert last.count(" bakes by ") == 2
-    assert last.count("tells 14 of 14") == 2
+    assert last.count("all 14 effects told apart") == 2
+    assert last.count("a difference worth noticing seen") == 2
+    assert re.search(r"The plan chosen sees one \d+ times in 100\.$", last)
+
+
+@pytest.mark.parametrize("aim", ["screen", "interactions", "optimise"])
+def test_every_family_is_said_in_plain_words_and_named_once(aim):
+    reasons = propose(numbers(4), 16, aim=aim, seed=1).reasons
+    names = [name for name in FAMILY_WORDS if name in " ".join(reasons)]
+    assert names
+    for name in names:
+        assert " ".join(reasons).count(name) == " ".join(reasons).count(f"({name}") == 1
 
 
 def test_bakes_made_already_are_kept():

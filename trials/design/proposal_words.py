@@ -21,6 +21,23 @@ EFFECT_WORDS = {
     "interactions": "single changes and pairs",
     "optimise": "single changes, pairs and bends",
 }
+# What a family of plans makes, for those who do not know its textbook name
+FAMILY_WORDS = {
+    "full factorial": "every combination of the settings",
+    "two-level fraction": "a chosen part of all combinations of low and high",
+    "Hadamard screening": "a few combinations of low and high for many changes",
+    "conference-matrix screening": "a few bakes at low, middle and high for many changes",
+    "central composite": "all ends together, each end alone, and middles",
+    "three-level surface": "the ends of two or three changes at a time, the rest at the middle",
+    "optimal plan": "picked one by one for what you ask",
+    "simplex lattice": "blends in even steps",
+    "simplex centroid": "each alone and in equal parts",
+    "extreme vertices": "blends at the limits of what may be mixed",
+    "mirror bakes": "the bakes made so far and their mirror images",
+    "Latin square": "each kind once in every row and column",
+    "Graeco-Latin square": "each kind once in every row and column",
+    "whole variants": "whole recipes side by side",
+}
 SETTLES = 1.5  # degrees of freedom below which a hard-to-change factor can not be judged
 
 
@@ -77,8 +94,8 @@ def _told(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     told = best.told
     what = "effects of the blend" if wish.blend else EFFECT_WORDS[wish.aim]
     said = [
-        f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {best.plan.sentence()} "
-        f"({best.plan.family})."
+        f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {best.plan.sentence()}, "
+        f"{made_of(best.plan.family)}."
     ]
     if told.empty:
         return [*said, f"None of the {len(best.table)} {what} can be told apart from the others."]
@@ -110,6 +127,24 @@ def _pair_words(told: pd.DataFrame) -> str:
         return ", and from every pair"
     which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
     return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
+
+
+def made_of(family: str, *, named: bool = True) -> str:
+    """Return what a family of plans makes, its textbook name in brackets where that is wanted.
+
+    Examples
+    --------
+    >>> made_of("full factorial")
+    'every combination of the settings (full factorial)'
+    >>> made_of("two-level fraction, with mirror bakes", named=False)
+    'a chosen part of all combinations of low and high, with mirror bakes'
+    """
+    base, _, added = family.partition(", with ")
+    found = next((known for known in FAMILY_WORDS if base.startswith(known)), None)
+    if found is None:
+        return family
+    words = f"{FAMILY_WORDS[found]}, with {added}" if added else FAMILY_WORDS[found]
+    return f"{words} ({base})" if named else words
 
 
 def _hard_words(best: Promise) -> list[str]:
@@ -163,12 +198,13 @@ def _lost_words(
     """Return what is not told, and what telling it would cost."""
     if not best.lost:
         return []
-    lost = f"{best.plan.count()} bakes can not tell {kitchen_names(best.lost, wish.factors)}"
+    apart = f"{kitchen_names(best.lost, wish.factors)} apart from the rest"
+    lost = f"{best.plan.count()} bakes can not tell {apart}"
     whole = next((one for one in others if not one.lost), None)
     if whole is not None:
         return [
-            f"This plan does not tell {kitchen_names(best.lost, wish.factors)}; "
-            f"{whole.plan.count()} bakes by {whole.plan.family} would, but all in all less surely."
+            f"This plan does not tell {apart}; a plan of {whole.plan.count()} bakes "
+            f"({made_of(whole.plan.family, named=False)}) would, but all in all less surely."
         ]
     if cost is None:
         return [f"{lost}. No budget up to 128 bakes was found that would."]
@@ -194,16 +230,27 @@ def _assumed(best: Promise, answers: Answers) -> str:
 def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
     """Return the two next best of other kinds, with what they would give up."""
     seen = {(best.plan.family, best.plan.count())}
+    named = {best.plan.family}
     said: list[str] = []
     for one in others:
-        key = (one.plan.family, one.plan.count())
-        if key in seen or len(said) == 2:
+        family = one.plan.family
+        if (family, one.plan.count()) in seen or len(said) == 2:
             continue
-        seen.add(key)
-        told = len(one.told)
-        shows = f", {one.smallest:.1f} points" if one.smallest < float("inf") else ""
-        said.append(
-            f"{one.plan.count()} bakes by {one.plan.family} (tells {told} of "
-            f"{len(one.table)}{shows}; chance {one.score:.0%} against {best.score:.0%})"
-        )
-    return [f"Weighed and left: {'; '.join(said)}."] if said else []
+        seen.add((family, one.plan.count()))
+        made = made_of(family, named=family not in named)
+        named.add(family)
+        said.append(f"{one.plan.count()} bakes, {made}: {_weighed(one)}")
+    if not said:
+        return []
+    return [f"Weighed and left: {'; '.join(said)}. The plan chosen sees one {_times(best)}."]
+
+
+def _weighed(one: Promise) -> str:
+    told, asked = len(one.told), len(one.table)
+    apart = f"all {asked} effects" if told == asked else f"{told} of {asked} effects"
+    shows = f", {one.smallest:.1f} points likely shown" if one.smallest < float("inf") else ""
+    return f"{apart} told apart{shows}, a difference worth noticing seen {_times(one)}"
+
+
+def _times(one: Promise) -> str:
+    return f"{100 * one.score:.0f} times in 100"

@@ -159,14 +159,30 @@ def balance_in_words(row: Mapping[str, Any]) -> str:
     day = f"Day {row['day']}: each" if row["day"] != "" else "Each"
     sittings = f"{row['sittings']} sitting{'s' if row['sittings'] != 1 else ''}"
     off = 100 * row["follows_excess"]
+    places = f", give or take {row['position_gap']}" if row["position_gap"] else ""
     even = "as even as can be" if off == 0 else f"{off:.0f} % off the most even"
     return (
         f"{day} of {row['bakes']} bakes is tasted "
         f"{_times(row['served_least'], row['served_most'])}, in {sittings}. Every bake stands at "
-        f"each place as often as any other, to within {row['position_gap']}. Each is served right "
-        f"after each other {_times(row['follows_least'], row['follows_most'])}, {even}. The "
-        f"sittings keep {100 * row['efficiency']:.0f} % of what whole servings would tell, of at "
-        f"most {100 * row['bound']:.0f} %."
+        f"each place as often as any other{places}. Each is served right after each other "
+        f"{_times(row['follows_least'], row['follows_most'])}, {even}."
+        f"{_told(row)}"
+    )
+
+
+def _told(row: Mapping[str, Any]) -> str:
+    """Say what is lost where a sitting can not hold every bake."""
+    told, best = round(100 * row["efficiency"]), round(100 * row["bound"])
+    if row["bakes"] < 2:
+        return ""
+    if row["efficiency"] == 0:
+        return " Some bakes never meet in a sitting, not even by way of others."
+    if told >= 100:
+        return " Every sitting holds every bake, so they compare as well as can be."
+    most = f"such sittings can not do better than {best}" if told < best else "none do better"
+    return (
+        f" No sitting holds every bake: 100 tastings tell as much as {told} would in sittings "
+        f"that do; {most}."
     )
 
 

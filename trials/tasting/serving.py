@@ -153,8 +153,8 @@ def serving_plan(
     ...     per_sitting=4, seed=7)
     >>> print(plan.sentence)
     Each of 4 bakes is tasted 4 times, in 1 sitting. Every bake stands at each place as often as
-    any other, to within 0. Each is served right after each other once, as even as can be. The
-    sittings keep 100 % of what whole servings would tell, of at most 100 %.
+    any other. Each is served right after each other once, as even as can be. Every sitting holds
+    every bake, so they compare as well as can be.
     """
     request = check_request(
         tasters,
