@@ -55,7 +55,7 @@ def test_covariance_of_a_strip_plot():
     [
         (24, 1, 5, "1, 2, 3, 4, 6, 8, 12 or 24 loads, or 20 or 25 bakes, would work"),
         (24, 4, 6, "4 or 8 would work"),
-        (4, 5, None, "loads does not say how many loads"),
+        (4, 5, None, "loads does not say how many oil fills"),
         (24, 0, 6, "days is 0"),
         (24, 1, {"load": -6}, "loads is -6"),
         (24, 1, {"load": 6, "oven": 2}, 'loads names "oven"'),

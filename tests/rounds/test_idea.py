@@ -2,7 +2,7 @@
 
 import pytest
 
-from trials.errors import RoundError
+from trials.errors import PlanError, RoundError
 from trials.rounds.batch import Batch
 from trials.rounds.idea import read_idea, write_idea
 from trials.rounds.kitchen import Heat
@@ -64,6 +64,30 @@ def test_an_ingredient_of_one_s_own_stands_beside_the_idea(folder):
     (folder / "ingredients.csv").unlink()  # the round keeps the row itself
     formulas = bake_formulas(type(made).open(folder))
     assert formulas["B01"].table_of_ingredients.source("acorn syrup") == "my own pack"
+
+
+@pytest.mark.parametrize(
+    ("days", "loads", "said"),
+    [
+        ("3", None, "how many oven heats there are. Say it, as in loads = 6."),
+        ("2", "4", "as in loads = { load = 4, dough = 4 }."),
+        ("2", "{ load = 3, dough = 3 }", "2 days can not share equally"),
+    ],
+)
+def test_loads_are_asked_for_as_the_file_writes_them(folder, days, loads, said):
+    change(folder, "bakes = 16", "bakes = 8")
+    change(folder, 'aim = "interactions"', 'aim = "screen"')
+    change(folder, "days = 2 ", f"days = {days} ")
+    if loads:
+        change(folder, "# loads = 4 ", f"loads = {loads} ")
+        wet = 'changes = ["total", "hydration"]'
+        change(folder, wet, f'{wet}\nhard_to_change = "dough"')
+    with pytest.raises(PlanError) as refused:
+        planned_round(folder)
+    assert said in str(refused.value)
+    assert str(refused.value).startswith("idea.toml: ")
+    assert "={" not in str(refused.value)
+    assert '["' not in str(refused.value)
 
 
 @pytest.mark.parametrize(

@@ -98,7 +98,7 @@ def set_up(factors: Sequence[Factor], bakes: int, days: int | None, loads: Loads
     [1, 1, 2, 2]
     """
     days = whole_number("days", 1 if days is None else days, least=1)
-    counts = _counts(factors, loads)
+    counts = _counts(factors, loads, bakes, days)
     for name, count in counts.items():
         if count % days:
             raise PlanError(
@@ -122,7 +122,7 @@ def set_up(factors: Sequence[Factor], bakes: int, days: int | None, loads: Loads
     return Kitchen(frame, groups)
 
 
-def _counts(factors: Sequence[Factor], loads: Loads) -> dict[str, int]:
+def _counts(factors: Sequence[Factor], loads: Loads, bakes: int, days: int) -> dict[str, int]:
     needed = group_names(factors)
     if loads is None:
         given: dict[str, int] = {}
@@ -140,10 +140,13 @@ def _counts(factors: Sequence[Factor], loads: Loads) -> dict[str, int]:
     missing = [name for name in needed if name not in given]
     if missing:
         names = [factor.name for factor in factors if factor.group == missing[0]]
+        works = [n for n in range(days, bakes // 2 + 1) if bakes % n == 0 and n % days == 0]
+        shown = {**given, missing[0]: max(works, default=6)}
+        example = ", ".join(f'"{name}": {count}' for name, count in shown.items())
         raise PlanError(
             f"{in_words(names)} is hard to change, but loads does not say how many "
-            f"{plural(kitchen_group(missing[0]))} there are. Say it, as in "
-            f'loads={{"{missing[0]}": 6}}.'
+            f"{plural(kitchen_group(missing[0], factors))} there are. Say it, as in "
+            f"loads={{{example}}}."
         )
     order = sorted(given, key=lambda name: name != "load")
     return {name: whole_number(_argument(name), given[name], least=1) for name in order}

@@ -1,5 +1,6 @@
 """An idea, written down as answers to kitchen questions, and the plan proposed for it."""
 
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -8,7 +9,7 @@ from typing import Any
 
 from trials.design.plan import Plan
 from trials.design.propose import propose
-from trials.errors import Place, RoundError, TrialsError
+from trials.errors import Place, PlanError, RoundError, TrialsError
 from trials.factor_records import factor_from
 from trials.factors import Factor
 from trials.measures import Measure, measure_from
@@ -30,6 +31,7 @@ name = "rye ginger snap, first round"   # what are you working on?
 bakes = 16                  # how many bakes can you afford, reference bakes apart?
 days = 2                    # over how many days?
 # loads = 4                 # how many oven heats or oil fills, if bakes share them?
+#                           # Several kinds of them: loads = { load = 4, dough = 4 }
 controls = 2                # reference bakes, always the same, to see days drift
 aim = "interactions"        # "screen": find what matters; "interactions": see what works
                             # together; "optimise": tune
@@ -168,7 +170,8 @@ class Idea:
     ----------
     name : str
     bakes, days, controls : int
-    loads : int or None
+    loads : int, mapping or None
+        How many of what bakes share: 4, or { load = 4, dough = 6 }.
     aim : str
     factors : tuple of Factor
     measures : tuple of Measure
@@ -187,7 +190,7 @@ class Idea:
     bakes: int
     days: int
     controls: int
-    loads: int | None
+    loads: int | Mapping[str, int] | None
     aim: str
     factors: tuple[Factor, ...]
     measures: tuple[Measure, ...]
@@ -331,18 +334,44 @@ def plan_of(idea: Idea) -> Plan:
     PlanError
         When no plan serves the idea; the message says what would.
     """
-    return propose(
-        idea.factors,
-        idea.bakes,
-        aim=idea.aim,
-        days=idea.days,
-        loads=idea.loads,
-        controls=idea.controls,
-        exclude=list(idea.exclude) or None,
-        seed=idea.seed,
-        tasters=idea.tasters or None,
-        worth_noticing=_worth(idea.measures),
-    )
+    try:
+        return propose(
+            idea.factors,
+            idea.bakes,
+            aim=idea.aim,
+            days=idea.days,
+            loads=idea.loads,
+            controls=idea.controls,
+            exclude=list(idea.exclude) or None,
+            seed=idea.seed,
+            tasters=idea.tasters or None,
+            worth_noticing=_worth(idea.measures),
+        )
+    except PlanError as error:
+        raise PlanError(as_in_the_file(error.message), error.place or Place(IDEA)) from None
+
+
+def as_in_the_file(message: str) -> str:
+    """Return a message with what it says of loads written as the file writes it.
+
+    Examples
+    --------
+    >>> as_in_the_file('Say it, as in loads={"load": 6}.')
+    'Say it, as in loads = 6.'
+    >>> as_in_the_file('loads["dough"] is 3; say loads={"load": 6, "dough": ...}.')
+    '"dough" of loads is 3; say loads = { load = 6, dough = ... }.'
+    """
+    message = re.sub(r'loads\["([^"]*)"\]', r'"\1" of loads', message)
+    return re.sub(r"loads=\{(.*?)\}", lambda found: f"loads = {_in_toml(found[1])}", message)
+
+
+def _in_toml(pairs: str) -> str:
+    said = dict(re.findall(r'"([^"]*)": ([^,]+)', pairs))
+    if list(said) == ["load"]:
+        return said["load"]
+    bare = re.compile(r"[A-Za-z0-9_-]+")
+    names = {name: name if bare.fullmatch(name) else f'"{name}"' for name in said}
+    return "{ " + ", ".join(f"{names[name]} = {count}" for name, count in said.items()) + " }"
 
 
 def _worth(measures: Sequence[Measure]) -> float | None:
