@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
 from trials.errors import TastingError
+from trials.tasting.balance import balance_in_words
 from trials.tasting.codes import look
 from trials.tasting.panel import Taster
 from trials.tasting.replanning import replan_servings
@@ -327,3 +328,20 @@ def test_a_sitting_served_is_not_to_come():
     plan = serving_plan(PEOPLE[:2], BAKES[:4], per_sitting=2, seed=1)
     with pytest.raises(TastingError, match="Set next_sitting to 3"):
         replan_servings(plan, served=codes_of(plan, sitting=2), next_sitting=2, seed=1)
+
+
+def test_what_small_sittings_cost_is_said_plainly():
+    """Three bakes in two sittings of two: efficiency 2/3 by hand, and 3/4 at most."""
+    row = {
+        "day": "", "sittings": 2, "bakes": 3, "served_least": 1, "served_most": 2,
+        "position_gap": 1, "follows_least": 0, "follows_most": 1, "follows_excess": 0.0,
+        "efficiency": 2 / 3, "bound": 3 / 4,
+    }  # fmt: skip
+    said = balance_in_words(row)
+    assert "100 tastings tell as much as 67 would in sittings that do" in said
+    assert said.endswith("such sittings can not do better than 75.")
+    assert "give or take 1." in said
+    assert "Every sitting holds every bake" in balance_in_words(
+        row | {"efficiency": 1.0, "bound": 1.0}
+    )
+    assert "never meet in a sitting" in balance_in_words(row | {"efficiency": 0.0})
