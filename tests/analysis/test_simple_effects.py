@@ -6,7 +6,7 @@ import pytest
 
 from trials.analysis.fitting import fit
 from trials.analysis.simple_effects import simple_effects
-from trials.errors import FitError
+from trials.errors import FactorError, FitError
 from trials.factors import Categorical, Component, Numeric
 from trials.measures import Measure
 
@@ -83,3 +83,43 @@ def test_what_can_not_be_asked():
     blend = fit(shares, "spread", [Component("rye"), Component("wheat")])
     with pytest.raises(FitError, match="change alone"):
         simple_effects(blend, "rye", "wheat")
+
+
+def test_a_nested_factor_is_looked_at_only_where_it_exists():
+    method = Categorical("method", ["baked", "fried"])
+    heat = Numeric("heat", 165, 180, "°C", only_when=("method", ["fried"]))
+    rack = Categorical("rack", ["top", "bottom"], only_when=("method", ["baked"]))
+    rest = Numeric("rest", 20, 60, "min")
+    cells = [("baked", "", "top"), ("baked", "", "bottom"), ("fried", 165, ""), ("fried", 180, "")]
+    rows = [(m, h, k, r) for _ in range(4) for r in (20, 60) for m, h, k in cells]
+    table = pd.DataFrame(rows, columns=["method", "heat", "rack", "rest"])
+    table["spread"] = np.random.default_rng(3).normal(60, 1, len(table))
+    terms = ["method", "heat", "rack", "rest", "method:rest", "heat:rest", "rack:rest"]
+    findings = fit(table, "spread", [method, heat, rack, rest], model=terms)
+    # Every cell has its own mean in this model, so differences are those of plain means
+    means = table.groupby(["method", "heat", "rack", "rest"])["spread"].mean()
+    by_rest = simple_effects(findings, "heat", "rest").table
+    assert by_rest["estimate"].tolist() == pytest.approx(
+        [means["fried", 180, "", r] - means["fried", 165, "", r] for r in (20, 60)]
+    )
+    by_heat = simple_effects(findings, "rest", "heat").table
+    assert by_heat["estimate"].tolist() == pytest.approx(
+        [means["fried", h, "", 60] - means["fried", h, "", 20] for h in (165, 180)]
+    )
+    with pytest.raises(FitError, match='"heat" is set only where method is fried, so'):
+        simple_effects(findings, "heat", "method")
+    with pytest.raises(FitError, match="is baked, so"):
+        simple_effects(findings, "heat", "rack")
+    with pytest.raises(FitError, match="never have a setting in the same bake"):
+        findings.means(["heat", "rack"])
+    with pytest.raises(FactorError, match='"heat" has a setting in row 1, where "method" is baked'):
+        findings.predict({"method": "baked", "heat": 170, "rack": "top", "rest": 40})
+
+
+def test_a_prediction_needs_shares_that_make_a_whole():
+    shares = pd.DataFrame({"rye": [1.0, 0, 0.5] * 3, "wheat": [0, 1, 0.5] * 3})
+    shares["spread"] = np.random.default_rng(2).normal(60, 1, 9)
+    blend = fit(shares, "spread", [Component("rye"), Component("wheat")])
+    with pytest.raises(FitError, match="the shares of rye and wheat sum to 100 in row 2"):
+        blend.predict([{"rye": 1 / 3, "wheat": 2 / 3}, {"rye": 40, "wheat": 60}])
+    assert len(blend.predict({"rye": 0.3333333, "wheat": 0.6666666})) == 1

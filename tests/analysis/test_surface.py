@@ -12,7 +12,7 @@ from trials.analysis.climbing import best_at_distance, steepest
 from trials.analysis.fitting import fit
 from trials.analysis.quadratic import quadratic
 from trials.analysis.surface import canonical, level_here, peak_region
-from trials.errors import FitError
+from trials.errors import FitError, PlanError
 from trials.factors import Categorical, Component, Numeric
 from trials.measures import Measure
 
@@ -279,3 +279,40 @@ def test_the_peak_by_a_search(yields):
         lambda x: -float(made.forecast.expect(made.at(x[None]))[0]), [0, 0], tol=1e-12
     )
     assert canonical(yields).coded == pytest.approx(top.x, abs=1e-5)
+
+
+@pytest.fixture(scope="module")
+def fried():
+    """Fried best at 176 °C, baked without any heat; both best after a rest of 40 minutes."""
+    method = Categorical("method", ["baked", "fried"])
+    heat = Numeric("heat", 165, 180, "°C", only_when=("method", ["fried"]))
+    rest = Numeric("rest", 20, 60, "min")
+    cells = [("baked", ""), ("fried", 165), ("fried", 172.5), ("fried", 180)]
+    rows = [(m, h, r) for _ in range(3) for r in (20, 40, 60) for m, h in cells]
+    bakes = pd.DataFrame(rows, columns=["method", "heat", "rest"])
+    x = np.array([(float(h) - 176.25) / 7.5 if h != "" else 0.0 for h in bakes["heat"]])
+    z = (bakes["rest"] - 40) / 20
+    bakes["y"] = 6 - 2 * x**2 - 2 * z**2 + np.random.default_rng(5).normal(0, 0.05, len(bakes))
+    return fit(bakes, "y", [method, heat, rest], model="quadratic")
+
+
+def test_a_number_that_does_not_exist_is_no_direction(fried):
+    baked, hot = canonical(fried), canonical(fried, {"method": "fried"})
+    assert baked.shape == hot.shape == "peak"
+    assert len(baked.axes) == 1
+    assert np.isnan(baked.stationary["heat"])
+    # Errors of 0.05 against bends of 2: places are known to some hundredths of a half-range
+    assert hot.stationary["heat"] == pytest.approx(176.25, abs=0.75)
+    assert hot.stationary["rest"] == pytest.approx(40, abs=2)
+    path = steepest(fried, 3)
+    assert path["heat"].isna().all()
+    region = peak_region(fried)
+    assert region["heat"].isna().all()
+    assert len(region)
+
+
+def test_the_numbers_are_not_held_and_something_must_be_left(fried):
+    with pytest.raises(FitError, match="at holds rest, a number"):
+        canonical(fried, {"rest": 20})
+    with pytest.raises(PlanError, match="is excluded, so the peak can lie nowhere"):
+        peak_region(fried, exclude=[{"method": "baked"}])

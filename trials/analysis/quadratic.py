@@ -9,9 +9,11 @@ import pandas as pd
 
 from trials.analysis.forecast import Forecast, forecast_of
 from trials.analysis.results import Findings
+from trials.design.basis import real_settings
 from trials.design.plan import reference_setting
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor, Numeric
+from trials.nesting import exists
 from trials.tables import in_words
 
 
@@ -59,15 +61,7 @@ class Quadratic:
 
     def real(self, x: np.ndarray) -> pd.DataFrame:
         """Return real settings for coded numbers, beyond the limits too."""
-        factors = self.forecast.findings.factors
-        table = {}
-        for place, factor in enumerate(factors):
-            column = self.at(x)[:, place]
-            if isinstance(factor, Categorical):
-                table[factor.name] = [factor.levels[int(value)] for value in column]
-            else:
-                table[factor.name] = factor.decode(column).tolist()
-        return pd.DataFrame(table)
+        return pd.DataFrame(real_settings(self.forecast.findings.factors, self.at(x)))
 
 
 def quadratic(findings: Findings, at: Mapping[str, Any] | None = None) -> Quadratic:
@@ -77,13 +71,14 @@ def quadratic(findings: Findings, at: Mapping[str, Any] | None = None) -> Quadra
     ----------
     findings : Findings
     at : mapping, optional
-        The kinds to hold; the reference kinds when left out.
+        The kinds to hold; the reference kinds when left out. A number that does not exist there
+        (nested in another kind) is no direction of the surface.
 
     Raises
     ------
     FitError
-        When no factor is a number, a blend's shares vary, or the model goes beyond the second
-        order.
+        When no factor is a number there, at names a number, a blend's shares vary, or the model
+        goes beyond the second order.
 
     Examples
     --------
@@ -91,15 +86,20 @@ def quadratic(findings: Findings, at: Mapping[str, Any] | None = None) -> Quadra
     'quadratic'
     """
     factors = findings.factors
-    numbers = [n for n, factor in enumerate(factors) if isinstance(factor, Numeric)]
+    setting = _held(factors, at or {})
+    numbers = [
+        n
+        for n, factor in enumerate(factors)
+        if isinstance(factor, Numeric) and _is_there(factor, setting)
+    ]
     if any(isinstance(factor, Component) for factor in factors):
         raise FitError("the shares of a blend have no free peak of their own; use recommend.")
     if not numbers:
-        raise FitError("no factor is a number, so there is no surface to climb.")
+        raise FitError("no factor is a number there, so there is no surface to climb.")
     _check_order(findings)
     forecast = forecast_of(findings)
     k = len(numbers)
-    base = _base(factors, at or {})
+    base = _base(factors, setting)
     units = np.eye(k)
     points = [np.zeros(k), *units, *-units]
     pairs = [(i, j) for i in range(k) for j in range(i)]
@@ -135,18 +135,36 @@ def _check_order(findings: Findings) -> None:
             )
 
 
-def _base(factors: Sequence[Factor], at: Mapping[str, Any]) -> np.ndarray:
+def _held(factors: Sequence[Factor], at: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the reference setting with the kinds that are to be held."""
     names = [factor.name for factor in factors]
     for name in at:
         if name not in names:
             raise FitError(
                 f'there is no factor "{name}" to hold; expected {in_words(names, "or")}.'
             )
-    setting = reference_setting(factors) | dict(at)
+    numbers = [f.name for f in factors if f.name in at and not isinstance(f, Categorical)]
+    if numbers:
+        raise FitError(
+            f"at holds {in_words(numbers)}, a number; the surface runs over all numbers, so only "
+            "kinds are held."
+        )
+    return reference_setting(factors) | dict(at)
+
+
+def _is_there(factor: Factor, setting: Mapping[str, Any]) -> bool:
+    """Say whether a factor has a setting at all where the kinds are held."""
+    there = exists(factor, {name: [value] for name, value in setting.items()})
+    return there is None or bool(there[0])
+
+
+def _base(factors: Sequence[Factor], setting: Mapping[str, Any]) -> np.ndarray:
+    """Return the coded setting with all numbers at 0, and 0 for what has no setting there."""
     return np.array(
         [
-            float(factor.code([setting[factor.name]])[0]) if isinstance(factor, Categorical) else 0
+            float(factor.code([setting[factor.name]])[0])
+            if isinstance(factor, Categorical) and _is_there(factor, setting)
+            else 0.0
             for factor in factors
-        ],
-        dtype=float,
+        ]
     )

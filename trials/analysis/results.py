@@ -173,7 +173,7 @@ class Findings:
         Raises
         ------
         FitError
-            When a name is not one of the factors.
+            When a name is not one of the factors, or no bake could have a setting of all.
 
         References
         ----------
@@ -184,6 +184,10 @@ class Findings:
         chosen = [self._factor(name) for name in names]
         grid = pd.MultiIndex.from_product([shown_settings(one) for one in chosen], names=names)
         settings = only_existing(grid.to_frame(index=False), chosen)
+        if settings.empty:
+            raise FitError(
+                f"{in_words(names)} never have a setting in the same bake; ask for each."
+            )
         weights = averaged_rows(self.terms, self.factors, settings)
         return settings.assign(**self._estimates(weights, "mean"))
 

@@ -8,9 +8,11 @@ import pandas as pd
 
 from trials.design.terms import Term, model_matrix
 from trials.errors import FitError
-from trials.factors import Categorical, Factor, Numeric
-from trials.nesting import exists
-from trials.tables import in_words
+from trials.factors import Categorical, Component, Factor, Numeric
+from trials.nesting import check_nested, exists
+from trials.tables import in_words, tidy_number
+
+SHARES_ROUNDED = 1e-6  # by how much shares may miss 1, as they do when they were rounded
 
 
 def averaged_rows(
@@ -56,7 +58,9 @@ def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     Raises
     ------
     FitError
-        When a factor has no setting.
+        When a factor has no setting, or the shares of a blend do not sum to 1.
+    FactorError
+        When a setting is not its factor's, or stands where its factor does not exist.
 
     Examples
     --------
@@ -69,9 +73,31 @@ def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     missing = [factor.name for factor in factors if factor.name not in table]
     if missing:
         raise FitError(f"no setting was given for {in_words(missing)}.")
-    return pd.DataFrame(
+    read = pd.DataFrame(
         {factor.name: [factor.read(value) for value in table[factor.name]] for factor in factors}
     )
+    check_nested(factors, read)
+    check_shares(factors, read)
+    return read
+
+
+def check_shares(factors: Sequence[Factor], table: pd.DataFrame) -> None:
+    """Refuse settings in which the shares of the blend do not sum to 1.
+
+    Examples
+    --------
+    >>> check_shares([Component("rye"), Component("wheat")], pd.DataFrame({"rye": [1], "wheat": 0}))
+    """
+    parts = [factor.name for factor in factors if isinstance(factor, Component)]
+    if not parts:
+        return
+    total = table[parts].astype(float).sum(axis=1)
+    wrong = np.flatnonzero((total - 1).abs() > SHARES_ROUNDED)
+    if len(wrong):
+        raise FitError(
+            f"the shares of {in_words(parts)} sum to {tidy_number(total.iloc[wrong[0]])} in row "
+            f"{wrong[0] + 1}; the shares of a blend sum to 1 (a quarter is 0.25)."
+        )
 
 
 def shown_settings(factor: Factor) -> tuple[Any, ...]:

@@ -16,6 +16,7 @@ from trials.analysis.verdicts import CONFIDENCE, decimals, readable, signed, ver
 from trials.analysis.wording import unit_of
 from trials.errors import FitError
 from trials.factors import Categorical, Component, Factor
+from trials.nesting import exists
 from trials.tables import in_words
 
 
@@ -64,7 +65,8 @@ def simple_effects(findings: Findings, factor: str, at: str) -> SimpleEffects:
     Raises
     ------
     FitError
-        When a factor is unknown, a share of a blend, or both are the same.
+        When a factor is unknown, a share of a blend, both are the same, or one exists only for
+        one kind of the other.
 
     References
     ----------
@@ -85,6 +87,12 @@ at 180.
         raise FitError(f'"{factor}" can not be looked at by its own settings; name another factor.')
     levels, places = list(shown_settings(one)), list(shown_settings(other))
     grid = _grid(findings, one, levels, other, places)
+    levels, places = (
+        [setting for setting in own if (grid[factor.name] == setting).any()]
+        for factor, own in ((one, levels), (other, places))
+    )
+    if len(levels) < 2 or len(places) < 2:
+        raise FitError(_nested_words(one, other))
     rows = []
     for place in places:
         for level in levels[1:]:
@@ -109,7 +117,10 @@ def _factor(findings: Findings, name: str) -> Factor:
 def _grid(
     findings: Findings, one: Factor, levels: list[Any], other: Factor, places: list[Any]
 ) -> pd.DataFrame:
-    """Return both factors crossed with all kinds of the others; numbers at the middle."""
+    """Return both factors crossed with all kinds of the others; numbers at the middle.
+
+    Only where both exist, if they are nested; other nested factors have no setting elsewhere.
+    """
     choices: dict[str, list[Any]] = {one.name: levels, other.name: places}
     for factor in findings.factors:
         if factor.name in choices:
@@ -120,7 +131,30 @@ def _grid(
             choices[factor.name] = [(factor.low + factor.high) / 2]
     table = pd.DataFrame(list(product(*choices.values())), columns=list(choices))
     keys = list(zip(table[one.name], table[other.name], strict=True))
-    return table.assign(_cell=pd.Series(keys, index=table.index, dtype=object))
+    table = table.assign(_cell=pd.Series(keys, index=table.index, dtype=object))
+    for factor in findings.factors:
+        there = exists(factor, table)
+        if there is None:
+            continue
+        if factor.name in (one.name, other.name):
+            table = table[there].reset_index(drop=True)
+        else:
+            table[factor.name] = [
+                factor.read(value if set_ else "")
+                for value, set_ in zip(table[factor.name], there, strict=True)
+            ]
+    return table
+
+
+def _nested_words(one: Factor, other: Factor) -> str:
+    """Return why two factors have no settings in common to be compared at."""
+    where = [
+        f'"{factor.name}" is set only where {factor.only_when[0]} is '
+        f"{in_words(factor.only_when[1], 'or')}"
+        for factor in (one, other)
+        if factor.only_when
+    ]
+    return f'{in_words(where)}, so "{one.name}" can not be compared across "{other.name}".'
 
 
 def _difference(

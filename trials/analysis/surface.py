@@ -17,7 +17,7 @@ from trials.analysis.region import region, setting_words
 from trials.analysis.results import Findings
 from trials.analysis.verdicts import CONFIDENCE, readable
 from trials.design.exclusion import Exclude
-from trials.errors import FitError
+from trials.errors import FitError, PlanError
 from trials.factors import Numeric
 from trials.tables import in_words, tidy_number
 
@@ -214,7 +214,7 @@ def _moved_together(made: Quadratic, direction: pd.Series) -> str:
             words.append(
                 f"{name} {sign}{tidy_number(change, 2)}{factor.unit and ' ' + factor.unit}"
             )
-    return f"{in_words(words)} together"
+    return in_words(words) + (" together" if len(words) > 1 else "")
 
 
 def peak_region(
@@ -251,6 +251,8 @@ def peak_region(
     ------
     FitError
         As for :func:`canonical`.
+    PlanError
+        When every setting is excluded.
 
     References
     ----------
@@ -268,6 +270,11 @@ def peak_region(
     X = looked.grid(MOST_PLACES * 3)
     kinds = np.setdiff1d(np.arange(len(findings.factors)), made.places)
     X = X[(X[:, kinds] == made.base[kinds]).all(axis=1)]
+    if not len(X):
+        raise PlanError(
+            "every setting with the kinds that are held is excluded, so the peak can lie nowhere. "
+            "Look at exclude, or hold other kinds."
+        )
     table = looked.frame(X).assign(estimate=made.forecast.expect(X))
     goal = findings.measure.goal if findings.measure else None
     if findings.averaged is None and usable(findings.engine, len(made.constant)):
