@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import optimize, stats
+from scipy import integrate, optimize, stats
 
 from trials.analysis.fitting import fit
 from trials.analysis.robustness import ALL_TOGETHER, DRAWS, robustness
@@ -81,14 +81,53 @@ def test_the_spread_is_that_of_a_bent_normal_error(found):
 
 
 def test_a_target_loses_on_both_sides(found):
+    """The mean distance from a target, by integrating over the error; one corner, no polynomial."""
     here = {"oil": 172.5, "water": 100}
     at = float(found.expected(pd.DataFrame([here]))[0])
     aimed = Measure("liking", "hedonic 9", goal=("target", at, 1))
     table = robustness(found, aimed, here, {"oil": 3})
-    # Two points a standard deviation away on either side (a rule of degree three) stand for the
-    # error: what is lost is their mean distance from the target
-    ends = found.expected(pd.DataFrame({"oil": [169.5, 175.5], "water": [100.0, 100.0]}))
-    assert table["lost"].iloc[0] == pytest.approx(np.abs(ends - at).mean(), rel=1e-9)
+    lower, middle, upper = found.expected(
+        pd.DataFrame({"oil": [169.5, 172.5, 175.5], "water": [100.0] * 3})
+    )
+    a, b = (lower + upper) / 2 - middle, (upper - lower) / 2
+
+    def distance(z, power):
+        return abs(a * z**2 + b * z) ** power * stats.norm.pdf(z)
+
+    corners = sorted([0.0, -b / a])
+    first, second = (
+        integrate.quad(distance, -8, 8, args=(power,), points=corners)[0] for power in (1, 2)
+    )
+    # A mean of so many draws lies within four standard errors
+    reach = 4 * np.sqrt((second - first**2) / DRAWS)
+    assert table["lost"].iloc[0] == pytest.approx(first, abs=reach)
+
+
+def test_what_was_never_tried_is_said(found):
+    table = robustness(found, LIKING, {"oil": 200, "water": 100}, {"oil": 3})
+    assert table["outside_tried"].tolist() == ["oil: 165 °C to 180 °C tried, 200 °C asked"]
+    inside = robustness(found, LIKING, {"oil": 170, "water": 100}, {"oil": 3, "water": 1})
+    assert (inside["outside_tried"] == "").all()
+
+
+def test_what_has_no_setting_can_not_be_a_little_off():
+    method = Categorical("method", ["baked", "fried"])
+    heat = Numeric("heat", 165, 180, "°C", only_when=("method", ["fried"]))
+    rest = Numeric("rest", 20, 60, "min")
+    bakes = pd.DataFrame(
+        {
+            "method": ["baked", "fried", "fried"] * 6,
+            "heat": ["", 165, 180] * 6,
+            "rest": [20] * 9 + [60] * 9,
+        }
+    )
+    bakes["liking"] = np.random.default_rng(1).normal(6, 1, len(bakes))
+    nested = fit(bakes, "liking", [method, heat, rest], model="main")
+    here = {"method": "baked", "heat": "", "rest": 40}
+    table = robustness(nested, LIKING, here, {"heat": 3, "rest": 2})
+    assert table["factor"].tolist() == ["rest"]
+    with pytest.raises(FitError, match="heat has no setting there"):
+        robustness(nested, LIKING, here, {"heat": 3})
 
 
 def test_a_rule_of_degree_three():
@@ -114,6 +153,8 @@ def test_a_blend_keeps_its_sum():
     bakes["liking"] = 5 + 4 * shares * (1 - shares) + np.tile([0.05, -0.05], 6)
     found = fit(bakes, "liking", parts, model="blend")
     table = robustness(found, LIKING, {"rye": 0.5, "wheat": 0.5}, {"rye": 0.05})
+    with pytest.raises(FitError, match=r"sum to 1\.4 in row 1; the shares of a blend sum to 1"):
+        robustness(found, LIKING, {"rye": 0.7, "wheat": 0.7}, {"rye": 0.05})
     # Rye weighed 0.05 too heavy or too light: its share is then 0.55 / 1.05 or 0.45 / 0.95
     at = found.expected(
         pd.DataFrame(

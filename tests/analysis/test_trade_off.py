@@ -196,7 +196,9 @@ def test_lower_and_targets(peaked):
     aimed = recommend(peaked, Measure("liking", "hedonic 9", goal=("target", 6.0, 0.5)))
     assert aimed.expected["estimate"].iloc[0] == pytest.approx(6.0, abs=0.05)
     between = recommend(peaked, Measure("liking", "hedonic 9", goal=("between", 5, 5.5)))
-    assert 5 <= between.expected["estimate"].iloc[0] <= 5.5
+    # Anywhere between is as desirable; the middle is where one bake errs out of it least
+    assert between.expected["estimate"].iloc[0] == pytest.approx(5.25, abs=0.05)
+    assert between.desirability == 1
 
 
 def test_goals_that_nothing_meets_are_missed_by_the_least(peaked):
@@ -205,6 +207,73 @@ def test_goals_that_nothing_meets_are_missed_by_the_least(peaked):
     assert found.desirability == 0
     assert found.settings["oil"] == recommend(peaked, LIKING).settings["oil"]
     assert "misses" in repr(found)
+
+
+def test_a_goal_out_of_reach_is_named_with_how_near_any_setting_comes(peaked):
+    top = recommend(peaked, LIKING).expected["estimate"].iloc[0]
+    found = recommend(peaked, LIKING, limits={"liking": (8.5, 9)})
+    said = [note for note in found.notes if "to bring liking to its goal" in note]
+    assert said == [
+        "No setting is expected to bring liking to its goal (higher; met from 8.5); the nearest "
+        f"that any comes is {top:.3g}."
+    ]
+    easy = recommend(peaked, LIKING, enough={"liking": 3.0})
+    assert not any("to bring liking" in note for note in easy.notes)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"limits": {"liking": 7}}, r'"liking" has the limits 7; two numbers'),
+        ({"limits": {"liking": (7, float("nan"))}}, r"the limit nan; a number is expected"),
+        ({"limits": {"liking": ("7", 9)}}, r"the limit '7'; a number"),
+        ({"enough": {"liking": float("nan")}}, r"as good enough nan"),
+        ({"enough": {"liking": "six"}}, r"as good enough 'six'"),
+        ({"weights": {"liking": "much"}}, r"the weight 'much'"),
+        ({"weights": {"liking": True}}, r"the weight True"),
+        ({"failure_limit": "low"}, r"failure_limit is 'low'"),
+        ({"wobble": {"oil": "a bit"}}, r"wobble gives \"oil\" 'a bit'"),
+        ({"wobble": {"oil": float("inf")}}, r"wobble gives \"oil\" inf"),
+    ],
+)
+def test_what_is_no_number_is_refused_in_words(peaked, given, said):
+    with pytest.raises(FitError, match=said):
+        recommend(peaked, LIKING, **given)
+
+
+def fried_or_baked():
+    """A weighed and a tasted measure, a heat only where it is fried, a rack where it is baked."""
+    method = Categorical("method", ["baked", "fried"])
+    heat = Numeric("heat", 165, 180, "°C", only_when=("method", ["fried"]))
+    rest = Numeric("rest", 20, 60, "min")
+    rack = Categorical("rack", ["top", "bottom"], only_when=("method", ["baked"]))
+    cells = [("fried", h, "") for h in (165, 172.5, 180)]
+    cells += [("baked", np.nan, rack_) for rack_ in ("top", "bottom")]
+    rows = [(m, h, r, k) for _ in range(3) for r in (20, 40, 60) for m, h, k in cells]
+    table = pd.DataFrame(rows, columns=["method", "heat", "rest", "rack"])
+    rng = np.random.default_rng(3)
+    x = np.nan_to_num((table["heat"] - 172.5) / 7.5)
+    fried = table["method"] == "fried"
+    table["liking"] = 6 + 0.6 * fried + 0.5 * x - 0.6 * x**2 + rng.normal(0, 0.2, len(table))
+    table["spread"] = 60 + 3 * x - (table["rest"] - 40) / 10 + rng.normal(0, 0.5, len(table))
+    return table, [method, heat, rest, rack]
+
+
+def test_two_measures_with_nested_settings():
+    table, factors = fried_or_baked()
+    spread = Measure("spread", "number", unit="mm", per="bake", goal=("target", 60, 3))
+    fits = {one: fit(table, one, factors, model="quadratic") for one in ("liking", "spread")}
+    found = recommend(fits, [LIKING, spread])
+    # Liking is best where x = 0.5 / 1.2, and a longer rest brings the spread back to 60
+    assert found.settings["method"] == "fried"
+    assert found.settings["rack"] == ""
+    assert abs(found.settings["heat"] - (172.5 + 7.5 * 0.5 / 1.2)) < 3
+    assert abs(found.expected["estimate"].iloc[1] - 60) < 1
+    baked = recommend(fits, [LIKING, spread], exclude=[{"method": "fried"}])
+    assert np.isnan(baked.settings["heat"])
+    assert "heat –" in baked.sentences[0]
+    edge = frontier(fits, [LIKING, spread])
+    assert edge.loc[edge["method"] == "fried", "rack"].eq("").all()
 
 
 def test_nothing_is_recommended_where_bakes_fail(peaked):
@@ -323,7 +392,7 @@ class TestBadInput:
 
     @pytest.mark.parametrize("weight", [0, -1, float("nan")])
     def test_weights_that_weigh_nothing(self, peaked, weight):
-        with pytest.raises(FitError, match="must be above 0"):
+        with pytest.raises(FitError, match="has the weight"):
             recommend(peaked, LIKING, weights={"liking": weight})
 
     def test_errors_of_a_kind(self, peaked):

@@ -66,6 +66,29 @@ def _expected_words(row: Any, one: Forecast) -> str:
     )
 
 
+def out_of_reach(asked: Choice, chosen: np.ndarray) -> list[str]:
+    """Return for each goal that no allowed setting is expected to meet how near any comes to it.
+
+    Examples
+    --------
+    >>> out_of_reach.__name__
+    'out_of_reach'
+    """
+    said = []
+    settings = np.vstack([asked.candidates, chosen])
+    for goal, own, one in zip(asked.goals, asked.means(settings), asked.forecasts, strict=True):
+        if goal.met(own).any():
+            continue
+        ends = np.clip(own, goal.enough_from, goal.enough_to)
+        nearest = float(own[np.argmin(np.abs(own - ends))])
+        unit = f" {one.measure.unit}" if one.measure.unit else ""
+        said.append(
+            f"No setting is expected to bring {goal.name} to its goal ({goal.words()}); the "
+            f"nearest that any comes is {tidy_number(nearest, 3)}{unit}."
+        )
+    return said
+
+
 def failed_there(asked: Choice, table: pd.DataFrame) -> tuple[str, ...]:
     """Return a warning where a bake of this very setting failed; nothing where none did."""
     factors = asked.region.factors
@@ -126,6 +149,7 @@ def notes_on(
     'notes_on'
     """
     notes = list(asked.notes)
+    notes += out_of_reach(asked, chosen)
     if desirability == 0:
         goals = "the goal" if len(asked.goals) == 1 else "every goal"
         notes.append(f"No setting is expected to meet {goals}; this one misses by the least.")

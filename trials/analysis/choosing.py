@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from numbers import Real
 
 import numpy as np
 
@@ -169,7 +170,7 @@ def wobble_sd(allowed: Region, wobble: Mapping[str, float]) -> np.ndarray:
         factor = allowed.factors[names.index(name)]
         if isinstance(factor, Categorical):
             raise FitError(f'wobble names "{name}", but it has kinds: it can not be a little off.')
-        if not (np.isfinite(value) and value >= 0):
+        if isinstance(value, bool) or not isinstance(value, Real) or not 0 <= value < np.inf:
             raise FitError(f'wobble gives "{name}" {value!r}; a spread of 0 or more is expected.')
         span = 1.0 if isinstance(factor, Component) else (factor.high - factor.low) / 2
         sd[names.index(name)] = value / span

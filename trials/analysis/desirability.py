@@ -6,6 +6,7 @@ The same two readings of a goal go everywhere. Its desirability runs from 0 (no 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from numbers import Real
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from trials.measures import Measure
 from trials.tables import tidy_number
 
 SHARE_OF_RANGE = 0.1  # taken as worth noticing where none was named (common practice, no source)
+_TIE = 1e-6  # small enough to decide nothing but between settings that are as good
 
 
 @dataclass(frozen=True)
@@ -75,6 +77,13 @@ class Goal:
         below = _distance(self.none_below - values, self.all_from - self.none_below)
         above = _distance(values - self.none_above, self.none_above - self.all_to)
         return below + above
+
+    def inside(self, values: np.ndarray) -> np.ndarray:
+        """Return how far inside a range responses lie: 1 in its middle, 0 at its ends and out."""
+        if self.kind != "between":
+            return np.zeros(np.shape(values))
+        nearest = np.minimum(values - self.all_from, self.all_to - values)
+        return np.maximum(nearest, 0) / ((self.all_to - self.all_from) / 2)
 
     def loss(self, values: np.ndarray) -> np.ndarray:
         """Return how far responses are from the best, in their own units; less is better."""
@@ -138,7 +147,8 @@ def score(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
 
     One measure that should be higher or lower is taken as it is. Otherwise the overall
     desirability; where that is nothing, the less the goals are missed by the better, so that a
-    search finds its way back from settings that meet none.
+    search finds its way back from settings that meet none. Settings that are equally desirable
+    are told apart by how far inside a goal "between" they lie, where one bake errs out of it least.
 
     Examples
     --------
@@ -153,7 +163,8 @@ def score(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
         (goal.weight * goal.shortfall(own) for goal, own in zip(goals, values, strict=True)),
         start=np.zeros(np.shape(values[0])),
     )
-    return np.where(reached > 0, reached, -short)
+    inside = sum((goal.inside(own) for goal, own in zip(goals, values, strict=True)), start=0.0)
+    return np.where(reached > 0, reached + _TIE * inside, -short)
 
 
 def goal_for(
@@ -195,8 +206,9 @@ def goal_for(
     >>> goal_for(liking, np.array([5.0, 7.0]), 6.0).words()
     'higher; met from 6.7'
     """
-    if not (np.isfinite(weight) and weight > 0):
-        raise FitError(f'"{measure.name}" has the weight {weight}; it must be above 0.')
+    weight = _number(weight, measure, "the weight")
+    if not weight > 0:
+        raise FitError(f'"{measure.name}" has the weight {weight:g}; it must be above 0.')
     notice = measure.margin or SHARE_OF_RANGE * float(np.ptp(expected))
     if measure.goal in ("higher", "lower"):
         return _one_sided(measure, expected, reference, limits, enough, weight, notice)
@@ -216,6 +228,22 @@ def goal_for(
         edges = (low - width, low, high, high + width)
         source = f"your limits, and {tidy_number(width, 3)} beyond them"
     return Goal(measure.name, kind, *edges, low, high, weight, notice, source)
+
+
+def _number(value: object, measure: Measure, what: str) -> float:
+    """Return a finite number, or refuse it by name."""
+    if isinstance(value, bool) or not isinstance(value, Real) or not np.isfinite(float(value)):
+        raise FitError(f'"{measure.name}" has {what} {value!r}; a number is expected.')
+    return float(value)
+
+
+def _limits(value: object, measure: Measure) -> tuple[float, float]:
+    if not isinstance(value, Sequence) or isinstance(value, str) or len(value) != 2:
+        raise FitError(
+            f'"{measure.name}" has the limits {value!r}; two numbers are expected: where it starts '
+            "to be of use, and where nothing is left to wish."
+        )
+    return _number(value[0], measure, "the limit"), _number(value[1], measure, "the limit")
 
 
 def _check_reachable(measure: Measure, low: float, high: float) -> None:
@@ -241,7 +269,7 @@ def _one_sided(
     up = measure.goal == "higher"
     given = limits is not None
     if limits is not None:
-        start, end = (float(value) for value in limits)
+        start, end = _limits(limits, measure)
         source = "the limits you named"
         if not (start < end if up else start > end):
             raise FitError(
@@ -260,12 +288,13 @@ def _one_sided(
         source = "the lowest and highest that are expected within the limits"
     if enough is None:
         enough = start if given else reference + (notice if up else -notice)
+    enough = _number(enough, measure, "as good enough")
     if up:
         return Goal(
-            measure.name, "higher", start, end, np.inf, np.inf, float(enough), np.inf,
+            measure.name, "higher", start, end, np.inf, np.inf, enough, np.inf,
             weight, notice, source,
         )  # fmt: skip
     return Goal(
-        measure.name, "lower", -np.inf, -np.inf, end, start, -np.inf, float(enough),
+        measure.name, "lower", -np.inf, -np.inf, end, start, -np.inf, enough,
         weight, notice, source,
     )  # fmt: skip

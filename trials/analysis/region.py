@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ import pandas as pd
 
 from trials.analysis.chance_of_failure import Failure, chance_of_failure
 from trials.analysis.kitchen_settings import dial_values, settled, share_values, summed
+from trials.analysis.setting_rows import settings_table
 from trials.design.basis import coded_settings, component_positions, real_settings
 from trials.design.candidates import check_blend, random_blends
 from trials.design.exclusion import Exclude, Exclusion
@@ -233,9 +235,9 @@ def region(
     [20.0, 40.0]
     """
     check_blend(factors)
-    if not 0 < failure_limit <= 1:
+    if not isinstance(failure_limit, Real) or not 0 < failure_limit <= 1:
         raise FitError(
-            f"failure_limit is {failure_limit}; a chance above 0 and up to 1 is expected."
+            f"failure_limit is {failure_limit!r}; a chance above 0 and up to 1 is expected."
         )
     parts = [factor for factor in factors if isinstance(factor, Component)]
     values = tuple(
@@ -308,15 +310,12 @@ def coded(factors: Sequence[Factor], settings: Mapping[str, Any]) -> np.ndarray:
 
     Raises
     ------
-    FitError
-        When a factor has no setting.
+    FitError, FactorError
+        When a factor has no setting, or one that is not its own; when shares do not sum to 1.
 
     Examples
     --------
     >>> coded([Numeric("rest", 20, 60)], {"rest": 40})
     array([[0.]])
     """
-    missing = [factor.name for factor in factors if factor.name not in settings]
-    if missing:
-        raise FitError(f"no setting was given for {in_words(missing)}.")
-    return coded_settings(factors, pd.DataFrame([dict(settings)]))
+    return coded_settings(factors, settings_table(dict(settings), factors))

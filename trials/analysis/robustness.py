@@ -9,11 +9,14 @@ import pandas as pd
 from trials.analysis.choosing import FewFindings, Measures, wobble_sd
 from trials.analysis.desirability import SHARE_OF_RANGE
 from trials.analysis.forecast import Forecast, all_factors, forecasts
+from trials.analysis.reached import outside_words
 from trials.analysis.region import Region, coded, region
 from trials.analysis.searching import expected_under_wobble
+from trials.analysis.setting_rows import settings_table
 from trials.analysis.verdicts import CONFIDENCE
 from trials.errors import FitError
-from trials.factors import Component
+from trials.factors import Component, is_blank
+from trials.tables import in_words
 
 ALL_TOGETHER = "all together"
 DRAWS = 4000
@@ -43,14 +46,15 @@ def robustness(
     -------
     DataFrame
         factor (the last rows are "all together"), error, measure, expected (without error),
-        with_error (the mean over errors), lost (how much worse that is, in the goal's direction),
-        low, high (where 95 % of results fall through these errors alone), noticeable (whether
-        they spread, to the worse side, by more than is worth noticing).
+        with_error (the mean over errors), lost (how much worse that is, in the goal's direction;
+        for a target or a range the mean distance from it), low, high (where 95 % of results fall
+        through these errors alone), noticeable (whether they spread, to the worse side, by more
+        than is worth noticing), outside_tried (what of the setting was never tried, in words).
 
     Raises
     ------
     FitError
-        When no error is named, or for no factor or a kind.
+        When no error is named, for no factor or a kind, or only for what has no setting there.
 
     References
     ----------
@@ -70,13 +74,18 @@ def robustness(
             'wobble names no error; give how far the kitchen errs, such as {"oil": 3, "water": 1}.'
         )
     here = coded(factors, settings)
-    runs = [(name, f"{value:g}", {name: value}) for name, value in wobble.items() if value > 0]
+    given = settings_table(dict(settings), factors)
+    errs = {name: value for name, value in wobble.items() if not is_blank(given[name].iloc[0])}
+    runs = [(name, f"{value:g}", {name: value}) for name, value in errs.items() if value > 0]
+    if not runs:
+        raise FitError(f"{in_words(wobble)} has no setting there, so nothing can be a little off.")
     if len(runs) > 1:
-        runs.append((ALL_TOGETHER, "", dict(wobble)))
+        runs.append((ALL_TOGETHER, "", errs))
     rows = [
         {"factor": name, "error": error, "measure": one.measure.name}
-        | _suffered(one, looked, here, wobble_sd(looked, errs))
-        for name, error, errs in runs
+        | _suffered(one, looked, here, wobble_sd(looked, own))
+        | {"outside_tried": outside_words(one.findings, given)[0]}
+        for name, error, own in runs
         for one in known
     ]
     return pd.DataFrame(rows)
@@ -86,8 +95,12 @@ def _suffered(one: Forecast, looked: Region, here: np.ndarray, sd: np.ndarray) -
     loss, margin = _loss(one), one.measure.margin
     expected = float(one.expect(here)[0])
     with_error = float(expected_under_wobble(one.expect, looked.factors, sd)(here)[0])
-    missed = float(expected_under_wobble(_lost(one, loss), looked.factors, sd)(here)[0])
     results = one.expect(_erring(looked, here, sd))
+    # A rule for polynomials does for what should be higher or lower; the corner of a distance
+    # from a target needs the errors themselves
+    missed = float(loss(results).mean())
+    if one.measure.goal in ("higher", "lower"):
+        missed = float(loss(np.array([with_error]))[0])
     low, high = np.quantile(results, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
     worse = np.quantile(loss(results), CONFIDENCE) - float(loss(np.array([expected]))[0])
     edge = margin or SHARE_OF_RANGE * float(np.ptp(one.expect(looked.candidates())))
@@ -99,12 +112,6 @@ def _suffered(one: Forecast, looked: Region, here: np.ndarray, sd: np.ndarray) -
         "high": float(high),
         "noticeable": bool(worse > edge),
     }
-
-
-def _lost(
-    one: Forecast, loss: Callable[[np.ndarray], np.ndarray]
-) -> Callable[[np.ndarray], np.ndarray]:
-    return lambda X: loss(one.expect(X))
 
 
 def _loss(one: Forecast) -> Callable[[np.ndarray], np.ndarray]:
