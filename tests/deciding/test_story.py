@@ -62,6 +62,8 @@ def test_the_table_counts_what_was_spent(told, line):
     assert told.table["tastings"].sum() == 3 * 22
     assert told.course["bakes"].tolist() == [8, 14, 22]
     assert told.table["cost"].isna().all()
+    assert set(told.shown().loc["cost"]) == {"no prices"}
+    assert "nan" not in told._repr_html_().lower()
     assert "22 bakes" in told.sentences[0]
 
 
@@ -146,3 +148,26 @@ def test_the_picture_says_what_it_shows(told):
     assert picture.png()[:4] == b"\x89PNG"
     assert picture.text.count("After round") == 3
     assert "baked again it came out at" in picture.text
+
+
+def test_what_was_baked_again_stands_clear_of_the_bars(told):
+    axes = trials.pictures.story(told).figure.axes[0]
+    again = [text for text in axes.texts if text.get_text() == "baked again"]
+    assert len(again) == told.course["observed"].notna().sum()
+    assert all(text.xy[0] > told.course["bakes"].max() for text in again)
+
+
+def test_confirmation_bakes_are_drawn_against_what_was_foretold(told):
+    level = told.confirmed.table.iloc[0]
+    last = told.course.iloc[-1]
+    names = ["observed", "expected", "low", "high"]
+    assert last[names].tolist() == level[names].tolist()
+    assert f"{told.measure} was foretold at" in told.sentences[1]
+
+
+def test_what_matters_is_what_was_learned(told, line):
+    for place, learned in enumerate(told.table["learned"].iloc[:2], start=1):
+        found = fit_together(line[:place], "liking")
+        assert learned.startswith(found.sentences[0])
+        matters = [one for one in found.sentences if one.endswith("Matters.")]
+        assert all(one in learned for one in matters[:2])

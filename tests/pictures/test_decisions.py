@@ -76,7 +76,7 @@ def test_the_bakes_lie_on_top_with_their_means(yields):
 def test_what_no_bake_reaches_is_hatched_and_said(fits, yields):
     picture = pictures.contours(fits["liking"])
     # The corner beyond the line from (180, 100) to (172.5, 108) is an eighth of the map
-    said = re.search(r"(\d+)% of the map is beyond the bakes", str(picture))
+    said = re.search(r"(\d+) % of the map is beyond the bakes", str(picture))
     assert int(said.group(1)) == pytest.approx(12.5, abs=1)
     sets = picture.figure.axes[0].collections
     assert any("////" in (getattr(one, "hatches", None) or []) for one in sets)

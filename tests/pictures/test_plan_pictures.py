@@ -1,9 +1,11 @@
 """Pictures of plans show the numbers they are made from, and say them in words."""
 
+import re
+
 import numpy as np
 import pytest
 
-from trials import pictures
+from trials import demo, pictures
 from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
 from trials.design.power import power, smallest_effect
@@ -11,6 +13,7 @@ from trials.design.quality import quality
 from trials.design.screening import definitive_screening, plackett_burman
 from trials.errors import PlanError
 from trials.factors import Categorical, Numeric
+from trials.pictures.picture import FONT
 
 FIVE = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]
 TWELVE = plackett_burman(FIVE, bakes=12, seed=1)
@@ -79,7 +82,7 @@ def test_the_chance_at_the_plan_s_own_size_is_its_power():
 def test_an_effect_seen_four_times_in_five_crosses_the_line_at_the_plan():
     least = smallest_effect(FULL, tasters=6)["smallest_effect"].iloc[0]
     text = pictures.chance_by_bakes(FULL, effect=least, term="rest", tasters=6).text
-    assert "80% with 16 bakes" in text
+    assert "80 % with 16 bakes" in text
     assert "Usual spreads are assumed" in text
     assert (
         "Usual"
@@ -122,3 +125,26 @@ def test_leverage_is_the_columns_over_the_bakes_on_average():
     assert "None lies far above" in text
     spent = pictures.plan_leverage(full_factorial(FIVE[:2], seed=1)).text
     assert "Every bake is spent on an effect" in spent
+
+
+def test_efficiency_is_told_in_words_without_letters():
+    picture = pictures.plan_efficiency(FILLS)
+    axes = picture.figure.axes[0]
+    names = [label.get_text() for label in axes.get_yticklabels()]
+    assert len(set(names)) == 4
+    for name in names:
+        assert not re.search(r"\b[A-Z]\b", name)
+        assert name in picture.text
+    shares = [text.get_text() for text in axes.texts]
+    assert all(re.fullmatch(r" \d+ %", share) for share in shares)
+
+
+def test_names_on_the_map_of_relations_are_as_large_as_other_words():
+    axes = pictures.plan_relations(demo.plan()).figure.axes[0]
+    rows, columns = axes.get_yticklabels(), axes.get_xticklabels()
+    assert min(label.get_fontsize() for label in [*rows, *columns]) >= FONT
+    assert axes.figure.get_size_inches()[0] <= 12
+    assert [label.get_text() for label in columns] == [str(n) for n in range(1, len(rows) + 1)]
+    names = [label.get_text() for label in rows]
+    assert names[0] == "oil temperature  1"
+    assert "oil temperature with fat lard  11" in names

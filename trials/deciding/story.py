@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.region import coded, setting_words
-from trials.analysis.trade_off import recommend
 from trials.analysis.verdicts import CONFIDENCE
 from trials.deciding.beliefs import Knowledge, known
 from trials.deciding.confirmation import Confirmation, confirmation, is_confirming
 from trials.deciding.final_card import FinalCard, final_card
-from trials.deciding.lineage import findings_together, line_of
+from trials.deciding.lineage import best_so_far, findings_together, fit_together, line_of
 from trials.errors import RoundError, TrialsError
 from trials.factors import Categorical, Factor
 from trials.rounds.round import Round
@@ -34,7 +33,7 @@ COLUMNS = (
     "days",
     "cost",
 )
-SENTENCES = 2  # of what a round taught
+SENTENCES = 2  # of what matters, that a round taught
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +47,8 @@ class Story:
         days, cost (missing where no prices are known).
     course : DataFrame
         round, bakes (so far), setting, expected, low, high: the first measure at the setting
-        chosen after each round; observed (the mean of confirmation bakes) where there are any.
+        chosen after each round, or what was foretold of confirmation bakes; observed (their mean)
+        where there are any.
     measure : str
         The first measure with a goal.
     settings : dict
@@ -72,9 +72,19 @@ class Story:
     def __repr__(self) -> str:
         return "\n".join(self.sentences)
 
+    def shown(self) -> pd.DataFrame:
+        """Return the table as it is read, a column a round; "no prices" where none are known."""
+        table = self.table.copy()
+        unit = f" {self.currency}" if self.currency else ""
+        table["cost"] = [
+            f"{tidy_number(cost, 4)}{unit}" if np.isfinite(cost) else "no prices"
+            for cost in table["cost"]
+        ]
+        return table.set_index("round").T.rename_axis(columns=None)
+
     def _repr_html_(self) -> str:
         said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        shown = self.table.dropna(axis=1, how="all").to_html(index=False, border=0, escape=True)
+        shown = self.shown().to_html(border=0, escape=True)
         made = self.card._repr_html_() if self.card else ""
         return f'{said}<div style="overflow-x:auto">{shown}</div>{made}'
 
@@ -134,7 +144,7 @@ def story(
         confirmed=confirmed,
         card=card,
         currency=_currency(line),
-        sentences=tuple(_told(line, table, course, settings, confirmed)),
+        sentences=tuple(_told(line, table, course, settings, confirmed, last["measure"])),
     )
 
 
@@ -162,12 +172,12 @@ def _step(line: Sequence[Round]) -> dict[str, Any]:
     outcome = confirmation(here) if confirming else None
     if confirming:
         settings = _setting_of(here)
-        learned = " ".join(outcome.sentences[: SENTENCES + 1]) if outcome else ""
+        learned = " ".join(outcome.sentences[:3]) if outcome else ""
         decided = _decided(outcome)
     else:
-        best = recommend(found, wanted, exclude=list(here.plan.excluded) or None)
+        best = best_so_far(line)
         settings = dict(best.settings)
-        learned = " ".join(found[first].sentences[:SENTENCES])
+        learned = " ".join(_taught(fit_together(line, first).sentences))
         decided = f"Go on with {setting_words(knowledge.factors, settings)}."
     row = {
         "round": here.name,
@@ -176,7 +186,7 @@ def _step(line: Sequence[Round]) -> dict[str, Any]:
         "decided": decided,
         **_spent(here, tidy),
     }
-    point = _point(here, knowledge, settings, tidy if confirming else None)
+    point = _point(here, knowledge, settings, outcome)
     return {
         "row": row,
         "point": point,
@@ -184,6 +194,13 @@ def _step(line: Sequence[Round]) -> dict[str, Any]:
         "measure": first,
         "confirmed": outcome,
     }
+
+
+def _taught(sentences: Sequence[str]) -> list[str]:
+    """Return the first sentence, and those of what matters; else the one that comes next."""
+    first, *others = sentences
+    matters = [one for one in others if one.endswith("Matters.")]
+    return [first, *(matters or others[:1])[:SENTENCES]]
 
 
 def _decided(outcome: Confirmation | None) -> str:
@@ -251,21 +268,23 @@ def _currency(line: Sequence[Round]) -> str:
 
 
 def _point(
-    here: Round, knowledge: Knowledge, settings: Mapping[str, Any], confirming: pd.DataFrame | None
+    here: Round, knowledge: Knowledge, settings: Mapping[str, Any], outcome: Confirmation | None
 ) -> dict[str, Any]:
-    """Return what is expected of the chosen setting, and what confirmation bakes gave."""
+    """Return what is expected of the chosen setting, or was foretold of confirmation bakes."""
     one = knowledge.beliefs[0]
     drawn = one.rows(coded(knowledge.factors, settings))[0] @ one.draws
     low, high = np.quantile(drawn, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
-    observed = float("nan")
-    if confirming is not None:
-        own = confirming[(confirming["role"] == "trial") & confirming[one.measure.name].notna()]
-        observed = float(own.groupby("bake")[one.measure.name].mean().mean())
+    expected, observed = float(drawn.mean()), float("nan")
+    if outcome is not None:
+        own = outcome.table
+        own = own[(own["measure"] == one.measure.name) & (own["what"] == "level")].iloc[0]
+        expected, low, high = own["expected"], own["low"], own["high"]
+        observed = float(own["observed"])
     return {
         "round": here.name,
         "bakes": 0,
         "setting": setting_words(knowledge.factors, settings),
-        "expected": float(drawn.mean()),
+        "expected": float(expected),
         "low": float(low),
         "high": float(high),
         "observed": observed,
@@ -305,9 +324,11 @@ def _told(
     course: pd.DataFrame,
     settings: Mapping[str, Any],
     confirmed: Confirmation | None,
+    measure: str,
 ) -> list[str]:
     factors = line[-1].plan.factors
     last = course.iloc[-1]
+    expected = "was foretold at" if np.isfinite(last["observed"]) else "is expected at"
     spent = (
         f"{len(line)} round{'s' if len(line) > 1 else ''}, {int(table['bakes'].sum())} bakes on "
         f"{int(table['days'].sum())} days, {int(table['tastings'].sum())} tastings"
@@ -316,7 +337,7 @@ def _told(
         spent += f", {tidy_number(float(table['cost'].sum()), 4)} {_currency(line)} of ingredients"
     said = [
         f"Spent: {spent}.",
-        f"The recipe now: {setting_words(factors, settings)}, expected at "
+        f"The recipe now: {setting_words(factors, settings)}, {measure} {expected} "
         f"{tidy_number(float(last['expected']), 2)} ({tidy_number(float(last['low']), 2)} to "
         f"{tidy_number(float(last['high']), 2)}).",
     ]

@@ -19,7 +19,7 @@ from trials.design.plan import reference_setting
 from trials.errors import FitError
 from trials.factors import Numeric
 from trials.pictures.picture import INK, STYLE, Picture, blanks
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 MOST_MAPS = 3
 PLACES = 81
@@ -270,7 +270,7 @@ def _words(
         ends.append(
             f"{values.flat[place]:.1f} at {first.name} {spots[0]} and {second.name} {spots[1]}"
         )
-    hatched = f" {beyond.mean():.0%} of the map is beyond the bakes." if beyond.any() else ""
+    hatched = f" {percent(beyond.mean())} of the map is beyond the bakes." if beyond.any() else ""
     return (
         f"{findings.response} over {first.name} and {second.name}: highest {ends[0]}, lowest "
         f"{ends[1]}.{hatched}"

@@ -12,7 +12,7 @@ from scipy import stats
 from trials.analysis.failing import Failing
 from trials.factors import Factor, Numeric
 from trials.pictures.picture import BAND, INK, STYLE, Picture, blank, colours
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 MOST_CELLS = 4  # settings of a factor that are drawn as cells; more are drawn along a line
 _ACROSS = 5  # bakes side by side in a cell
@@ -128,10 +128,11 @@ def _captions(axes: Axes, cells: pd.DataFrame) -> None:
     low, high = _low(cells["sum"], cells["size"]), _high(cells["sum"], cells["size"])
     between = ":" if cells["x"].nunique() < 3 else "\n"
     for cell, at_least, at_most in zip(cells.itertuples(), low, high, strict=True):
+        chance = f"chance {percent(at_least)} to {percent(at_most)}"
         axes.text(
             cell.x,
             cell.y - 0.46,
-            f"{cell.sum} of {cell.size} failed{between} chance {at_least:.0%} to {at_most:.0%}",
+            f"{cell.sum} of {cell.size} failed{between} {chance}",
             ha="center",
             va="bottom",
             fontsize=8.5,

@@ -12,10 +12,11 @@ from trials.design.plan import Plan
 from trials.design.proposal_words import kitchen_names
 from trials.design.quality import Quality, quality
 from trials.design.terms import Model
-from trials.errors import PlanError
+from trials.errors import FitError, PlanError
 from trials.factors import Factor
 from trials.pictures.picture import (
     BAND,
+    FONT,
     INK,
     MARKERS,
     PALE,
@@ -132,15 +133,22 @@ def plan_relations(plan: Plan, model: Model = None) -> Picture:
     found = quality(plan, "interactions" if model is None else model).correlations.abs()
     found = found.iloc[:MOST_MAPPED, :MOST_MAPPED]
     names = [_column(name, plan.factors) for name in found.index]
-    size = max(4.2, 1.9 + 0.34 * len(names))
+    side = max(2.2, 0.29 * len(names))
     with matplotlib.rc_context(STYLE):
-        figure, axes = blank(size + 1.1, size)
+        figure, axes = blank(side + 0.085 * max(map(len, names)) + 1.9, side + 0.5)
         image = axes.imshow(found.to_numpy(), cmap="Greys", vmin=0, vmax=1)
-        axes.set_xticks(range(len(names)), names, rotation=90)
-        axes.set_yticks(range(len(names)), names)
-        axes.tick_params(length=0, labelsize=8 if len(names) > 12 else 9)
-        for side in axes.spines.values():
-            side.set_visible(False)
+        # Columns go by the numbers of the rows: names on both sides would leave the map no room
+        numbers = range(1, len(names) + 1)
+        axes.set_xticks(range(len(names)), [str(number) for number in numbers])
+        rows = [f"{name}  {number}" for name, number in zip(names, numbers, strict=True)]
+        axes.set_yticks(range(len(names)), rows)
+        axes.tick_params(length=0, labelsize=FONT)
+        for edge in axes.spines.values():
+            edge.set_visible(False)
+        axes.set_xticks(np.arange(len(names)) + 0.5, minor=True)
+        axes.set_yticks(np.arange(len(names)) + 0.5, minor=True)
+        axes.grid(which="minor", color=BAND, linewidth=0.6)
+        axes.tick_params(which="minor", length=0)
         _numbers(axes, found)
         bar = figure.colorbar(image, ax=axes, shrink=0.6)
         bar.set_ticks([0, 1], labels=["unrelated", "the same"])
@@ -151,8 +159,9 @@ def plan_relations(plan: Plan, model: Model = None) -> Picture:
 def _column(name: str, factors: Sequence[Factor]) -> str:
     try:
         return _kitchen(name, factors)
-    except Exception:
-        return name
+    except FitError:
+        # A column of one kind, such as "fat = lard:sugar", is no term by itself
+        return name.replace(" = ", " ").replace(":", " with ")
 
 
 def _numbers(axes: Axes, found: pd.DataFrame) -> None:
@@ -163,7 +172,7 @@ def _numbers(axes: Axes, found: pd.DataFrame) -> None:
             if value > 0.005 and len(found) <= 16:
                 colour = "white" if value > 0.5 else INK
                 axes.text(column, row, f"{value:.1f}", ha="center", va="center", color=colour,
-                          fontsize=7)  # fmt: skip
+                          fontsize=8)  # fmt: skip
 
 
 def _relation_words(found: pd.DataFrame, names: Sequence[str]) -> str:

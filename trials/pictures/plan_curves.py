@@ -18,7 +18,7 @@ from trials.design.strata import strata
 from trials.design.terms import Model
 from trials.errors import PlanError
 from trials.pictures.picture import DASHES, INK, MARKERS, PALE, STYLE, Picture, blank, colours
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words, percent, tidy_number
 
 MOST_CURVES = 4
 
@@ -68,7 +68,7 @@ def plan_predictions(plans: Plan | Mapping[str, Plan], model: Model = None) -> P
         axes.set_xlim(0, 1)
         axes.set_ylim(bottom=0)
         _name_ends(axes, ends)
-        axes.xaxis.set_major_formatter(PercentFormatter(1))
+        axes.xaxis.set_major_formatter(PercentFormatter(1, symbol=" %"))
         axes.set_xlabel("share of all settings that could be baked")
         axes.set_ylabel("variance of a prediction\n(one bake's is 1)")
     return Picture(figure, " ".join(said), "How surely settings are predicted")
@@ -144,7 +144,7 @@ def chance_by_bakes(
             ends.append((float(bakes[-1]), float(chances[-1]), label))
         axes.set_ylim(0, 1.02)
         _name_ends(axes, ends)
-        axes.yaxis.set_major_formatter(PercentFormatter(1))
+        axes.yaxis.set_major_formatter(PercentFormatter(1, symbol=" %"))
         axes.set_xlabel("bakes (the mark is the plan as it is)")
         axes.set_ylabel(f"chance to see {effect:g} points")
     words = _power_words(curves, effect, next(iter(named.values())), given)
@@ -201,7 +201,7 @@ def _power_words(
         need = f"{int(np.ceil(enough[0]))} bakes would reach 80 %" if len(enough) else (
             f"even {int(bakes[-1])} bakes would not reach 80 %"
         )  # fmt: skip
-        said.append(f"{label}: {here:.0%} with {now} bakes, {need}")
+        said.append(f"{label}: {percent(here)} with {now} bakes, {need}")
     spreads = read_spreads(plan, *given)
     there = {
         "bake",

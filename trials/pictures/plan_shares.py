@@ -10,13 +10,14 @@ from trials.design.plan import Plan
 from trials.design.quality import quality
 from trials.design.terms import Model
 from trials.pictures.picture import BAND, INK, PALE, STYLE, Picture, blank, colours
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
+# What each alphabetic criterion asks, in a baker's words
 CRITERIA = {
-    "D": "all effects together (D)",
-    "A": "effects on average (A)",
-    "G": "the worst prediction (G)",
-    "I": "predictions on average (I)",
+    "D": "sharpness of all effects together",
+    "A": "sharpness of one effect, on average",
+    "G": "surety of the worst prediction",
+    "I": "surety of predictions, on average",
 }
 
 
@@ -35,7 +36,8 @@ def plan_efficiency(plan: Plan, model: Model = None) -> Picture:
 
     References
     ----------
-    Atkinson, Donev & Tobias 2007, Optimum Experimental Designs, ch. 10.
+    Atkinson, Donev & Tobias 2007, Optimum Experimental Designs, ch. 10 (there by the letters D, A,
+    G and I, in this order).
 
     Examples
     --------
@@ -44,20 +46,22 @@ def plan_efficiency(plan: Plan, model: Model = None) -> Picture:
     """
     table = quality(plan, model).efficiency
     with matplotlib.rc_context(STYLE):
-        figure, axes = blank(6.8, 2.4)
+        figure, axes = blank(7.2, 2.4)
         axes.barh(range(len(table)), table["percent"] / 100, height=0.55, color=colours(1)[0])
         axes.axvline(1, color=PALE, linewidth=0.9)
         for place, value in enumerate(table["percent"]):
-            axes.text(value / 100, place, f" {value:.0f}%", va="center", fontsize=9, color=INK)
+            axes.text(
+                value / 100, place, f" {percent(value / 100)}", va="center", fontsize=9, color=INK
+            )
         axes.set_yticks(range(len(table)), [CRITERIA[name] for name in table["criterion"]])
         axes.invert_yaxis()
         axes.tick_params(axis="y", length=0)
         axes.set_xlim(0, 1.12 * max(1.0, float(table["percent"].max()) / 100))
-        axes.xaxis.set_major_formatter(PercentFormatter(1))
+        axes.xaxis.set_major_formatter(PercentFormatter(1, symbol=" %"))
         axes.set_xlabel("of what the same bakes could do at best, if nothing were related")
-    said = [f"{CRITERIA[row.criterion]} {row.percent:.0f}%" for row in table.itertuples()]
+    said = [f"{CRITERIA[row.criterion]} {percent(row.percent / 100)}" for row in table.itertuples()]
     text = (
-        f"Efficiency: {in_words(said)}. 100% is a plan with all bakes at the ends and no two "
+        f"Efficiency: {in_words(said)}. 100 % is a plan with all bakes at the ends and no two "
         "effects related, which does not exist for every model."
     )
     return Picture(figure, text, "How efficient the plan is")

@@ -32,18 +32,18 @@ def story(told: Story) -> Picture:
     axes.errorbar(
         x, expected, yerr=reach, fmt="o-", color=INK, ecolor=PALE, capsize=4, linewidth=1.2
     )
-    seen = course["observed"].notna().to_numpy()
-    if seen.any():
-        axes.scatter(
-            x[seen], course["observed"][seen], marker="D", s=60, facecolor="white",
-            edgecolor=INK, zorder=5,
-        )  # fmt: skip
-        axes.annotate(
-            "baked again", (x[seen][-1], course["observed"][seen].iloc[-1]),
-            xytext=(8, -4), textcoords="offset points", color=INK,
-        )  # fmt: skip
     room = max(float(x.max()) * 0.12, 1.0)
+    seen = np.flatnonzero(course["observed"].notna())
+    for again in seen:
+        # Beside the bar of what was foretold, so that neither hides the other
+        at = (x[again] + 0.25 * room, course["observed"].iloc[again])
+        axes.scatter(*at, marker="D", s=60, facecolor="white", edgecolor=INK, zorder=5)
+        axes.annotate(
+            "baked again", at, xytext=(9, 0), textcoords="offset points", va="center", color=INK,
+            annotation_clip=False,
+        )  # fmt: skip
     axes.set_xlim(max(0.0, float(x.min()) - room), float(x.max()) + 2.2 * room)
+    axes.set_xticks(x, [f"{bakes:.0f}" for bakes in x])
     for place, name in enumerate(course["round"]):
         axes.annotate(
             _short(str(name)), (x[place], course["low"].iloc[place]),
@@ -63,12 +63,14 @@ def _short(name: str) -> str:
 def _text(told: Story) -> str:
     said = []
     for row in told.course.itertuples():
+        again = np.isfinite(row.observed)
+        expected = "was foretold at" if again else "is expected at"
         one = (
-            f"After {_short(str(row.round))} ({row.bakes} bakes) {told.measure} is expected at "
+            f"After {_short(str(row.round))} ({row.bakes} bakes) {told.measure} {expected} "
             f"{tidy_number(row.expected, 2)}, between {tidy_number(row.low, 2)} and "
             f"{tidy_number(row.high, 2)}"
         )
-        if np.isfinite(row.observed):
+        if again:
             one += f"; baked again it came out at {tidy_number(row.observed, 2)}"
         said.append(f"{one}.")
     return " ".join(said)
