@@ -164,6 +164,20 @@ def test_a_blend_keeps_its_sum():
     assert table["lost"].iloc[0] == pytest.approx(at[0] - at[1:].mean(), rel=1e-9)
 
 
+def test_a_share_of_nothing_is_not_weighed_below_nothing():
+    parts = [Component("rye"), Component("wheat")]
+    shares = np.linspace(0, 1, 12)
+    bakes = pd.DataFrame({"rye": shares, "wheat": 1 - shares})
+    bakes["liking"] = 5 + 2 * shares + np.tile([0.05, -0.05], 6)
+    found = fit(bakes, "liking", parts, model="main")
+    table = robustness(found, LIKING, {"rye": 0.0, "wheat": 1.0}, {"rye": 0.05})
+    # A straight line in rye: the least is at none of it, which half of all errors would cross
+    assert table["low"].iloc[0] == pytest.approx(table["expected"].iloc[0], rel=1e-9)
+    # None, or 0.05 too much of 1.05
+    ends = found.expected(pd.DataFrame({"rye": [0, 0.05 / 1.05], "wheat": [1, 1 / 1.05]}))
+    assert table["with_error"].iloc[0] == pytest.approx(ends.mean(), rel=1e-9)
+
+
 def test_bad_input(found):
     here = {"oil": 172.5, "water": 100}
     with pytest.raises(FitError, match="wobble names no error"):

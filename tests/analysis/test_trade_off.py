@@ -221,6 +221,19 @@ def test_a_goal_out_of_reach_is_named_with_how_near_any_setting_comes(peaked):
     assert not any("to bring liking" in note for note in easy.notes)
 
 
+def test_a_choice_beyond_what_was_tried_says_so():
+    # The limits run to 190 °C, but nothing hotter than 180 °C was scored
+    oil = Numeric("oil", 160, 190, "°C")
+    bakes = pd.DataFrame({"oil": [165.0, 172.5, 180.0] * 4})
+    bakes["liking"] = 5 + (bakes["oil"] - 165) / 10 + np.tile([0.1, -0.1, 0, 0.1], 3)
+    found = recommend(fit(bakes, "liking", [oil], model="main"), LIKING)
+    assert found.settings["oil"] == 190
+    said = "Outside what was tried (oil: 165 °C to 180 °C tried, 190 °C asked)"
+    assert any(note.startswith(said) for note in found.notes)
+    kept = recommend(fit(bakes, "liking", ["oil"], model="main"), LIKING)
+    assert not any("Outside" in note for note in kept.notes)
+
+
 @pytest.mark.parametrize(
     ("given", "said"),
     [

@@ -8,7 +8,7 @@ import pandas as pd
 
 from trials.analysis.choosing import Choice
 from trials.analysis.forecast import Forecast
-from trials.analysis.reached import unbaked_pairs
+from trials.analysis.reached import beyond_tried, unbaked_pairs
 from trials.analysis.region import setting_words
 from trials.analysis.repeats import is_of_tasting
 from trials.analysis.verdicts import decimals, rounded
@@ -153,27 +153,17 @@ def notes_on(
     if desirability == 0:
         goals = "the goal" if len(asked.goals) == 1 else "every goal"
         notes.append(f"No setting is expected to meet {goals}; this one misses by the least.")
-    table = asked.region.frame(chosen)
-    apart = unbaked_pairs([one.findings for one in asked.forecasts], asked.region.factors, table)
-    if apart:
-        notes.append(
-            f"Never baked: {in_words(apart)}. The model is guessing there, so bake it before you "
-            "rely on it."
-        )
-    for one in asked.forecasts:
-        if not one.own:
-            zero = not all(map(is_of_tasting, one.findings.spread))
-            how = "came out as no difference at all" if zero else "was not measured"
-            notes.append(
-                f"How alike two bakes are {how} for {one.measure.name}; the chances leave it out "
-                "and are somewhat too sure."
-            )
+    notes += _never_tried(asked, chosen) + _bakes_alike(asked)
     if chance_of_failure is not None:
         notes.append(
             f"Chance that a bake fails there: {tidy_number(100 * chance_of_failure, 2)} %."
         )
     if wobble:
-        errs = in_words(f"{name} by {value:g}" for name, value in wobble.items())
+        units = {factor.name: factor.unit for factor in asked.region.factors}
+        errs = in_words(
+            f"{name} by {tidy_number(value)}{units[name] and ' ' + units[name]}"
+            for name, value in wobble.items()
+        )
         notes.append(f"Chosen for what is expected when the kitchen errs: {errs}.")
     if len(asked.goals) > 1:
         limits = in_words(f"{goal.name}: {goal.limits_from}" for goal in asked.goals)
@@ -182,3 +172,33 @@ def notes_on(
             "unrelated."
         )
     return tuple(notes)
+
+
+def _never_tried(asked: Choice, chosen: np.ndarray) -> list[str]:
+    table = asked.region.frame(chosen)
+    fits = [one.findings for one in asked.forecasts]
+    beyond = dict.fromkeys(words for one in fits for words in beyond_tried(one, table).values())
+    apart = unbaked_pairs(fits, asked.region.factors, table)
+    said = []
+    if beyond:
+        said.append(f"Outside what was tried ({'; '.join(beyond)}): bake it before you rely on it.")
+    if apart:
+        said.append(
+            f"Never baked: {in_words(apart)}. The model is guessing there, so bake it before you "
+            "rely on it."
+        )
+    return said
+
+
+def _bakes_alike(asked: Choice) -> list[str]:
+    """Return for which measures the spread between bakes is missing from the chances."""
+    said = []
+    for one in asked.forecasts:
+        if not one.own:
+            zero = not all(map(is_of_tasting, one.findings.spread))
+            how = "came out as no difference at all" if zero else "was not measured"
+            said.append(
+                f"How alike two bakes are {how} for {one.measure.name}; the chances leave it out "
+                "and are somewhat too sure."
+            )
+    return said

@@ -75,7 +75,8 @@ def unbaked_pairs(
     """Return, in words, which pairs of one setting no bake reaches.
 
     Two numbers are reached between the bakes; a number and a kind between the bakes of that kind;
-    two kinds where one bake has both.
+    two kinds where one bake has both. Factors that are beyond what was tried by themselves are
+    left to :func:`beyond_tried`.
 
     Parameters
     ----------
@@ -96,8 +97,9 @@ def unbaked_pairs(
     said = []
     known = {factor.name: factor for factor in factors}
     for found in fits:
-        baked = baked_settings(found)
-        for one, two in combinations([factor.name for factor in found.factors], 2):
+        baked, alone = baked_settings(found), beyond_tried(found, setting)
+        within = [factor.name for factor in found.factors if factor.name not in alone]
+        for one, two in combinations(within, 2):
             if not reached(baked, known[one], known[two], setting):
                 pair = [_with_setting(known[name], setting) for name in (one, two)]
                 said.append(" with ".join(pair))
@@ -160,18 +162,37 @@ def outside_words(findings: Fitted, settings: pd.DataFrame) -> list[str]:
     said = []
     for place in range(len(settings)):
         row = settings.iloc[[place]]
-        alone = {
-            factor.name: _outside_alone(factor, baked[factor.name], row[factor.name].iloc[0])
-            for factor in findings.factors
-        }
-        within = [factor for factor in findings.factors if not alone[factor.name]]
+        alone = beyond_tried(findings, row)
+        within = [factor for factor in findings.factors if factor.name not in alone]
         together = [
             f"{_with_setting(one, row)} with {_with_setting(two, row)} never baked together"
             for one, two in combinations(within, 2)
             if not reached(baked, one, two, row)
         ]
-        said.append("; ".join([*filter(None, alone.values()), *together]))
+        said.append("; ".join([*alone.values(), *together]))
     return said
+
+
+def beyond_tried(findings: Fitted, setting: pd.DataFrame) -> dict[str, str]:
+    """Return the factors whose setting lies outside what was baked: name -> how, in words.
+
+    Parameters
+    ----------
+    findings : Findings
+    setting : DataFrame
+        One row.
+
+    Examples
+    --------
+    >>> beyond_tried.__name__
+    'beyond_tried'
+    """
+    baked = baked_settings(findings)
+    said = {
+        factor.name: _outside_alone(factor, baked[factor.name], setting[factor.name].iloc[0])
+        for factor in findings.factors
+    }
+    return {name: words for name, words in said.items() if words}
 
 
 def _outside_alone(factor: Factor, baked: pd.Series, asked: Any) -> str:

@@ -130,5 +130,6 @@ def _erring(looked: Region, here: np.ndarray, sd: np.ndarray) -> np.ndarray:
     X = here + sd * rng.standard_normal((DRAWS, len(sd)))
     parts = [n for n, factor in enumerate(looked.factors) if isinstance(factor, Component)]
     if parts:
+        X[:, parts] = np.maximum(X[:, parts], 0)
         X[:, parts] /= X[:, parts].sum(axis=1, keepdims=True)
     return X

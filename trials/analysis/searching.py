@@ -245,7 +245,8 @@ def expected_under_wobble(score: Score, factors: Sequence[Factor], sd: np.ndarra
     def mean(X: np.ndarray) -> np.ndarray:
         spread = X[:, None, :] + shifts
         if parts:
-            # What is weighed wrong changes the other shares in proportion
+            # What is weighed wrong changes the other shares in proportion; none is below nothing
+            spread[..., parts] = np.maximum(spread[..., parts], 0)
             spread[..., parts] /= spread[..., parts].sum(axis=-1, keepdims=True)
         return score(spread.reshape(-1, X.shape[1])).reshape(len(X), -1).mean(axis=1)
 
