@@ -22,11 +22,11 @@ TRUTH = {
 # As the table of effects gives them: kinds are compared with butter
 EXPECTED = {
     ("oil temperature", "180 °C"): 0.7,
-    ("hydration", "108%"): 0.6,
+    ("hydration", "108 %"): 0.6,
     ("fat", "lard"): -0.3,
     ("fat", "sunflower oil"): -0.75,
-    ("sugar", "12%"): 0.4,
-    ("oil temperature:hydration", "180 °C, 108%"): -0.9,
+    ("sugar", "12 %"): 0.4,
+    ("oil temperature:hydration", "180 °C, 108 %"): -0.9,
 }
 NO_SPREAD = Spreads(0, 0, 0, 0, 0, 0)
 

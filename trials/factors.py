@@ -6,23 +6,27 @@ a blend component stays the share it is; a categorical factor stays the kind it 
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from trials.errors import FactorError
-from trials.recipe.formula import Formula
+from trials.factor_checks import (
+    NO_SETTING,
+    Change,
+    OnlyWhen,
+    Setting,
+    check_name,
+    checked_change,
+    checked_when,
+    finite,
+    group_of,
+    is_blank,
+    key_of,
+    plain,
+)
 from trials.tables import in_words, number, tidy_number
 
-# Columns every plan or table of scores has; a factor of the same name would hide one of them.
-RESERVED = ("day", "load", "bake", "role", "taster", "status")
-NO_SETTING = "–"  # shown where a nested factor does not exist
 _ROUNDED_CODE = 1e-9  # of the range: what rounding a code to nine decimals moves a setting by
-CHANGES = ("total", "percent", "swap", "flour share", "cross")
-
-Setting = float | int | str
-Change = tuple[Any, ...]
-OnlyWhen = tuple[str, Sequence[Setting]]
 
 
 @dataclass(frozen=True)
@@ -84,36 +88,37 @@ class Numeric:
     only_when: OnlyWhen | None = None
 
     def __post_init__(self) -> None:
-        _check_name(self.name)
-        low, high = (_finite(self.name, value) for value in (self.low, self.high))
+        check_name(self.name)
+        low, high = (finite(self.name, value) for value in (self.low, self.high))
         if not low < high:
             raise FactorError(
                 f'"{self.name}" runs from {tidy_number(low)} to {tidy_number(high)}; '
                 "the low setting must be below the high one."
             )
-        settings = tuple(sorted({_finite(self.name, value) for value in self.settings}))
+        settings = tuple(sorted({finite(self.name, value) for value in self.settings}))
         if settings and (settings[0] < low or settings[-1] > high or len(settings) < 2):
             raise FactorError(
                 f'"{self.name}" has the settings {in_words(map(tidy_number, settings))}; at least '
                 f"two were expected, between {tidy_number(low)} and {tidy_number(high)}."
             )
-        if self.centre is not None and not low <= _finite(self.name, self.centre) <= high:
+        if self.centre is not None and not low <= finite(self.name, self.centre) <= high:
             raise FactorError(
                 f'"{self.name}" has its middle at {tidy_number(self.centre)}, outside '
                 f"{tidy_number(low)} to {tidy_number(high)}."
             )
-        if self.step is not None and not 0 < _finite(self.name, self.step) <= high - low:
+        if self.step is not None and not 0 < finite(self.name, self.step) <= high - low:
             raise FactorError(f'"{self.name}" has the step {self.step}; it must be above 0.')
         object.__setattr__(self, "low", low)
         object.__setattr__(self, "high", high)
         object.__setattr__(self, "settings", settings)
-        object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
-        object.__setattr__(self, "only_when", _checked_when(self))
+        object.__setattr__(self, "changes", checked_change(self.name, self.changes))
+        alone = not (self.hard_to_change or self.changes)
+        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when, alone=alone))
 
     @property
     def group(self) -> str | None:
         """The name of what bakes share when the factor is hard to change, else None."""
-        return _group(self.hard_to_change)
+        return group_of(self.hard_to_change)
 
     @property
     def levels(self) -> tuple[float, ...]:
@@ -154,16 +159,13 @@ class Numeric:
         found = number(value) if isinstance(value, str) else value
         if isinstance(found, bool | np.bool_) or found is None:
             raise FactorError(f'"{self.name}" has the setting {value!r}; a number was expected.')
-        return _finite(self.name, found)
+        return finite(self.name, found)
 
     def show(self, value: Setting) -> str:
         """Return a setting in words, with its unit."""
         if self.only_when and is_blank(value):
             return NO_SETTING
-        text = tidy_number(self.read(value))
-        if not self.unit:
-            return text
-        return text + ("" if self.unit == "%" else " ") + self.unit
+        return f"{tidy_number(self.read(value))} {self.unit}".rstrip()
 
 
 @dataclass(frozen=True)
@@ -206,23 +208,24 @@ class Categorical:
     only_when: OnlyWhen | None = None
 
     def __post_init__(self) -> None:
-        _check_name(self.name)
+        check_name(self.name)
         if isinstance(self.levels, str):
             raise FactorError(f'"{self.name}": give the levels as a list, not as one word.')
-        levels = tuple(_plain(level) for level in self.levels)
-        keys = [_key(level).casefold() for level in levels]
+        levels = tuple(plain(level) for level in self.levels)
+        keys = [key_of(level).casefold() for level in levels]
         if len(levels) < 2:
             raise FactorError(f'"{self.name}" has {len(levels)} level; at least two are needed.')
         if "" in keys or len(set(keys)) < len(keys):
             raise FactorError(f'"{self.name}" has an empty level, or the same level twice.')
         object.__setattr__(self, "levels", levels)
-        object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
-        object.__setattr__(self, "only_when", _checked_when(self))
+        object.__setattr__(self, "changes", checked_change(self.name, self.changes))
+        alone = not (self.hard_to_change or self.changes)
+        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when, alone=alone))
 
     @property
     def group(self) -> str | None:
         """The name of what bakes share when the factor is hard to change, else None."""
-        return _group(self.hard_to_change)
+        return group_of(self.hard_to_change)
 
     @property
     def middle(self) -> Setting:
@@ -239,7 +242,7 @@ class Categorical:
         if self.only_when and is_blank(value):
             return ""
         for level in self.levels:
-            if _key(level) == _key(_plain(value)):
+            if key_of(level) == key_of(plain(value)):
                 return level
         raise FactorError(
             f'"{self.name}" has no level {value!r}; expected {in_words(self.levels, "or")}.'
@@ -249,7 +252,7 @@ class Categorical:
         """Return a level in words."""
         if self.only_when and is_blank(value):
             return NO_SETTING
-        text = _key(value)
+        text = key_of(value)
         return f"{text} {self.unit}" if self.unit and number(text) is not None else text
 
 
@@ -271,7 +274,7 @@ class Component:
     Examples
     --------
     >>> Component("rye flour", 0.1, 0.4).show(0.25)
-    '25%'
+    '25 %'
     """
 
     name: str
@@ -280,8 +283,8 @@ class Component:
     changes: Change | None = None
 
     def __post_init__(self) -> None:
-        _check_name(self.name)
-        low, high = (_finite(self.name, value) for value in (self.low, self.high))
+        check_name(self.name)
+        low, high = (finite(self.name, value) for value in (self.low, self.high))
         if not 0 <= low < high <= 1:
             raise FactorError(
                 f'"{self.name}" has shares from {tidy_number(low)} to {tidy_number(high)}; '
@@ -289,7 +292,7 @@ class Component:
             )
         object.__setattr__(self, "low", low)
         object.__setattr__(self, "high", high)
-        object.__setattr__(self, "changes", _checked_change(self.name, self.changes))
+        object.__setattr__(self, "changes", checked_change(self.name, self.changes))
 
     group: None = None
     unit: str = ""
@@ -318,11 +321,11 @@ class Component:
         found = number(value) if isinstance(value, str) else value
         if isinstance(found, bool | np.bool_) or found is None:
             raise FactorError(f'"{self.name}" has the share {value!r}; a number was expected.')
-        return _finite(self.name, found)
+        return finite(self.name, found)
 
     def show(self, value: Setting) -> str:
         """Return a share in per cent."""
-        return f"{tidy_number(100 * self.read(value))}%"
+        return f"{tidy_number(100 * self.read(value))} %"
 
 
 Factor = Numeric | Categorical | Component
@@ -364,19 +367,6 @@ def check_factors(factors: Iterable[Factor]) -> tuple[Factor, ...]:
     return factors
 
 
-def is_blank(value: object) -> bool:
-    """Say whether a cell holds no setting.
-
-    Examples
-    --------
-    >>> is_blank(""), is_blank(float("nan")), is_blank(0)
-    (True, True, False)
-    """
-    if isinstance(value, str):
-        return value.strip() in ("", NO_SETTING)
-    return value is None or type(value).__name__ in ("NAType", "NaTType") or value != value
-
-
 def group_names(factors: Iterable[Factor]) -> tuple[str, ...]:
     """Return what hard-to-change factors share ("load", "dough"), in order of first use.
 
@@ -386,54 +376,6 @@ def group_names(factors: Iterable[Factor]) -> tuple[str, ...]:
     ('load',)
     """
     return tuple(dict.fromkeys(factor.group for factor in factors if factor.group))
-
-
-def _check_name(name: str) -> None:
-    if not isinstance(name, str) or not name.strip():
-        raise FactorError(f"a factor needs a name; found {name!r}.")
-    if name != name.strip() or any(mark in name for mark in "\n\r\t"):
-        raise FactorError(f"the name {name!r} starts or ends with a space or holds a line break.")
-    if name.casefold() in RESERVED:
-        raise FactorError(
-            f'"{name}" is a column that every plan has; choose another name, such as "{name} kind".'
-        )
-
-
-def _group(hard_to_change: bool | str) -> str | None:
-    if isinstance(hard_to_change, str):
-        return hard_to_change.strip() or None
-    return "load" if hard_to_change else None
-
-
-def _checked_change(name: str, change: Change | None) -> Change | None:
-    if change is None:
-        return None
-    if isinstance(change, str) or len(change) not in (2, 3) or change[0] not in CHANGES:
-        raise FactorError(
-            f'"{name}" changes {change!r}; expected two or three parts, the first being '
-            f'{in_words(CHANGES, "or")}, as in ("total", "hydration").'
-        )
-    if (change[0] == "cross") != isinstance(change[1], Formula):
-        raise FactorError(f'"{name}": a ("cross", formula) needs the other parent\'s formula.')
-    return tuple(change)
-
-
-def _checked_when(factor: "Numeric | Categorical") -> OnlyWhen | None:
-    when = factor.only_when
-    if when is None:
-        return None
-    shaped = isinstance(when, Sequence) and not isinstance(when, str) and len(when) == 2
-    if not shaped or isinstance(when[1], str) or not len(when[1]):
-        raise FactorError(
-            f'"{factor.name}" has only_when {when!r}; expected a factor and some of its kinds, as '
-            'in ("method", ["fried"]).'
-        )
-    if factor.hard_to_change or factor.changes:
-        raise FactorError(
-            f'"{factor.name}" exists only for some kinds of "{when[0]}"; such a setting can be '
-            "neither hard to change nor a change of the formula. Leave only_when out, or that."
-        )
-    return str(when[0]), tuple(_plain(kind) for kind in when[1])
 
 
 def _check_host(factor: "Factor", factors: Sequence["Factor"]) -> None:
@@ -449,30 +391,7 @@ def _check_host(factor: "Factor", factors: Sequence["Factor"]) -> None:
         )
     for kind in kinds:
         host.read(kind)
-    if len({_key(kind) for kind in kinds}) >= len(host.levels):
+    if len({key_of(kind) for kind in kinds}) >= len(host.levels):
         raise FactorError(
             f'"{factor.name}" exists for every kind of "{name}"; leave only_when out.'
         )
-
-
-def _finite(name: str, value: Any) -> float:
-    try:
-        found = float(value)
-    except (TypeError, ValueError):
-        raise FactorError(f'"{name}" has {value!r} where a number was expected.') from None
-    if not np.isfinite(found):
-        raise FactorError(f'"{name}" has {value!r} where a finite number was expected.')
-    return found
-
-
-def _plain(level: object) -> Setting:
-    """Return a level as Python's own text or number, whatever table it came from."""
-    if isinstance(level, np.generic):
-        level = level.item()
-    return level.strip() if isinstance(level, str) else level  # type: ignore[return-value]
-
-
-def _key(level: object) -> str:
-    if isinstance(level, bool):
-        return str(level)
-    return tidy_number(float(level), 15) if isinstance(level, int | float) else str(level)

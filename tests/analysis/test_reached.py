@@ -41,9 +41,9 @@ def test_pairs_that_were_never_baked_are_named():
     def said(**setting):
         return unbaked_pairs([found], [oil, water, fat], pd.DataFrame([setting]))
 
-    assert said(oil=180, water=108, fat="butter") == ["oil 180 °C with water 108%"]
+    assert said(oil=180, water=108, fat="butter") == ["oil 180 °C with water 108 %"]
     assert said(oil=170, water=100, fat="butter") == []
-    assert said(oil=165, water=108, fat="lard") == ["water 108% with fat lard"]
+    assert said(oil=165, water=108, fat="lard") == ["water 108 % with fat lard"]
 
 
 @pytest.fixture(scope="module")

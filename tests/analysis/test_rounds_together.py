@@ -75,8 +75,8 @@ def two_rounds(tmp_path_factory):
 def test_rounds_with_changed_ranges_kinds_and_factors(two_rounds):
     found = fit_rounds(two_rounds, "liking", held={"sugar": 10}, model="main")
     effects = found.effects.set_index(["term", "level"])
-    hydration = effects.loc[("hydration", "108%")]
-    assert hydration["reference"] == "96%"
+    hydration = effects.loc[("hydration", "108 %")]
+    assert hydration["reference"] == "96 %"
     assert hydration["low"] < 1.6 * 12 / 8 < hydration["high"]
     assert set(effects.loc["fat"].index) == {"lard", "oil"}
     assert found.residuals["bake"].nunique() == sum(len(r.plan.rows) for r in two_rounds)

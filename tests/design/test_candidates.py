@@ -75,8 +75,8 @@ def test_means_over_an_excluded_region():
 @pytest.mark.parametrize(
     ("limits", "words"),
     [
-        ([(0, 0.3), (0, 0.3)], "can reach 60% at most"),
-        ([(0.6, 0.8), (0.5, 0.9)], "are at least 110% together"),
+        ([(0, 0.3), (0, 0.3)], "can reach 60 % at most"),
+        ([(0.6, 0.8), (0.5, 0.9)], "are at least 110 % together"),
         ([(0.4, 0.6), (0.3, 0.4)], "leave a single blend"),
         ([(0.0, 1.0)], "is the only component"),
     ],

@@ -378,7 +378,7 @@ def test_progress_only_on_a_terminal(monkeypatch, capsys):
         ({"bakes": -4}, r"bakes is -4"),
         ({"bakes": 10**9}, r"bakes is 1000000000; .* to 500 works"),
         ({"loads": 5, "days": 1}, r"loads is 5, which does not divide 24 bakes\. 1, 2, 3, 4, 6"),
-        ({"loads": None}, r"oil temperature is hard to change.*loads=\{\"load\": 6\}"),
+        ({"loads": None}, r"oil temperature is hard to change.*loads=\{\"load\": 12\}"),
         ({"days": 4}, r"loads is 6, which 4 days can not share"),
         ({"loads": 1, "days": 1}, r"loads gives 1 loads, but 1 effects.*2 loads or more"),
         ({"loads": {"oven": 6}}, r'loads names "oven"'),
@@ -389,7 +389,7 @@ def test_progress_only_on_a_terminal(monkeypatch, capsys):
         ({"variance_ratio": -1.0}, r"variance_ratio is -1"),
         ({"criterion": "Z"}, r"criterion is 'Z'"),
         ({"settings": {"sugar": [8]}}, r'settings gives "sugar" 1 setting'),
-        ({"settings": {"sugar": [8, 80]}}, r"expected settings between 4% and 12%"),
+        ({"settings": {"sugar": [8, 80]}}, r"expected settings between 4 % and 12 %"),
         ({"replicates": 23}, r"replicates is 23, more than 24 bakes can spare"),
         ({"starts": 0}, r"starts is 0"),
         ({"seed": -1}, r"seed is -1"),
@@ -404,7 +404,7 @@ def test_what_can_not_be_is_refused_in_words(changes, words):
 def test_kept_bakes_off_the_scale_are_refused():
     table = pd.DataFrame({"hydration": [92, 118], "buckwheat": [15, 35]})
     with pytest.raises(
-        PlanError, match='bake B02 has "hydration" at 118%, off its scale 92% to 108%'
+        PlanError, match='bake B02 has "hydration" at 118 %, off its scale 92 % to 108 %'
     ):
         optimal([WATER, FLOUR], model="main", bakes=6, keep=table)
     with pytest.raises(PlanError, match="bakes is 2, but 2 are kept"):

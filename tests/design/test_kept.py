@@ -46,7 +46,7 @@ def test_bakes_from_a_plain_table():
 def test_shares_that_do_not_sum_to_one_are_refused():
     flours = [Component("rye"), Component("wheat")]
     kept = read_kept(flours, pd.DataFrame({"rye": [0.5, 0.3], "wheat": [0.5, 0.6]}))
-    with pytest.raises(PlanError, match="the shares of bake B02 do not sum to 100%"):
+    with pytest.raises(PlanError, match="the shares of bake B02 do not sum to 100 %"):
         kept_settings(flours, kept, 3)
 
 

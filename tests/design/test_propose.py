@@ -244,7 +244,7 @@ def test_bad_answers_are_refused_with_a_word(wishes, named):
 
 
 def test_blends_that_can_not_sum_to_one_are_refused():
-    with pytest.raises(TrialsError, match="60% at most"):
+    with pytest.raises(TrialsError, match="60 % at most"):
         propose([Component("rye", 0, 0.3), Component("wheat", 0, 0.3)], 8, seed=1)
 
 

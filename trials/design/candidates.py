@@ -249,7 +249,7 @@ def check_blend(factors: Sequence[Factor]) -> None:
     --------
     >>> check_blend([Component("rye", 0, 0.3), Component("wheat", 0, 0.3)])
     Traceback (most recent call last):
-    trials.errors.PlanError: the shares of rye and wheat can reach 60% at most; they must be able...
+    trials.errors.PlanError: the shares of rye and wheat can reach 60 % at most; they must...
     """
     parts = [factor for factor in factors if isinstance(factor, Component)]
     if not parts:
@@ -260,13 +260,13 @@ def check_blend(factors: Sequence[Factor]) -> None:
         raise PlanError(f'"{names}" is the only component; a blend needs at least two.')
     if high < 1 - 1e-9:
         raise PlanError(
-            f"the shares of {names} can reach {100 * high:.4g}% at most; they must be able to sum "
-            "to 100%. Raise some of the upper limits."
+            f"the shares of {names} can reach {100 * high:.4g} % at most; they must be able to sum "
+            "to 100 %. Raise some of the upper limits."
         )
     if low > 1 + 1e-9:
         raise PlanError(
-            f"the shares of {names} are at least {100 * low:.4g}% together; they must be able to "
-            "sum to 100%. Lower some of the lower limits."
+            f"the shares of {names} are at least {100 * low:.4g} % together; they must be able to "
+            "sum to 100 %. Lower some of the lower limits."
         )
     if high < 1 + 1e-9 or low > 1 - 1e-9:
         raise PlanError(

@@ -106,7 +106,7 @@ def kept_settings(factors: Sequence[Factor], kept: pd.DataFrame, bakes: int) -> 
     if parts:
         total = kept[parts].astype(float).sum(axis=1)
         for bake in kept["bake"][(total - 1).abs() > 1e-6]:
-            raise PlanError(f"keep: the shares of bake {bake} do not sum to 100%.")
+            raise PlanError(f"keep: the shares of bake {bake} do not sum to 100 %.")
     return settings
 
 

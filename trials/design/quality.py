@@ -282,7 +282,7 @@ def _sentences(
         said.append(_on_level(str(level), rows, free))
     said.append(_mixed_up(mixed))
     if not _is_blend(plan) and not lost:
-        shown = [f"{row.criterion} {row.percent:.0f}%" for row in efficiency.itertuples()]
+        shown = [f"{row.criterion} {row.percent:.0f} %" for row in efficiency.itertuples()]
         said.append(
             "Against a plan with all bakes at the ends and no two effects related: "
             f"{in_words(shown)}."

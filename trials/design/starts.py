@@ -253,7 +253,8 @@ class _Bar:
             return
         self.shown = True
         done = round(30 * share)
-        sys.stderr.write(f"\rSearching for a plan [{'#' * done}{' ' * (30 - done)}] {share:4.0%}")
+        bar = f"{'#' * done}{' ' * (30 - done)}"
+        sys.stderr.write(f"\rSearching for a plan [{bar}] {100 * share:3.0f} %")
         sys.stderr.flush()
 
     def close(self) -> None:

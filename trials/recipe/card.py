@@ -154,4 +154,4 @@ def _setting(value: Any, unit: str, units: str) -> str:
 
 
 def _percent(row: Mapping[str, Any]) -> str:
-    return f"{tidy_number(row['percent'], 4)}%"
+    return f"{tidy_number(row['percent'], 4)} %"

@@ -118,7 +118,7 @@ def buy_table(table: pd.DataFrame) -> str:
     head = f'<th class="right">{html.escape(cost)}</th>' if cost else ""
     return (
         '<table class="grid"><tr><th>ingredient</th><th class="right">in bakes</th>'
-        f'<th class="right">used</th><th class="right">with {tidy_number(SPILL)}% to spare</th>'
+        f'<th class="right">used</th><th class="right">with {tidy_number(SPILL)} % to spare</th>'
         f"{head}</tr>{''.join(lines)}</table>"
         '<p class="quiet">One lot of each flour and fat for the whole round. Add what no formula '
         "holds: frying oil, crackers, water and cups.</p>"

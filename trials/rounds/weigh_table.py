@@ -31,7 +31,7 @@ def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> str:
     total = tidy_number(round(mixed["grams"].sum(), 6))
     percent = tidy_number(mixed["percent"].sum(), 4)
     lines.append(
-        f'<tr class="sum"><td>in all</td><td class="right">{percent}%</td>'
+        f'<tr class="sum"><td>in all</td><td class="right">{percent} %</td>'
         f'<td class="right">{total} g</td><td></td></tr>'
     )
     return (
@@ -46,7 +46,7 @@ def _ingredient(row: Mapping[str, Any]) -> str:
     shown = shown_grams(row["grams"], row["scale"])
     return (
         f"<tr><td>{html.escape(row['ingredient'])}{coarse}</td>"
-        f'<td class="right">{tidy_number(row["percent"], 4)}%</td>'
+        f'<td class="right">{tidy_number(row["percent"], 4)} %</td>'
         f'<td class="right weigh">{shown}</td><td class="box"></td></tr>'
     )
 
