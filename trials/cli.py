@@ -12,11 +12,13 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import TypeAlias
 
 from trials.errors import TrialsError
 from trials.version import __version__
 
 DONE, MEND = 0, 1
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def run(words: Sequence[str]) -> int:
@@ -70,6 +72,15 @@ def _parser() -> argparse.ArgumentParser:
     _add(commands, "demo", "a whole invented round, from plan to page", _demo).add_argument(
         "folder", nargs="?", default="trials-demo", help="where to (default: trials-demo)"
     )
+    _before_baking(commands)
+    _while_baking(commands)
+    _after_baking(commands)
+    lab = _add(commands, "lab", "open JupyterLab on the notebooks", _lab)
+    lab.add_argument("folder", nargs="?", default="trials-notebooks")
+    return parser
+
+
+def _before_baking(commands: Commands) -> None:
     new = _add(commands, "new", "start a round: write a page of questions to fill in", _new)
     new.add_argument("folder")
     plan = _add(commands, "plan", "turn the answers in idea.toml into a plan", _plan)
@@ -84,6 +95,9 @@ def _parser() -> argparse.ArgumentParser:
         one = _add(commands, name, words, command)
         one.add_argument("folder")
         one.add_argument("--pdf", action="store_true", help="print the page to PDF as well")
+
+
+def _while_baking(commands: Commands) -> None:
     _serve_words(_add(commands, "serve", "serve phone ballots on the local network", _serve))
     note = _add(commands, "note", "write a dated note into the round's diary", _note)
     note.add_argument("folder")
@@ -98,6 +112,9 @@ def _parser() -> argparse.ArgumentParser:
     photo.add_argument("files", nargs="+")
     album = _add(commands, "album", "show photos and notes beside the scores, on one page", _album)
     album.add_argument("folder")
+
+
+def _after_baking(commands: Commands) -> None:
     check = _add(commands, "check", "read the sheets and say what needs mending", _check)
     check.add_argument("folder")
     _fit_words(_add(commands, "fit", "say what mattered, for a round or a table (CSV)", _fit))
@@ -108,13 +125,10 @@ def _parser() -> argparse.ArgumentParser:
     page = _add(commands, "report", "write one page to share, readable offline", _report)
     page.add_argument("folder")
     page.add_argument("--to", default="", help="the file to write (default: FOLDER/page.html)")
-    lab = _add(commands, "lab", "open JupyterLab on the notebooks", _lab)
-    lab.add_argument("folder", nargs="?", default="trials-notebooks")
-    return parser
 
 
 def _add(
-    commands: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    commands: Commands,
     name: str,
     words: str,
     command: Callable[[argparse.Namespace], int],

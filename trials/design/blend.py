@@ -253,42 +253,19 @@ def _blend_plan(
     details: Mapping[str, int] | None = None,
 ) -> Plan:
     """Return the plan of blends crossed with the settings of process factors, copied over days."""
-    parts = _components(factors)
+    names = [part.name for part in _components(factors)]
     process = tuple(factor for factor in factors if not isinstance(factor, Component))
-    replicates = whole_number("replicates", replicates, least=1)
-    days = whole_number("days", days, least=1)
-    if replicates % days:
-        raise PlanError(
-            f"days is {days} with replicates {replicates}; every day holds the whole blend plan, "
-            "so days must divide replicates. trials.design.optimal(days=...) splits it."
-        )
-    groups = group_names(process)
-    if len(groups) > 1:
-        raise PlanError(
-            f"bakes share {in_words(groups)}; blends are crossed with one such group at most. "
-            "trials.design.optimal takes more."
-        )
-    names = [part.name for part in parts]
-    blends = [dict(zip(names, map(_tidy, row), strict=True)) for row in shares.tolist()]
-    settings = list(product(*(factor.levels for factor in process)))
-    if len(blends) * len(settings) * replicates > 10_000:
-        raise PlanError(
-            f"{len(blends)} blends crossed with {len(settings)} settings, {replicates} times, are "
-            "more than 10000 bakes; use trials.design.optimal or fewer levels."
-        )
-    rows = []
-    for copy, kinds in product(range(replicates), settings):
-        setting = dict(zip((factor.name for factor in process), kinds, strict=True))
-        rows += [blend | setting | {"day": 1 + copy % days, "copy": copy} for blend in blends]
-    frame = pd.DataFrame(rows)
+    replicates, days = _checked_copies(process, replicates, days)
+    frame = _crossed(names, process, shares, replicates, days)
     reasons = [
-        f"{len(blends)} blends" + (f" at {len(settings)} settings each." if process else ".")
+        f"{len(shares)} blends"
+        + (f" at {len(frame) // len(shares) // replicates} settings each." if process else ".")
     ]
-    if groups:
+    for group in group_names(process):
         hard = [factor.name for factor in process if factor.group]
-        frame[groups[0]] = frame.groupby(["copy", *hard], sort=False).ngroup() + 1
+        frame[group] = frame.groupby(["copy", *hard], sort=False).ngroup() + 1
         reasons.append(
-            f"Set afresh for each of {frame[groups[0]].max()} {plural(kitchen_group(groups[0]))} "
+            f"Set afresh for each of {frame[group].max()} {plural(kitchen_group(group))} "
             f"and judged on those: {in_words(hard)}."
         )
     model: str | list[str] = "blend"
@@ -307,6 +284,42 @@ def _blend_plan(
         details=details,
     )
     return plan.because(*reasons)
+
+
+def _checked_copies(process: Sequence[Factor], replicates: int, days: int) -> tuple[int, int]:
+    """Return copies and days, once days can share the copies and bakes share one thing at most."""
+    replicates = whole_number("replicates", replicates, least=1)
+    days = whole_number("days", days, least=1)
+    if replicates % days:
+        raise PlanError(
+            f"days is {days} with replicates {replicates}; every day holds the whole blend plan, "
+            "so days must divide replicates. trials.design.optimal(days=...) splits it."
+        )
+    groups = group_names(process)
+    if len(groups) > 1:
+        raise PlanError(
+            f"bakes share {in_words(groups)}; blends are crossed with one such group at most. "
+            "trials.design.optimal takes more."
+        )
+    return replicates, days
+
+
+def _crossed(
+    names: Sequence[str], process: Sequence[Factor], shares: np.ndarray, replicates: int, days: int
+) -> pd.DataFrame:
+    """Return every blend at every setting of the process, once for each copy."""
+    blends = [dict(zip(names, map(_tidy, row), strict=True)) for row in shares.tolist()]
+    settings = list(product(*(factor.levels for factor in process)))
+    if len(blends) * len(settings) * replicates > 10_000:
+        raise PlanError(
+            f"{len(blends)} blends crossed with {len(settings)} settings, {replicates} times, are "
+            "more than 10000 bakes; use trials.design.optimal or fewer levels."
+        )
+    rows = []
+    for copy, kinds in product(range(replicates), settings):
+        setting = dict(zip((factor.name for factor in process), kinds, strict=True))
+        rows += [blend | setting | {"day": 1 + copy % days, "copy": copy} for blend in blends]
+    return pd.DataFrame(rows)
 
 
 def _tidy(share: float) -> float:
