@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trials.design.basis import real_settings
-from trials.design.candidates import candidates
+from trials.design.candidates import Candidates, candidates
 from trials.design.coordinate_exchange import Search
 from trials.design.exclusion import Exclude, Exclusion
 from trials.design.finishing import refined, repeated
@@ -150,16 +150,7 @@ def optimal(
         checked_ratio(variance_ratio),
         potential_terms(potential, terms, factors),
     )
-    search, days_fixed = build_search(request, options, kitchen, len(kept))
-    check_size(request, search, options, kitchen, bakes)
-    given = kept_settings(factors, kept, bakes)
-    effort = _effort(search, bakes, starts)
-    found = best_of_many(search, options, given, seed, effort)
-    if len(kept) and days_fixed and not np.isfinite(found.score):
-        search, days_fixed = build_search(request, options, kitchen, len(kept), by_chance=True)
-        found = best_of_many(search, options, given, seed, effort)
-    if not np.isfinite(found.score):
-        explain(request, options, kitchen)
+    search, days_fixed, effort, found = _searched(request, options, kitchen, kept, seed, starts)
     if continuous and not found.interrupted:
         found = refined(search, options, found)
     if replicates:
@@ -169,6 +160,29 @@ def optimal(
         request, frame, kitchen, before, controls, seed, exclusion.record(options.levels)
     )
     return _described(plan, request, search, found, effort, days_fixed, before)
+
+
+def _searched(
+    request: Request,
+    options: Candidates,
+    kitchen: Kitchen,
+    kept: pd.DataFrame,
+    seed: int,
+    starts: int | None,
+) -> tuple[Search, bool, Effort, Found]:
+    """Return the best of many starts, what was searched and how long, and if days were fixed."""
+    bakes = len(kitchen.frame)
+    search, days_fixed = build_search(request, options, kitchen, len(kept))
+    check_size(request, search, options, kitchen, bakes)
+    given = kept_settings(request.factors, kept, bakes)
+    effort = _effort(search, bakes, starts)
+    found = best_of_many(search, options, given, seed, effort)
+    if len(kept) and days_fixed and not np.isfinite(found.score):
+        search, days_fixed = build_search(request, options, kitchen, len(kept), by_chance=True)
+        found = best_of_many(search, options, given, seed, effort)
+    if not np.isfinite(found.score):
+        explain(request, options, kitchen)
+    return search, days_fixed, effort, found
 
 
 def augment(

@@ -100,12 +100,7 @@ def check_request(
     labels = [day for day, _ in by_day]
     references = _for_each_day("reference", reference, labels)
     warm_ups = _for_each_day("warm_up", warm_up, labels)
-    for bake in dict(references).values():
-        if bake in ids:
-            raise TastingError(
-                f'The reference "{bake}" is also one of the bakes. Leave it out of bakes: it is '
-                "served to everybody at each sitting."
-            )
+    _check_reference(references, ids)
     _check_warm_up_day(warm_ups, dict(by_day))
     per_sitting = whole_number("per_sitting", per_sitting, 1)
     repeats = whole_number("repeats", repeats, 0)
@@ -137,6 +132,15 @@ def check_request(
         seed=whole_number("seed", seed, 0),
         comes=_checked_presence(panel, labels),
     )
+
+
+def _check_reference(references: tuple[tuple[Day, str], ...], bakes: tuple[str, ...]) -> None:
+    for bake in dict(references).values():
+        if bake in bakes:
+            raise TastingError(
+                f'The reference "{bake}" is also one of the bakes. Leave it out of bakes: it is '
+                "served to everybody at each sitting."
+            )
 
 
 def _checked_presence(
