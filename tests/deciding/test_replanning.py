@@ -4,10 +4,12 @@ import pandas as pd
 import pytest
 
 import trials
-from tests.deciding.small_development import first_round
+from tests.deciding.small_development import first_round, scored
 from trials.deciding.following import replan
 from trials.deciding.replanning import is_slip, record_replan, replanned
 from trials.errors import RoundError
+from trials.rounds.forms import read_serving
+from trials.rounds.scores import record_scores
 
 
 @pytest.fixture
@@ -78,8 +80,96 @@ def test_a_plan_that_leaves_out_a_bake_is_refused(round_):
         record_replan(round_, fewer)
 
 
-def test_nothing_entered_changes_nothing_but_the_order(round_):
+def test_nothing_entered_changes_nothing(round_):
+    for plan in (replan(round_), replan(trials.Round.open(trials.write_sheets(round_)[0].parent))):
+        assert plan.table.equals(round_.plan.table)
+        assert plan.details["left"] == round_.plan.table["bake"].tolist()
+        assert "every bake is still to be made" in " ".join(plan.reasons)
+
+
+def test_everything_made_leaves_nothing_to_do(round_):
+    plan = replan(scored(round_))
+    assert plan.table.equals(round_.plan.table)
+    assert "8 bakes are made and stay as they are; none is left." in plan.reasons
+
+
+def test_a_day_lost_is_still_to_be_made(round_):
+    table = states(round_).assign(status=["made"] * 4 + ["not baked"] * 4, reason="")
+    plan = replanned(round_, table)
+    assert plan.details["rebaked"] == {}
+    assert sorted(plan.details["left"]) == ["B05", "B06", "B07", "B08"]
+    assert "still to be made: B05, B06, B07 and B08" in " ".join(plan.reasons)
+
+
+@pytest.fixture
+def midway(round_):
+    """Two bakes made and scored, one slip, one result, the rest still to come."""
     trials.write_sheets(round_)
-    plan = replan(round_)
-    assert sorted(plan.table["bake"]) == sorted(round_.plan.table["bake"])
-    assert "Nothing is lost" in " ".join(plan.reasons)
+    bakes = round_.plan.table["bake"].tolist()
+    serving = read_serving(round_)
+    tasted = serving[serving["bake"].isin(bakes[:2])][["taster", "bake"]]
+    tasted = tasted.assign(status="", reason="", liking=range(3, 3 + len(tasted)))
+    own = states(round_).iloc[:4].assign(taster=pd.NA, liking=float("nan"))
+    own["status"] = ["made", "made", "failed", "failed"]
+    own["reason"] = ["", "", "mis-weighed the butter", "raw core"]
+    record_scores(round_, pd.concat([tasted, own], ignore_index=True))
+    return round_
+
+
+def entered(round_):
+    table = trials.scores(round_)
+    table = table[table["liking"].notna() | (table["status"] == "failed")]
+    return table.set_index(["bake", "code"])[["taster", "liking", "status", "reason"]].sort_index()
+
+
+def test_nothing_that_was_entered_is_lost(midway):
+    before = entered(midway)
+    replan(midway, record=True)
+    changed = trials.Round.open(midway.folder)
+    assert trials.check(changed) == []
+    assert entered(changed).equals(before)
+    trials.write_sheets(changed)
+    assert trials.check(changed) == []
+    assert entered(changed).equals(before)
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv"])  # with all the scores, and with none
+def test_what_was_dropped_in_is_carried_over_and_kept(midway, ending):
+    incoming = midway.folder / "incoming"
+    incoming.mkdir()
+    sheet = (midway.folder / f"tastings.{ending}").rename(incoming / f"from-Ada.{ending}")
+    content = sheet.read_bytes()
+    before = entered(midway)
+    assert before["liking"].notna().sum() == 6
+    replan(midway, record=True)
+    changed = trials.Round.open(midway.folder)
+    assert trials.check(changed) == []
+    assert entered(changed).equals(before)
+    kept = (midway.folder / "received").glob(f"*-from-Ada.{ending}")
+    assert content in [path.read_bytes() for path in kept]
+
+
+def test_a_bake_made_again_is_served_to_whom_the_lost_one_was_meant_for(midway):
+    old = read_serving(midway)
+    plan = replan(midway, record=True)
+    changed = trials.Round.open(midway.folder)
+    new = read_serving(changed)
+    ((again, lost),) = plan.details["rebaked"].items()
+    meant = old.loc[old["bake"] == lost, "taster"].tolist()
+    assert sorted(new.loc[new["bake"] == again, "taster"]) == sorted(meant)
+    kept = new[new["bake"] != again].set_index(["taster", "code"])["bake"]
+    assert kept.sort_index().equals(old.set_index(["taster", "code"])["bake"].sort_index())
+    assert not new["code"].duplicated().any()
+    places = new.groupby(["taster", "sitting"])["position"]
+    assert (places.max() == places.size()).all()
+    trials.write_sheets(changed)
+    ballot = (changed.folder / "ballots" / f"ballot-{meant[0]}.html").read_text(encoding="utf-8")
+    assert new.loc[(new["bake"] == again) & (new["taster"] == meant[0]), "code"].item() in ballot
+
+
+def test_asked_twice_it_answers_the_same(midway):
+    first = replan(midway, record=True)
+    second = replan(trials.Round.open(midway.folder), record=True)
+    assert second.table.astype(str).equals(first.table.astype(str))
+    assert second.reasons == first.reasons
+    assert second.details["rebaked"] == first.details["rebaked"]

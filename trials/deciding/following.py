@@ -1,4 +1,4 @@
-"""What to bake next, and how a round goes on after a flop."""
+"""What to bake next, and how a round goes on after a failed bake."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -16,9 +16,10 @@ from trials.tasting.panel import Taster
 def replan(round_: Round, *, record: bool = False) -> Plan:
     """Return how a round goes on when something went wrong.
 
-    What was made stays. A flop for a reason of the bench (mis-weighed, spilled, forgotten) is a
-    slip, and is baked again under a new name; any other flop is a result, and stays as one. The
-    bakes that are left get a new order by chance within their days and loads.
+    What was made stays. A bake that failed for a reason of the bench (mis-weighed, spilled,
+    forgotten) is a slip, and is baked again under a new name; any other failure is a result, and
+    stays as one. Where anything was lost, the bakes that are left get a new order by chance within
+    their days and loads. Asked again while nothing new was entered, it answers the same.
 
     Parameters
     ----------
@@ -26,7 +27,8 @@ def replan(round_: Round, *, record: bool = False) -> Plan:
         With the statuses of its bakes entered so far.
     record : bool
         Write the change into the folder: `plan.csv` and the reasons in `round.toml`; what stood
-        there is kept under `received/`. The sheets are to be written again.
+        there is kept under `received/`, and what was entered goes over into the new workbooks.
+        Bake sheets and ballots are to be written again.
 
     Returns
     -------

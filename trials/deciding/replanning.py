@@ -1,4 +1,4 @@
-"""A round that goes on after a flop: what was done stays, what is left is laid out again."""
+"""A round that goes on after a failed bake: what was done stays, the rest is laid out again."""
 
 import re
 from collections.abc import Sequence
@@ -12,15 +12,32 @@ from trials.design.plan import Plan
 from trials.errors import RoundError
 from trials.rounds.folder import (
     PLAN,
+    SETTINGS,
     plan_record,
     read_settings,
     received,
     write_plan,
     write_settings,
 )
+from trials.rounds.forms import (
+    SERVING,
+    SERVING_COLUMNS,
+    TASTINGS,
+    cook_form,
+    read_serving,
+    scored_servings,
+    tasting_form,
+)
+from trials.rounds.gathering import Gathered, gather
+from trials.rounds.keeping import keep
+from trials.rounds.layout import filled
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
-from trials.tables import in_words
+from trials.rounds.sources import INCOMING, sources
+from trials.rounds.workbook import draw_workbook
+from trials.tables import in_words, write_bytes, write_csv
+from trials.tasting.balance import SAMPLE
+from trials.tasting.codes import draw_codes
 
 # Words of a mistake at the bench, which says nothing about the setting; anything else is a result
 _SLIPS = re.compile(
@@ -70,34 +87,58 @@ def replanned(round_: Round, table: pd.DataFrame | None = None) -> Plan:
     >>> replanned.__name__
     'replanned'
     """
-    states = _states(scores(round_) if table is None else table)
+    states = _states(round_.plan, scores(round_) if table is None else table)
     plan = round_.plan
+    stands = {row.bake: [row.status, row.reason] for row in states.itertuples() if row.status}
+    if plan.details.get("stands") == stands:
+        return plan
+    again = dict(plan.details.get("rebaked", {}))
     lost = states[states["status"].isin(LOST)]
     slips = [row.bake for row in lost.itertuples() if row.status == "not served"]
     slips += [row.bake for row in lost.itertuples() if row.status == "failed"]
     slips = [bake for bake in slips if _rebake(states, bake)]
     results = [bake for bake in lost["bake"] if bake not in slips]
+    # What is baked again already is not baked a third time for the same slip
+    slips = [bake for bake in slips if bake not in again.values()]
     left = states.loc[~states["status"].isin(["made", *LOST]), "bake"].tolist()
+    upset = bool(slips or results or (states["status"] == "not baked").any())
     rng = np.random.default_rng(plan.seed + len(left) + 1)
-    laid = _reordered(plan, left, rng)
+    laid = _reordered(plan, left, rng) if upset else plan
     rebaked = repeat(laid, slips) if slips else laid
-    said = [
-        f"{int((states['status'] == 'made').sum())} bakes are made and stay as they are; "
-        f"{len(left)} are left and were given a new order by chance."
-    ]
-    said += _flop_words(states, slips, results)
-    said += _told(round_, plan, rebaked, [*slips, *results])
+    said = [_count_words(states, left, upset)]
+    said += _lost_words(states, slips, results)
+    gone = [*again.values(), *slips, *results]
+    said += _told(round_, plan, rebaked, gone)
     names = rebaked.rows["bake"].tolist()[len(plan.rows) :]
-    details = {**plan.details, "rebaked": dict(zip(names, slips, strict=True)), "left": left}
-    return replace(rebaked, reasons=(*plan.reasons, *said), details=details)
+    again |= dict(zip(names, slips, strict=True))
+    details = {**plan.details, "rebaked": again, "left": left, "stands": stands}
+    reasons = tuple(dict.fromkeys((*plan.reasons, *said)))
+    return replace(rebaked, reasons=reasons, details=details)
 
 
-def _states(table: pd.DataFrame) -> pd.DataFrame:
-    """Return one row per bake: bake, status, reason."""
-    states = table.drop_duplicates("bake")[["bake", "status", "reason"]].copy()
-    scored = table.groupby("bake", sort=False)["status"].agg(lambda column: (column != "").any())
-    states["status"] = states["status"].where(states["bake"].map(scored), "")
-    return states.fillna("").reset_index(drop=True)
+def _count_words(states: pd.DataFrame, left: Sequence[str], upset: bool) -> str:
+    made = int((states["status"] == "made").sum())
+    if not states["status"].any():
+        return "Nothing is entered yet: every bake is still to be made, in the order planned."
+    if not left:
+        return f"{_counted(made)} made and stay as they are; none is left."
+    order = "given a new order by chance" if upset else "left in their order"
+    return f"{_counted(made)} made and stay as they are; {_counted(len(left))} left, {order}."
+
+
+def _counted(count: int) -> str:
+    return f"{count} bake is" if count == 1 else f"{count} bakes are"
+
+
+def _states(plan: Plan, table: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per bake of the plan, in its order: bake, status, reason; blank where open."""
+    states = pd.DataFrame({"bake": plan.rows["bake"], "status": "", "reason": ""})
+    if table.empty:
+        return states
+    known = table.drop_duplicates("bake").set_index("bake")[["status", "reason"]].fillna("")
+    for name in ("status", "reason"):
+        states[name] = states["bake"].map(known[name]).fillna("")
+    return states
 
 
 def _rebake(states: pd.DataFrame, bake: str) -> bool:
@@ -118,12 +159,18 @@ def _reordered(plan: Plan, left: Sequence[str], rng: np.random.Generator) -> Pla
     return replace(plan, rows=rows.iloc[order].reset_index(drop=True))
 
 
-def _flop_words(states: pd.DataFrame, slips: Sequence[str], results: Sequence[str]) -> list[str]:
+def _lost_words(states: pd.DataFrame, slips: Sequence[str], results: Sequence[str]) -> list[str]:
     reasons = states.set_index("bake")["reason"]
     said = []
     if slips:
         shown = in_words(f"{bake} ({reasons[bake] or 'not served'})" for bake in slips)
         said.append(f"A slip, baked again: {shown}.")
+    waiting = states.loc[states["status"] == "not baked", "bake"].tolist()
+    if waiting:
+        said.append(
+            f"Not baked so far, and still to be made: {in_words(waiting)}. Change the status of "
+            "each when it is."
+        )
     if results:
         shown = in_words(f"{bake} ({reasons[bake] or 'no reason given'})" for bake in results)
         said.append(
@@ -151,7 +198,9 @@ def _told(round_: Round, before: Plan, after: Plan, lost: Sequence[str]) -> list
 def record_replan(round_: Round, plan: Plan) -> Round:
     """Write a changed plan into a round's folder; what stood there is kept under `received/`.
 
-    The sheets are to be written again: bakes that were added have no line on the old ones.
+    All that was entered goes over into workbooks of the changed plan, and a bake made again is
+    served to those whom the lost one was meant for. Bake sheets and ballots are to be written
+    again: bakes that were added have no line on the old ones.
 
     Parameters
     ----------
@@ -179,13 +228,84 @@ def record_replan(round_: Round, plan: Plan) -> Round:
             f"the new plan leaves out {min(missing)}; a replanned round keeps every bake, made or "
             "not."
         )
-    received(round_.folder, round_.folder / PLAN)
-    received(round_.folder, round_.folder / "round.toml")
+    serving = read_serving(round_)
+    came = sources(round_)
+    found = gather(round_, serving, came)
+    if found.problems:
+        scores(round_)  # says what is to be mended first
+    keep(round_, came)
+    for name in (PLAN, SETTINGS, SERVING):
+        if (round_.folder / name).is_file():
+            received(round_.folder, round_.folder / name)
     write_plan(round_.folder, plan)
     settings = read_settings(round_.folder)
     settings = {key: value for key, value in settings.items() if key not in _WRITTEN_ANEW}
     write_settings(round_.folder, {**settings, "plan": plan_record(plan)})
-    return Round.open(round_.folder)
+    changed = Round.open(round_.folder)
+    _carry_over(changed, _served_again(changed, serving, found), found)
+    for source in came:
+        if source.shown.startswith(f"{INCOMING}/"):
+            # Kept under received/ as it came, and now in the workbook
+            source.path.unlink()
+    return changed
 
 
 _WRITTEN_ANEW = ("format", "written_by")
+
+
+def _carry_over(round_: Round, serving: pd.DataFrame, found: Gathered) -> None:
+    """Write all that was entered into sheets of the changed plan, which the old ones are not."""
+    forms = [cook_form(round_)]
+    if len(serving):
+        write_csv(serving, round_.folder / SERVING)
+        forms.append(tasting_form(round_, serving))
+    for form in forms:
+        path = round_.folder / f"{form.kind}.xlsx"
+        values = {at: one.value for at, one in found.entries.items() if at[0] == form.kind}
+        if not (values or path.is_file()):
+            continue
+        write_bytes(path, draw_workbook(form, values))
+        write_csv(filled(form, {}), path.with_suffix(".csv"))
+
+
+def _served_again(round_: Round, serving: pd.DataFrame, found: Gathered) -> pd.DataFrame:
+    """Return who is served what, each bake made again going to whom the lost one was meant for.
+
+    It comes at a place by chance in a sitting of its day that is still to be held, or else in one
+    more sitting.
+    """
+    rng = np.random.default_rng(round_.seed + len(serving))
+    day_of = round_.plan.rows.set_index("bake")["day"]
+    for bake, lost in round_.plan.details.get("rebaked", {}).items():
+        if bake in set(serving["bake"]):
+            continue
+        meant = scored_servings(serving)
+        for taster in dict.fromkeys(meant.loc[meant["bake"] == lost, "taster"]):
+            sitting = _open_sitting(serving, found, taster, day_of, day_of[bake])
+            code = draw_codes([sitting], seed=rng, taken=_taken(serving))[0]
+            here = (serving["taster"] == taster) & (serving["sitting"] == sitting)
+            position = int(rng.integers(1, int(here.sum()) + 2))
+            serving.loc[here & (serving["position"] >= position), "position"] += 1
+            row = [taster, sitting, position, bake, code, SAMPLE]
+            serving.loc[len(serving)] = dict(zip(SERVING_COLUMNS, row, strict=True))
+    order = ["sitting", "position"]
+    return serving.sort_values(["taster", *order], kind="stable", ignore_index=True)
+
+
+def _taken(serving: pd.DataFrame) -> list[tuple[int, str]]:
+    return list(zip(serving["sitting"], serving["code"], strict=True))
+
+
+def _open_sitting(
+    serving: pd.DataFrame, found: Gathered, taster: str, day_of: pd.Series, day: int
+) -> int:
+    """Return the shortest sitting of a day for which a taster has entered nothing yet."""
+    held = {key[1] for kind, key, _ in found.entries if kind == TASTINGS and key[0] == taster}
+    own = serving[serving["taster"] == taster]
+    own = own[own["bake"].map(day_of) == day]
+    sizes = {
+        int(sitting): len(rows)
+        for sitting, rows in own.groupby("sitting")
+        if not held & set(rows["code"])
+    }
+    return min(sizes, key=lambda one: sizes[one]) if sizes else int(serving["sitting"].max()) + 1
