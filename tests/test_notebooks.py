@@ -8,6 +8,7 @@ import pytest
 
 from trials.notebook import copy_notebooks, notebooks_home, run_notebooks
 
+MOST_ROWS = 40
 NOTEBOOKS = sorted(path.name for path in notebooks_home().glob("*.ipynb"))
 
 
@@ -45,3 +46,8 @@ def test_runs_alone_from_top_to_bottom(name, tmp_path):
     assert all(cell["execution_count"] for cell in code)
     kinds = {one.get("name") for cell in code for one in cell["outputs"]}
     assert "stderr" not in kinds
+    shown = [
+        "".join(one.get("data", {}).get("text/html", "")) for c in code for one in c["outputs"]
+    ]
+    # Nobody reads a table much longer than a plan of thirty bakes
+    assert max((table.count("<tr") for table in shown), default=0) <= MOST_ROWS
