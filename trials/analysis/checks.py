@@ -108,7 +108,7 @@ def checks(findings: Findings, round_: Round | None = None) -> Checks:
         _tails(findings),
         ranks_agree(findings),
         other_scale(findings),
-        _who_decides(influence, averaged=findings.averaged is not None),
+        _who_decides(influence, averaged=findings.told is not None),
         _as_planned(findings, round_) if round_ is not None else None,
     ]
     known = heeded([one for one in found if one is not None])

@@ -200,7 +200,7 @@ def _chances(
     findings: Findings, factor: str, levels: Sequence[Any], rows: np.ndarray, share: np.ndarray
 ) -> np.ndarray:
     """Return the chances to be best of means that are shares of the levels' means."""
-    if findings.averaged is not None:  # shrunk already
+    if findings.told is not None:  # shrunk already
         draws = share @ level_draws(findings, factor, levels)
     else:
         draws = rival_draws(findings, share @ rows)

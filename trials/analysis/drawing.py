@@ -67,7 +67,8 @@ def usable(engine: Estimator, columns: int) -> bool:
 def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
     """Return joint draws of the expected response at settings.
 
-    Averaged over models where few bakes are left for error, else from the fit itself.
+    Averaged over models where those were averaged (see :class:`Findings`), else from the fit
+    itself.
 
     Parameters
     ----------
@@ -117,12 +118,12 @@ def spoken_means(findings: Findings, by: Sequence[str]) -> pd.DataFrame:
     >>> spoken_means.__name__
     'spoken_means'
     """
-    if findings.averaged is None:
+    if findings.told is None:
         return findings.means(by)
     known = {factor.name: factor for factor in findings.factors}
     levels = [shown_settings(known[name]) for name in by]
     settings = pd.MultiIndex.from_product(levels, names=list(by)).to_frame(index=False)
-    rows = averaged_rows(findings.averaged.terms, findings.factors, settings)
-    draws = rows @ findings.averaged.draws
+    rows = averaged_rows(findings.told.terms, findings.factors, settings)
+    draws = rows @ findings.told.draws
     low, high = np.quantile(draws, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2), axis=1)
     return settings.assign(mean=draws.mean(axis=1), low=low, high=high)

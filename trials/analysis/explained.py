@@ -77,9 +77,9 @@ def explained(findings: Findings) -> pd.DataFrame:
 
 def _coefficients(findings: Findings) -> tuple[tuple[Term, ...], np.ndarray]:
     """Return terms and their coefficients, the best in the first column, draws behind."""
-    if findings.averaged is not None:
-        draws = findings.averaged.draws
-        return findings.averaged.terms, np.column_stack([draws.mean(axis=1), draws[:, :DRAWS]])
+    if findings.told is not None:
+        draws = findings.told.draws
+        return findings.told.terms, np.column_stack([draws.mean(axis=1), draws[:, :DRAWS]])
     width = len(findings.level_df)
     beta = findings.engine.beta[:width]
     if not usable(findings.engine, width):

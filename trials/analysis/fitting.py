@@ -38,6 +38,8 @@ LENTH = "Lenth's method"
 
 # Bakes left for error below which even a named model is averaged with simpler ones
 FEWEST_FOR_A_NAMED_MODEL = 3
+# Bakes left for error from which a fit and the average over simpler models choose alike
+ENOUGH_TO_CHOOSE = 60
 FIT_METHODS = ("kenward-roger", "satterthwaite")
 
 
@@ -292,16 +294,15 @@ def _findings(answer: Estimated) -> Findings:
     effects = effects_table(contrasts(asked.matrix, asked.factors, columns), answer.engine, margin)
     units = _units(asked)
     level_df = _level_df(answer)
-    # A model that was named is taken at its word while anything is left to judge it by
-    few = FEWEST_FOR_A_NAMED_MODEL if asked.model_named else FEW_ERROR_DF
-    together = averaged(asked) if answer.error_df < few and len(asked.factors) > 1 else None
+    chosen_by = averaged(asked) if _weighs_models(answer) else None
+    told = chosen_by if answer.error_df < _few(asked) else None
     ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df)
-    if together is not None:
-        chances = averaged_chances(together, asked.factors)
+    if chosen_by is not None:
+        chances = averaged_chances(chosen_by, asked.factors)
         ranked = ranked.assign(chance_largest=ranked["factor"].map(chances))
     ranked = without_lost(ranked, _lost_factors(asked))
-    spoken = spoken_effects(effects, together)
-    least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if together else 1
+    spoken = spoken_effects(effects, told)
+    least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if told else 1
     to_settle = settling_table(spoken, margin, units, least)
     against = {term.name: units[term.name][0] for term in asked.matrix.terms}
     return Findings(
@@ -319,13 +320,26 @@ def _findings(answer: Estimated) -> Findings:
         spread=_spread(answer.variance),
         to_settle=to_settle,
         failed=asked.failed,
-        sentences=_said(answer, effects, spoken, ranked, to_settle, together),
-        notes=_notes(answer, effects, together),
+        sentences=_said(answer, effects, spoken, ranked, to_settle, told),
+        notes=_notes(answer, effects, told),
         method=answer.method,
-        averaged=together,
+        averaged=chosen_by,
+        few_left=told is not None,
         spoken=spoken,
         level_df=level_df,
     )
+
+
+def _few(asked: Question) -> int:
+    """Return how many bakes left for error are too few to take the whole model at its word."""
+    return FEWEST_FOR_A_NAMED_MODEL if asked.model_named else FEW_ERROR_DF
+
+
+def _weighs_models(answer: Estimated) -> bool:
+    """Say whether simpler models are weighed beside the one that was fitted."""
+    asked = answer.question
+    enough = FEWEST_FOR_A_NAMED_MODEL if asked.model_named else ENOUGH_TO_CHOOSE
+    return answer.error_df < enough and len(asked.factors) > 1
 
 
 def _lost_factors(asked: Question) -> list[str]:

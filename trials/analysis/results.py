@@ -116,7 +116,11 @@ class Findings:
     method : str
         How it was fitted, for the methods section.
     averaged : Averaged or None
-        Beside the effects, where few bakes are left for error.
+        What the models that respect heredity say together: choices and the chance of being the
+        largest go by it. None for a blend, a single factor, a model that was named while bakes
+        are left to judge it by, and where bakes are so many that it could change nothing.
+    few_left : bool
+        Whether so few bakes are left for error that sentences and pictures go by it too.
     spoken : DataFrame
         What sentences and pictures speak of, with the columns of `effects`: the averaged ones
         where there are such, else the effects themselves.
@@ -147,8 +151,14 @@ class Findings:
     notes: tuple[str, ...] = ()
     method: str = ""
     averaged: Averaged | None = None
+    few_left: bool = False
     spoken: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    @property
+    def told(self) -> Averaged | None:
+        """The averaged models where sentences and pictures go by them; else None."""
+        return self.averaged if self.few_left else None
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""
@@ -279,7 +289,7 @@ def kitchen_effects(findings: Findings) -> pd.DataFrame:
     """
     shown = findings.spoken
     digits = decimals(shown["se"])
-    terms = findings.averaged.terms if findings.averaged else findings.terms
+    terms = findings.told.terms if findings.told else findings.terms
     rows = zip(shown["term"], shown["level"], shown["reference"], strict=True)
     words = [effect_words(*row, terms, findings.factors) for row in rows]
     return pd.DataFrame(

@@ -165,7 +165,7 @@ def _difference(
         grid[[cell == wanted for cell in grid["_cell"]]].drop(columns="_cell")
         for wanted in (high, low)
     )
-    if findings.averaged is not None:
+    if findings.told is not None:
         draws = expected_draws(findings, upper).mean(axis=0)
         draws = draws - expected_draws(findings, lower).mean(axis=0)
         edges = np.quantile(draws, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))

@@ -48,7 +48,7 @@ def side_by_side(findings: Findings) -> pd.DataFrame:
     0    a      2.87      2.77    1.00
     1    b      0.22      0.04    0.18
     """
-    found = findings.averaged
+    found = findings.told
     if found is None:
         raise FitError(
             "enough bakes were left to measure the error between bakes, so nothing was averaged; "

@@ -52,7 +52,7 @@ def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = N
 
 
 def _largest(findings: Findings) -> list[tuple[str, str]]:
-    terms = findings.averaged.terms if findings.averaged else findings.terms
+    terms = findings.told.terms if findings.told else findings.terms
     pairs = {term.name: term.factors for term in terms if len(term.factors) == 2}
     own = findings.spoken[findings.spoken["term"].isin(pairs)]
     order = own.assign(size=own["estimate"].abs()).sort_values("size", ascending=False)
