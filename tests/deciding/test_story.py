@@ -12,7 +12,7 @@ from trials.deciding.confirmation import confirmation, judged
 from trials.deciding.final_card import final_card
 from trials.deciding.following import write_next
 from trials.deciding.lineage import findings_together, fit_together, line_of, scores_together
-from trials.deciding.story import story
+from trials.deciding.story import last_tried, story
 from trials.errors import FitError, RoundError
 from trials.rehearsal import true_means
 
@@ -171,3 +171,10 @@ def test_what_matters_is_what_was_learned(told, line):
         assert learned.startswith(found.sentences[0])
         matters = [one for one in found.sentences if one.endswith("Matters.")]
         assert all(one in learned for one in matters[:2])
+
+
+def test_a_round_after_confirmation_bakes_does_not_forget_them(told):
+    tried = {"settings": told.settings, "confirmed": told.confirmed}
+    after = {"settings": dict(told.settings), "confirmed": None}
+    assert last_tried([tried, after], told.settings) is told.confirmed
+    assert last_tried([tried, after], {**told.settings, "rest": -1}) is None

@@ -108,7 +108,7 @@ def next_round(
     """
     asked = _request(round_or_findings, bakes, measures, exclude, same_day, seed)
     if action is not None and CONFIRMATION.startswith(action):
-        return _confirming(asked, "The best setting is held to the reference, as you asked.", [])
+        return _confirming(asked, "Whether it holds is tried now, as you asked.", [])
     weighed, plans = _weighed(asked)
     unlike = ""
     if action is not None:
@@ -320,8 +320,8 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     said = [
         f"Best so far: {_setting(knowledge)}.",
         why,
-        f"So it is confirmed: {count} bake{'s' if count > 1 else ''} of it and {references} "
-        f"reference bake{'s' if references != 1 else ''}, tasted blind.",
+        f"So it is held to the reference: {count} bake{'s' if count > 1 else ''} of it and "
+        f"{references} reference bake{'s' if references != 1 else ''}, tasted blind.",
     ]
     if held:
         where = "its better setting" if len(held) == 1 else "their better settings"

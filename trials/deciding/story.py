@@ -124,7 +124,7 @@ def story(
     course["bakes"] = table["bakes"].cumsum()
     last = steps[-1]
     settings = last["settings"]
-    confirmed = last["confirmed"]
+    confirmed = last_tried(steps, settings)
     evidence = _evidence(line, table, confirmed)
     card = None
     if line[-1].formula is not None:
@@ -146,6 +146,26 @@ def story(
         currency=_currency(line),
         sentences=tuple(_told(line, table, course, settings, confirmed, last["measure"])),
     )
+
+
+def last_tried(
+    steps: Sequence[Mapping[str, Any]], settings: Mapping[str, Any]
+) -> Confirmation | None:
+    """Return how confirmation bakes of a setting came out, in whichever round they were made.
+
+    Parameters
+    ----------
+    steps : sequence of mapping
+        With settings and confirmed (None without confirmation bakes), the first round first.
+    settings : mapping
+
+    Examples
+    --------
+    >>> last_tried([{"settings": {"rest": 20}, "confirmed": None}], {"rest": 20}) is None
+    True
+    """
+    own = (one["confirmed"] for one in reversed(steps) if one["settings"] == settings)
+    return next((one for one in own if one is not None), None)
 
 
 def _line(rounds: Round | Sequence[Round] | str | Path) -> tuple[Round, ...]:
@@ -232,7 +252,7 @@ def _tried(round_: Round) -> str:
         parts.append(f"{'held: ' if said else ''}{in_words(held)}")
     references = int((round_.plan.rows["role"] == "control").sum())
     if references:
-        parts.append(f"{references} reference bakes beside")
+        parts.append(f"{references} reference bake{'s' if references > 1 else ''} beside")
     return "; ".join(parts)
 
 
