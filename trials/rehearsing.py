@@ -25,7 +25,7 @@ from trials.errors import PlanError, TrialsError
 from trials.factors import Component, Factor
 from trials.measures import Measure
 from trials.rehearsal import Effects, Failure, Spreads, rehearse, true_means
-from trials.tables import in_words, tidy_number
+from trials.tables import in_words, percent, tidy_number
 
 REGION = 4000  # settings among which the truly best one is sought
 ALPHA = 0.05
@@ -328,9 +328,9 @@ def _sentences(
     said = [
         f"{found.rounds} rehearsals of {found.plan.sentence()}, {measure.name} scored{scored}.",
         f"What matters most, {in_words(right, 'or')}, was named first in "
-        f"{found.right_first:.0%} of them.",
+        f"{percent(found.right_first)} of them.",
         *_verdict_words(found.effects, measure),
-        f"Something not worth noticing was said to matter in {found.wrong:.0%} of them.",
+        f"Something not worth noticing was said to matter in {percent(found.wrong)} of them.",
     ]
     if np.isfinite(found.shortfall).any():
         typical, seldom = np.mean(found.shortfall), np.quantile(found.shortfall, 0.9)
@@ -350,6 +350,6 @@ def _verdict_words(effects: pd.DataFrame, measure: Measure) -> list[str]:
         return []
     shares: dict[str, Any] = worth[["matters", "too_small", "not_settled"]].mean().to_dict()
     return [
-        f"Effects worth noticing were said to matter {shares['matters']:.0%} of the time, left "
-        f"open {shares['not_settled']:.0%}, and missed {shares['too_small']:.0%}."
+        f"Effects worth noticing were said to matter {percent(shares['matters'])} of the time, "
+        f"left open {percent(shares['not_settled'])}, and missed {percent(shares['too_small'])}."
     ]

@@ -394,6 +394,41 @@ def test_a_named_model_is_taken_at_its_word_while_three_bakes_judge_it():
     assert found.spoken.equals(found.effects)
 
 
+def baked_twice(model=None):
+    """Every kind of flour at both rests, four bakes each: rest does 0, 0 and 3 points."""
+    worth = {"rye": 0.0, "spelt": 0.0, "wheat": 3.0}
+    rows = [
+        (flour, rest, 5 + worth[flour] * (rest == 60) + noise)
+        for flour in worth
+        for rest in (20, 60)
+        for noise in (-0.2, 0.2, 0.1, -0.1)
+    ]
+    table = pd.DataFrame(rows, columns=["flour", "rest", "y"])
+    return fit(table, "y", ["rest", "flour"], model=model)
+
+
+def test_choices_weigh_simpler_models_where_sentences_do_not():
+    found = baked_twice()
+    assert found.averaged is not None
+    assert found.told is None
+    assert found.spoken.equals(found.effects)
+    assert baked_twice(["rest", "flour", "rest:flour"]).averaged is None
+
+
+def test_a_pair_of_three_kinds_is_not_told_as_two_halves():
+    # By hand: rest makes 0 with rye and spelt and 3 with wheat; the mean of the three is 1
+    said = [one for one in baked_twice().sentences if "together" in one or "depends on" in one]
+    assert any("work together" in one for one in said)
+    assert not any("depends on" in one for one in said)
+
+
+def test_the_likeliest_largest_comes_first_before_a_size_that_few_bakes_tell():
+    found = fit(half_used(), "y", ["x", "z", "w"], model="interactions").ranking
+    chances = found["chance_largest"].tolist()
+    assert chances == sorted(chances, reverse=True)
+    assert found["factor"].iloc[0] == "x"
+
+
 def test_one_factor_is_never_averaged():
     table = pd.DataFrame({"rest": [20, 20, 60, 60], "y": [5.0, 5.2, 6.0, 6.4]})
     assert fit(table, "y", ["rest"]).averaged is None

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from trials.analysis.model_search import Priors
 from trials.factors import Numeric
 from trials.measures import Measure
 
@@ -22,6 +23,8 @@ CORNERS = np.array(list(itertools.product([-1.0, 1.0], repeat=5)))
 LIKING = Measure("liking", "hedonic 9", goal="higher")
 TASTERS = 6
 TASTER_SD, SCORE_SD, BAKE_SD = 0.8, 1.2, 0.5
+BELIEFS = Priors()
+MOST_TERMS = 6
 
 
 @dataclass(frozen=True)
@@ -29,8 +32,9 @@ class Kitchens:
     """A distribution of kitchens: how their coefficients are drawn.
 
     `kind` is "sparse" (two active factors, 0.35 to 0.9 either way, the others sd 0.08, and `pairs`
-    pairs of 0.3 to 0.7 beside an active factor, or anywhere without heredity), or "normal" or
-    "heavy tails" (every coefficient from one distribution, its spread drawn anew per kitchen).
+    pairs of 0.3 to 0.7 beside an active factor, or anywhere without heredity), "believed" (drawn
+    from the beliefs that the kit itself states before any bake), or "normal" or "heavy tails"
+    (every coefficient from one distribution, its spread drawn anew per kitchen).
     """
 
     name: str
@@ -42,6 +46,8 @@ class Kitchens:
         """Return the fifteen true coefficients of one kitchen."""
         if self.kind == "sparse":
             return self._sparse(generator)
+        if self.kind == "believed":
+            return believed(generator)
         alone, together = generator.uniform(0.15, 0.6), generator.uniform(0.05, 0.3)
         spread = np.repeat([alone, together], [5, 10])
         if self.kind == "normal":
@@ -60,6 +66,22 @@ class Kitchens:
         sizes = generator.uniform(0.3, 0.7, number)
         together[chosen] = generator.choice([-1, 1], number) * sizes
         return np.concatenate([alone, together])
+
+
+def believed(generator, priors=BELIEFS):
+    """Return coefficients drawn from stated beliefs, one to six terms at work."""
+    while True:
+        alone = generator.random(5) < priors.main
+        parents = np.array([int(alone[i]) + int(alone[j]) for i, j in PAIRS])
+        chances = np.choose(parents, [priors.no_parents, priors.some_parents, priors.all_parents])
+        active = np.concatenate([alone, generator.random(len(PAIRS)) < chances])
+        if 1 <= active.sum() <= MOST_TERMS:
+            break
+    size = generator.choice(
+        priors.sizes, p=np.array(priors.size_weights) / sum(priors.size_weights)
+    )
+    error = np.sqrt(BAKE_SD**2 + SCORE_SD**2 / TASTERS)
+    return active * generator.normal(0, size * error, len(active))
 
 
 def columns(settings):

@@ -29,7 +29,7 @@ def ranking(
     engine: Estimator,
     level_df: np.ndarray,
 ) -> pd.DataFrame:
-    """Return the factors by importance, the largest first.
+    """Return the factors by importance, first the one that is likeliest to be the largest.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def ranking(
         # Where an error is not known, nothing speaks for one factor before another
         chances = dict.fromkeys(reaches, 1 / len(reaches))
     rows = [(name, *_size(rows, engine), chances[name]) for name, rows in reaches.items()]
-    return _sorted(rows)
+    return in_order(pd.DataFrame(rows, columns=RANKING_COLUMNS))
 
 
 def averaged_chances(found: Averaged, factors: Sequence[Factor]) -> dict[str, float]:
@@ -110,12 +110,28 @@ def without_lost(ranked: pd.DataFrame, lost: Collection[str]) -> pd.DataFrame:
     """
     ranked = ranked.copy()
     ranked.loc[ranked["factor"].isin(lost), list(RANKING_COLUMNS[1:])] = np.nan
-    return ranked.sort_values("size", ascending=False, kind="stable", ignore_index=True)
+    return in_order(ranked)
 
 
-def _sorted(rows: list[tuple]) -> pd.DataFrame:
-    table = pd.DataFrame(rows, columns=RANKING_COLUMNS)
-    return table.sort_values("size", ascending=False, kind="stable", ignore_index=True)
+def in_order(ranked: pd.DataFrame) -> pd.DataFrame:
+    """Return a ranking with the factor first that is likeliest to be the largest, then by size.
+
+    A size that few bakes tell badly may be large by chance; the chance of being the largest knows
+    that, and names the most important factor more often.
+
+    Parameters
+    ----------
+    ranked : DataFrame
+        With the columns of :func:`ranking`.
+
+    Examples
+    --------
+    >>> rows = [("oil", 2.0, -1.0, 5.0, 0.3), ("rest", 1.5, 1.0, 2.0, 0.7)]
+    >>> in_order(pd.DataFrame(rows, columns=RANKING_COLUMNS))["factor"].tolist()
+    ['rest', 'oil']
+    """
+    order = ["chance_largest", "size"]
+    return ranked.sort_values(order, ascending=False, kind="stable", ignore_index=True)
 
 
 def factor_contrasts(

@@ -18,7 +18,7 @@ from trials.analysis.verdicts import (
 from trials.design.terms import Term
 from trials.factors import Factor
 from trials.measures import Measure
-from trials.tables import in_words
+from trials.tables import in_words, percent
 
 CLEARLY_FIRST = 0.9
 LIKELY = 0.5  # from this chance on something is more likely there than not
@@ -96,7 +96,7 @@ def _first(response: str, ranking: pd.DataFrame) -> str:
     if len(ranking) == 1:
         return f"For {response}, {name} is the only thing that varied."
     if chance >= CLEARLY_FIRST:
-        sure = "over 99%" if chance > 0.99 else f"{chance:.0%}"
+        sure = "over 99 %" if chance > 0.99 else percent(chance)
         return f"For {response}, {name} mattered most ({sure} sure it is the largest)."
     tied = ranking.sort_values("chance_largest", ascending=False, kind="stable")
     reached = tied["chance_largest"].cumsum().to_numpy()
@@ -104,11 +104,11 @@ def _first(response: str, ranking: pd.DataFrame) -> str:
     if chance >= 0.5:
         others = in_words((one for one in names if one != name), "or")
         return (
-            f"For {response}, {name} probably mattered most ({chance:.0%} sure it is the "
+            f"For {response}, {name} probably mattered most ({percent(chance)} sure it is the "
             f"largest); it could still be {others}."
         )
     sure = tied.set_index("factor")["chance_largest"]
-    each = in_words((f"{one} ({sure[one]:.0%})" for one in names), "or")
+    each = in_words((f"{one} ({percent(sure[one])})" for one in names), "or")
     return (
         f"For {response} it is a tie: {each} could be what mattered most; in brackets, how sure "
         "that is."
@@ -193,7 +193,7 @@ def _together(
             continue
         word = _verdict_word(row.verdict)
         if row.verdict == NOT_SETTLED and not there:
-            word = f"Likely so ({chance:.0%} sure that there is something), not settled."
+            word = f"Likely so ({percent(chance)} sure that there is something), not settled."
         size = f"{signed(row.estimate, digits)}{unit}{_between(row, digits)}"
         if len(term.factors) == 2 and term.order == 2:
             said.append(_pair(term, row, effects, digits, unit, size, word))
@@ -223,7 +223,8 @@ def _pair(
     levels, references = row.level.split(", "), row.reference.split(", ")  # type: ignore[attr-defined]
     if len(levels) == 2 and len(references) == 2:
         own = mains[mains["level"] == levels[0]]
-        if len(own) == 1:
+        # Two settings lie as far on either side of their mean; of three kinds none need do so
+        if len(own) == 1 and (effects["term"] == second).sum() == 1:
             main = float(own["estimate"].iloc[0])
             at_low, at_high = main - estimate, main + estimate
             return (
