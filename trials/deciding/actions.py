@@ -61,7 +61,8 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
     Returns
     -------
     list of Action
-        None breaks an exclusion or goes where failing is likely.
+        None breaks an exclusion or goes where failing is likely. First comes what sharpens all
+        that is believed: it loses least where the belief is wrong.
 
     Examples
     --------
@@ -71,8 +72,8 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
     pool = _pool(knowledge)
     chances = chance_best(knowledge)
     makers: tuple[Callable[[], Iterator[Action]], ...] = (
-        lambda: _contested(knowledge, pool, chances, bakes),
         lambda: _mapped(knowledge, pool, bakes),
+        lambda: _contested(knowledge, pool, chances, bakes),
         lambda: _told_apart(knowledge, pool, bakes),
         lambda: _mirrored(knowledge, bakes),
         lambda: _repeated(knowledge, bakes),

@@ -23,8 +23,9 @@ from trials.measures import Measure
 from trials.rounds.round import Round
 from trials.tables import in_words, percent, tidy_number
 
-# Actions whose gains differ by less than this share are alike: then the one that stands first wins
-ALIKE = 0.02
+# Imagined outcomes tell a gain to about this share, so that within it actions are alike: then the
+# one that stands first wins
+ALIKE = 0.1
 # What is expected of bakes is of no use where the last ones belied what was expected
 _UNEXPECTED = (
     "Why it came out otherwise is not understood yet, so how much they will better the choice can "
