@@ -1,7 +1,6 @@
 """The fit of one response: the right error for every effect, and a verdict for each."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -9,18 +8,14 @@ import pandas as pd
 
 from trials.analysis.asking import question_of
 from trials.analysis.averaging import FEW_ERROR_DF, averaged, spoken_effects
-from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
+from trials.analysis.contrasts import contrasts, effects_table, tests_table
+from trials.analysis.estimating import LENTH, Estimated, estimated, silent_rows
 from trials.analysis.importance import averaged_chances, ranking, without_lost
 from trials.analysis.levels import levels_of_terms, unit_count, unit_words
-from trials.analysis.mixed import MixedFit, fit_mixed
-from trials.analysis.no_error import KnownErrorFit, exact_fit, is_orthogonal, unit_means
-from trials.analysis.preparing import CONTROL, Question
-from trials.analysis.repeats import is_of_tasting
+from trials.analysis.preparing import Question
 from trials.analysis.results import Averaged, Findings
 from trials.analysis.settling import settling_table
-from trials.analysis.small_sample import small_sample
 from trials.analysis.two_ways import beliefs, both_ways, kitchen_explanations, term_chances
-from trials.analysis.unreplicated import FEWEST_EFFECTS, lenth
 from trials.analysis.wording import (
     failure_sentence,
     few_tasters_note,
@@ -34,42 +29,11 @@ from trials.measures import Measure
 from trials.rounds.round import Round
 from trials.tables import in_words
 
-LENTH = "Lenth's method"
-
 # Bakes left for error below which even a named model is averaged with simpler ones
 FEWEST_FOR_A_NAMED_MODEL = 3
 # Bakes left for error from which a fit and the average over simpler models choose alike
 ENOUGH_TO_CHOOSE = 60
 FIT_METHODS = ("kenward-roger", "satterthwaite")
-
-
-@dataclass(frozen=True, eq=False)
-class Estimated:
-    """A question with its answer in numbers.
-
-    Parameters
-    ----------
-    question : Question
-    engine : Tester
-        Coefficients with their errors.
-    variance : DataFrame
-        source, variance, sd, share.
-    residuals : ndarray, shape (rows,)
-        What the model leaves of each score, random groups included.
-    method : str
-    notes : tuple of str
-    error_df : float
-        How many bakes are left to measure the error between bakes; infinite where it does not
-        come to that.
-    """
-
-    question: Question
-    engine: Tester
-    variance: pd.DataFrame
-    residuals: np.ndarray
-    method: str
-    notes: tuple[str, ...] = ()
-    error_df: float = float("inf")
 
 
 def fit(
@@ -148,143 +112,7 @@ def answered(asked: Question, *, method: str = "kenward-roger") -> Findings:
     >>> answered.__name__
     'answered'
     """
-    return _findings(_estimated(asked, method))
-
-
-def _estimated(asked: Question, method: str) -> Estimated:
-    exact = exact_fit(asked.y, asked.X, asked.groups)
-    if exact is not None:
-        note = "The scores follow the model exactly: there is no error to judge the effects by."
-        return _known(asked, exact, "exact solution", (note,))
-    if len(asked.y) <= asked.X.shape[1]:
-        return _without_error(asked)
-    mixed = fit_mixed(asked.y, asked.X, asked.groups)
-    if "bake" in mixed.unidentified:
-        return _without_error(_on_bakes(asked))
-    lost = [name for name in mixed.unidentified if not is_of_tasting(name)]
-    notes = tuple(
-        f"No error was measured between {unit_words(name, asked.table, asked.factors)}: "
-        "what changes only between them can not be judged. Repeat a setting on another of them."
-        for name in lost
-    )
-    return Estimated(
-        question=asked,
-        engine=small_sample(mixed, method=method),
-        variance=_variance(mixed, asked),
-        residuals=mixed.conditional_residuals,
-        method=_method_words(mixed, method),
-        notes=notes,
-        error_df=_error_df(mixed),
-    )
-
-
-def _error_df(mixed: MixedFit) -> float:
-    """Return how many bakes are left for the error between bakes."""
-    left = mixed.error_df
-    return left["bake"] if "bake" in left else left["residual"]
-
-
-def _method_words(mixed: MixedFit, method: str) -> str:
-    if not mixed.terms:
-        return "ordinary least squares, one value per unit"
-    names = in_words(term.name for term in mixed.terms)
-    adjusted = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}.get(method, "")
-    return f"REML with random {names}; {adjusted} standard errors and degrees of freedom"
-
-
-def _variance(mixed: MixedFit, asked: Question) -> pd.DataFrame:
-    names = [term.name for term in mixed.terms] + [unit_words(None, asked.table).removesuffix("s")]
-    values = np.asarray(mixed.variances, dtype=float)
-    total = np.nansum(values)
-    return pd.DataFrame(
-        {
-            "source": names,
-            "variance": values,
-            "sd": np.sqrt(values),
-            "share": values / total,
-        }
-    )
-
-
-def _known(
-    asked: Question,
-    engine: KnownErrorFit,
-    method: str,
-    notes: tuple[str, ...],
-    error_df: float = float("inf"),
-) -> Estimated:
-    empty = pd.DataFrame({"source": [], "variance": [], "sd": [], "share": []})
-    left = asked.y - asked.X @ engine.beta
-    return Estimated(asked, engine, empty, left, method, notes, error_df)
-
-
-def _on_bakes(asked: Question) -> Question:
-    """Return the question with one row per bake, its mean score as the response."""
-    codes = {group.name: group.codes for group in asked.groups}
-    crossed = [codes["taster"]] if "taster" in codes else []
-    means, first = unit_means(asked.y, codes["bake"], crossed)
-    matrix = replace(asked.matrix, X=asked.matrix.X[first])
-    proposed = replace(asked.proposed, X=asked.proposed.X[first])
-    return replace(
-        asked,
-        y=means,
-        table=asked.table.iloc[first]
-        .drop(columns="taster", errors="ignore")
-        .reset_index(drop=True),
-        matrix=matrix,
-        proposed=proposed,
-        nuisance=asked.nuisance[first],
-        groups=tuple(
-            replace(group, codes=group.codes[first])
-            for group in asked.groups
-            if group.name != "bake" and not is_of_tasting(group.name)
-        ),
-    )
-
-
-def _without_error(asked: Question) -> Estimated:
-    """Return effects of a plan that spent every bake on an effect, judged by Lenth's method."""
-    X = asked.X
-    beta = np.linalg.lstsq(X, asked.y, rcond=None)[0]
-    cov = np.full((len(beta), len(beta)), np.nan)
-    spent = (
-        f"All {len(asked.y)} {unit_words(None, asked.table)} are spent on {X.shape[1]} quantities, "
-        "so no error was measured."
-    )
-    levels = levels_of_terms(asked.matrix, asked.groups, _silent(asked))
-    judged = [
-        int(column)
-        for term in asked.matrix.terms
-        if levels[term.name] is None and len(asked.matrix.of(term)) == 1
-        for column in asked.matrix.of(term)
-    ]
-    if len(judged) >= FEWEST_EFFECTS and is_orthogonal(X[:, judged]):
-        length = np.sqrt((X[:, judged[0]] ** 2).mean())
-        try:
-            found = lenth({asked.matrix.columns[c]: 2 * beta[c] * length for c in judged})
-        except FitError as error:
-            return _untold(asked, beta, f"{spent} As it happens, {error.message}")
-        cov[np.ix_(judged, judged)] = np.diag(np.full(len(judged), (found.pse / length / 2) ** 2))
-        note = (
-            f"{spent} The table of effects judges each by the smaller ones (Lenth's method: a "
-            f"margin of {found.margin:.2g}); repeat a few bakes to measure how alike two bakes are."
-        )
-        engine = KnownErrorFit(beta, cov, found.df)
-        return _known(asked, engine, LENTH, (note,), 0.0)
-    return _untold(
-        asked, beta, f"{spent} Nothing can be told from chance; repeat some of the settings."
-    )
-
-
-def _untold(asked: Question, beta: np.ndarray, note: str) -> Estimated:
-    engine = KnownErrorFit(beta, np.full((len(beta), len(beta)), np.nan), 0.0)
-    return _known(asked, engine, "least squares without error", (note,), 0.0)
-
-
-def _silent(asked: Question) -> np.ndarray:
-    if CONTROL in asked.nuisance_names:
-        return (asked.table["role"] == "control").to_numpy()
-    return np.zeros(len(asked.y), dtype=bool)
+    return _findings(estimated(asked, method))
 
 
 def _findings(answer: Estimated) -> Findings:
@@ -351,7 +179,7 @@ def _lost_factors(asked: Question) -> list[str]:
 
 def _units(asked: Question) -> dict[str, tuple[str, int]]:
     """Return for every term the unit it is judged on, in words, and how many there are."""
-    levels = levels_of_terms(asked.proposed, asked.groups, _silent(asked))
+    levels = levels_of_terms(asked.proposed, asked.groups, silent_rows(asked))
     return {
         name: (
             unit_words(level, asked.table, asked.factors),
