@@ -1,4 +1,4 @@
-"""A round after a flop: slips are baked again, results stay, nothing that was made is moved."""
+"""After a failed bake: slips are baked again, results stay, nothing that was made is moved."""
 
 import pandas as pd
 import pytest

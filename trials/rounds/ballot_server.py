@@ -19,7 +19,8 @@ from trials.errors import TastingError
 from trials.printing import page
 from trials.rounds.ballot_links import Link, Links
 from trials.rounds.blind_name import blind_name
-from trials.rounds.forms import read_serving, round_mark, scored_servings
+from trials.rounds.forms import read_serving, scored_servings
+from trials.rounds.marks import older_marks, round_mark
 from trials.rounds.mixing import bake_formulas
 from trials.rounds.round import Round
 from trials.rounds.sent_answers import LARGEST_ANSWERS, Expected, refusal, store
@@ -226,9 +227,8 @@ def _served(round_: Round, renew: Iterable[str]) -> _Served:
     columns = result_columns(round_.measures, blind=asks_blindness(round_.tasters))
     scored = scored_servings(serving)
     codes = scored.astype(str).groupby("taster")["code"].agg(frozenset)
-    expected = {
-        name: Expected(name, tuple(columns), round_mark(round_), codes[name]) for name in pages
-    }
+    marks = older_marks(round_) | {round_mark(round_)}
+    expected = {name: Expected(name, tuple(columns), marks, codes[name]) for name in pages}
     return _Served(round_, Links(round_.folder, pages, renew), pages, expected)
 
 

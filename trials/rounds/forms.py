@@ -4,8 +4,7 @@ Everything about a sheet but its looks: the workbook is drawn from a form, its p
 written from it, and what comes back is read against it.
 """
 
-import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from trials.design.plan import kitchen_group
 from trials.errors import MeasureError, Place, SheetError
 from trials.factors import Factor
 from trials.measures import Measure
+from trials.rounds.marks import added_bakes, older_marks, round_mark
 from trials.rounds.round import STATUSES, Round
 from trials.tables import in_words, number, read_csv
 
@@ -25,8 +25,6 @@ ROUND = "round"  # the column that says which round a sheet belongs to, copies i
 BLIND = "blind"  # the column, and its role; only where a cook tastes
 LEFT = "left to enter"
 ACTUAL = "actual "
-# Letters that make no word, no month and no number, so that no spreadsheet alters the mark.
-_MARK_LETTERS = "bcdfghjklmnpqrstvwxz"
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,18 +87,33 @@ class Form:
     blank : DataFrame
         One row per bake or tasting; keys and what is shown, the rest empty.
     round_id : str
-        Which round it belongs to; see :func:`round_mark`.
+        Which round it belongs to; see :func:`trials.rounds.marks.round_mark`.
+    older_ids : frozenset of str
+        What earlier versions called the same round; sheets that carry one are read as well.
+    added : frozenset of tuple of str
+        The keys of rows that came in when the round was replanned; sheets handed out before lack
+        them.
+    moved : dict
+        By how many places a row came to stand later in its sitting since then, by its key.
     """
 
     kind: str
     columns: tuple[Column, ...]
     blank: pd.DataFrame = field(repr=False)
     round_id: str
+    older_ids: frozenset[str] = frozenset()
+    added: frozenset[tuple[str, ...]] = frozenset()
+    moved: Mapping[tuple[str, ...], int] = field(default_factory=dict, repr=False)
 
     @property
     def sheet(self) -> str:
         """The name of the sheet."""
         return self.kind.capitalize()
+
+    @property
+    def ids(self) -> frozenset[str]:
+        """All marks that a sheet of this round may carry."""
+        return self.older_ids | {self.round_id}
 
     @property
     def keys(self) -> tuple[str, ...]:
@@ -146,7 +159,9 @@ def cook_form(round_: Round) -> Form:
     ]
     columns = (Column("bake", "key"), *shown, *scored, *told, *actual, Column(ROUND, "shown"))
     mark = round_mark(round_)
-    return Form(BAKES, _distinct(columns), _blank(columns, plan.table, mark), mark)
+    blank = _blank(columns, plan.table, mark)
+    added = frozenset((bake,) for bake in added_bakes(plan))
+    return Form(BAKES, _distinct(columns), blank, mark, older_marks(round_), added)
 
 
 def _group_title(round_: Round, group: str) -> str:
@@ -183,7 +198,20 @@ def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
     )
     served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
     mark = round_mark(round_)
-    return Form(TASTINGS, _distinct(columns), _blank(columns, served, mark), mark)
+    blank = _blank(columns, served, mark)
+    added, moved = _served_later(served, added_bakes(round_.plan))
+    return Form(TASTINGS, _distinct(columns), blank, mark, older_marks(round_), added, moved)
+
+
+def _served_later(
+    served: pd.DataFrame, bakes: frozenset[str]
+) -> tuple[frozenset[tuple[str, ...]], dict[tuple[str, ...], int]]:
+    """Return the rows that came in by a replan, and how far they moved the others of a sitting."""
+    keys = list(zip(served["taster"].astype(str), served["code"].astype(str), strict=True))
+    new = served["bake"].isin(bakes)
+    before = new.groupby([served["taster"], served["sitting"]]).cumsum() - new
+    added = frozenset(key for key, is_new in zip(keys, new, strict=True) if is_new)
+    return added, {key: int(count) for key, count in zip(keys, before, strict=True) if count}
 
 
 def cook_sheet(round_: Round) -> pd.DataFrame:
@@ -297,33 +325,6 @@ def _check_serving(table: pd.DataFrame, bakes: set[str]) -> None:
     if twice.any():
         place = Place(SERVING, row=int(table.index[twice][0]), column="code")
         raise SheetError("the taster has this code a second time.", place)
-
-
-def round_mark(round_: Round) -> str:
-    """Return the mark that tells this round's sheets from those of any other round.
-
-    It is made of the round's name, its seed and its plan, and says nothing about them.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> liking = [Measure("liking", "hedonic 9")]
-    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=liking)
-    >>> round_mark(one) == round_mark(Round.open(one.folder)), len(round_mark(one))
-    (True, 9)
-    """
-    rows = round_.plan.rows
-    settings = [
-        "|".join(factor.show(value) for value in rows[factor.name])
-        for factor in round_.plan.factors
-    ]
-    text = "\n".join([round_.name, str(round_.seed), "|".join(rows["bake"]), *settings])
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return "r" + "".join(_MARK_LETTERS[byte % len(_MARK_LETTERS)] for byte in digest[:8])
 
 
 def _score_column(measure: Measure) -> Column:

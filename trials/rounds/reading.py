@@ -15,6 +15,8 @@ from trials.rounds.entries import Entry, Reading, read_cell
 from trials.rounds.forms import BAKES, LEFT, ROUND, TASTINGS, Column, Form
 from trials.tables import in_words, number
 
+_EARLIER = "handed out before the round was replanned"
+
 
 def table_grid(file: str, table: pd.DataFrame) -> Grid:
     """Return the grid of a plain table as :func:`trials.tables.read_csv` gives it.
@@ -76,6 +78,8 @@ def read_grid(grid: Grid, form: Form, *, whole: bool) -> Reading:
         if key is not None:
             _read_row(grid, row, cells, columns, known, key, reading)
     _say_numbered_ids(grid, known, reading)
+    if known.earlier:
+        reading.note(grid.place(column="position"), f"{_EARLIER}; read by its codes.")
     _say_missing_rows(grid, form, known, reading, whole=whole)
     return reading
 
@@ -98,6 +102,7 @@ class _Rows:
         self.position = form.rows()
         self.seen: dict[tuple[str, ...], int] = {}
         self.numbered: set[str] = set()
+        self.earlier = False  # whether a piece stands where it did before a replan
         folded = [tuple(part.casefold() for part in key) for key in self.position]
         self.folded = {
             fold: key
@@ -168,10 +173,11 @@ def _is_of_this_round(
         cells = [cells[position].text for _, cells in grid.rows if position < len(cells)]
         marks |= {max(set(cells), key=lambda mark: (cells.count(mark), mark))} if cells else set()
     marks.discard("")
-    if marks - {form.round_id}:
+    foreign = marks - form.ids
+    if foreign:
         reading.refuse(
             grid.place(),
-            f"this sheet belongs to another round (its mark is {shortened(min(marks))})",
+            f"this sheet belongs to another round (its mark is {shortened(min(foreign))})",
             f"this round's mark, {form.round_id}",
             "Put it into the folder of its own round; nothing of it was read.",
         )
@@ -248,15 +254,27 @@ def _read_row(
     reading: Reading,
 ) -> None:
     shown = known.shown[known.position[key]]
+    form = known.form
     for position, column in columns.items():
         cell = cells[position] if position < len(cells) else Cell("empty")
         place = grid.place(row, column.name)
         if column.role == "shown":
+            if column.name == ROUND and cell.text in form.older_ids:
+                continue
+            if column.name == "position" and _stood_before(form, key, cell, shown["position"]):
+                known.earlier = True
+                continue
             _check_shown(place, cell, shown[column.name], reading)
         elif column.entered and cell.kind != "empty":
             value = read_cell(column, cell, place, reading)
             if value is not None:
-                reading.entries.append(Entry((known.form.kind, key, column.name), value, place))
+                reading.entries.append(Entry((form.kind, key, column.name), value, place))
+
+
+def _stood_before(form: Form, key: tuple[str, ...], cell: Cell, given: int) -> bool:
+    """Say whether a piece is where it stood in its sitting before a replan put others in."""
+    value = cell.value if cell.kind == "number" else number(cell.text)
+    return isinstance(value, float) and 0 < given - value <= form.moved.get(key, 0)
 
 
 def _check_shown(place: Place, cell: Cell, given: Any, reading: Reading) -> None:
@@ -290,7 +308,9 @@ def _say_missing_rows(
     if not missing:
         return
     named = in_words([_named(key) for key in missing[:3]] + (["more"] if missing[3:] else []))
-    if whole:
+    if known.seen and whole and form.added.issuperset(missing):
+        reading.note(grid.place(column=form.keys[-1]), f"{_EARLIER}: it has no row for {named}.")
+    elif whole:
         reading.refuse(
             grid.place(column=form.keys[-1]),
             f"{len(missing)} of {len(known.position)} rows can not be found: {named}",

@@ -23,15 +23,15 @@ class Expected:
     ----------
     taster : str
     columns : tuple of str
-    mark : str
-        Of the round.
+    marks : frozenset of str
+        Of the round, older ones too; any of them will do.
     codes : frozenset of str
         What this taster is served.
     """
 
     taster: str
     columns: tuple[str, ...]
-    mark: str
+    marks: frozenset[str]
     codes: frozenset[str] = field(repr=False)
 
 
@@ -43,7 +43,8 @@ def refusal(content: bytes, expected: Expected) -> str:
 
     Examples
     --------
-    >>> ida = Expected("Ida", ("taster", "code", "liking", "round"), "rbcd", frozenset({"583"}))
+    >>> columns, codes = ("taster", "code", "liking", "round"), frozenset({"583"})
+    >>> ida = Expected("Ida", columns, frozenset({"rbcd"}), codes)
     >>> refusal(b"taster,code,liking,round\\nIda,583,7,rbcd\\n", ida)
     ''
     >>> refusal(b"taster,code,liking,round\\nBo,583,7,rbcd\\n", ida)
@@ -65,7 +66,7 @@ def _refused_rows(rows: Sequence[Sequence[str]], expected: Expected) -> str:
     at = {name: expected.columns.index(name) for name in ("taster", "code", "round")}
     if not rows or any(len(row) != len(expected.columns) for row in rows):
         return "These answers were cut short. Send them again."
-    if any(row[at["round"]] != expected.mark for row in rows):
+    if any(row[at["round"]] not in expected.marks for row in rows):
         return "This ballot is of another round. Ask the cook for the new one."
     if any(row[at["taster"]] != expected.taster for row in rows):
         return f"These answers are not of {expected.taster}. Nothing was kept."

@@ -8,7 +8,8 @@ import pandas as pd
 from trials.printing import pdf
 from trials.recipe.formula import Formula, allergens
 from trials.rounds.blind_name import blind_name
-from trials.rounds.forms import SERVING, read_serving, round_mark
+from trials.rounds.forms import SERVING, read_serving
+from trials.rounds.marks import round_mark
 from trials.rounds.round import Round
 from trials.tables import in_words, write_csv, write_text
 from trials.tasting.ballots import ballots
