@@ -1,11 +1,20 @@
 """The command line: exit statuses, messages without tracebacks, the way through a round."""
 
+import re
+import shlex
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
+from tests.deciding.small_development import first_round, scored
 from trials.cli import run
+from trials.deciding import following
+from trials.deciding.stopping import NothingToGainError
+from trials.rounds.round import Round
+from trials.rounds.scores import record_scores
+from trials.rounds.sheets import write_sheets
 
 
 def test_help_lists_the_commands(capsys):
@@ -13,8 +22,9 @@ def test_help_lists_the_commands(capsys):
         run(["--help"])
     assert left.value.code == 0
     said = capsys.readouterr().out
-    for command in "demo new plan sheets shopping timetable check fit next report lab".split():
-        assert command in said
+    commands = "demo new plan sheets shopping timetable check fit next replan story report lab"
+    for command in commands.split():
+        assert re.search(rf"^ +{command}\b", said, re.MULTILINE)
 
 
 def test_wrong_use_leaves_with_two(capsys):
@@ -110,3 +120,75 @@ def test_fit_and_report_of_a_round(demo_copy, capsys):
     assert "mattered most" in capsys.readouterr().out
     assert run(["report", str(demo_copy), "--to", str(demo_copy / "other.html")]) == 0
     assert "other.html" in capsys.readouterr().out
+
+
+@pytest.fixture
+def small(tmp_path, monkeypatch):
+    """A small round with its scores in, seen from the folder beside it."""
+    monkeypatch.chdir(tmp_path)
+    return scored(first_round(tmp_path / "my round-1"))
+
+
+def test_next_names_the_command_that_follows_and_it_works(small, capsys):
+    assert run(["next", "my round-1", "--bakes", "4", "--action", "confirm"]) == 0
+    said = capsys.readouterr().out
+    assert Round.open("my round-2").plan.family == "confirmation bakes"
+    command = re.search(r"Next: trials (.*)", said).group(1)
+    assert shlex.split(command) == ["sheets", "my round-2"]
+    assert run(shlex.split(command)) == 0
+    assert run(["next", "my round-1", "--bakes", "4", "--action", "pray"]) == 1
+    assert 'action is "pray"' in capsys.readouterr().err
+
+
+def test_nothing_left_to_gain_is_no_failure(small, capsys, monkeypatch):
+    def write_next(*_, action=None):
+        raise NothingToGainError('"round 3" has confirmed rest 60 min. A round is not worth it.')
+
+    monkeypatch.setattr(following, "write_next", write_next)
+    assert run(["next", "my round-1", "--bakes", "8"]) == 0
+    said = capsys.readouterr()
+    assert said.err == ""
+    assert said.out.startswith('"round 3" has confirmed rest 60 min. A round is not worth it.')
+    assert "Stop here: trials story 'my round-1'" in said.out
+    assert "trials next 'my round-1' --bakes 8 --action \"fill the gaps\"" in said.out
+
+
+def test_the_story_is_told_and_written(small, capsys):
+    assert run(["story", "my round-1"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Spent: 1 round, 8 bakes on 1 day")
+    assert "RYE GINGER SNAP" in said
+    path = small.folder / "story.html"
+    assert said.splitlines()[-1] == str(path.relative_to(path.parents[1]))
+    page = path.read_text("utf-8")
+    for piece in ("<h2>Round by round</h2>", "<h2>The recipe now</h2>", "data:image", "invented"):
+        assert piece in page
+    assert not re.search(r"(src|href)=.?https?:", page)
+
+
+def test_a_story_without_scores_says_what_is_missing(tmp_path, capsys):
+    one = first_round(tmp_path / "round-1")
+    write_sheets(one)
+    assert run(["story", str(one.folder)]) == 1
+    assert capsys.readouterr().err.strip()
+    assert not (one.folder / "story.html").exists()
+
+
+def test_a_round_goes_on_after_a_slip(tmp_path, capsys):
+    one = first_round(tmp_path / "round-1")
+    write_sheets(one)
+    home = str(one.folder)
+    assert run(["replan", home]) == 0
+    assert "--record" not in capsys.readouterr().out
+    table = pd.DataFrame({"bake": ["B01"], "status": ["failed"], "reason": ["spilled half of it"]})
+    record_scores(one, table.assign(taster=pd.NA, liking=float("nan")))
+    assert run(["replan", home]) == 0
+    said = capsys.readouterr().out
+    assert "A slip, baked again: B01 (spilled half of it)." in said
+    assert f"Next: trials replan {home} --record" in said
+    assert len(Round.open(home).plan.rows) == 8
+    assert run(["replan", home, "--record"]) == 0
+    assert f"Next: trials sheets {home}" in capsys.readouterr().out
+    assert len(Round.open(home).plan.rows) == 9
+    assert run(["replan", home]) == 0
+    assert capsys.readouterr().out == "Nothing new was entered: the plan stands as it is.\n"

@@ -1,7 +1,8 @@
 """The command line: a thin door over the public names.
 
-Heavy libraries load inside the commands, so that help is there at once. Exit status: 0 done,
-1 the input needs mending (said where and how), 2 wrong use.
+Heavy libraries load inside the commands, so that help is there at once. Exit status: 0 done (and
+when a development has reached its end), 1 the input needs mending (said where and how), 2 wrong
+use.
 """
 
 import argparse
@@ -18,6 +19,7 @@ from trials.errors import TrialsError
 from trials.version import __version__
 
 DONE, MEND = 0, 1
+ALL_THE_SAME = '--action "fill the gaps"'
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
@@ -122,6 +124,18 @@ def _after_baking(commands: Commands) -> None:
     following.add_argument("folder")
     following.add_argument("--bakes", type=int, required=True, help="bakes you can afford")
     following.add_argument("--to", default="", help="where to write it (default: beside FOLDER)")
+    following.add_argument(
+        "--action", default=None, help='what to do, such as "confirm" (default: what gains most)'
+    )
+    replan = _add(commands, "replan", "go on after a failed bake: say how, or write it", _replan)
+    replan.add_argument("folder")
+    replan.add_argument("--record", action="store_true", help="write the change into the round")
+    told = _add(commands, "story", "tell a development, round by round, and its recipe", _story)
+    told.add_argument("folder", help="its last round")
+    told.add_argument("--to", default="", help="the file to write (default: FOLDER/story.html)")
+    told.add_argument(
+        "--units", default="grams", choices=("grams", "ounces", "household"), help="of the recipe"
+    )
     page = _add(commands, "report", "write one page to share, readable offline", _report)
     page.add_argument("folder")
     page.add_argument("--to", default="", help="the file to write (default: FOLDER/page.html)")
@@ -286,90 +300,62 @@ def _check(asked: argparse.Namespace) -> int:
 
 
 def _fit(asked: argparse.Namespace) -> int:
-    if Path(asked.data).is_dir():
-        return _fit_round(asked)
-    from trials.analysis.fitting import fit
-    from trials.factors import Categorical
-    from trials.measures import Measure
-    from trials.tables import read_csv
+    from trials.cli_fit import fit_command
 
-    table = read_csv(asked.data)
-    if asked.response is None or not asked.factors:
-        raise TrialsError(
-            "for a table say what to explain and which columns are the factors: "
-            f"trials fit {asked.data} COLUMN --factors NAME NAME. Its columns: "
-            + ", ".join(table.columns)
-        )
-    factors = [
-        Categorical(name, sorted(set(table[name]))) if name in asked.kinds else name
-        for name in [*asked.factors, *(one for one in asked.kinds if one not in asked.factors)]
-    ]
-    measure = None
-    if asked.worth is not None:
-        measure = Measure(asked.response, "number", worth_noticing=asked.worth)
-    found = fit(
-        table,
-        asked.response,
-        factors,
-        model=_model(asked.model),
-        groups=asked.groups,
-        measure=measure,
-    )
-    return _tell([found], asked.csv)
-
-
-def _model(words: list[str] | None) -> str | list[str] | None:
-    if words and len(words) == 1 and words[0] in ("main", "interactions", "quadratic", "blend"):
-        return words[0]
-    return words
-
-
-def _fit_round(asked: argparse.Namespace) -> int:
-    from trials.analysis.fitting import fit
-    from trials.deciding.lineage import fit_together, line_of
-    from trials.errors import FitError
-    from trials.rounds.round import Round
-
-    round_ = Round.open(asked.data)
-    names = [asked.response] if asked.response else [one.name for one in round_.measures]
-    plain = asked.groups is None and asked.model is None
-    line = line_of(round_) if round_.parent and plain else (round_,)
-    if len(line) > 1:
-        print(f"From {len(line)} rounds together, this one and those before it:\n")
-    found = []
-    for name in names:
-        try:
-            if len(line) > 1:
-                found.append(fit_together(line, name))
-            else:
-                found.append(fit(round_, name, groups=asked.groups, model=_model(asked.model)))
-        except FitError as error:
-            if asked.response:
-                raise
-            print(f"{name}: {error}\n")
-    return _tell(found, asked.csv)
-
-
-def _tell(found: Sequence, path: str) -> int:
-    for one in found:
-        print("\n".join(one.summary()), end="\n\n")
-    if path:
-        import pandas as pd
-
-        from trials.tables import write_csv
-
-        tables = [one.effects.assign(response=one.response) for one in found]
-        print(f"Effects in {write_csv(pd.concat(tables), path)}")
+    fit_command(asked)
     return DONE
 
 
 def _next(asked: argparse.Namespace) -> int:
     from trials.deciding.following import write_next
+    from trials.deciding.stopping import NothingToGainError
 
-    round_ = write_next(asked.folder, asked.bakes, asked.to)
+    try:
+        round_ = write_next(asked.folder, asked.bakes, asked.to, action=asked.action)
+    except NothingToGainError as found:
+        print(f"{found.why}\n\nStop here: trials story {shlex.quote(asked.folder)}")
+        print("tells the development and gives the recipe. To go on all the same, say for what:")
+        print(f"trials next {shlex.quote(asked.folder)} --bakes {asked.bakes} {ALL_THE_SAME}")
+        return DONE
     for reason in round_.plan.reasons:
         print(reason)
-    print(f"\nThe next round is in {round_.folder}.")
+    where = _near(round_.folder)
+    print(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")
+    return DONE
+
+
+def _near(folder: Path) -> str:
+    """Return a folder as it is typed from here, where it lies below."""
+    here, whole = Path.cwd().resolve(), folder.resolve()
+    return str(whole.relative_to(here) if whole.is_relative_to(here) else whole)
+
+
+def _replan(asked: argparse.Namespace) -> int:
+    from trials.deciding.following import replan
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    plan = replan(round_, record=asked.record)
+    new = [reason for reason in plan.reasons if reason not in round_.plan.reasons]
+    print("\n".join(new) or "Nothing new was entered: the plan stands as it is.")
+    folder = shlex.quote(asked.folder)
+    if asked.record:
+        print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
+    elif new and plan.details["stands"]:
+        print(f"\nNothing was written so far. Next: trials replan {folder} --record")
+    return DONE
+
+
+def _story(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.story_page import write_story
+
+    round_ = Round.open(asked.folder)
+    told, path = write_story(round_, asked.to or round_.folder / "story.html", units=asked.units)
+    print(told, end="\n\n")
+    if told.card is not None:
+        print(told.card, end="\n\n")
+    print(path)
     return DONE
 
 

@@ -16,6 +16,7 @@ from trials.deciding.confirmation import confirmation
 from trials.deciding.continuing import new_bakes
 from trials.deciding.following import write_next
 from trials.deciding.lineage import best_so_far, fit_together, line_of
+from trials.deciding.stopping import NothingToGainError
 from trials.design.exclusion import Exclusion
 from trials.errors import PlanError, RoundError
 from trials.rehearsal import Spreads
@@ -251,7 +252,7 @@ def test_a_confirmed_setting_ends_the_development(tmp_path):
     two = scored(write_next(one.folder, 8, action="decide"), seed=2, spreads=sharp)
     three = scored(write_next(two.folder, 8), seed=3, spreads=sharp)
     assert three.plan.family == "confirmation bakes"
-    with pytest.raises(PlanError, match=r'round 3" has confirmed .* Stop here'):
+    with pytest.raises(NothingToGainError, match=r'round 3" has confirmed .* Stop here'):
         write_next(three.folder, 8)
     assert trials.next_round(three, 8, action="fill").details["action"] == "fill the gaps"
 

@@ -15,7 +15,7 @@ from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirmi
 from trials.deciding.continuing import continued, groups_of, new_bakes
 from trials.deciding.expected_gain import expected_gain
 from trials.deciding.lineage import findings_together, line_of
-from trials.deciding.stopping import Weighed, enough, gains_table, stop_words
+from trials.deciding.stopping import NothingToGainError, Weighed, enough, gains_table, stop_words
 from trials.design.exclusion import Exclude
 from trials.design.plan import Plan, whole_number
 from trials.errors import PlanError
@@ -92,8 +92,8 @@ def next_round(
     Raises
     ------
     PlanError
-        When there is room for no bake, no such action, or when the last round has confirmed the
-        best setting and nothing is left to gain.
+        When there is room for no bake, or no such action. `NothingToGainError`, a kind of it, when
+        the last round has confirmed the best setting and nothing is left to gain.
     FitError
         When nothing was fitted, or no measure has a goal.
 
@@ -121,11 +121,8 @@ def next_round(
         why = stop_words(asked.knowledge, weighed, asked.bakes)
         tried = _confirmed_last(asked)
         if tried:
-            raise PlanError(
-                f'"{asked.rounds[-1].name}" has confirmed {_setting(asked.knowledge)}. {why} Stop '
-                "here, or say what you still want to know: "
-                'trials.next_round(round, bakes, action="fill the gaps").'
-            )
+            confirmed = f'"{asked.rounds[-1].name}" has confirmed {_setting(asked.knowledge)}.'
+            raise NothingToGainError(f"{confirmed} {why}")
         if tried is None:
             return _confirming(asked, why, weighed)
         chosen = _best(weighed)

@@ -6,11 +6,31 @@ import pandas as pd
 
 from trials.deciding.actions import Action
 from trials.deciding.beliefs import Knowledge
+from trials.errors import PlanError
 from trials.tables import percent, tidy_number
 
 # A round that is expected to better the choice by less than this share of what is worth noticing,
 # and to move it by that much with less than this chance, is not asked for (our own limits)
 NOTICED_LEAST, MOVED_LEAST = 0.2, 0.05
+
+
+class NothingToGainError(PlanError):
+    """There is no next round: the best setting is confirmed, and no bakes can better it.
+
+    Not a mistake; the end that a development is baked for.
+
+    Parameters
+    ----------
+    why : str
+        What was confirmed, and why a further round is not worth it.
+    """
+
+    def __init__(self, why: str) -> None:
+        self.why = why
+        super().__init__(
+            f"{why} Stop here, or say what you still want to know: "
+            'trials.next_round(round, bakes, action="fill the gaps").'
+        )
 
 
 @dataclass(frozen=True, eq=False)
