@@ -214,8 +214,8 @@ def test_a_goal_out_of_reach_is_named_with_how_near_any_setting_comes(peaked):
     found = recommend(peaked, LIKING, limits={"liking": (8.5, 9)})
     said = [note for note in found.notes if "to bring liking to its goal" in note]
     assert said == [
-        "No setting is expected to bring liking to its goal (higher; met from 8.5); the nearest "
-        f"that any comes is {top:.3g}."
+        "No setting is expected to bring liking to its goal (higher, counts as met from "
+        f"8.5 upward); the nearest that any comes is {top:.3g}."
     ]
     easy = recommend(peaked, LIKING, enough={"liking": 3.0})
     assert not any("to bring liking" in note for note in easy.notes)

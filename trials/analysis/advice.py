@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.choosing import Choice
+from trials.analysis.desirability import Goal
 from trials.analysis.forecast import Forecast
 from trials.analysis.reached import beyond_tried, unbaked_pairs
 from trials.analysis.region import setting_words
@@ -34,8 +35,8 @@ def sentences_on(
     """
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
     said += failed_there(asked, table)
-    for row, one in zip(expected.itertuples(), asked.forecasts, strict=True):
-        said.append(_expected_words(row, one))
+    for row, one, goal in zip(expected.itertuples(), asked.forecasts, asked.goals, strict=True):
+        said.append(_expected_words(row, one, goal))
     goals = "the goal" if len(expected) == 1 else "every goal"
     if np.isnan(chance):
         said.append(f"How likely one new bake meets {goals} can not be said.")
@@ -45,7 +46,7 @@ def sentences_on(
     return tuple(said)
 
 
-def _expected_words(row: Any, one: Forecast) -> str:
+def _expected_words(row: Any, one: Forecast, goal: Goal) -> str:
     unit = f" {one.measure.unit}" if one.measure.unit else ""
     if not np.isfinite(row.low):
         return (
@@ -62,8 +63,23 @@ def _expected_words(row: Any, one: Forecast) -> str:
     return (
         f"{row.measure}: {rounded(row.estimate, digits)}{unit} expected "
         f"({rounded(low, digits)} to {rounded(high, digits)}); one new bake "
-        f"{rounded(new_low, digits)} to {rounded(new_high, digits)} (goal: {row.goal})."
+        f"{rounded(new_low, digits)} to {rounded(new_high, digits)} (goal: {goal_words(goal)})."
     )
+
+
+def goal_words(goal: Goal) -> str:
+    """Return a goal as it is told in a sentence.
+
+    Examples
+    --------
+    >>> goal_words(Goal("fat", "lower", 0, 0, 2, 9, -np.inf, 5.61, 1.0, 0.1, "you"))
+    'lower, counts as met up to 5.61'
+    """
+    if goal.kind == "higher":
+        return f"higher, counts as met from {tidy_number(goal.enough_from, 3)} upward"
+    if goal.kind == "lower":
+        return f"lower, counts as met up to {tidy_number(goal.enough_to, 3)}"
+    return goal.words()
 
 
 def out_of_reach(asked: Choice, chosen: np.ndarray) -> list[str]:
@@ -83,7 +99,7 @@ def out_of_reach(asked: Choice, chosen: np.ndarray) -> list[str]:
         nearest = float(own[np.argmin(np.abs(own - ends))])
         unit = f" {one.measure.unit}" if one.measure.unit else ""
         said.append(
-            f"No setting is expected to bring {goal.name} to its goal ({goal.words()}); the "
+            f"No setting is expected to bring {goal.name} to its goal ({goal_words(goal)}); the "
             f"nearest that any comes is {tidy_number(nearest, 3)}{unit}."
         )
     return said
@@ -168,8 +184,8 @@ def notes_on(
     if len(asked.goals) > 1:
         limits = in_words(f"{goal.name}: {goal.limits_from}" for goal in asked.goals)
         notes.append(
-            f"Desirability runs between limits ({limits}); the measures' errors are taken as "
-            "unrelated."
+            f"How well all goals are met together is judged between limits ({limits}); the "
+            "measures' errors are taken as unrelated."
         )
     return tuple(notes)
 

@@ -20,6 +20,7 @@ from trials.analysis.group_columns import (
 )
 from trials.analysis.repeats import own_views, without_echoes
 from trials.analysis.scored_rows import check_row, usable_rows, with_columns
+from trials.design.kitchen import FEW_DAYS
 from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
 from trials.errors import FitError
 from trials.factors import Factor
@@ -27,7 +28,6 @@ from trials.measures import Measure
 from trials.tables import in_words
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
-FEWEST_RANDOM_DAYS = 5
 CONTROL, CURVATURE = "reference bake", "middle-setting bake"
 
 
@@ -242,7 +242,7 @@ def _days_apart(
     table: pd.DataFrame, groups: tuple[str, ...], notes: list[str]
 ) -> tuple[tuple[str, ...], str | None]:
     """Return the random groups, and "day" apart where its days are too few to be random."""
-    if "day" in groups and table["day"].nunique() < FEWEST_RANDOM_DAYS:
+    if "day" in groups and table["day"].nunique() < FEW_DAYS:
         notes.append(
             f"The {table['day'].nunique()} days are taken as they are (a fixed block): "
             "differences between them change no verdict."

@@ -30,7 +30,7 @@ from trials.design.starts import Effort, Found, best_of_many, usual_effort
 from trials.design.terms import Model, kitchen_names, model_terms
 from trials.errors import PlanError
 from trials.factors import Factor, check_factors
-from trials.tables import tidy_number
+from trials.tables import percent
 
 _DAYS_BY_CHANCE = (
     "The new bakes were chosen as if days differed by chance alone: so few can not be told from "
@@ -318,7 +318,7 @@ def _described(
         "days_fixed": days_fixed,
         "kept": before["bake"].tolist(),
     }
-    reasons = [_reason(request, value, effort)]
+    reasons = [_reason(request, value)]
     if len(judged(before)) and not days_fixed and 1 < plan.days < FEW_DAYS:
         reasons.append(_DAYS_BY_CHANCE)
     wholly, partly = potential_left_out(request, search.basis)
@@ -342,11 +342,10 @@ def _not_looked_for(request: Request, wholly: list[str], partly: list[str]) -> l
     return said
 
 
-def _reason(request: Request, value: float, effort: Effort) -> str:
-    best = f"The best of {effort.starts} searches for {len(request.terms)} terms"
+def _reason(request: Request, value: float) -> str:
     if request.criterion == "D":
-        return f"{best}: they are judged as sharply together as these bakes allow."
+        return "All that is asked is judged as sharply together as the best plan found allows."
     return (
-        f"{best}: over everything that may be baked, the variance of a prediction is "
-        f"{tidy_number(value, 3)} of one bake's on average."
+        "Over everything that may be baked, the best plan found tells what to expect with "
+        f"{percent(value**0.5)} of the error of one bake on average (root mean square)."
     )
