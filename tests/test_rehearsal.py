@@ -113,6 +113,8 @@ def test_what_can_not_be_rehearsed_is_refused():
     plan = many(4)
     with pytest.raises(PlanError, match="tasters is 0"):
         rehearse(plan, {}, tasters=0)
+    with pytest.raises(PlanError, match="tasters names nobody"):
+        rehearse(plan, {}, tasters=[])
     with pytest.raises(PlanError, match="names salt"):
         rehearse(plan, {}, failures=[Failure({"salt": 1}, 1.0)], seed=1)
     with pytest.raises(TrialsError, match='"salt" is not made of the factors'):

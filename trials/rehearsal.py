@@ -200,6 +200,8 @@ def _names(tasters: int | Sequence[str]) -> list[str]:
         if tasters < 1:
             raise PlanError(f"tasters is {tasters}; at least one is needed.")
         return [f"taster {place}" for place in range(1, tasters + 1)]
+    if not tasters:
+        raise PlanError("tasters names nobody; name at least one, or say how many taste.")
     return list(tasters)
 
 

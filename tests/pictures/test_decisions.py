@@ -85,6 +85,27 @@ def test_what_no_bake_reaches_is_hatched_and_said(fits, yields):
     assert "fat lard" in str(square)
 
 
+@pytest.mark.parametrize("power", [-9, -3, 3, 9])
+def test_a_map_reads_in_any_unit(yields, power):
+    table = yields.residuals.assign(**{"yield": yields.residuals["observed"] * 10.0**power})
+    other = fit(table, "yield", list(yields.factors), model="quadratic", groups=())
+    lines, bakes = (np.array(found) / 10.0**power for found in _numbers(pictures.contours(other)))
+    plain_lines, plain_bakes = map(np.array, _numbers(pictures.contours(yields)))
+    # Both are rounded, to a tenth at the coarsest
+    assert np.abs(bakes - plain_bakes).max() <= 0.1 + 1e-9
+    assert len(set(lines)) >= 5
+    assert all(np.abs(plain_lines - line).min() <= 0.1 + 1e-9 for line in set(lines))
+    said = re.search(r"highest (\S+) at", str(pictures.contours(other))).group(1)
+    assert float(said) / 10.0**power == pytest.approx(80.2, abs=0.1)
+
+
+def _numbers(picture):
+    """The numbers on a map's lines, and those beside its bakes."""
+    texts = picture.figure.axes[0].texts
+    bakes = [float(text.get_text()) for text in texts if text.get_fontweight() == "bold"]
+    return [float(text.get_text()) for text in texts if text.get_fontweight() != "bold"], bakes
+
+
 def _legend(picture):
     return picture.figure.axes[0].get_legend().get_texts()
 

@@ -15,6 +15,7 @@ from trials.analysis.forecast import Forecast, forecast_of
 from trials.analysis.reached import baked_settings, outside
 from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
+from trials.analysis.verdicts import MOST_ZEROS, rounded
 from trials.design.plan import reference_setting
 from trials.errors import FitError
 from trials.factors import Numeric
@@ -79,7 +80,9 @@ def contours(
     forecast = forecast_of(findings)
     grids = [_grid(forecast, pair, held) for pair in chosen]
     every = np.concatenate([grid.ravel() for _, _, grid in grids])
-    levels = np.linspace(every.min(), every.max() + 1e-9 * max(1.0, np.ptp(every)), LINES + 2)
+    # A surface without slope has one level only, and two that differ are needed
+    room = 1e-9 * (np.abs(every).max() or 1.0)
+    levels = np.linspace(every.min(), every.max() + room, LINES + 2)
     with matplotlib.rc_context(STYLE):
         figure, axes = blanks(len(chosen), 4.6, 4.3)
         said = [
@@ -150,7 +153,8 @@ def _map(
     lines = axes.contour(
         horizontal, vertical, values, levels=levels[1:-1], colors=INK, linewidths=0.9, zorder=2
     )
-    axes.clabel(lines, fmt=_format(levels), fontsize=8)
+    digits = _decimals(levels)
+    axes.clabel(lines, fmt=lambda value: rounded(value, digits), fontsize=8)
     beyond = _beyond(findings, pair, grid)
     if beyond.any():
         with matplotlib.rc_context({"hatch.color": HATCH, "hatch.linewidth": 0.8}):
@@ -166,7 +170,7 @@ def _map(
             handles=shown, loc="lower left", bbox_to_anchor=(0.05, 1.03), ncols=2, fontsize=8,
             frameon=False, markerscale=0.6,
         )  # fmt: skip
-    _bakes(axes, findings, pair, _format(levels))
+    _bakes(axes, findings, pair, digits)
     if chosen is not None:
         spot = [float(chosen[name]) for name in pair]
         axes.plot(
@@ -175,13 +179,13 @@ def _map(
         )  # fmt: skip
     axes.set_xlabel(f"{first.name}{first.unit and f' ({first.unit})'}")
     axes.set_ylabel(f"{second.name}{second.unit and f' ({second.unit})'}")
-    return _words(findings, first, second, grid, beyond)
+    return _words(findings, first, second, grid, beyond, digits)
 
 
-def _format(levels: np.ndarray) -> str:
-    step = float(levels[1] - levels[0])
-    digits = int(np.clip(np.ceil(-np.log10(max(step, 1e-9))), 0, 4))
-    return f"%.{digits}f"
+def _decimals(levels: np.ndarray) -> int:
+    """Return the decimals at which neighbouring lines read apart; whole numbers stay whole."""
+    digits = int(np.ceil(-np.log10(levels[1] - levels[0])))
+    return max(digits, 0) if digits >= MOST_ZEROS else digits
 
 
 def _beyond(
@@ -206,7 +210,7 @@ def _failed(axes: Axes, findings: Findings, pair: tuple[str, str]) -> list[Any]:
     )  # fmt: skip
 
 
-def _bakes(axes: Axes, findings: Findings, pair: tuple[str, str], form: str) -> None:
+def _bakes(axes: Axes, findings: Findings, pair: tuple[str, str], digits: int) -> None:
     rows = findings.residuals
     control = rows["role"] == "control" if "role" in rows else pd.Series(False, index=rows.index)
     made = rows[~control].groupby(list(pair), sort=False)["observed"]
@@ -224,7 +228,7 @@ def _bakes(axes: Axes, findings: Findings, pair: tuple[str, str], form: str) -> 
     )
     for spot in spots.itertuples(index=False):
         axes.annotate(
-            form % spot[2],
+            rounded(spot[2], digits),
             (spot[0], spot[1]),
             xytext=(0, 6),
             textcoords="offset points",
@@ -256,6 +260,7 @@ def _words(
     second: Numeric,
     grid: tuple[np.ndarray, np.ndarray, np.ndarray],
     beyond: np.ndarray,
+    digits: int,
 ) -> str:
     x, y, values = grid
     known = np.where(beyond, np.nan, values)
@@ -267,9 +272,8 @@ def _words(
             factor.show(float(f"{factor.decode([axis.flat[place]])[0]:.4g}"))
             for factor, axis in ((first, x), (second, y))
         ]
-        ends.append(
-            f"{values.flat[place]:.1f} at {first.name} {spots[0]} and {second.name} {spots[1]}"
-        )
+        value = rounded(values.flat[place], digits)
+        ends.append(f"{value} at {first.name} {spots[0]} and {second.name} {spots[1]}")
     hatched = f" {percent(beyond.mean())} of the map is beyond the bakes." if beyond.any() else ""
     return (
         f"{findings.response} over {first.name} and {second.name}: highest {ends[0]}, lowest "
