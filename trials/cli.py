@@ -341,7 +341,7 @@ def _replan(asked: argparse.Namespace) -> int:
     folder = shlex.quote(asked.folder)
     if asked.record:
         print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
-    elif new and plan.details["stands"]:
+    elif not plan.table.equals(round_.plan.table):
         print(f"\nNothing was written so far. Next: trials replan {folder} --record")
     return DONE
 

@@ -1,6 +1,7 @@
 """Three rounds of a small development, from the first to its confirmation and its card."""
 
 import re
+import shutil
 
 import pandas as pd
 import pytest
@@ -178,3 +179,16 @@ def test_a_round_after_confirmation_bakes_does_not_forget_them(told):
     after = {"settings": dict(told.settings), "confirmed": None}
     assert last_tried([tried, after], told.settings) is told.confirmed
     assert last_tried([tried, after], {**told.settings, "rest": -1}) is None
+
+
+def test_a_round_that_waits_to_be_baked_is_named_and_counts_for_nothing(line, tmp_path):
+    home = tmp_path / "development"
+    for one in line[:2]:
+        shutil.copytree(one.folder, home / one.folder.name)
+    before = story(home / "round-2")
+    write_next(home / "round-2", 4, action="confirm")
+    waits = story(home / "round-3")
+    assert waits.table.equals(before.table)
+    assert waits.card.evidence == before.card.evidence
+    name = trials.Round.open(home / "round-3").name
+    assert waits.sentences == (*before.sentences, f'"{name}" is planned and not baked yet.')

@@ -97,7 +97,8 @@ def story(
     Parameters
     ----------
     rounds : Round, sequence of Round, or folder
-        The last round brings those before it along.
+        The last round brings those before it along. One of which nothing is baked yet is named,
+        and not told of.
     units, whole_eggs
         Of the card; see :func:`trials.deciding.final_card.final_card`.
 
@@ -117,7 +118,7 @@ def story(
     >>> story.__name__
     'story'
     """
-    line = _line(rounds)
+    line, waiting = _baked(_line(rounds))
     steps = [_step(line[: place + 1]) for place in range(len(line))]
     table = pd.DataFrame([step["row"] for step in steps], columns=list(COLUMNS))
     course = pd.DataFrame([step["point"] for step in steps])
@@ -144,7 +145,10 @@ def story(
         confirmed=confirmed,
         card=card,
         currency=_currency(line),
-        sentences=tuple(_told(line, table, course, settings, confirmed, last["measure"])),
+        sentences=(
+            *_told(line, table, course, settings, confirmed, last["measure"]),
+            *(f'"{one.name}" is planned and not baked yet.' for one in waiting),
+        ),
     )
 
 
@@ -176,6 +180,18 @@ def _line(rounds: Round | Sequence[Round] | str | Path) -> tuple[Round, ...]:
     if not rounds:
         raise RoundError("a story needs at least one round.")
     return tuple(rounds)
+
+
+def _baked(line: Sequence[Round]) -> tuple[tuple[Round, ...], tuple[Round, ...]]:
+    """Return the rounds up to the last of which something was baked, and those that wait."""
+    told = len(line)
+    while told > 1 and not _is_baked(scores(line[told - 1])["status"]).any():
+        told -= 1
+    return tuple(line[:told]), tuple(line[told:])
+
+
+def _is_baked(status: pd.Series) -> pd.Series:
+    return ~status.fillna("").isin(["", "not baked"])
 
 
 def _step(line: Sequence[Round]) -> dict[str, Any]:
@@ -263,14 +279,15 @@ def _range(factor: Factor, values: pd.Series) -> str:
 
 
 def _spent(round_: Round, tidy: pd.DataFrame) -> dict[str, Any]:
-    states = tidy.drop_duplicates("bake")["status"]
+    bakes = tidy.drop_duplicates("bake")
+    baked = bakes[_is_baked(bakes["status"])]
     measured = [one.name for one in round_.measures if one.per == "tasting"]
     tasted = tidy[tidy["taster"].notna()]
     return {
-        "bakes": int((~states.isin(["not baked"])).sum()),
-        "failed": int((states == "failed").sum()),
+        "bakes": len(baked),
+        "failed": int((baked["status"] == "failed").sum()),
         "tastings": int(tasted[measured].notna().any(axis=1).sum()) if measured else 0,
-        "days": round_.plan.days,
+        "days": baked["day"].nunique(),
         "cost": _cost(round_),
     }
 
