@@ -1,5 +1,7 @@
 """Terms by name: any characters, nothing evaluated, sum-to-zero coding."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -46,6 +48,24 @@ def test_models_by_name():
         model_terms("cubic", factors)
     with pytest.raises(FitError, match="has no square"):
         model_terms(["fat^2"], factors)
+
+
+@pytest.mark.parametrize(
+    ("names", "said"),
+    [
+        (["a", "b", "a:b"], '"a:b" has the name of "a" and "b" together'),
+        (["a^2", "a"], '"a^2" has the name of a power of "a"'),
+        (["a", "b:c", "a:b", "c"], '"a" and "b:c" together have the same name as'),
+    ],
+)
+def test_a_factor_named_like_others_together_is_refused(names, said):
+    with pytest.raises(FitError, match=re.escape(said)):
+        model_terms("main", [Numeric(name, 0, 1) for name in names])
+
+
+def test_a_model_without_a_term_is_refused():
+    with pytest.raises(FitError, match="at least one"):
+        model_terms([], [Numeric("rest", 20, 60)])
 
 
 def test_kinds_sum_to_zero_and_numbers_run_from_minus_one_to_one():

@@ -131,6 +131,45 @@ def _split(text: str, names: Sequence[str]) -> list[tuple[str, int]] | None:
     return None
 
 
+def check_term_names(names: Sequence[str]) -> None:
+    """Refuse a factor that is named like a pair, or a power, of others: terms go by their names.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of all factors.
+
+    Raises
+    ------
+    FitError
+        Naming the clash and what to rename.
+
+    Examples
+    --------
+    >>> check_term_names(["fat", "fat: kind", "rest"])
+    """
+    for name in names:
+        others = sorted((one for one in names if one != name), key=len, reverse=True)
+        clash = _split(name, others)
+        if clash:
+            held = in_words(f'"{one}"' for one in dict.fromkeys(one for one, _ in clash))
+            told = f"{held} together" if len(clash) > 1 else f"a power of {held}"
+            plain = name.replace(":", " with ").replace("^", " to the ")
+            raise FitError(
+                f'the factor "{name}" has the name of {told}, so the two could not be told '
+                f'apart; rename it, for instance "{plain}".'
+            )
+    pairs: dict[str, tuple[str, str]] = {}
+    for pair in combinations(names, 2):
+        other = pairs.setdefault(":".join(pair), pair)
+        if other != pair:
+            told, also = (in_words(f'"{one}"' for one in two) for two in (other, pair))
+            raise FitError(
+                f"{told} together have the same name as {also} together; rename one of them, "
+                'without the ":".'
+            )
+
+
 def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4) -> str:
     """Return terms as the baker reads them, the first few of many.
 
@@ -171,7 +210,8 @@ def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
     Raises
     ------
     FitError
-        When the model is not one of these, or a kind or a component is squared.
+        When the model is not one of these or has no term, a kind or a component is squared, or
+        a factor is named like several others together.
 
     References
     ----------
@@ -183,6 +223,7 @@ def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
     >>> [term.name for term in model_terms("quadratic", factors)]
     ['rest', 'fat', 'rest:fat', 'rest^2']
     """
+    check_term_names([factor.name for factor in factors])
     if model is None:
         blend = any(isinstance(factor, Component) for factor in factors)
         model = "blend" if blend else "interactions"
@@ -201,6 +242,11 @@ def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
         return presets[model](factors)
     names = [factor.name for factor in factors]
     terms = tuple(dict.fromkeys(parse_term(text, names) for text in model))
+    if not terms:
+        raise FitError(
+            "the model has no term; a model needs at least one, such as "
+            f'["{names[0] if names else "fat"}"].'
+        )
     kinds = {factor.name: factor for factor in factors}
     for term in terms:
         for name, power in term.powers:
