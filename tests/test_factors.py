@@ -94,6 +94,15 @@ def test_mistakes_are_said_in_words(make, message):
         make()
 
 
+def test_settings_past_all_reckoning_are_refused_with_a_word():
+    with pytest.raises(FactorError, match=r"-1e\+308 to 1e\+308.*larger unit"):
+        Numeric("rest", -1e308, 1e308)
+    with pytest.raises(FactorError, match=r'"rest" has the setting -1e\+308, too far outside'):
+        Numeric("rest", 20, 60).code([20, -1e308])
+    with pytest.raises(FactorError, match="too far outside"):
+        Numeric("rest", 0, 1e-300).code([1e300])
+
+
 def test_levels_that_are_numbers_are_found_as_text():
     heat = Categorical("heat", [165, 180])
     assert [heat.read(value) for value in ("165", 180.0, np.int64(165))] == [165, 180, 165]

@@ -12,6 +12,7 @@ from trials.tables import in_words, tidy_number
 # Columns every plan or table of scores has; a factor of the same name would hide one of them.
 RESERVED = ("day", "load", "bake", "role", "taster", "status")
 NO_SETTING = "–"  # shown where a nested factor does not exist
+_FURTHEST = 1e50  # ranges from the middle: the third power of anything further can not be squared
 CHANGES = ("total", "percent", "swap", "flour share", "cross")
 
 Setting = float | int | str
@@ -119,6 +120,48 @@ def finite(name: str, value: Any) -> float:
     if not np.isfinite(found):
         raise FactorError(f'"{name}" has {value!r} where a finite number was expected.')
     return found
+
+
+def checked_range(name: str, low: Any, high: Any) -> tuple[float, float]:
+    """Return the limits of a factor as numbers; a FactorError for none that can be used.
+
+    Examples
+    --------
+    >>> checked_range("rest", 20, 60)
+    (20.0, 60.0)
+    """
+    low, high = finite(name, low), finite(name, high)
+    told = f'"{name}" runs from {tidy_number(low)} to {tidy_number(high)}; '
+    if not low < high:
+        raise FactorError(f"{told}the low setting must be below the high one.")
+    if not np.isfinite(high - low):
+        raise FactorError(f"{told}no computer reckons that far. Write it in a larger unit.")
+    return low, high
+
+
+def coded_settings(name: str, real: np.ndarray, low: float, high: float) -> np.ndarray:
+    """Return settings coded -1 at the low limit and +1 at the high one.
+
+    Raises
+    ------
+    FactorError
+        When a setting lies too far outside the limits to be reckoned with.
+
+    Examples
+    --------
+    >>> coded_settings("rest", np.array([20.0, 40.0]), 20, 60)
+    array([-1.,  0.])
+    """
+    with np.errstate(over="ignore"):
+        coded = 2 * (real - low) / (high - low) - 1
+    beyond = np.flatnonzero(np.abs(coded) > _FURTHEST)
+    if len(beyond):
+        raise FactorError(
+            f'"{name}" has the setting {tidy_number(real[beyond[0]])}, too far outside '
+            f"{tidy_number(low)} to {tidy_number(high)} to be reckoned with; correct the setting, "
+            "or the range of the factor."
+        )
+    return coded
 
 
 def plain(level: object) -> Setting:

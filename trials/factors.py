@@ -17,7 +17,9 @@ from trials.factor_checks import (
     Setting,
     check_name,
     checked_change,
+    checked_range,
     checked_when,
+    coded_settings,
     finite,
     group_of,
     is_blank,
@@ -89,12 +91,7 @@ class Numeric:
 
     def __post_init__(self) -> None:
         check_name(self.name)
-        low, high = (finite(self.name, value) for value in (self.low, self.high))
-        if not low < high:
-            raise FactorError(
-                f'"{self.name}" runs from {tidy_number(low)} to {tidy_number(high)}; '
-                "the low setting must be below the high one."
-            )
+        low, high = checked_range(self.name, self.low, self.high)
         settings = tuple(sorted({finite(self.name, value) for value in self.settings}))
         if settings and (settings[0] < low or settings[-1] > high or len(settings) < 2):
             raise FactorError(
@@ -134,7 +131,7 @@ class Numeric:
     def code(self, values: Iterable[Setting]) -> np.ndarray:
         """Return coded values: -1 at the low setting, +1 at the high one."""
         real = np.asarray([self.read(value) for value in values], dtype=float)
-        return 2 * (real - self.low) / (self.high - self.low) - 1
+        return coded_settings(self.name, real, self.low, self.high)
 
     def decode(self, coded: Iterable[float]) -> np.ndarray:
         """Return real settings in `unit` of coded values.
