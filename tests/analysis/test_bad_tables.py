@@ -190,6 +190,15 @@ class TestScores:
         assert found.effects["estimate"].iloc[0] == pytest.approx(2)
         assert any("exactly" in note for note in found.notes)
 
+    def test_rounding_is_no_effect(self):
+        found = fit(table(liking=[3.3, 3.4] * 8), "liking", ["rest", "fat"])
+        effects = found.effects.set_index("term")
+        assert effects.loc["rest", "verdict"] == "matters"
+        for nothing in ("fat", "rest:fat"):
+            assert effects.loc[nothing, "estimate"] == 0
+            assert effects.loc[nothing, "verdict"] == "not settled"
+        assert not any(said.startswith("Fat") and "Matters" in said for said in found.summary())
+
     def test_every_taster_gives_every_bake_the_same(self):
         scores = tasted()
         scores["liking"] = scores["bake"].str[1:].astype(int) % 5 + 3.0

@@ -10,6 +10,7 @@ from trials.analysis.cross_products import RandomTerm
 from trials.analysis.small_sample import FTest
 
 _EXACT = 1e-9  # of the spread of the scores: below this, what is left over is rounding
+_DIGITS_LOST = 1e-13  # of the size of the scores: what least squares loses of a coefficient
 _NAN = float("nan")
 
 
@@ -24,6 +25,8 @@ class KnownErrorFit:
         Zero where the scores follow the model exactly, NaN where no error was measured.
     df : float
         Degrees of freedom of the error.
+    rounding : float
+        What is no larger, in units of the response, came of rounding and is nothing.
 
     Examples
     --------
@@ -34,6 +37,7 @@ class KnownErrorFit:
     beta: np.ndarray
     cov: np.ndarray
     df: float
+    rounding: float = 0.0
 
     def estimate(self, weights: np.ndarray) -> tuple[float, float, float]:
         """Return the estimate, its standard error and the degrees of freedom."""
@@ -41,14 +45,15 @@ class KnownErrorFit:
         own = weights[used]
         variance = float(own @ self.cov[np.ix_(used, used)] @ own)
         se = float(np.sqrt(variance)) if variance >= 0 else _NAN
-        return float(weights @ self.beta), se, self.df if np.isfinite(se) else 0.0
+        value = float(self._settled(weights @ self.beta))
+        return value, se, self.df if np.isfinite(se) else 0.0
 
     def test(self, contrasts: np.ndarray) -> FTest:
         """Return the F test that all the sums of coefficients are zero."""
         rows = np.atleast_2d(contrasts)
         used = np.flatnonzero(np.abs(rows).sum(axis=0))
         cov = rows[:, used] @ self.cov[np.ix_(used, used)] @ rows[:, used].T
-        values = rows @ self.beta
+        values = self._settled(rows @ self.beta)
         if not np.isfinite(cov).all():
             return FTest(float(len(rows)), 0.0, _NAN, _NAN, 1.0)
         if not cov.any():
@@ -56,6 +61,9 @@ class KnownErrorFit:
             return FTest(float(len(rows)), self.df, F, 0.0 if values.any() else _NAN, 1.0)
         F = float(values @ np.linalg.solve(cov, values)) / len(rows)
         return FTest(float(len(rows)), self.df, F, float(stats.f.sf(F, len(rows), self.df)), 1.0)
+
+    def _settled(self, values: np.ndarray) -> np.ndarray:
+        return np.where(np.abs(values) <= self.rounding, 0.0, values)
 
 
 def exact_fit(y: np.ndarray, X: np.ndarray, groups: Sequence[RandomTerm]) -> KnownErrorFit | None:
@@ -87,7 +95,9 @@ def exact_fit(y: np.ndarray, X: np.ndarray, groups: Sequence[RandomTerm]) -> Kno
         left = y - whole @ beta
         if np.abs(left).max() <= _EXACT * spread:
             p = X.shape[1]
-            return KnownErrorFit(beta[:p], np.zeros((p, p)), float(len(y) - whole.shape[1]))
+            df = float(len(y) - whole.shape[1])
+            rounding = max(_EXACT * spread, _DIGITS_LOST * np.abs(y).max())
+            return KnownErrorFit(beta[:p], np.zeros((p, p)), df, rounding)
     return None
 
 
