@@ -429,6 +429,32 @@ def test_the_likeliest_largest_comes_first_before_a_size_that_few_bakes_tell():
     assert found["factor"].iloc[0] == "x"
 
 
+def tasted(between_bakes, between_scores):
+    """Two rests, four bakes each by four tasters; both spreads as given, rest makes 0.3."""
+    bakes = [between_bakes * one for one in (-1, 1, 0.5, -0.5)]
+    scores = [between_scores * one for one in (1, -1, 1, -1)]
+    rows = [
+        (f"B{rest}{at}", rest, f"T{turn}", 5 + 0.3 * (rest == 60) + bake + scores[(turn + at) % 4])
+        for rest in (20, 60)
+        for at, bake in enumerate(bakes)
+        for turn in range(4)
+    ]
+    table = pd.DataFrame(rows, columns=["bake", "rest", "taster", "liking"])
+    liking = Measure("liking", "hedonic 9", worth_noticing=0.5)
+    return " ".join(fit(table, "liking", ["rest"], measure=liking).sentences)
+
+
+def test_more_tasters_are_ruled_out_only_where_bakes_differ_by_more_than_their_scores():
+    assert "more bakes would likely settle it, more tasters would not." in tasted(0.5, 0.2)
+    assert "more tasters would not" not in tasted(0.05, 1.5)
+
+
+def test_what_the_named_model_leaves_out_was_not_asked_for():
+    found = fit(half_used(), "y", ["x", "z", "w"], model=["x", "z", "x:z"])
+    assert "can not be said" not in found.sentences[0]
+    assert found.ranking.set_index("factor").loc["w"].isna().all()
+
+
 def test_one_factor_is_never_averaged():
     table = pd.DataFrame({"rest": [20, 20, 60, 60], "y": [5.0, 5.2, 6.0, 6.4]})
     assert fit(table, "y", ["rest"]).averaged is None

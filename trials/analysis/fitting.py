@@ -128,7 +128,7 @@ def _findings(answer: Estimated) -> Findings:
     if chosen_by is not None:
         chances = averaged_chances(chosen_by, asked.factors)
         ranked = ranked.assign(chance_largest=ranked["factor"].map(chances))
-    ranked = without_lost(ranked, _lost_factors(asked))
+    ranked = without_lost(ranked, [*_lost_factors(asked), *_left_out(asked)])
     spoken = spoken_effects(effects, told)
     least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if told else 1
     to_settle = settling_table(spoken, margin, units, least)
@@ -148,7 +148,7 @@ def _findings(answer: Estimated) -> Findings:
         spread=_spread(answer.variance),
         to_settle=to_settle,
         failed=asked.failed,
-        sentences=_said(answer, effects, spoken, ranked, to_settle, told),
+        sentences=_said(answer, effects, spoken, _asked_for(asked, ranked), to_settle, told),
         notes=_notes(answer, effects, told),
         method=answer.method,
         averaged=chosen_by,
@@ -175,6 +175,26 @@ def _lost_factors(asked: Question) -> list[str]:
     told = set(asked.matrix.terms)
     gone = [term for term in asked.proposed.terms if term.order == 1 and term not in told]
     return [term.name for term in gone]
+
+
+def _left_out(asked: Question) -> list[str]:
+    """Return the factors that no term of the model names: nothing was asked of them."""
+    named = {name for term in asked.proposed.terms for name in term.factors}
+    return [factor.name for factor in asked.factors if factor.name not in named]
+
+
+def _asked_for(asked: Question, ranked: pd.DataFrame) -> pd.DataFrame:
+    return ranked[~ranked["factor"].isin(_left_out(asked))].reset_index(drop=True)
+
+
+def _steady_units(answer: Estimated) -> tuple[str, ...]:
+    """Return the units, in words, that differ by more than the mean of their tasters' scores."""
+    asked, spread = answer.question, _spread(answer.variance)
+    if "taster" not in asked.table or not {"bake", "tasting"} <= set(spread):
+        return ()
+    scores = len(asked.y) / asked.table["bake"].nunique()
+    own = {"bakes": spread["bake"], "loads": spread["bake"] + spread.get("load", 0.0)}
+    return tuple(unit for unit, value in own.items() if value >= spread["tasting"] / scores)
 
 
 def _units(asked: Question) -> dict[str, tuple[str, int]]:
@@ -205,7 +225,7 @@ def _said(
         spoken,
         ranked,
         to_settle,
-        tasted="taster" in asked.table and bool(asked.table["taster"].notna().any()),
+        steady=_steady_units(answer),
         chances=term_chances(together) if together else None,
     )
     if together:

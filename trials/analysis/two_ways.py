@@ -48,11 +48,11 @@ def side_by_side(findings: Findings) -> pd.DataFrame:
     0    a      2.87      2.77    1.00
     1    b      0.22      0.04    0.18
     """
-    found = findings.told
+    found = findings.averaged
     if found is None:
         raise FitError(
-            "enough bakes were left to measure the error between bakes, so nothing was averaged; "
-            "the table of effects says it all."
+            "nothing was averaged: the model was named, or so many bakes were left for the error "
+            "that it could change nothing; the table of effects says it all."
         )
     alone = findings.effects[["term", "level", "reference", "estimate", "low", "high", "verdict"]]
     averaged = found.table.rename(

@@ -1,6 +1,6 @@
 """Findings in a baker's words: each sentence with its number and how sure it is."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -32,7 +32,7 @@ def sentences(
     effects: pd.DataFrame,
     ranking: pd.DataFrame,
     to_settle: pd.DataFrame,
-    tasted: bool,
+    steady: Collection[str] = (),
     chances: Mapping[str, float] | None = None,
 ) -> tuple[str, ...]:
     """Return the findings as sentences, the most important factor first.
@@ -44,8 +44,9 @@ def sentences(
     terms : sequence of Term
     effects, ranking, to_settle : DataFrame
         As findings hold them.
-    tasted : bool
-        Whether several scores stand for one bake, so that more tasters come to mind.
+    steady : collection of str
+        Units, in words, that differ by more than their tasters do: more tasters would settle
+        nothing there.
     chances : mapping, optional
         Term -> the chance that it is at work at all, where explanations were averaged.
 
@@ -63,7 +64,7 @@ def sentences(
     said = [_first(response, ranking)]
     for factor in ranking["factor"]:
         own = effects[effects["term"] == factor]
-        said += [_main(row, digits, unit, measure, to_settle, tasted) for row in own.itertuples()]
+        said += [_main(row, digits, unit, measure, to_settle, steady) for row in own.itertuples()]
     for term in terms:
         if len(term.factors) < 2 and term.order < 2:
             continue
@@ -132,12 +133,12 @@ def _main(
     unit: str,
     measure: Measure | None,
     to_settle: pd.DataFrame,
-    tasted: bool,
+    steady: Collection[str],
 ) -> str:
     term, level, reference = row.term, row.level, row.reference  # type: ignore[attr-defined]
     size = f"{signed(row.estimate, digits)}{unit}{_between(row, digits)}"  # type: ignore[attr-defined]
     said = f"{_capital(term)}, {level} over {reference}: {size}. "
-    return said + _judged(row, measure, to_settle, tasted)
+    return said + _judged(row, measure, to_settle, steady)
 
 
 def _between(row: object, digits: int) -> str:
@@ -147,7 +148,9 @@ def _between(row: object, digits: int) -> str:
     return f" ({signed(low, digits)} to {signed(high, digits)})"
 
 
-def _judged(row: object, measure: Measure | None, to_settle: pd.DataFrame, tasted: bool) -> str:
+def _judged(
+    row: object, measure: Measure | None, to_settle: pd.DataFrame, steady: Collection[str]
+) -> str:
     judged = row.verdict  # type: ignore[attr-defined]
     if judged == MATTERS:
         return "Matters."
@@ -156,10 +159,10 @@ def _judged(row: object, measure: Measure | None, to_settle: pd.DataFrame, taste
         return f"Too small to matter: {source}."
     if measure and verdict(row.low, row.high, measure.margin) == TOO_SMALL:  # type: ignore[attr-defined]
         return "Not settled: likely too small to matter, but too few bakes are left to show it."
-    return f"Not settled{_what_would_settle(row, to_settle, tasted)}"
+    return f"Not settled{_what_would_settle(row, to_settle, steady)}"
 
 
-def _what_would_settle(row: object, to_settle: pd.DataFrame, tasted: bool) -> str:
+def _what_would_settle(row: object, to_settle: pd.DataFrame, steady: Collection[str]) -> str:
     low, high = row.low, row.high  # type: ignore[attr-defined]
     if not np.isfinite(low):
         return ": no error was measured for it, so it can not be told from chance."
@@ -173,7 +176,7 @@ def _what_would_settle(row: object, to_settle: pd.DataFrame, tasted: bool) -> st
         return f"{sure}; it lies so near what is worth noticing that more bakes may not settle it."
     unit, more = str(own["unit"].iloc[0]), int(own["more"].iloc[0])
     one = unit.removesuffix("s") if more == 1 else unit
-    but = ", more tasters would not" if tasted and unit not in ("tastings", "tasters") else ""
+    but = ", more tasters would not" if unit in steady else ""
     return f"{sure}; {more} more {one} would likely settle it{but}."
 
 
