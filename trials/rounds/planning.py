@@ -125,7 +125,7 @@ def _refuse_if_entered(round_: Round) -> None:
         raise RoundError(
             f"the idea was changed, but something was entered for the plan that is there: see "
             f"{in_words(held)}. Nothing was changed. To go on with this round, make its next bakes "
-            f"anew: trials replan {round_.folder}; to plan the changed idea, copy it to a new "
+            f'anew: trials replan "{round_.folder}"; to plan the changed idea, copy it to a new '
             "folder and plan it there.",
             Place(IDEA),
         )
