@@ -1,6 +1,7 @@
 """What bakes are expected to gain, against closed forms and full enumeration."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -9,7 +10,8 @@ from scipy import stats
 
 import trials
 from tests.deciding.small_development import LIKING, kitchen
-from trials.deciding.beliefs import known
+from trials.deciding.actions import settled
+from trials.deciding.beliefs import chance_best, known
 from trials.deciding.expected_gain import contest, error_covariance, expected_gain, narrowing
 
 
@@ -79,3 +81,26 @@ def test_narrowing_finds_the_best_of_all_pairs():
 
     best = min(left(pair) for pair in itertools.combinations_with_replacement(range(12), 2))
     assert left(narrowing(one, pool, weight, 2)) <= best * (1 + 0.02)
+
+
+def test_settings_that_are_alike_share_the_chance_of_being_the_best():
+    table = pd.DataFrame(
+        {"fat": ["butter", "lard"] * 4, "rest": [20, 20, 60, 60] * 2, "liking": [4.0, 6.0] * 4}
+    )
+    table["liking"] += [0.1, -0.2, 0.3, 0.1, -0.1, 0.2, -0.3, 0.0]
+    factors = [trials.Categorical("fat", ["butter", "lard"]), trials.Numeric("rest", 20, 60)]
+    found = trials.fit(table, "liking", factors, model="main", measure=LIKING)
+    before = known({"liking": found}, [LIKING], same_day=True)
+    one = before.beliefs[0]
+    draws = np.zeros_like(one.draws)
+    draws[1] = one.draws[1]
+    # Only fat does anything in these draws, so no rest is better than another
+    inert = replace(before, beliefs=(replace(one, draws=draws),))
+    chances = chance_best(inert)
+    assert chances.sum() == pytest.approx(1)
+    names = [factor.name for factor in factors]
+    # The setting chosen today stands first, and again among all settings
+    shares = pd.DataFrame(np.round(inert.settings, 9), columns=names).assign(chance=chances)
+    by_fat = shares.groupby("fat")["chance"]
+    assert by_fat.max().to_numpy() == pytest.approx(by_fat.min().to_numpy())
+    assert settled(inert, chances) == [0]

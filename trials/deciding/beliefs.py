@@ -26,6 +26,7 @@ OF_TASTING = ("taster", "tasting")
 # A bend that nobody looked for may be as large as what is worth noticing, and a bake's own spread
 # is never below a fifth of it (our own assumptions)
 UNSEEN_BEND, LEAST_SPREAD = 1.0, 0.2
+_TIE = 1e-9  # of the largest worth: below this, what is between two is rounding
 _SEED = 4143
 
 
@@ -287,7 +288,7 @@ def _spreads(one: Forecast, goal: Goal) -> tuple[float, float]:
 
 
 def chance_best(knowledge: Knowledge, most: int = 1000) -> np.ndarray:
-    """Return how likely each setting of the knowledge is the best of them.
+    """Return how likely each setting of the knowledge is the best of them; those alike share it.
 
     Parameters
     ----------
@@ -307,8 +308,10 @@ def chance_best(knowledge: Knowledge, most: int = 1000) -> np.ndarray:
     drawn = [one.rows(knowledge.settings) @ one.draws[:, :most] for one in knowledge.beliefs]
     flat = [values.ravel() for values in drawn]
     worth = knowledge.worth(flat).reshape(drawn[0].shape)
-    places = np.argmax(np.round(worth, 9), axis=0)
-    return np.bincount(places, minlength=len(knowledge.settings)) / worth.shape[1]
+    # In many draws a factor does nothing: then no setting of it is better than another
+    top, lowest = worth.max(axis=0), worth.min(axis=0)
+    won = worth >= top - _TIE * np.maximum(np.abs(top), np.abs(lowest))
+    return (won / won.sum(axis=0)).mean(axis=1)
 
 
 def coded_made(knowledge: Knowledge) -> np.ndarray:
