@@ -1,5 +1,7 @@
 """Failed bakes through the door: what few failures may say, and what they may not."""
 
+from itertools import permutations
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -72,13 +74,33 @@ def test_survivors_are_means_of_bakes_not_of_tastings():
 def test_one_term_for_six_failures_and_chances_that_add_up():
     found = failing(doughnuts(), FACTORS)
     assert found.failures.allowed == 1
-    assert len(found.terms) == 1
+    # All six of the hot and wet bakes failed and nothing else: both together part them wholly
+    assert [term.name for term in found.terms] == ["oil:hydration"]
     # Puhr et al. 2017: the corrected chances add up to the failures
     assert found.chance(found.bakes).sum() == pytest.approx(6)
     at = found.at(found.bakes.head(3))
     assert at["chance"].to_numpy() == pytest.approx(found.chance(found.bakes.head(3)))
     assert ((at["low"] < at["chance"]) & (at["chance"] < at["high"])).all()
-    assert any("no room for" in one for one in found.sentences)
+    together = f"oil {FACTORS[0].show(180)} and hydration {FACTORS[1].show(108)} together"
+    assert any(f"at {together}" in one for one in found.sentences)
+
+
+def test_what_the_model_has_no_room_for_is_said():
+    table = full_factorial(FACTORS, replicates=2, seed=2).table
+    table = table.assign(
+        bake=[f"B{n:02d}" for n in range(1, 25)],
+        status=np.where(table["fat"] == "lard", "failed", "made"),
+    )
+    # Eight of eight with lard failed, six of them hot: lard says it all, hot is shared
+    cooled = table.index[(table["fat"] == "lard") & (table["oil"] == 165)][:2]
+    table = table.drop(index=cooled)
+    found = failing(table, FACTORS[::2])
+    assert found.failures.allowed == 1
+    assert found.failures.terms == ("fat",)
+    assert not any("no room for" in one for one in found.sentences)
+    cooled = table.index[(table["fat"] == "lard") & (table["oil"] == 165)][:1]
+    hot = failing(table.drop(index=cooled), FACTORS[::2])
+    assert any("no room for" in one and "oil 180" in one for one in hot.sentences)
 
 
 def test_a_dict_of_settings_will_do():
@@ -87,6 +109,74 @@ def test_a_dict_of_settings_will_do():
     fit = found.failures.fit
     slope = fit.coefficients["estimate"].iloc[1]
     assert chance == pytest.approx([special.expit(fit.intercept + slope)])
+
+
+FIVE = [
+    Numeric("oven", 165, 190, "°C"),
+    Numeric("hydration", 16, 24, "%"),
+    Categorical("fat", ["butter", "lard"]),
+    Numeric("sugar", 4, 12, "%"),
+    Numeric("rest", 20, 60, "min"),
+]
+
+
+def torn(factors, where):
+    """16 of the 32 combinations of five factors, every pair four times in each of its settings."""
+    table = full_factorial(FIVE, replicates=1, seed=1).table
+    high = np.array([table[factor.name] == factor.levels[-1] for factor in FIVE])
+    half = table[high.sum(axis=0) % 2 == 1].reset_index(drop=True)
+    failed = np.all([half[name] == setting for name, setting in where.items()], axis=0)
+    bakes = [f"B{n:02d}" for n in range(1, len(half) + 1)]
+    return failing(half.assign(bake=bakes, status=np.where(failed, "failed", "made")), factors)
+
+
+CORNERS = [
+    {"oven": 190, "hydration": 16},
+    {"oven": 165, "hydration": 24},
+    {"oven": 190, "hydration": 24},
+    {"oven": 177, "hydration": 20},
+]
+
+
+@pytest.mark.parametrize("where", [{"oven": 190, "hydration": 24}, {"fat": "lard", "rest": 20}])
+def test_the_order_of_the_factors_decides_nothing(where):
+    rest = {"fat": "lard", "sugar": 8, "rest": 40}
+    asked = [corner | rest for corner in CORNERS]
+    found = [torn(factors, where).chance(asked) for factors in list(permutations(FIVE))[::13]]
+    assert len(found) == 10
+    assert np.ptp(found, axis=0).max() < 1e-9
+
+
+def test_where_four_of_four_were_made_failing_is_less_likely():
+    found = torn(FIVE, {"oven": 190, "hydration": 24})
+    counts = found.counts.set_index("region")["failed"]
+    assert counts["oven 190 °C, hydration 24 %"] == 4
+    assert counts["oven 190 °C, hydration 16 %"] == 0
+    rest = {"fat": "lard", "sugar": 8, "rest": 40}
+    hot, wet, both, _ = found.chance([corner | rest for corner in CORNERS])
+    assert max(hot, wet) < 0.1 < 0.5 < both
+    assert hot == pytest.approx(wet)
+
+
+def test_settings_never_parted_share_the_blame_and_the_words_say_so():
+    oven = np.tile([165.0, 190.0], 8)
+    table = pd.DataFrame({"oven": oven, "hydration": np.where(oven > 170, 24.0, 16.0)})
+    table["bake"] = [f"B{n:02d}" for n in range(1, 17)]
+    table["status"] = ["made", "failed"] * 4 + ["made"] * 8
+    found = [failing(table, factors) for factors in (FIVE[:2], FIVE[1::-1])]
+    apart = [{"oven": 190, "hydration": 16}, {"oven": 165, "hydration": 24}]
+    for one in found:
+        assert len({model.parts[0].key for model in one.failures.explanations}) >= 2
+        assert any("it could as well be" in note for note in one.notes)
+        hot, wet = one.chance(apart)
+        assert hot == pytest.approx(wet)
+        at = one.at(apart)
+        assert ((at["low"] < at["chance"]) & (at["chance"] < at["high"])).all()
+    assert found[0].chance(apart) == pytest.approx(found[1].chance(apart), abs=1e-9)
+    weights = [model.weight for model in found[0].failures.explanations]
+    assert sum(weights) == pytest.approx(1)
+    # Akaike weights (Burnham & Anderson 2002, 2.9): none beyond two units of the best
+    assert min(weights) >= max(weights) * np.exp(-1) * (1 - 1e-9)
 
 
 def test_under_three_failures_only_counts():

@@ -100,8 +100,9 @@ def test_five_failures_carry_one_term(failures, allowed):
     failed, settings, terms = hot_and_wet(failures)
     found = explain_failures(failed, settings, terms)
     assert found.allowed == allowed
-    assert len(found.terms) <= allowed
-    assert found.terms[0] in ("oil", "wet")
+    assert all(len(one.parts) <= allowed for one in found.explanations)
+    assert set(found.terms) <= {"oil", "wet", "oil:wet"}
+    assert found.explanations[0].words == "oil 180 and wet 108 together"
 
 
 def test_the_corner_that_fails_is_counted_exactly():

@@ -557,3 +557,27 @@ def test_weights_move_the_choice_towards_what_counts_more(rivals):
     assert not found["noticeable"].iloc[0]
     heavy = recommend(rivals, [LIKING, CRISP], weights={"crispness": 4})
     assert heavy.expected["estimate"].iloc[1] == pytest.approx(known["crispness", "more"])
+
+
+def test_the_order_of_the_factors_never_decides_what_failures_rule_out():
+    # Hot and wet tore; hot and dry is best, and all four bakes there were made
+    axes = [(165, 190), (16, 24), ("butter", "lard"), (20, 60)]
+    names = ["oven", "hydration", "fat", "rest"]
+    table = pd.DataFrame(list(product(*axes)), columns=names)
+    torn = (table["oven"] == 190) & (table["hydration"] == 24)
+    rng = np.random.default_rng(5)
+    table["liking"] = 5 + (table["oven"] - 177.5) / 12.5 - (table["hydration"] - 20) / 8
+    table["liking"] = (table["liking"] + rng.normal(0, 0.2, 16)).where(~torn)
+    table = table.assign(bake=[f"B{n:02d}" for n in range(1, 17)], reason="")
+    table["status"] = np.where(torn, "failed", "made")
+    factors = [Numeric("oven", 165, 190, "°C"), Numeric("hydration", 16, 24, "%")]
+    factors += [Categorical("fat", ["butter", "lard"]), Numeric("rest", 20, 60, "min")]
+    found = []
+    for order in ([0, 1, 2, 3], [1, 0, 2, 3], [3, 2, 1, 0]):
+        fitted = fit(table, "liking", [factors[n] for n in order], model="main")
+        found.append(recommend(fitted, LIKING))
+    for best in found:
+        assert (best.settings["oven"], best.settings["hydration"]) == (190, 16)
+        assert best.settings == found[0].settings
+        assert best.chance_of_failure == pytest.approx(found[0].chance_of_failure, abs=1e-9)
+        assert best.chance_of_failure < 0.1

@@ -77,24 +77,24 @@ def chance_of_failure(
 def _modelled_chance(
     failures: Failures, factors: Sequence[Factor]
 ) -> Callable[[np.ndarray], np.ndarray] | None:
-    fit = failures.fit
-    if fit is None:
+    if not failures.explanations:
         return None
-    terms = model_terms(list(failures.terms), factors)
+    terms = model_terms(list(failures.needs), factors)
     wide = fast_basis(terms, factors)
     names = list(model_matrix(terms, factors, pd.DataFrame([reference_setting(factors)])).columns)
-    wanted = fit.coefficients["column"].iloc[1:].tolist()
-    missing = [name for name in wanted if name not in names]
+    lines = [one.line() for one in failures.explanations]
+    missing = [name for _, slopes in lines for name in slopes.index if name not in names]
     if missing:
         raise FitError(
             f"the failures speak of {in_words(missing)}, which the factors "
             f"{in_words(factor.name for factor in factors)} do not give."
         )
-    columns = np.array([names.index(name) for name in wanted])
-    slopes = fit.coefficients["estimate"].to_numpy()[1:]
+    weights = np.array([one.weight for one in failures.explanations])
+    constants = np.array([constant for constant, _ in lines])
+    slopes = np.column_stack([own.reindex(names, fill_value=0.0) for _, own in lines])
 
     def chance(X: np.ndarray) -> np.ndarray:
-        return special.expit(fit.intercept + wide.rows(X)[:, columns] @ slopes)
+        return special.expit(constants + wide.rows(X) @ slopes) @ weights
 
     return chance
 

@@ -2,7 +2,8 @@
 
 Failures are few and often all lie in one corner, where ordinary logistic regression has no finite
 answer. Firth's penalty gives one; its intercept is then set right, so that the mean chance is the
-share that failed. Under three failures there is no model, only counts.
+share that failed. Under three failures there is no model, only counts. Where several explanations
+fit alike, the chance of failing is averaged over them, so that none is picked by its place.
 """
 
 from collections.abc import Sequence
@@ -10,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
 from trials.analysis.failure_counts import as_failed, count_failures
-from trials.analysis.penalised_logistic import PenalisedFit, maximise_penalised, profile_interval
+from trials.analysis.failure_terms import Part, gain_p, independent, parts_of, weighed
+from trials.analysis.penalised_logistic import maximise_penalised, profile_interval
 from trials.analysis.rival_models import Candidate
 from trials.errors import FitError
 from trials.factors import Factor
@@ -21,7 +23,7 @@ from trials.tables import in_words
 
 FEWEST_FAILURES = 3
 FAILURES_PER_TERM = 5
-LEAST_GAIN = 0.2
+MOST_NAMED = 3  # rival explanations in a sentence
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,6 +79,50 @@ class FirthFit:
 
 
 @dataclass(frozen=True, eq=False)
+class Explanation:
+    """One explanation of the failures, fitted.
+
+    Parameters
+    ----------
+    parts : tuple of Part
+        What it holds: terms, or two settings together.
+    weight : float
+        Its share of the average.
+    fit : FirthFit
+        On its own columns.
+    """
+
+    parts: tuple[Part, ...]
+    weight: float
+    fit: FirthFit
+
+    @property
+    def words(self) -> str:
+        """What the failures hang on, in words."""
+        return in_words(part.words for part in self.parts)
+
+    def columns(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return its own columns from those of the model's terms."""
+        own = [
+            part.mix[0] + X[list(part.labels)].to_numpy(dtype=float) @ part.mix[1:]
+            for part in self.parts
+        ]
+        names = self.fit.coefficients["column"].iloc[1:].to_list()
+        return pd.DataFrame(np.hstack(own), columns=names, index=X.index)
+
+    def line(self) -> tuple[float, pd.Series]:
+        """Return the log odds as a constant and a slope for each column of the model's terms."""
+        slopes = self.fit.coefficients["estimate"].to_numpy()[1:]
+        constant, found, start = self.fit.intercept, [], 0
+        for part in self.parts:
+            weights = part.mix @ slopes[start : start + part.mix.shape[1]]
+            start += part.mix.shape[1]
+            constant += float(weights[0])
+            found.append(pd.Series(weights[1:], index=list(part.labels)))
+        return constant, pd.concat(found).groupby(level=0, sort=False).sum()
+
+
+@dataclass(frozen=True, eq=False)
 class Failures:
     """What the failed bakes say.
 
@@ -84,21 +130,67 @@ class Failures:
     ----------
     counts : DataFrame
         One row per region: region, bakes, failed, share, low, high (exact interval).
-    fit : FirthFit or None
-        None when there are too few failures, or none.
-    terms : tuple of str
-        The terms that the fit holds.
+    explanations : tuple of Explanation
+        Those that fit alike, the likeliest first; empty when there are too few failures, or none.
     allowed : int
-        How many it could hold.
+        How many terms each could hold.
     notes : tuple of str
         How the terms were chosen and what can not be said.
     """
 
     counts: pd.DataFrame
-    fit: FirthFit | None
-    terms: tuple[str, ...]
+    explanations: tuple[Explanation, ...]
     allowed: int
     notes: tuple[str, ...]
+
+    @property
+    def fit(self) -> FirthFit | None:
+        """The fit of the likeliest explanation; None when nothing was fitted."""
+        return self.explanations[0].fit if self.explanations else None
+
+    @property
+    def terms(self) -> tuple[str, ...]:
+        """The terms that any explanation holds."""
+        held = (part.term for one in self.explanations for part in one.parts)
+        return tuple(dict.fromkeys(held))
+
+    @property
+    def needs(self) -> tuple[str, ...]:
+        """The terms whose columns the chance of failing is reckoned from."""
+        held = (name for one in self.explanations for part in one.parts for name in part.needs)
+        return tuple(dict.fromkeys(held))
+
+    @property
+    def words(self) -> str:
+        """What the failures hang on, in words, all that fits alike."""
+        named = [one.words for one in self.explanations[: MOST_NAMED + 1]]
+        more = len(self.explanations) - len(named)
+        return in_words(named + ([f"{more} more"] if more else []), "or")
+
+    def chance(self, X: pd.DataFrame) -> np.ndarray:
+        """Return the chance of failure at rows of the needed terms' columns, averaged."""
+        total = np.zeros(len(X))
+        for one in self.explanations:
+            constant, slopes = one.line()
+            odds = constant + X[slopes.index.to_list()].to_numpy(dtype=float) @ slopes.to_numpy()
+            total += one.weight * special.expit(odds)
+        return total
+
+    def chances(self, X: pd.DataFrame) -> pd.DataFrame:
+        """Return chance, low and high at rows of the needed terms' columns.
+
+        The chance is averaged; the interval runs from the lowest to the highest that any of the
+        explanations leaves possible (our choice, on the safe side).
+        """
+        each = [one.fit.chances(one.columns(X)) for one in self.explanations]
+        return pd.DataFrame(
+            {
+                "chance": self.chance(X),
+                "low": np.min([one["low"] for one in each], axis=0),
+                "high": np.max([one["high"] for one in each], axis=0),
+            },
+            index=X.index,
+        )
 
 
 def fit_failures(
@@ -152,7 +244,7 @@ def fit_failures(
             "se": np.sqrt(np.diag(np.linalg.inv(fit.information))),
             "low": [low for low, _ in ends],
             "high": [high for _, high in ends],
-            "p": [_gain_p(full, y, fit, [at]) for at in range(full.shape[1])],
+            "p": [gain_p(full, y, fit, [at]) for at in range(full.shape[1])],
         }
     )
     return FirthFit(
@@ -176,9 +268,9 @@ def explain_failures(
     """Say where failures live, with a model no larger than the failures can carry.
 
     One term is allowed per five failures (or per five survivors, if they are fewer), rounded, and
-    at least one from three failures on. Terms are added one at a time, each time the one
-    that the penalised likelihood gains most from, a pair only after both its factors; it stops
-    early when a gain is no more than chance would give in one of five tries.
+    at least one from three failures on. A term is one or more columns of a factor, or two settings
+    together where most failures meet. All explanations that fit alike are kept and averaged (see
+    :func:`trials.analysis.failure_terms.weighed`), so the order of the factors decides nothing.
 
     Parameters
     ----------
@@ -198,6 +290,7 @@ def explain_failures(
 
     References
     ----------
+    Averages by Akaike weights: Burnham & Anderson 2002, Model Selection and Multimodel Inference.
     Five events per term: Vittinghoff & McCulloch 2007, Am. J. Epidemiol. 165:710-718. Exact
     intervals: Clopper & Pearson 1934, Biometrika 26:404-413.
 
@@ -213,23 +306,39 @@ def explain_failures(
     fewest = int(min(y.sum(), len(y) - y.sum()))
     counts = count_failures(failed, settings, factors=factors, level=level)
     if fewest < FEWEST_FAILURES:
-        return Failures(counts, None, (), 0, (_too_few(y),))
+        return Failures(counts, (), 0, (_too_few(y),))
     allowed = max(1, round(fewest / FAILURES_PER_TERM))
-    chosen = _chosen(y, candidates, allowed)
+    models = weighed(y, parts_of(y, settings, candidates, factors), allowed)
     notes = [
         f"{int(y.sum())} of {len(y)} bakes failed, which can carry {allowed} "
         f"{'term' if allowed == 1 else 'terms'}; the terms were chosen by these same bakes, so "
         "read the intervals as the least that is uncertain."
     ]
-    if not chosen:
+    if not models:
         notes.append("No setting parts failed bakes from the others better than chance would.")
-        return Failures(counts, None, (), allowed, tuple(notes))
-    X = pd.DataFrame(
-        np.hstack([term.columns for term in chosen]),
-        columns=[label for term in chosen for label in term.labels],
+    explanations = tuple(
+        Explanation(parts, weight, _fitted(y, parts, level)) for parts, weight in models
     )
-    fit = fit_failures(y, X, level=level)
-    return Failures(counts, fit, tuple(term.name for term in chosen), allowed, tuple(notes))
+    if len(explanations) > 1:
+        notes.append(_alike_words(explanations))
+    return Failures(counts, explanations, allowed, tuple(notes))
+
+
+def _fitted(y: np.ndarray, parts: Sequence[Part], level: float) -> FirthFit:
+    names = [name for part in parts for name in part.own]
+    X = pd.DataFrame(np.hstack([part.columns for part in parts]), columns=names)
+    return fit_failures(y, X, level=level)
+
+
+def _alike_words(explanations: Sequence[Explanation]) -> str:
+    first, *others = (one.words for one in explanations)
+    named = others[:MOST_NAMED]
+    more = len(others) - len(named)
+    rivals = in_words(named + ([f"{more} more"] if more else []), "or")
+    return (
+        f"Failing may hang on {first}; it could as well be {rivals}: these fit the bakes alike, so "
+        "chances are averaged over them."
+    )
 
 
 def _too_few(y: np.ndarray) -> str:
@@ -245,37 +354,6 @@ def _too_few(y: np.ndarray) -> str:
     return f"All but {bakes - failed} of {bakes} bakes failed: too few stood for a model."
 
 
-def _chosen(y: np.ndarray, candidates: Sequence[Candidate], allowed: int) -> list[Candidate]:
-    known = {candidate.name for candidate in candidates}
-    chosen: list[Candidate] = []
-    X = np.ones((len(y), 1))
-    while len(chosen) < allowed:
-        held = {term.name for term in chosen}
-        gains: list[tuple[float, int, Candidate, np.ndarray]] = []
-        for candidate in candidates:
-            ready = set(candidate.parents) & known <= held
-            wider = np.hstack([X, candidate.columns])
-            if candidate.name in held or not ready or not _independent(wider):
-                continue
-            fit = maximise_penalised(wider, y)
-            added = list(range(X.shape[1], wider.shape[1]))
-            gains.append((round(_gain_p(wider, y, fit, added), 9), len(gains), candidate, wider))
-        if not gains:
-            break
-        p, _, best, wider = min(gains, key=lambda gain: gain[:2])
-        if p > LEAST_GAIN:
-            break
-        chosen.append(best)
-        X = wider
-    return chosen
-
-
-def _gain_p(X: np.ndarray, y: np.ndarray, fit: PenalisedFit, at: list[int]) -> float:
-    without = maximise_penalised(X, y, fixed=dict.fromkeys(at, 0.0))
-    gain = max(0.0, 2 * (fit.log_likelihood - without.log_likelihood))
-    return float(stats.chi2.sf(gain, len(at)))
-
-
 def _corrected_intercept(y: np.ndarray, offset: np.ndarray) -> float:
     """Return the intercept at which the chances add up to the failures, the slopes held."""
     low, high = -offset.max() - 40.0, -offset.min() + 40.0
@@ -286,13 +364,6 @@ def _corrected_intercept(y: np.ndarray, offset: np.ndarray) -> float:
         else:
             high = middle
     return (low + high) / 2
-
-
-def _independent(X: np.ndarray) -> bool:
-    length = np.linalg.norm(X, axis=0)
-    if (length == 0).any():
-        return False
-    return bool(np.linalg.matrix_rank(X / length, tol=1e-8) == X.shape[1])
 
 
 def _checked(failed: Sequence[bool] | np.ndarray, X: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -306,7 +377,7 @@ def _checked(failed: Sequence[bool] | np.ndarray, X: pd.DataFrame) -> tuple[np.n
             f"{'all' if y[0] else 'none'} of {len(y)} bakes failed, so nothing can be compared; "
             "use the counts."
         )
-    if not _independent(np.column_stack([np.ones(len(y)), columns])):
+    if not independent(np.column_stack([np.ones(len(y)), columns])):
         raise FitError(
             f"among {in_words(X.columns)} one never changes or repeats the others; leave it out."
         )
