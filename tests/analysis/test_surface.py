@@ -316,3 +316,22 @@ def test_the_numbers_are_not_held_and_something_must_be_left(fried):
         canonical(fried, {"rest": 20})
     with pytest.raises(PlanError, match="is excluded, so the peak can lie nowhere"):
         peak_region(fried, exclude=[{"method": "baked"}])
+
+
+def test_where_nothing_may_matter_no_corner_wins_by_its_place():
+    bakes = table("ccd_yield.csv")
+    factors = [Numeric("time_min", 80, 90), Numeric("temp_F", 170, 180)]
+    found = fit(bakes, "y", factors, measure=Measure("y", "number", goal="higher"))
+    draws = found.averaged.draws[1:]
+    still = (draws == 0).all(axis=0)
+    assert still.mean() > 0.1
+    region = peak_region(found, level=0.999999)
+    share = region.set_index(["time_min", "temp_F"])["chance_best"]
+    assert share.sum() == pytest.approx(1)
+    # A draw in which nothing matters counts alike for every setting of the 21 by 21
+    assert len(share) == 441
+    assert share.min() >= still.mean() / 441 * (1 - 1e-9)
+    # 80 and 170 alone is best only where a draw slopes down along one or both
+    down = (draws.min(axis=0) < 0).mean()
+    assert share[80.0, 170.0] <= down + still.mean() / 441
+    assert share[80.0, 170.0] < share[90.0, 180.0]

@@ -24,6 +24,7 @@ from trials.tables import in_words, tidy_number
 PEAK, LOWEST, SADDLE, RIDGE, NO_BEND = "peak", "lowest point", "saddle", "ridge", "no bend"
 DOWN, UP, FLAT = "bends down", "bends up", "flat, or not known"
 MOST_PLACES = 3000
+SAME = 1e-9  # of the largest expected value: settings this close are alike in a draw
 _FAR = 1e3  # a stationary point this many half-ranges away says nothing
 
 
@@ -228,7 +229,8 @@ def peak_region(
 
     Where errors are measured: all settings at which "the surface is level here" is not refuted
     (Box & Hunter 1954). Where explanations are averaged, or no error is known, by joint draws: the
-    settings that were the best in most draws, until they make up `level` of all.
+    settings that were the best in most draws, until they make up `level` of all. Settings that are
+    alike in a draw share it, so where nothing is known to matter the region is all of it.
 
     Parameters
     ----------
@@ -283,9 +285,7 @@ def peak_region(
         kept.attrs["method"] = "Box and Hunter: a level surface is not refuted there"
     else:
         share = _best_share(made.forecast.drawn(X), lower=goal == "lower")
-        order = np.argsort(-share, kind="stable")
-        enough = int(np.argmax(np.cumsum(share[order]) >= level - 1e-12)) + 1
-        kept = table.assign(chance_best=share).iloc[order[:enough]]
+        kept = table.assign(chance_best=share).iloc[_likeliest(share, level)]
         kept.attrs["method"] = "joint draws: the best setting in that share of them"
     method = kept.attrs["method"]
     kept = kept.reset_index(drop=True)
@@ -294,8 +294,18 @@ def peak_region(
 
 
 def _best_share(drawn: np.ndarray, lower: bool) -> np.ndarray:
-    best = (drawn if not lower else -drawn).argmax(axis=0)
-    return np.bincount(best, minlength=len(drawn)) / drawn.shape[1]
+    """Return the share of draws in which each setting is the best; settings alike share a draw."""
+    good = -drawn if lower else drawn
+    tie = good.max(axis=0) - SAME * np.abs(good).max(axis=0)
+    best = good >= tie
+    return np.asarray((best / best.sum(axis=0)).mean(axis=1))
+
+
+def _likeliest(share: np.ndarray, level: float) -> np.ndarray:
+    """Return the places that make up a share of all draws, the likeliest first, ties and all."""
+    order = np.argsort(-np.round(share, 12), kind="stable")
+    enough = int(np.argmax(np.cumsum(share[order]) >= level - 1e-12))
+    return order[share[order] >= share[order[enough]] - 1e-12]
 
 
 def level_here(made: Quadratic, x: np.ndarray) -> np.ndarray:
