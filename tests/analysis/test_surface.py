@@ -19,6 +19,7 @@ from trials.measures import Measure
 REFERENCE = Path(__file__).parents[1] / "reference"
 KNOWN = json.loads((REFERENCE / "rsm_expected.json").read_text(encoding="utf-8"))
 CODED = [Numeric("x1", -1, 1), Numeric("x2", -1, 1)]
+SCORE = Measure("y", "number", worth_noticing=0.7)
 
 
 def table(name):
@@ -207,7 +208,7 @@ def made_of(truth, factors, noise=0.05, seed=2):
     grid = np.array(np.meshgrid(*[np.linspace(-1, 1, 5)] * 2)).reshape(2, -1).T
     bakes = pd.DataFrame(grid, columns=["x1", "x2"])
     bakes["y"] = truth(bakes["x1"], bakes["x2"]) + rng.normal(0, noise, len(bakes))
-    return fit(bakes, "y", factors, model="quadratic", measure=Measure("y", "hedonic 9"))
+    return fit(bakes, "y", factors, model="quadratic", measure=SCORE)
 
 
 @pytest.mark.parametrize(
