@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 
 from trials.errors import FitError, Place, TrialsError
+from trials.factor_checks import check_name
 from trials.factors import Categorical, Factor, Numeric, check_factors
 from trials.tables import in_words, number
 
@@ -92,8 +93,13 @@ def _read_settings(table: pd.DataFrame, factor: Factor) -> pd.Series:
     return pd.Series(settings, index=table.index)
 
 
+def _is_infinite(value: object) -> bool:
+    return str(value).strip().casefold().lstrip("+-") in ("inf", "infinity")
+
+
 def _factor(table: pd.DataFrame, name: str) -> Factor:
     """Return the factor that a column is: a number over its range, or kinds."""
+    check_name(name)
     if name not in table:
         known = in_words([str(column) for column in table.columns if column != "row"], "or")
         raise FitError(f'there is no column "{name}" for a factor; expected {known}.')
@@ -101,6 +107,10 @@ def _factor(table: pd.DataFrame, name: str) -> Factor:
     if column.isna().any() or (column.astype(str).str.strip() == "").any():
         row = int(table["row"][column.isna() | (column.astype(str).str.strip() == "")].iloc[0])
         raise FitError("the setting is missing.", Place(row=row + 1, column=name))
+    endless = column.map(_is_infinite).to_numpy(dtype=bool)
+    if endless.any():
+        row = int(table["row"][endless].iloc[0])
+        raise FitError("the setting is infinite.", Place(row=row + 1, column=name))
     kinds = list(dict.fromkeys(column.tolist()))
     if len(kinds) < 2:
         raise FitError(f'"{name}" never moved: every row has {kinds[0]}. Leave it out.')

@@ -58,7 +58,7 @@ def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     Raises
     ------
     FitError
-        When a factor has no setting, or the shares of a blend do not sum to 1.
+        When these are no settings, a factor has none, or the shares of a blend do not sum to 1.
     FactorError
         When a setting is not its factor's, or stands where its factor does not exist.
 
@@ -69,7 +69,11 @@ def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     0  20.0
     """
     rows = [settings] if isinstance(settings, Mapping) else settings
-    table = pd.DataFrame(rows).reset_index(drop=True)
+    try:
+        table = pd.DataFrame(rows).reset_index(drop=True)
+    except (ValueError, TypeError):
+        example = {factor.name: factor.middle for factor in factors}
+        raise FitError(f"{settings!r} is no setting; one for each factor: {example!r}.") from None
     missing = [factor.name for factor in factors if factor.name not in table]
     if missing:
         raise FitError(f"no setting was given for {in_words(missing)}.")
