@@ -99,6 +99,67 @@ class TestSettings:
         with pytest.raises(TrialsError, match=r"row 5|infinite|finite"):
             fit(table(rest=rest), "liking", [Numeric("rest", 20, 60)])
 
+    @pytest.mark.parametrize("value", [np.inf, -np.inf, "inf"])
+    def test_an_infinite_setting_of_a_column_given_by_name(self, value):
+        rest = pd.Series([20, 60] * 8, dtype=object)
+        rest[3] = value
+        with pytest.raises(FitError, match=r'row 5, "rest": the setting is infinite'):
+            fit(table(rest=rest), "liking", ["rest"])
+
+    def test_settings_past_all_reckoning(self):
+        with pytest.raises(TrialsError, match=r'"rest" runs from -1e\+308.*larger unit'):
+            fit(table(rest=[-1e308, 1e308] * 8), "liking", ["rest"])
+        with pytest.raises(TrialsError, match=r'"rest" has the setting 1e\+308, too far outside'):
+            fit(table(rest=[20, 1e308] * 8), "liking", [Numeric("rest", 20, 60)])
+
+    def test_one_slip_in_the_settings_of_a_bake_is_named(self):
+        data = tasted()
+        assert (data.loc[data["bake"] == "B01", "fat"] == "butter").all()
+        data.loc[5, "fat"] = "oil"
+        told = r'row 7, "fat": this row has oil, but bake B01 has butter in its other rows'
+        with pytest.raises(FitError, match=told):
+            fit(data, "liking", ["rest", "fat"])
+        data = tasted().astype({"rest": float})
+        data.loc[12, "rest"] = 20.5
+        with pytest.raises(FitError, match=r'row 14, "rest": .* 20.5, but bake B03 has 60'):
+            fit(data, "liking", ["rest", "fat"])
+
+    def test_what_varies_within_the_bakes_belongs_to_the_tasting(self):
+        data = tasted()
+        data["icing"] = (["with", "without"] * 2 + ["without", "with"] * 2) * 4
+        found = fit(data, "liking", ["fat", "icing"], model="main")
+        judged = found.tests.set_index("term")["tested_against"]
+        assert judged.to_dict() == {"fat": "bakes", "icing": "tastings"}
+
+    def test_bakes_that_start_again_each_day_are_told_apart_by_it(self):
+        data = pd.concat([tasted().assign(day="Sat"), tasted().assign(day="Sun")])
+        swapped = data["fat"].map({"butter": "oil", "oil": "butter"})
+        # On Sunday the ids of half of the bakes stand for the other fat
+        other = (data["day"] == "Sun") & data["bake"].isin(["B00", "B01", "B02"])
+        data["fat"] = data["fat"].mask(other, swapped)
+        groups = ("day/bake", "taster")
+        fit(data.reset_index(drop=True), "liking", ["rest", "fat"], groups=groups)
+        data = data.reset_index(drop=True)
+        data.loc[33, "fat"] = {"butter": "oil", "oil": "butter"}[data.loc[33, "fat"]]
+        with pytest.raises(FitError, match=r'row 35, "fat": this row has'):
+            fit(data, "liking", ["rest", "fat"], groups=groups)
+
+    def test_settings_that_differ_by_a_slip_are_not_told_apart(self):
+        sugar = np.array([10.0, 20, 30, 40] * 4)
+        data = table(sugar=sugar, salt=sugar + 1e-9 * (np.arange(16) == 5))
+        with pytest.raises(FitError, match='can not tell "salt" apart'):
+            fit(data, "liking", ["sugar", "salt"], model="main")
+        far = data.assign(sugar=1e6 * data["sugar"], salt=1e-6 * data["salt"])
+        with pytest.raises(FitError, match='can not tell "salt" apart'):
+            fit(far, "liking", ["sugar", "salt"], model="main")
+
+    def test_settings_that_differ_a_little_are_told_apart_wherever_they_lie(self):
+        sugar = np.array([10.0, 20, 30, 40] * 4)
+        data = table(sugar=1e5 + sugar, salt=1e5 + sugar + (np.arange(16) % 3 == 0))
+        wide = [Numeric("sugar", 0, 1e9), Numeric("salt", 0, 1e9)]
+        found = fit(data, "liking", wide, model="main")
+        assert np.isfinite(found.effects["se"]).all()
+
     def test_a_setting_far_outside_its_range_is_taken_as_it_is(self):
         rest = [20, 60] * 7 + [20, 1e6]
         found = fit(table(rest=rest), "liking", [Numeric("rest", 20, 60)], model="main")
@@ -168,6 +229,59 @@ class TestScores:
         with pytest.raises(FitError, match="unit"):
             fit(table(liking=table()["liking"] * scale), "liking", ["rest"], model="main")
 
+    def test_past_all_reckoning_both_ways(self):
+        scores = [1e308, -1e308] * 8
+        with pytest.raises(FitError, match=r'row 2, "liking": 1e\+308 is too large.*larger unit'):
+            fit(table(liking=scores), "liking", ["rest"])
+
+    @pytest.mark.parametrize(
+        "value", [pd.Timestamp("2024-05-01"), 5 + 1j, np.complex128(5), pd.Timedelta(1), (5,)]
+    )
+    def test_what_is_no_number(self, value):
+        scores = table()["liking"].astype(object)
+        scores[4] = value
+        with pytest.raises(FitError, match=r'row 6, "liking".*is not a number'):
+            fit(table(liking=scores), "liking", ["rest"])
+
+    @pytest.mark.parametrize("value", [95, -3, 0.5])
+    def test_off_the_scale(self, value):
+        scores = table()["liking"]
+        scores[4] = value
+        with pytest.raises(FitError, match=r'row 6, "liking": .*off the scale of "liking", 1 to 9'):
+            fit(table(liking=scores), "liking", ["rest"], measure=Measure("liking", "hedonic 9"))
+
+    def test_the_measure_of_another_response(self):
+        with pytest.raises(FitError, match='the measure is "crispness" but the response is "liki'):
+            fit(table(), "liking", ["rest"], measure=Measure("crispness", "hedonic 9"))
+
+    def test_scores_of_failed_bakes_are_left_out_with_a_word(self):
+        data = tasted().assign(status="made")
+        data.loc[data["bake"] == "B03", "status"] = "failed"
+        found = fit(data, "liking", ["rest", "fat"], model="main")
+        assert (
+            "4 scores were left out, as the bake failed or was not served: B03 (failed)."
+            in found.notes
+        )
+
+    def test_failed_bakes_without_scores_need_no_word(self):
+        data = tasted().assign(status="made")
+        data.loc[data["bake"] == "B03", ["status", "liking"]] = ["failed", np.nan]
+        found = fit(data, "liking", ["rest", "fat"], model="main")
+        assert not any("left out" in note for note in found.notes)
+
+    def test_a_bake_of_two_statuses(self):
+        data = tasted().assign(status="made")
+        data.loc[14, "status"] = "failed"
+        with pytest.raises(FitError, match='row 16, "status": bake B03 is failed here and made'):
+            fit(data, "liking", ["rest", "fat"])
+
+    def test_a_bake_that_failed_on_one_day_is_not_that_of_the_other(self):
+        data = pd.concat([tasted().assign(day="Sat"), tasted().assign(day="Sun")])
+        failed = (data["day"] == "Sat") & (data["bake"] == "B03")
+        data["status"] = np.where(failed, "failed", "made")
+        found = fit(data, "liking", ["rest", "fat"], groups=("day/bake", "taster"))
+        assert len(found.residuals) == 64 - 4
+
     @pytest.mark.parametrize("value", [np.inf, -np.inf])
     def test_infinite(self, value):
         scores = table()["liking"]
@@ -233,6 +347,47 @@ class TestModels:
     def test_the_bake_is_never_left_out(self):
         with pytest.raises(FitError, match="count as a bake"):
             fit(tasted(), "liking", ["rest"], groups=("taster",))
+
+
+class TestQuestions:
+    """What is asked with is of its kind, or refused in a sentence."""
+
+    @pytest.mark.parametrize(
+        ("asked", "said"),
+        [
+            ({"factors": [1]}, 'factors holds 1.*as text, such as "1"'),
+            ({"factors": 5}, "factors is 5; expected a list"),
+            ({"response": 3}, 'the response is 3.*as text, such as "3"'),
+            ({"measure": "liking"}, r'measure is \'liking\'.*trials.Measure\("liking"'),
+            ({"model": 2}, "model is 2; expected"),
+            ({"model": [2]}, "model holds 2"),
+            ({"model": []}, "at least one"),
+            ({"groups": 7}, "groups is 7; expected"),
+            ({"groups": [7]}, "groups holds 7"),
+        ],
+    )
+    def test_arguments_of_another_kind(self, asked, said):
+        usual = {"response": "liking", "factors": ["rest"]}
+        with pytest.raises(FitError, match=said):
+            fit(table().rename(columns={"fat": 1}), **{**usual, **asked})
+
+    @pytest.mark.parametrize(
+        "data", [None, 5, "scores.csv", {"liking": 5}, {"a": [1], "b": [1, 2]}]
+    )
+    def test_no_table(self, data):
+        with pytest.raises(FitError, match=r"no table.*one row per score"):
+            fit(data, "liking", ["rest"])
+
+    @pytest.mark.parametrize("settings_", [5, "rest", object()])
+    def test_no_settings(self, settings_):
+        found = fit(table(), "liking", ["rest"], model="main")
+        with pytest.raises(FitError, match="no setting"):
+            found.predict(settings_)
+
+    def test_a_factor_named_like_a_pair(self):
+        data = table(a=[1, 2] * 8, b=[1, 1, 2, 2] * 4).rename(columns={"fat": "a:b"})
+        with pytest.raises(FitError, match='the factor "a:b" has the name of "a" and "b" toget'):
+            fit(data, "liking", ["a", "b", "a:b"])
 
 
 @st.composite

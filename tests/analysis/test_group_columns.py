@@ -1,5 +1,7 @@
 """Gaps and repeated ids in the columns that say what scores share."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -102,6 +104,57 @@ def test_one_taster_is_judged_on_bakes():
 def test_tasters_without_bakes_are_warned_of():
     found = fit(tasted().drop(columns=["bake", "load", "day"]), "liking", ["fat"])
     assert any("which bake" in note for note in found.notes)
+
+
+def wine():
+    return pd.read_csv(Path(__file__).parents[1] / "reference" / "wine.csv")
+
+
+def test_rows_that_share_settings_are_not_silently_bakes():
+    found = fit(wine(), "response", ["temp", "contact"])
+    said = next(note for note in found.notes if "share" in note)
+    assert said.startswith("72 rows share their settings")
+    assert "bottle and judge were not used" in said
+    assert 'groups=("bottle", "judge")' in said
+    assert found.method == "ordinary least squares, each row taken as a bake of its own"
+
+
+@pytest.mark.parametrize("names", [("Bake", "TASTER"), ("bake", "taster"), (" BAKE", "Taster")])
+def test_group_columns_are_known_however_they_are_written(names):
+    table = wine().rename(columns=dict(zip(("bottle", "judge"), names, strict=True)))
+    found = fit(table, "response", ["temp", "contact"])
+    named = fit(wine(), "response", ["temp", "contact"], groups=("bottle", "judge"))
+    assert found.effects["se"].tolist() == pytest.approx(named.effects["se"].tolist(), rel=1e-6)
+    for one in (found, named):
+        assert not any("share" in note for note in one.notes)
+    again = fit(table, "response", ["temp", "contact"], groups=names)
+    assert again.effects["p"].tolist() == found.effects["p"].tolist()
+
+
+def test_two_columns_for_one_group_are_refused():
+    table = wine().rename(columns={"bottle": "Bake", "judge": "BAKE"})
+    with pytest.raises(FitError, match="'Bake' and 'BAKE' could each be the bake"):
+        fit(table, "response", ["temp", "contact"])
+
+
+def test_a_taster_alone_is_not_enough_and_the_spare_labels_are_named():
+    table = wine().rename(columns={"judge": "taster"})
+    said = " ".join(fit(table, "response", ["temp", "contact"]).notes)
+    assert "bottle was not used" in said
+    assert 'groups=("bottle", "taster")' in said
+
+
+def test_bakes_that_each_have_their_settings_need_no_word():
+    table = pd.DataFrame({"rest": np.arange(8.0), "liking": [5, 6, 5, 7, 6, 8, 7, 9]})
+    assert not any("share" in note for note in fit(table, "liking", ["rest"]).notes)
+    twice = pd.concat([table, table.assign(liking=table["liking"] + 0.5)])
+    said = fit(twice.assign(oven=[1, 2, 3, 4] * 4), "liking", ["rest"]).notes
+    # An oven that only says the rest in other words is no label to group by
+    assert any(note.startswith("16 rows share") and "oven" not in note for note in said)
+    bakes = twice.assign(bake=range(16))
+    found = fit(bakes, "liking", ["rest"])
+    assert not any("share" in note for note in found.notes)
+    assert found.method == "ordinary least squares, one value per bake"
 
 
 @pytest.mark.parametrize("said", ["Failed", " failed ", "FAILED"])

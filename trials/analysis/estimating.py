@@ -90,7 +90,7 @@ def estimated(asked: Question, method: str) -> Estimated:
         engine=small_sample(mixed, method=method),
         variance=_variance(mixed, asked),
         residuals=mixed.conditional_residuals,
-        method=_method_words(mixed, method),
+        method=_method_words(mixed, method, asked),
         notes=notes,
         error_df=_error_df(mixed),
     )
@@ -102,9 +102,11 @@ def _error_df(mixed: MixedFit) -> float:
     return left["bake"] if "bake" in left else left["residual"]
 
 
-def _method_words(mixed: MixedFit, method: str) -> str:
+def _method_words(mixed: MixedFit, method: str, asked: Question) -> str:
     if not mixed.terms:
-        return "ordinary least squares, one value per unit"
+        units = unit_words(None, asked.table)
+        known = "one value per bake" if units == "bakes" else "each row taken as a bake of its own"
+        return f"ordinary least squares, {known}"
     names = in_words(term.name for term in mixed.terms)
     adjusted = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}.get(method, "")
     return f"REML with random {names}; {adjusted} standard errors and degrees of freedom"

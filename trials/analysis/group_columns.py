@@ -5,10 +5,13 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
+from trials.analysis.repeats import OWN_VIEW
 from trials.errors import FitError, Place
-from trials.factors import is_blank
+from trials.factor_checks import RESERVED, is_blank
+from trials.factors import Factor
 from trials.tables import in_words
 
+_ABOUT_AS_OFTEN = 2  # a number that stands more than twice as often as another is a score
 NEVER_BLANK = ("day", "bake")  # a score without one of these belongs to no known bake
 _OUTER = (("bake", "load"), ("bake", "day"), ("load", "day"))
 
@@ -41,6 +44,38 @@ def columns_of(table: pd.DataFrame, name: str) -> list[str]:
         known = in_words(map(str, table.columns), "or")
         raise FitError(f'groups names "{missing[0]}", which is no column; expected {known}.')
     return parts
+
+
+def plain_groups(groups: Iterable[str], table: pd.DataFrame) -> tuple[str, ...]:
+    """Return group names as the table has them: "Day/Load" is "day/load".
+
+    Examples
+    --------
+    >>> plain_groups(["Bake", "oven"], pd.DataFrame({"bake": [1], "oven": [1]}))
+    ('bake', 'oven')
+    """
+    return tuple(
+        name
+        if name in table
+        else "/".join(
+            part.strip().casefold() if part.strip().casefold() in RESERVED else part
+            for part in name.split("/")
+        )
+        for name in groups
+    )
+
+
+def bake_group(groups: Iterable[str] | None) -> str:
+    """Return the group whose levels are the bakes: "day/bake" where it was named so.
+
+    Examples
+    --------
+    >>> bake_group(["day/bake", "taster"]), bake_group(None)
+    ('day/bake', 'bake')
+    """
+    names = list(groups or ())
+    within = [name for name in names if name.endswith("/bake") and name != OWN_VIEW]
+    return within[0] if within and "bake" not in names else "bake"
 
 
 def with_own_groups(table: pd.DataFrame, names: Iterable[str], notes: list[str]) -> pd.DataFrame:
@@ -129,22 +164,118 @@ def _example(columns: Sequence[str], inner: str, outer: str) -> str:
     return "groups=(" + ", ".join(f'"{name}"' for name in named) + ")"
 
 
-def unknown_bakes(table: pd.DataFrame) -> str | None:
-    """Return a warning where many tasted, but nothing says which bake each of them got.
+def check_settings(table: pd.DataFrame, factors: Sequence[Factor], bake: str) -> None:
+    """Refuse a bake whose rows disagree about a setting that belongs to the bake.
+
+    A factor that varies within most of the bakes that have several rows belongs to the tasting
+    (every bake served with and without icing), and may.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score, with a column `row`; settings as the factors read them.
+    factors : sequence of Factor
+    bake : str
+        The group whose levels are the bakes.
+
+    Raises
+    ------
+    FitError
+        Naming the row, and what the bake's other rows have.
 
     Examples
     --------
-    >>> unknown_bakes(pd.DataFrame({"taster": [1, 2]})) is None
-    True
-    >>> unknown_bakes(pd.DataFrame({"taster": [1, 1, 2, 2]}))[:37]
-    'No column says which bake each taster'
+    >>> from trials.factors import Categorical
+    >>> fat = Categorical("fat", ["butter", "oil"])
+    >>> served = pd.DataFrame({"bake": ["B01", "B01"], "fat": ["butter", "oil"], "row": [1, 2]})
+    >>> check_settings(served, [fat], "bake")
     """
-    if "bake" in table or "taster" not in table or not table["taster"].duplicated().any():
+    if "bake" not in table or table["bake"].map(is_blank).any():
+        return
+    bakes = group_codes(table, bake)
+    several = np.bincount(bakes)[bakes] > 1
+    own, bakes = table[several], bakes[several]
+    for factor in factors:
+        kinds = own[factor.name].groupby(bakes).nunique(dropna=False)
+        differing = kinds.index[kinds > 1]
+        if not 0 < len(differing) <= len(kinds) / 2:
+            continue
+        rows = own[bakes == differing[0]]
+        shown = rows[factor.name].map(factor.show)
+        usual = shown.mode(dropna=False)
+        usual = shown.iloc[0] if shown.iloc[0] in set(usual) else usual.iloc[0]
+        odd = rows[shown != usual]
+        others = "its other rows" if len(odd) == 1 else "others of its rows"
+        raise FitError(
+            f"this row has {shown[odd.index[0]]}, but bake {rows['bake'].iloc[0]} has {usual} in "
+            f"{others}; a bake has one setting. Correct the cell, or the bake.",
+            Place(row=int(odd["row"].iloc[0]) + 1, column=factor.name),
+        )
+
+
+def unknown_bakes(
+    table: pd.DataFrame, factors: Sequence[Factor], response: str, used: Sequence[str]
+) -> str | None:
+    """Return a warning where rows share settings, and nothing says which bake each came from.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    factors : sequence of Factor
+    response : str
+    used : sequence of str
+        The groups; where the settings change only between the units of one, that is the bake.
+
+    Examples
+    --------
+    >>> from trials.factors import Numeric
+    >>> rest, alone = Numeric("rest", 20, 60), pd.DataFrame({"rest": [20, 60]})
+    >>> unknown_bakes(alone, [rest], "liking", ()) is None
+    True
+    >>> unknown_bakes(pd.concat([alone, alone]), [rest], "liking", ())[:48]
+    '4 rows share their settings with other rows, and'
+    """
+    if "bake" in table and not table["bake"].map(is_blank).all():
         return None
-    return (
-        "No column says which bake each taster got, so every tasting counts as a bake of its own. "
-        'If several tasted one bake, add a column "bake": otherwise the verdicts are too sure.'
+    own = table[table["role"] != "control"] if "role" in table else table
+    settings = own.groupby([one.name for one in factors], dropna=False, sort=False).ngroup()
+    shared = int(settings.duplicated(keep=False).sum())
+    held = [group_codes(own, name) for name in used]
+    if not shared or any(settings.groupby(unit).nunique().max() == 1 for unit in held):
+        return None
+    spare = {response, "row", *RESERVED, *(one.name for one in factors)}
+    spare |= {part for name in used for part in columns_of(table, name)}
+    labels = [name for name in own if name not in spare and _is_label(own[name], settings)]
+    told = (
+        f"{shared} rows share their settings with other rows, and no column says which bake each "
+        "came from, so each row was taken as a bake of its own"
     )
+    if not labels:
+        return f'{told}. If a row is a tasting, add a column "bake": else verdicts are too sure.'
+    named = ", ".join(f'"{name}"' for name in dict.fromkeys([*labels, *used]))
+    return (
+        f"{told}; {in_words(labels)} {'were' if len(labels) > 1 else 'was'} not used. If a row is "
+        f"a tasting, verdicts are too sure: write groups=({named}{',' * (',' not in named)}), or "
+        'call the column that names the bake "bake".'
+    )
+
+
+def _is_label(column: pd.Series, settings: pd.Series) -> bool:
+    """Say whether a column looks like the names of things that rows share, such as bottles.
+
+    A label stands in several rows, about as often as any other, and does not only say a setting
+    in other words.
+    """
+    counts = column.value_counts()
+    if column.map(is_blank).any() or len(counts) < 2 or counts.min() < 2:
+        return False
+    if pd.api.types.is_numeric_dtype(column) and (
+        (column % 1 != 0).any() or counts.max() > _ABOUT_AS_OFTEN * counts.min()
+    ):
+        return False
+    by_setting = column.groupby(settings).nunique().max()
+    return bool(by_setting > 1 or len(counts) == settings.nunique())
 
 
 def check_unit(table: pd.DataFrame, used: tuple[str, ...], groups: Iterable[str] | None) -> None:

@@ -12,14 +12,17 @@ import pandas as pd
 from trials.analysis.cross_products import RandomTerm, dependent_columns
 from trials.analysis.factor_columns import chosen_factors
 from trials.analysis.group_columns import (
+    bake_group,
     check_labels,
+    check_settings,
     check_unit,
     group_codes,
+    plain_groups,
     unknown_bakes,
     with_own_groups,
 )
 from trials.analysis.repeats import own_views, without_echoes
-from trials.analysis.scored_rows import check_row, usable_rows, with_columns
+from trials.analysis.scored_rows import check_row, check_scale, usable_rows, with_columns
 from trials.design.kitchen import FEW_DAYS
 from trials.design.terms import Model, ModelMatrix, model_matrix, model_terms
 from trials.errors import FitError
@@ -28,6 +31,7 @@ from trials.measures import Measure
 from trials.tables import in_words
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
+_NEARLY_SAID = 1e-6  # of the spread of a column: what the others must leave of it
 CONTROL, CURVATURE = "reference bake", "middle-setting bake"
 
 
@@ -128,18 +132,22 @@ def question(
     ('', 'rest')
     """
     table = with_columns(table, response, groups)
-    groups = None if groups is None else tuple(groups)
+    groups = None if groups is None else plain_groups(groups, table)
     check_row(response, factors or (), groups or ())
     notes: list[str] = []
-    kept, failed = usable_rows(table, response, notes)
+    bake = bake_group(groups)
+    kept, failed = usable_rows(table, response, notes, bake)
+    check_scale(kept, response, measure)
     kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
     if groups is None:
         kept = without_echoes(kept, response, notes)
         check_labels(kept)
-        notes.extend(filter(None, [unknown_bakes(kept)]))
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
+    check_settings(_varied(kept), chosen, bake)
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
+    if groups != ():
+        notes.extend(filter(None, [unknown_bakes(kept, chosen, response, used)]))
     for block in blocks:
         nuisance, names = _joined(nuisance, names, block, kept)
     if groups is None:
@@ -163,6 +171,11 @@ def question(
         notes=tuple(notes),
         model_named=model is not None,
     )
+
+
+def _varied(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows whose settings count: those of reference bakes do not."""
+    return table[table["role"] != "control"] if "role" in table else table
 
 
 def _named_groups(groups: Iterable[str] | None, extra_groups: Iterable[str]) -> list[str]:
@@ -276,7 +289,7 @@ def _without_aliases(
     nuisance, names = nuisance[:, keep], tuple(names[n] for n in keep)
     lead = (matrix.owner < 0).sum()
     whole = np.hstack([matrix.X[:, :lead], nuisance, matrix.X[:, lead:]])
-    repeated = [column - nuisance.shape[1] for column in dependent_columns(whole)]
+    repeated = [column - nuisance.shape[1] for column in _repeating(whole)]
     gone = {int(matrix.owner[column]) for column in repeated if column >= lead}
     if not gone:
         return matrix, nuisance, names
@@ -301,6 +314,25 @@ def _without_aliases(
         nuisance,
         names,
     )
+
+
+def _repeating(X: np.ndarray) -> list[int]:
+    """Return the columns that say, but for a millionth, only what those before them say.
+
+    Two columns that differ by one slip of the pen would share an effect of millions between them.
+    What is left of a column is set against its spread, so that no offset hides it.
+    """
+    repeated = dependent_columns(X)
+    constant = bool(len(X)) and bool(np.any(np.ptp(X, axis=0) == 0))
+    centred = X - X.mean(axis=0) if constant else X
+    while True:
+        kept = [n for n in range(X.shape[1]) if n not in repeated and np.any(centred[:, n])]
+        sizes = np.linalg.norm(centred[:, kept], axis=0)
+        left = np.abs(np.diag(np.linalg.qr(centred[:, kept] / sizes, mode="r")))
+        near = np.flatnonzero(left < _NEARLY_SAID)
+        if not len(near):
+            return sorted(repeated)
+        repeated.append(kept[near[0]])
 
 
 def _told(matrix: ModelMatrix, nuisance: np.ndarray) -> set[int]:
