@@ -8,17 +8,19 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.drawing import DRAWS, coefficient_draws, usable
+from trials.analysis.drawn_bakes import (
+    bakes_drawn,
+    drawn_intervals,
+    measured_spread,
+    spread_left,
+)
 from trials.analysis.fast_rows import fast_basis
-from trials.analysis.repeats import is_of_tasting
 from trials.analysis.results import Findings
-from trials.analysis.verdicts import CONFIDENCE
 from trials.design.basis import Basis, coded_settings
 from trials.errors import FitError
 from trials.factors import Factor
 from trials.measures import Measure
 from trials.tables import in_words
-
-FEWEST_TO_ESTIMATE = 3  # bakes from which a spread is taken when the fit measured none
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,12 +66,7 @@ class Forecast:
 
     def new_bakes(self, X: np.ndarray, seed: int) -> np.ndarray:
         """Return draws of one new bake at each setting, its own spread included."""
-        expected = self.drawn(X)
-        rng = np.random.default_rng(seed)
-        noise = np.sqrt(self.own) * rng.standard_normal(expected.shape)
-        if np.isfinite(self.own_df):
-            noise *= np.sqrt(self.own_df / rng.chisquare(self.own_df, expected.shape[1]))
-        return expected + noise
+        return bakes_drawn(self.drawn(X), (self.own, self.own_df), seed)
 
     def intervals(self, X: np.ndarray, table: pd.DataFrame, seed: int) -> dict[str, float]:
         """Return estimate, low, high, new_low, new_high at one setting.
@@ -78,20 +75,12 @@ class Forecast:
         the draws; missing where no error was measured.
         """
         estimate = float(self.expect(X)[0])
-        if self.findings.averaged is None:
+        if self.findings.averaged is None or self.findings.by_draws:
             found = self.findings.predict(table).iloc[0]
-            names = ("low", "high", "new_low", "new_high")
-            return {"estimate": estimate} | {name: float(found[name]) for name in names}
-        edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
-        low, high = np.quantile(self.drawn(X)[0], edges)
-        new_low, new_high = np.quantile(self.new_bakes(X, seed)[0], edges)
-        return {
-            "estimate": estimate,
-            "low": float(low),
-            "high": float(high),
-            "new_low": float(new_low),
-            "new_high": float(new_high),
-        }
+        else:
+            found = drawn_intervals(self.drawn(X), (self.own, self.own_df), seed).iloc[0]
+        names = ("low", "high", "new_low", "new_high")
+        return {"estimate": estimate} | {name: float(found[name]) for name in names}
 
 
 def forecasts(
@@ -229,22 +218,13 @@ def _forecast(
 
 
 def _own_spread(found: Findings, wide: Basis, draws: np.ndarray) -> tuple[float, float]:
-    """Return the variance of one new bake, and how many degrees of freedom it rests on.
-
-    Day, load and bake spreads add; those of tasters and tastings are no part of a bake. Where the
-    fit spent every bake, the draws say it: the mean square left by a draw of the coefficients is
-    the variance, because its own error makes up for the bakes spent on the fit.
-    """
-    known = {name: value for name, value in found.spread.items() if not is_of_tasting(name)}
-    if known:
-        finite = [df for df in found.level_df if np.isfinite(df) and df > 0]
-        return float(sum(known.values())), min(finite, default=float("inf"))
-    baked = found.residuals
-    if "role" in baked:
-        baked = baked[baked["role"] != "control"]
-    if found.averaged is None or len(baked) < FEWEST_TO_ESTIMATE:
+    """Return the variance of one new bake, and how many degrees of freedom it rests on."""
+    known = measured_spread(found.spread, found.level_df)
+    if known is not None:
+        return known
+    if found.averaged is None:
         return 0.0, float("inf")
+    baked = found.bakes_scored()
     names = [factor.name for factor in found.factors]
     fitted = wide.rows(coded_settings(found.factors, baked[names])) @ draws
-    left = baked["observed"].to_numpy()[:, None] - fitted
-    return float((left**2).mean()), float("inf")
+    return spread_left(baked["observed"].to_numpy(), fitted)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trials.analysis.drawn_bakes import drawn_intervals, measured_spread, spread_left
 from trials.analysis.reached import outside_words
 from trials.analysis.repeats import is_of_tasting
 from trials.analysis.setting_rows import (
@@ -204,6 +205,11 @@ class Findings:
     def predict(self, settings: Any) -> pd.DataFrame:
         """Return what to expect at given settings.
 
+        By the fit itself where it measured an error. Where so few bakes are left that it could
+        measure none (`by_draws`), by the averaged models, as sentences, pictures and choices do:
+        their mean, the middle 95 % of their draws, no degrees of freedom. `means` and `expected`
+        stay the fit's own.
+
         Parameters
         ----------
         settings : dict, list of dict or DataFrame
@@ -223,6 +229,8 @@ class Findings:
             When a factor has no setting, or one that is not its own.
         """
         table = settings_table(settings, self.factors)
+        if self.by_draws:
+            return self._drawn(table).assign(outside_tried=outside_words(self, table))
         weights = self._rows(table)
         answer = table.assign(**self._estimates(weights, "estimate"))
         own = sum(value for source, value in self.spread.items() if not is_of_tasting(source))
@@ -232,6 +240,31 @@ class Findings:
             new_high=answer["estimate"] + reach,
             outside_tried=outside_words(self, table),
         )
+
+    @property
+    def by_draws(self) -> bool:
+        """Whether only the averaged models know an error, so that predictions go by them."""
+        # Only fits with an intercept are averaged; it comes first and is in every prediction
+        return self.told is not None and not np.isfinite(self.engine.cov[0, 0])
+
+    def _drawn(self, table: pd.DataFrame) -> pd.DataFrame:
+        assert self.told is not None
+        terms, draws = self.told.terms, self.told.draws
+        expected = model_matrix(terms, self.factors, table).X @ draws
+        own = measured_spread(self.spread, self.level_df)
+        if own is None:
+            baked = self.bakes_scored()
+            fitted = model_matrix(terms, self.factors, baked).X @ draws
+            own = spread_left(baked["observed"].to_numpy(), fitted)
+        errors = {"se": expected.std(axis=1), "df": np.nan}
+        found = table.assign(estimate=expected.mean(axis=1), **errors)
+        return found.join(drawn_intervals(expected, own))
+
+    def bakes_scored(self) -> pd.DataFrame:
+        """Return the rows that were fitted, those of reference bakes left out."""
+        rows = self.residuals
+        kept = rows[rows["role"] != "control"] if "role" in rows else rows
+        return kept.reset_index(drop=True)
 
     def expected(self, table: pd.DataFrame) -> np.ndarray:
         """Return the expected response at each row of settings, without errors; fast."""
