@@ -88,8 +88,11 @@ def test_where_nothing_is_met_nearer_is_better():
 
 
 def test_words():
-    assert goal("higher").words() == "higher; met from 6.5"
-    assert goal("lower").words() == "lower; met up to 5.5"
+    assert goal("higher", enough=6.5).words() == "higher; met from 6.5"
+    assert goal("lower", enough=5.5).words() == "lower; met up to 5.5"
+    # Where nobody named a value, nothing is there to be met
+    assert goal("higher").words() == "higher; noticeably better from 6.5"
+    assert goal("lower").words() == "lower; noticeably better up to 5.5"
     assert goal(("target", 5, 0.5)).words() == "5, from 4.5 to 5.5"
     assert goal(("between", 5, 7)).words() == "between 5 and 7"
 

@@ -221,6 +221,111 @@ def test_a_goal_out_of_reach_is_named_with_how_near_any_setting_comes(peaked):
     assert not any("to bring liking" in note for note in easy.notes)
 
 
+def test_a_goal_that_nobody_named_is_not_missed():
+    # Nothing but noise: no setting is expected to be noticeably better than the middle
+    table = scored([OIL, WATER], lambda row: 5.0, repeats=3)
+    found = recommend(fit(table, "liking", [OIL, WATER], model="main"), LIKING)
+    goal = found.goals[0]
+    assert found.expected["estimate"].iloc[0] < goal.enough_from
+    assert not goal.named
+    said = repr(found)
+    assert "to its goal" not in said
+    assert "meet the goal" not in said
+    assert "the ends of its scale" in said
+    assert "You named no value from which liking is good enough" in said
+    for own in ({"enough": {"liking": 8.0}}, {"limits": {"liking": (8.0, 9.0)}}):
+        named = recommend(fit(table, "liking", [OIL, WATER], model="main"), LIKING, **own)
+        assert named.goals[0].named
+        assert "No setting is expected to bring liking to its goal" in repr(named)
+        assert "You named no value" not in repr(named)
+
+
+def test_ranges_are_not_read_as_freedom_in_each_factor():
+    # Lard is as good cool as butter hot: all of both ranges, half of their combinations
+    two = Categorical("fat", ["butter", "lard"])
+
+    def truth(row):
+        return 6 + (1 if row["fat"] == "butter" else -1) * (row["oil"] - 172.5) / 7.5
+
+    table = scored([OIL, two], truth, repeats=4, noise=0.05)
+    found = recommend(fit(table, "liking", [OIL, two], model="interactions"), LIKING)
+    assert found.good_ranges["all_of_it"].all()
+    within = found.sentences[-1]
+    assert "any oil and fat" in within
+    # Every setting looked at lies in those ranges
+    looked_at = int(within.split(" settings looked at")[0].split(" of ")[-1])
+    share = 100 * len(found.good_settings) / looked_at
+    assert 20 < share < 60
+    assert f"Not all combinations of these: {share:.0f} % " in within
+    plain = fit(
+        scored([OIL, two], lambda row: 6.0, repeats=4, noise=0.05), "liking", [OIL, two],
+        model="main",
+    )  # fmt: skip
+    assert "Not all" not in recommend(plain, LIKING).sentences[-1]
+
+
+FIVE = [Numeric(name, 10, 20, "%") for name in ("salt", "milk", "malt", "rye")]
+FIVE += [Categorical("fat", ["butter", "lard"])]
+
+
+def half_of_five(effect, noise, seed):
+    """The 16 bakes of resolution V: an effect of every pair, and none left for error."""
+    table = pd.DataFrame(list(product((-1, 1), repeat=5)), columns=[one.name for one in FIVE])
+    table = table[table.prod(axis=1) == 1].reset_index(drop=True)
+    rng = np.random.default_rng(seed)
+    liking = 5 + effect * table["salt"] + rng.normal(0, noise, 16)
+    table = table.assign(**{one.name: 15 + 5 * table[one.name] for one in FIVE[:4]}, liking=liking)
+    return table.assign(fat=np.where(table["fat"] > 0, "lard", "butter"))
+
+
+def test_predictions_without_an_error_go_by_what_recommends():
+    found = fit(half_of_five(0.6, 0.5, 3), "liking", FIVE, measure=LIKING)
+    assert found.by_draws
+    best = recommend(found, LIKING)
+    row, told = found.predict(best.settings).iloc[0], best.expected.iloc[0]
+    for name in ("estimate", "low", "high", "new_low", "new_high"):
+        assert row[name] == pytest.approx(told[name], rel=1e-9), name
+    draws = expected_draws(found, pd.DataFrame([best.settings]))[0]
+    assert row["estimate"] == pytest.approx(draws.mean())
+    assert [row["low"], row["high"]] == pytest.approx(np.quantile(draws, [0.025, 0.975]).tolist())
+    assert row["new_high"] - row["new_low"] > row["high"] - row["low"]
+    # The fit's own numbers stay the textbook's: 16 coefficients run through all 16 bakes
+    bakes = half_of_five(0.6, 0.5, 3)
+    assert found.expected(bakes) == pytest.approx(bakes["liking"].to_numpy())
+
+
+def test_predictions_with_an_error_are_the_fits_own(peaked):
+    assert not peaked.by_draws
+    at = {"oil": 172, "water": 96, "fat": "lard"}
+    own = peaked.expected(pd.DataFrame([at]))[0]
+    assert peaked.predict(at)["estimate"].iloc[0] == pytest.approx(own)
+
+
+def test_where_the_whole_model_says_something_else_it_is_noted():
+    found = fit(half_of_five(0.6, 0.5, 3), "liking", FIVE, measure=LIKING)
+    best = recommend(found, LIKING)
+    whole = found.expected(pd.DataFrame([best.settings]))[0]
+    told = best.expected.iloc[0]
+    assert abs(whole - told["estimate"]) > found.margin
+    less = "less" if told["estimate"] < whole else "more"
+    assert (
+        f"liking: the whole model taken as it comes would expect {whole:.3g} there; simpler "
+        f"explanations that fit as well expect {less}."
+    ) in best.notes
+
+
+def test_where_both_agree_nothing_is_noted():
+    # Both factors and their pair matter beyond doubt, so every explanation holds all of them
+    table = scored(
+        [OIL, WATER],
+        lambda row: 6 + (row["oil"] - 172.5) / 7.5 * (1.2 + (row["water"] - 100) / 8),
+        repeats=3, noise=0.1, levels=2,
+    )  # fmt: skip
+    found = fit(table, "liking", [OIL, WATER], measure=LIKING)
+    assert found.averaged is not None
+    assert "whole model" not in repr(recommend(found, LIKING))
+
+
 def test_a_choice_beyond_what_was_tried_says_so():
     # The limits run to 190 °C, but nothing hotter than 180 °C was scored
     oil = Numeric("oil", 160, 190, "°C")

@@ -37,6 +37,9 @@ class Goal:
         A difference worth noticing.
     limits_from : str
         Where the limits come from, in words.
+    named : bool
+        Whether it was named from where a bake meets the goal. If not, that is where it is
+        noticeably better than the reference setting, which no setting need reach.
 
     References
     ----------
@@ -61,6 +64,7 @@ class Goal:
     weight: float
     notice: float
     limits_from: str
+    named: bool = True
 
     def desirability(self, values: np.ndarray) -> np.ndarray:
         """Return the desirability of responses, 0 to 1."""
@@ -95,10 +99,11 @@ class Goal:
 
     def words(self) -> str:
         """Return the goal in words."""
+        met = "met" if self.named else "noticeably better"
         if self.kind == "higher":
-            return f"higher; met from {tidy_number(self.enough_from, 3)}"
+            return f"higher; {met} from {tidy_number(self.enough_from, 3)}"
         if self.kind == "lower":
-            return f"lower; met up to {tidy_number(self.enough_to, 3)}"
+            return f"lower; {met} up to {tidy_number(self.enough_to, 3)}"
         ends = f"{tidy_number(self.enough_from, 4)} to {tidy_number(self.enough_to, 4)}"
         if self.kind == "target":
             return f"{tidy_number(self.all_from, 4)}, from {ends}"
@@ -204,7 +209,7 @@ def goal_for(
     --------
     >>> liking = Measure("liking", "hedonic 9", goal="higher")
     >>> goal_for(liking, np.array([5.0, 7.0]), 6.0).words()
-    'higher; met from 6.7'
+    'higher; noticeably better from 6.7'
     """
     weight = _number(weight, measure, "the weight")
     if not weight > 0:
@@ -286,15 +291,16 @@ def _one_sided(
             low, high = low - 1, high + 1
         start, end = (low, high) if up else (high, low)
         source = "the lowest and highest that are expected within the limits"
+    named = given or enough is not None
     if enough is None:
         enough = start if given else reference + (notice if up else -notice)
     enough = _number(enough, measure, "as good enough")
     if up:
         return Goal(
             measure.name, "higher", start, end, np.inf, np.inf, enough, np.inf,
-            weight, notice, source,
+            weight, notice, source, named,
         )  # fmt: skip
     return Goal(
         measure.name, "lower", -np.inf, -np.inf, end, start, -np.inf, enough,
-        weight, notice, source,
+        weight, notice, source, named,
     )  # fmt: skip

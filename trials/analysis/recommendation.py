@@ -54,7 +54,8 @@ class Recommendation:
         more likely than not are as good, no measure being noticeably worse than at the
         recommended setting. The recommended setting comes first.
     good_ranges : DataFrame
-        factor, good (settings in words), all_of_it (whether its whole range is as good).
+        factor, good (settings in words), all_of_it (whether they span its whole range). What the
+        good settings hold of each factor by itself; not every combination of these is as good.
     chance_of_failure : float or None
     goals : tuple of Goal
         With the limits that were used.
@@ -147,11 +148,11 @@ def recommendation(
     table = asked.region.frame(chosen)
     expected, chance = _expected(asked, chosen, table)
     looked_at = asked.region.grid(MOST_SHOWN)
-    good, ranges = _good_settings(asked, chosen, looked_at)
+    good, ranges, filled = _good_settings(asked, chosen, looked_at)
     failing = asked.region.chance_of_failure
     chance_of_failure = float(failing(chosen)[0]) if failing else None
     desirability = float(asked.desirability(chosen)[0])
-    sentences = sentences_on(asked, table, expected, chance, good, ranges, len(looked_at))
+    sentences = sentences_on(asked, table, expected, chance, good, ranges, len(looked_at), filled)
     return Recommendation(
         settings=table.iloc[0].to_dict(),
         expected=expected,
@@ -212,7 +213,7 @@ def chance_as_good(asked: Choice, X: np.ndarray, chosen: np.ndarray) -> np.ndarr
 
 def _good_settings(
     asked: Choice, chosen: np.ndarray, looked_at: np.ndarray
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, pd.DataFrame, float]:
     others = looked_at[np.abs(looked_at - chosen).max(axis=1) > 1e-9]
     X = np.vstack([chosen, others])
     chance = chance_as_good(asked, X, chosen)
@@ -222,4 +223,18 @@ def _good_settings(
     order = np.concatenate([[0], 1 + np.argsort(-np.round(chance[1:], 9), kind="stable")])
     ranked = table.iloc[order]
     good = ranked[ranked["chance_as_good"] >= MORE_LIKELY_THAN_NOT].reset_index(drop=True)
-    return good, ranges_of(good, asked.region.factors)
+    inside = _within(table, good, asked.region.factors)
+    return good, ranges_of(good, asked.region.factors), len(good) / int(inside.sum())
+
+
+def _within(table: pd.DataFrame, good: pd.DataFrame, factors: tuple[Factor, ...]) -> np.ndarray:
+    """Return which settings lie, factor by factor, within the settings that good ones hold."""
+    inside = np.ones(len(table), dtype=bool)
+    for factor in factors:
+        own, held = table[factor.name], good[factor.name]
+        if isinstance(factor, Categorical):
+            inside &= own.isin(held).to_numpy()
+            continue
+        among = own.between(held.min(), held.max()) | (own.isna() & bool(held.isna().any()))
+        inside &= among.to_numpy()
+    return inside
