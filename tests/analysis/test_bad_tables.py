@@ -106,6 +106,10 @@ class TestSettings:
         with pytest.raises(FitError, match=r'row 5, "rest": the setting is infinite'):
             fit(table(rest=rest), "liking", ["rest"])
 
+    def test_a_list_is_no_setting(self):
+        with pytest.raises(FitError, match=r'row 2, "rest": \[1\] is no setting'):
+            fit(table(rest=[[1], [2]] * 8), "liking", ["rest"])
+
     def test_settings_past_all_reckoning(self):
         with pytest.raises(TrialsError, match=r'"rest" runs from -1e\+308.*larger unit'):
             fit(table(rest=[-1e308, 1e308] * 8), "liking", ["rest"])

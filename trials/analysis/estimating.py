@@ -104,9 +104,9 @@ def _error_df(mixed: MixedFit) -> float:
 
 def _method_words(mixed: MixedFit, method: str, asked: Question) -> str:
     if not mixed.terms:
-        units = unit_words(None, asked.table)
-        known = "one value per bake" if units == "bakes" else "each row taken as a bake of its own"
-        return f"ordinary least squares, {known}"
+        known = "bake" in asked.table and bool(asked.table["bake"].notna().all())
+        units = "one value per bake" if known else "each row taken as a bake of its own"
+        return f"ordinary least squares, {units}"
     names = in_words(term.name for term in mixed.terms)
     adjusted = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}.get(method, "")
     return f"REML with random {names}; {adjusted} standard errors and degrees of freedom"

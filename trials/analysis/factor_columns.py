@@ -1,6 +1,6 @@
 """Columns as factors: a number over its range, or kinds, every setting read and checked."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from typing import Any
 
 import pandas as pd
@@ -111,6 +111,13 @@ def _factor(table: pd.DataFrame, name: str) -> Factor:
     if endless.any():
         row = int(table["row"][endless].iloc[0])
         raise FitError("the setting is infinite.", Place(row=row + 1, column=name))
+    listed = ~column.map(lambda value: isinstance(value, Hashable)).to_numpy(dtype=bool)
+    if listed.any():
+        row = int(table["row"][listed].iloc[0])
+        raise FitError(
+            f"{column[listed].iloc[0]!r} is no setting; a number or a kind was expected.",
+            Place(row=row + 1, column=name),
+        )
     kinds = list(dict.fromkeys(column.tolist()))
     if len(kinds) < 2:
         raise FitError(f'"{name}" never moved: every row has {kinds[0]}. Leave it out.')

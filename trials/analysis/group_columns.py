@@ -1,6 +1,6 @@
 """Columns that say what scores share: gaps in them filled, ids that name two things refused."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -261,14 +261,20 @@ def unknown_bakes(
     )
 
 
+def _is_name(cell: object) -> bool:
+    return isinstance(cell, Hashable) and not is_blank(cell)
+
+
 def _is_label(column: pd.Series, settings: pd.Series) -> bool:
     """Say whether a column looks like the names of things that rows share, such as bottles.
 
     A label stands in several rows, about as often as any other, and does not only say a setting
     in other words.
     """
+    if pd.api.types.is_bool_dtype(column) or not column.map(_is_name).all():
+        return False
     counts = column.value_counts()
-    if column.map(is_blank).any() or len(counts) < 2 or counts.min() < 2:
+    if len(counts) < 2 or counts.min() < 2:
         return False
     if pd.api.types.is_numeric_dtype(column) and (
         (column % 1 != 0).any() or counts.max() > _ABOUT_AS_OFTEN * counts.min()
