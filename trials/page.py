@@ -114,7 +114,8 @@ def _what_it_rests_on(line: Sequence[Round], tidy: pd.DataFrame) -> str:
     here = f"{line[-1].plan.sentence()}."
     if len(line) == 1:
         return here
-    bakes = tidy.loc[tidy["status"] != "not baked", "bake"].nunique()
+    waiting = tidy["status"].fillna("").isin(["", "not baked"])
+    bakes = tidy.loc[~waiting, "bake"].nunique()
     rounds = in_words(range(1, len(line) + 1))
     return f"This round: {here} What follows is from rounds {rounds} together, {bakes} bakes."
 

@@ -21,6 +21,7 @@ FORMULA = trials.Formula(
 TASTERS = tuple(trials.Taster(name) for name in ("Ada", "Ben", "Cleo"))
 TRUTH = {"hydration": 0.9, "fat": -1.2, "rest": 0.1, "hydration:fat": 0.5}
 SPREADS = Spreads(tasting=0.8, taster_by_bake=0.2, taster=0.4, bake=0.3, load=0, day=0.2)
+SHARP = Spreads(tasting=0.1, taster_by_bake=0, taster=0.4, bake=0.05, load=0, day=0.1)
 
 
 def first_round(folder, tasters=TASTERS):
@@ -37,11 +38,11 @@ def first_round(folder, tasters=TASTERS):
     )
 
 
-def scored(round_, seed=1, spreads=SPREADS):
+def scored(round_, seed=1, spreads=SPREADS, truth=TRUTH):
     """Enter invented scores in a round of this development."""
     table = rehearse(
         round_.plan,
-        TRUTH,
+        truth,
         mean=6.0,
         measure=LIKING,
         tasters=[taster.name for taster in round_.tasters],

@@ -130,7 +130,7 @@ def _allowed(
     free = replace(made, chance_of_failure=None).candidates()
     chances = made.chance_of_failure(free)
     bakes, lost = (int(own.counts[name].iloc[0]) for name in ("bakes", "failed"))
-    judged = f"judged by {in_words(own.terms)} from {lost} failed bakes of {bakes}"
+    judged = f"judged by {own.words} from {lost} failed bakes of {bakes}"
     if (chances < failure_limit).any():
         note = (
             f"Only settings where a bake fails with a chance below {percent(failure_limit)} were "

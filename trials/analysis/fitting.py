@@ -152,7 +152,7 @@ def _findings(answer: Estimated) -> Findings:
         notes=_notes(answer, effects, told),
         method=answer.method,
         averaged=chosen_by,
-        few_left=told is not None,
+        told=told,
         spoken=spoken,
         level_df=level_df,
     )

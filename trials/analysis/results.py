@@ -120,8 +120,8 @@ class Findings:
         What the models that respect heredity say together: choices and the chance of being the
         largest go by it. None for a blend, a single factor, a model that was named while bakes
         are left to judge it by, and where bakes are so many that it could change nothing.
-    few_left : bool
-        Whether so few bakes are left for error that sentences and pictures go by it too.
+    told : Averaged or None
+        The same where so few bakes are left for error that sentences and pictures go by it too.
     spoken : DataFrame
         What sentences and pictures speak of, with the columns of `effects`: the averaged ones
         where there are such, else the effects themselves.
@@ -152,14 +152,9 @@ class Findings:
     notes: tuple[str, ...] = ()
     method: str = ""
     averaged: Averaged | None = None
-    few_left: bool = False
+    told: Averaged | None = None
     spoken: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
-
-    @property
-    def told(self) -> Averaged | None:
-        """The averaged models where sentences and pictures go by them; else None."""
-        return self.averaged if self.few_left else None
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""

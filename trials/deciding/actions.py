@@ -11,7 +11,7 @@ from trials.analysis.results import Averaged, Findings
 from trials.analysis.rival_models import PARTLY_ALIASED
 from trials.deciding.beliefs import Belief, Knowledge, chance_best, coded_made, numbers_of
 from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
-from trials.deciding.expected_gain import contest, narrowing
+from trials.deciding.expected_gain import contest, gaining, narrowing
 from trials.design.basis import coded_settings
 from trials.design.folding import fold_over
 from trials.design.plan import Plan, reference_setting
@@ -22,6 +22,7 @@ from trials.tables import in_words
 
 MOST_POOL = 300  # settings that bakes are taken from
 MOST_RIVALS = 6
+MOST_EXCHANGED = 20_000  # settings x pool x bakes up to which every exchange is tried in seconds
 SURE = 0.9  # a factor is held at a setting that is the better one with this chance
 NEAR = 0.5  # a narrowed range is this share of the whole
 FEWEST_RIVAL_SHARE = 0.02
@@ -61,8 +62,7 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
     Returns
     -------
     list of Action
-        None breaks an exclusion or goes where failing is likely. First comes what sharpens all
-        that is believed: it loses least where the belief is wrong.
+        None breaks an exclusion or goes where failing is likely.
 
     Examples
     --------
@@ -72,8 +72,8 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
     pool = _pool(knowledge)
     chances = chance_best(knowledge)
     makers: tuple[Callable[[], Iterator[Action]], ...] = (
-        lambda: _mapped(knowledge, pool, bakes),
         lambda: _contested(knowledge, pool, chances, bakes),
+        lambda: _mapped(knowledge, pool, bakes),
         lambda: _told_apart(knowledge, pool, bakes),
         lambda: _mirrored(knowledge, bakes),
         lambda: _repeated(knowledge, bakes),
@@ -133,15 +133,17 @@ def _contested(
     knowledge: Knowledge, pool: np.ndarray, chances: np.ndarray, bakes: int
 ) -> Iterator[Action]:
     """Yield bakes at and between the settings that may be the best."""
-    for one in knowledge.beliefs[:1]:
-        weight = contest(one, knowledge.settings, chances)
-        X = pool[narrowing(one, pool, weight, bakes)]
-        yield Action(
-            "decide between the best",
-            X,
-            f"{int((chances >= 0.02).sum())} settings may still be the best; these bakes decide "
-            "most between them.",
-        )
+    one = knowledge.beliefs[0]
+    places = narrowing(one, pool, contest(one, knowledge.settings, chances), bakes)
+    X = pool[places]
+    if len(knowledge.settings) * len(pool) * bakes <= MOST_EXCHANGED:
+        X = gaining(knowledge, X, pool)
+    yield Action(
+        "decide between the best",
+        X,
+        f"{int((chances >= 0.02).sum())} settings may still be the best; these bakes decide "
+        "most between them.",
+    )
 
 
 def _mapped(knowledge: Knowledge, pool: np.ndarray, bakes: int) -> Iterator[Action]:

@@ -9,6 +9,7 @@ import pandas as pd
 from trials.deciding.beliefs import Belief, Knowledge
 
 IMAGINED = 400  # outcomes imagined for every set of bakes
+PASSES = 2  # through the bakes of a set when settings are exchanged
 NEW_DAY = 3.0  # a new day's level is taken as unknown: this many spreads of a bake
 _SEED = 1961
 
@@ -76,21 +77,81 @@ def expected_gain(
         return Gain(0.0, 0.0, 0.0)
     open_to = knowledge.settings if settings is None else settings
     days = np.zeros(len(X), dtype=int) if days is None else days
-    rng = np.random.default_rng(_SEED)
-    after = [
-        one.rows(open_to) @ (one.mean[:, None] + _moves(one, X, days, loads, rng))
-        for one in knowledge.beliefs
-    ]
-    shape = after[0].shape
-    worth = knowledge.worth([values.ravel() for values in after]).reshape(shape)
-    # The first setting is the one chosen today
-    gained = worth.max(axis=0) - worth[0]
+    at = [one.rows(open_to) for one in knowledge.beliefs]
+    gained = _gained(knowledge, at, X, days, loads, _SEED)
     noticeable = knowledge.noticeable
     return Gain(
         worth=float(gained.mean()),
         noticed=float(gained.mean() / noticeable),
         moved=float((gained > noticeable).mean()),
     )
+
+
+def gaining(knowledge: Knowledge, start: np.ndarray, pool: np.ndarray) -> np.ndarray:
+    """Return the bakes that are expected to gain most, exchanged from a start one by one.
+
+    Parameters
+    ----------
+    knowledge : Knowledge
+    start : ndarray, shape (bakes, factors)
+        Coded settings to start from.
+    pool : ndarray, shape (settings, factors)
+        Settings that may take the place of any of them.
+
+    Returns
+    -------
+    ndarray, shape (bakes, factors)
+
+    References
+    ----------
+    Wu & Frazier 2016, Adv. Neural Inf. Process. Syst. 29 (the parallel knowledge gradient: the
+    gain of a whole batch); Fedorov 1972, ch. 3 (exchange).
+
+    Examples
+    --------
+    >>> gaining.__name__
+    'gaining'
+    """
+    at = [one.rows(knowledge.settings) for one in knowledge.beliefs]
+    days = np.zeros(len(start), dtype=int)
+
+    def gain(X: np.ndarray) -> float:
+        # Outcomes of their own, so that the choice is not flattered where it is judged
+        return round(float(_gained(knowledge, at, X, days, None, _SEED + 1).mean()), 9)
+
+    chosen, reached = start.copy(), gain(start)
+    for _ in range(PASSES):
+        before = reached
+        for turn in range(len(chosen)):
+            for setting in pool:
+                tried = chosen.copy()
+                tried[turn] = setting
+                value = gain(tried)
+                if value > reached:
+                    chosen, reached = tried, value
+        if reached == before:
+            break
+    return chosen
+
+
+def _gained(
+    knowledge: Knowledge,
+    at: Sequence[np.ndarray],
+    X: np.ndarray,
+    days: np.ndarray,
+    loads: np.ndarray | None,
+    seed: int,
+) -> np.ndarray:
+    """Return for every imagined outcome how much better the best setting then is than today's."""
+    rng = np.random.default_rng(seed)
+    after = [
+        rows @ (one.mean[:, None] + _moves(one, X, days, loads, rng))
+        for one, rows in zip(knowledge.beliefs, at, strict=True)
+    ]
+    shape = after[0].shape
+    worth = knowledge.worth([values.ravel() for values in after]).reshape(shape)
+    # The first setting is the one chosen today
+    return worth.max(axis=0) - worth[0]
 
 
 def _moves(
