@@ -280,3 +280,16 @@ def test_another_setting_that_became_the_best_is_confirmed_in_its_turn(demo_line
     assert plan.details["action"] == "confirmation bakes"
     assert (chosen.query("role == 'trial'")[names].iloc[0] != tried).any()
     assert sentences(" ".join(plan.reasons)) <= 5
+
+
+def test_a_round_that_waits_for_its_bakes_is_followed_by_none(tmp_path):
+    one = scored(first_round(tmp_path / "round-1"))
+    two = write_next(one.folder, 6)
+    with pytest.raises(PlanError, match='go on from "Ginger snap, round 1"'):
+        write_next(two.folder, 6)
+
+
+def test_one_bake_is_held_to_a_reference_too(tmp_path):
+    one = scored(first_round(tmp_path / "round-1"))
+    plan = trials.next_round(one, 1, action="confirm")
+    assert "1 bake of it and 1 reference bake, tasted blind" in plan.reasons[2]

@@ -70,6 +70,36 @@ def parent_folder(round_: Round) -> Path:
     return folder
 
 
+def baked_so_far(line: Sequence[Round]) -> tuple[tuple[Round, ...], tuple[Round, ...]]:
+    """Return the rounds up to the last of which something was baked, and those that wait.
+
+    Parameters
+    ----------
+    line : sequence of Round
+        From the first round to the last.
+
+    Examples
+    --------
+    >>> baked_so_far.__name__
+    'baked_so_far'
+    """
+    told = len(line)
+    while told > 1 and not is_baked(scores(line[told - 1])["status"]).any():
+        told -= 1
+    return tuple(line[:told]), tuple(line[told:])
+
+
+def is_baked(status: pd.Series) -> pd.Series:
+    """Say of every row of scores whether its bake was made, whatever came of it.
+
+    Examples
+    --------
+    >>> is_baked(pd.Series(["made", "failed", "not baked", ""])).tolist()
+    [True, True, False, False]
+    """
+    return ~status.fillna("").isin(["", "not baked"])
+
+
 def scores_together(rounds: Sequence[Round]) -> pd.DataFrame:
     """Return the scores of several rounds as one tidy table.
 

@@ -14,7 +14,7 @@ from trials.deciding.beliefs import Knowledge, chance_best, known, with_goal
 from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
 from trials.deciding.continuing import continued, groups_of, new_bakes
 from trials.deciding.expected_gain import expected_gain
-from trials.deciding.lineage import findings_together, line_of
+from trials.deciding.lineage import baked_so_far, findings_together, line_of
 from trials.deciding.stopping import NothingToGainError, Weighed, enough, gains_table, stop_words
 from trials.design.exclusion import Exclude
 from trials.design.plan import Plan, whole_number
@@ -157,6 +157,7 @@ def _request(
     made = None
     if isinstance(data, Round):
         rounds = line_of(data)
+        _check_baked(rounds)
         found = findings_together(rounds)
         exclude = list(data.plan.excluded) or None if exclude is None else exclude
         made = _made(rounds)
@@ -166,6 +167,15 @@ def _request(
     knowledge = known(found, wanted, exclude=exclude, made=made, same_day=same_day)
     own = int(len(knowledge.made) * 7919 + bakes) if seed is None else int(seed)
     return _Request(knowledge, rounds, bakes, exclude, same_day, own)
+
+
+def _check_baked(rounds: Sequence[Round]) -> None:
+    told, waiting = baked_so_far(rounds)
+    if waiting:
+        raise PlanError(
+            f'"{waiting[0].name}" is planned and nothing of it is entered yet, so what follows it '
+            f'can not be said. Enter its bakes first, or go on from "{told[-1].name}".'
+        )
 
 
 def _measures(
@@ -311,7 +321,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     """Return a plan that holds the best setting to the reference, half of the bakes each."""
     knowledge = asked.knowledge
     count = max(1, asked.bakes // 2)
-    references = asked.bakes - count
+    references = max(1, asked.bakes - count)
     action = Action(CONFIRMATION, np.repeat(knowledge.best[None], count, axis=0), why, references)
     plan = _plan(asked, action, references, mixed=True)
     held = [knowledge.factors[at].name for at in settled(knowledge, chance_best(knowledge))]

@@ -90,8 +90,9 @@ def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
         gain = f"{amount} points of {knowledge.goals[0].name}"
     else:
         gain = f"{percent(share)} of a difference worth noticing"
+    more = "1 more bake is" if bakes == 1 else f"{bakes} more bakes are"
     return (
-        f"{bakes} more bakes are expected to better the choice by {gain} at most, and to change it "
+        f"{more} expected to better the choice by {gain} at most, and to change it "
         f"noticeably with a chance of {percent(moved)}: a further round is not worth it."
     )
 

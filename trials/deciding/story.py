@@ -14,7 +14,14 @@ from trials.analysis.verdicts import CONFIDENCE
 from trials.deciding.beliefs import Knowledge, known
 from trials.deciding.confirmation import Confirmation, confirmation, is_confirming
 from trials.deciding.final_card import FinalCard, final_card
-from trials.deciding.lineage import best_so_far, findings_together, fit_together, line_of
+from trials.deciding.lineage import (
+    baked_so_far,
+    best_so_far,
+    findings_together,
+    fit_together,
+    is_baked,
+    line_of,
+)
 from trials.errors import RoundError, TrialsError
 from trials.factors import Categorical, Factor
 from trials.rounds.round import Round
@@ -118,7 +125,7 @@ def story(
     >>> story.__name__
     'story'
     """
-    line, waiting = _baked(_line(rounds))
+    line, waiting = baked_so_far(_line(rounds))
     steps = [_step(line[: place + 1]) for place in range(len(line))]
     table = pd.DataFrame([step["row"] for step in steps], columns=list(COLUMNS))
     course = pd.DataFrame([step["point"] for step in steps])
@@ -180,18 +187,6 @@ def _line(rounds: Round | Sequence[Round] | str | Path) -> tuple[Round, ...]:
     if not rounds:
         raise RoundError("a story needs at least one round.")
     return tuple(rounds)
-
-
-def _baked(line: Sequence[Round]) -> tuple[tuple[Round, ...], tuple[Round, ...]]:
-    """Return the rounds up to the last of which something was baked, and those that wait."""
-    told = len(line)
-    while told > 1 and not _is_baked(scores(line[told - 1])["status"]).any():
-        told -= 1
-    return tuple(line[:told]), tuple(line[told:])
-
-
-def _is_baked(status: pd.Series) -> pd.Series:
-    return ~status.fillna("").isin(["", "not baked"])
 
 
 def _step(line: Sequence[Round]) -> dict[str, Any]:
@@ -280,7 +275,7 @@ def _range(factor: Factor, values: pd.Series) -> str:
 
 def _spent(round_: Round, tidy: pd.DataFrame) -> dict[str, Any]:
     bakes = tidy.drop_duplicates("bake")
-    baked = bakes[_is_baked(bakes["status"])]
+    baked = bakes[is_baked(bakes["status"])]
     measured = [one.name for one in round_.measures if one.per == "tasting"]
     tasted = tidy[tidy["taster"].notna()]
     return {
