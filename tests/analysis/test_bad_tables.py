@@ -13,6 +13,8 @@ from trials.analysis.as_categories import as_categories
 from trials.analysis.explained import explained
 from trials.analysis.failing import failing
 from trials.analysis.fitting import fit
+from trials.analysis.just_right import just_right
+from trials.analysis.word_scores import word_scores
 from trials.errors import FitError, TrialsError
 from trials.factors import Categorical, Component, Numeric
 from trials.measures import Measure
@@ -477,3 +479,12 @@ def test_any_failures(given_, data):
     assert ((found.counts["low"] <= found.counts["share"]) & (found.counts["share"] <= 1)).all()
     chance = found.chance(found.bakes)
     assert ((chance >= 0) & (chance <= 1)).all()
+
+
+@pytest.mark.parametrize(("counted", "response"), [(just_right, "sweet"), (word_scores, "words")])
+def test_a_bake_of_two_settings_is_refused_in_counted_scores_too(counted, response):
+    words = ["dry", "soft", "dry; soft", "none"] * 8
+    scores = tasted().assign(sweet=[1, 3, 3, 5] * 8, words=words)
+    scores.loc[5, "fat"] = "oil" if scores["fat"][5] == "butter" else "butter"
+    with pytest.raises(FitError, match=r"row 7.*a bake has one setting"):
+        counted(scores, response, ["fat"])

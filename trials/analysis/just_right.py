@@ -4,10 +4,12 @@ import html
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
 
 from trials.analysis.asking import tidy_table
 from trials.analysis.factor_columns import chosen_factors, in_order
+from trials.analysis.group_columns import check_settings
 from trials.analysis.words import penalties
 from trials.errors import FitError
 from trials.factors import Factor
@@ -105,6 +107,7 @@ def just_right(
         liking = hedonic[0] if hedonic else None
     table = _scored(table, response, liking)
     chosen = chosen_factors(table, used, response, _COLUMNS)
+    check_settings(table, chosen, "bake")
     tasters = int(table["taster"].nunique())
     costs = _penalties(table, response, liking, tasters)
     counts = _counts(table, response, chosen)
@@ -129,13 +132,12 @@ def _scored(table: pd.DataFrame, response: str, liking: str | None) -> pd.DataFr
             f'"{response}" holds {table[response][off].iloc[0]!r}; a just-about-right score is a '
             "whole number from 1 to 5."
         )
-    kept = table[values.notna()].copy()
+    kept = table[values.notna()].assign(row=np.flatnonzero(values.notna()) + 1)
     if "role" in kept:
         kept = kept[kept["role"] != "control"]
     if kept.empty:
         raise FitError(f'there is no score in "{response}".')
     kept[response] = values[kept.index]
-    kept["row"] = range(1, len(kept) + 1)
     return kept.reset_index(drop=True)
 
 

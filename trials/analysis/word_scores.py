@@ -12,6 +12,7 @@ from trials.analysis.asking import tidy_table
 from trials.analysis.bake_means import bake_means
 from trials.analysis.factor_columns import chosen_factors, in_order
 from trials.analysis.fitting import fit
+from trials.analysis.group_columns import check_settings
 from trials.analysis.words import cochran_q, word_effects
 from trials.errors import FitError
 from trials.factors import Factor
@@ -126,6 +127,7 @@ def word_scores(
         words = words or data.measure(response).words
     table = _tasted(table, response, liking)
     chosen = chosen_factors(table, used, response, _COLUMNS)
+    check_settings(table, chosen, "bake")
     ticked, lost = _ticks(table, response, words)
     table = table.reset_index(drop=True)
     factors_only = table[[factor.name for factor in chosen]]
@@ -152,13 +154,13 @@ def _tasted(table: pd.DataFrame, response: str, liking: str | None) -> pd.DataFr
     ]
     if missing:
         raise FitError(f"the table has no column {in_words(missing)}.")
+    table = table.assign(row=range(1, len(table) + 1))
     kept = table[table[response].notna() & table["taster"].notna()]
     kept = kept[kept[response].astype(str).str.strip() != ""].copy()
     if "role" in kept:
         kept = kept[kept["role"] != "control"]
     if kept.empty:
         raise FitError(f'nobody filled in "{response}"; a ballot without a tick says "none".')
-    kept["row"] = range(1, len(kept) + 1)
     return kept
 
 
