@@ -15,6 +15,7 @@ from trials.deciding.confirmation import confirmation, is_confirming
 from trials.deciding.lineage import COUNTED, best_so_far, fit_together, line_of, scores_together
 from trials.design.plan import kitchen_group
 from trials.errors import FitError, TrialsError
+from trials.factors import Component
 from trials.measures import Measure
 from trials.pictures.effect_chart import effects
 from trials.pictures.failure_chart import failure_map
@@ -43,18 +44,23 @@ _SOURCES = (
     "Scores of one bake hang together, and so do those of one taster, one load and one day. Each "
     "difference is judged by how much bakes (loads, days) of one recipe differ, never by the "
     "number of scores. What matters is told by the range in which a difference lies with 95 % "
-    "certainty, held against the smallest one worth noticing. Where few bakes are left to tell "
-    "how alike two bakes are, all simpler explanations are averaged, each by how well it fits."
+    "certainty, held against the smallest one worth noticing. Unless bakes are many, simpler "
+    "explanations are weighed beside the whole one, each by how well it fits, in the chance that "
+    "something is the largest; where few bakes are left to tell how alike two bakes are, in the "
+    "sentences too."
 )
 _TEXTBOOK = (
     "Mixed models by restricted maximum likelihood, REML (Patterson & Thompson "
     "1971), with standard errors and degrees of freedom by Kenward & Roger (1997); averages over "
     "models that respect heredity (Box & Meyer 1993), beside Lenth's method (1989) where no error "
-    "was measured. The bake is the experimental unit (ISO 3534-3)."
+    "was measured. Chances of failing by logistic models of penalised likelihood (Firth 1993), "
+    "averaged by weights of the corrected Akaike criterion (Hurvich & Tsai 1989). The bake is the "
+    "experimental unit (ISO 3534-3)."
 )
 _WEIGHED = (
-    "For this choice every pair of changes that may work together counts by how well it fits the "
-    "scores, so it can differ a little from what the single differences below suggest."
+    "For this choice every simpler explanation counts by how well it fits the scores, and so does "
+    "every pair of changes that may work together, so it can differ a little from what the single "
+    "differences below suggest."
 )
 _PAIRS = (
     "A row of two, one thing with another, is half of how far the first change differs between "
@@ -230,10 +236,11 @@ def _best(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
     setting = setting.removeprefix("Best so far: ")
     risk = best.chance_of_failure
     fails = [] if risk is None else [f"A bake there fails with a chance of {percent(risk)}."]
+    blend = any(isinstance(factor, Component) for factor in round_.plan.factors)
+    weighed = "" if blend else f"<p><small>{_WEIGHED}</small></p>"
     return (
         f"<h2>Best so far</h2><p><b>{html.escape(setting[:1].upper() + setting[1:])}</b></p>"
-        f"{_paragraphs([*others, *fails])}"
-        f"<p><small>{_WEIGHED}</small></p>"
+        f"{_paragraphs([*others, *fails])}{weighed}"
     )
 
 
