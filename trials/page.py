@@ -12,7 +12,15 @@ from trials.analysis.fitting import fit
 from trials.analysis.results import Findings, kitchen_effects
 from trials.analysis.tasters import describe_tasters
 from trials.deciding.confirmation import confirmation, is_confirming
-from trials.deciding.lineage import COUNTED, best_so_far, fit_together, line_of, scores_together
+from trials.deciding.lineage import (
+    COUNTED,
+    baked_so_far,
+    best_so_far,
+    fit_together,
+    is_baked,
+    line_of,
+    scores_together,
+)
 from trials.design.plan import kitchen_group
 from trials.errors import FitError, TrialsError
 from trials.factors import Component
@@ -105,7 +113,7 @@ def report(round_: Round, path: str | Path) -> Path:
         *_measures(round_, found),
         _failures(line, tidy),
         _trust(line, found),
-        _plan(round_),
+        _plan(line),
         _formula(round_),
         _cautions(round_),
         _method(found),
@@ -117,13 +125,15 @@ def report(round_: Round, path: str | Path) -> Path:
 
 def _what_it_rests_on(line: Sequence[Round], tidy: pd.DataFrame) -> str:
     """Return which bakes the page speaks from, as sentences."""
-    here = f"{line[-1].plan.sentence()}."
+    here = line[-1].plan.sentence()
     if len(line) == 1:
-        return here
-    waiting = tidy["status"].fillna("").isin(["", "not baked"])
-    bakes = tidy.loc[~waiting, "bake"].nunique()
-    rounds = in_words(range(1, len(line) + 1))
-    return f"This round: {here} What follows is from rounds {rounds} together, {bakes} bakes."
+        return f"{here}."
+    told, waiting = baked_so_far(line)
+    bakes = tidy.loc[is_baked(tidy["status"]), "bake"].nunique()
+    numbers = in_words(range(1, len(told) + 1))
+    rounds = "round 1" if len(told) == 1 else f"rounds {numbers} together"
+    yet = ", not baked yet" if waiting else ""
+    return f"This round: {here}{yet}. What follows is from {rounds}, {bakes} bakes."
 
 
 def page(title: str, body: Sequence[str]) -> str:
@@ -276,15 +286,17 @@ def _paragraphs(sentences: Iterable[str]) -> str:
     return "".join(f"<p>{html.escape(one)}</p>" for one in sentences)
 
 
-def _plan(round_: Round) -> str:
-    why = ""
+def _plan(line: Sequence[Round]) -> str:
+    round_, why = line[-1], ""
     if round_.parent and round_.plan.reasons:
         why = f"<h3>Why these bakes, as it was said before them</h3>{_paragraphs(_reasons(round_))}"
     shown = _shown(round_, round_.plan.table)
     shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
     words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
     table = _table(shown.rename(columns={**words, "role": "kind"}))
-    head = "What was baked in this round" if round_.parent else "What was baked"
+    _, waiting = baked_so_far(line)
+    done = "is to be baked" if waiting else "was baked"
+    head = f"What {done}{' in this round' if round_.parent else ''}"
     return f"<h2>{head}</h2>{table}{why}"
 
 
