@@ -93,3 +93,10 @@ def test_confirmation_bakes_are_judged_on_their_page(later, tmp_path):
     said = said_on(report(third, tmp_path / "page.html").read_text(encoding="utf-8"))
     assert re.search(r"Does it hold\?\s+(Confirmed|Not confirmed)\.", said)
     assert "from rounds 1, 2 and 3 together" in said
+
+
+def test_bakes_that_wait_are_called_planned(demo_round, tmp_path):
+    waits = write_next(demo_round.folder, 8, tmp_path / "round-2", action="fill")
+    said = said_on(report(waits, tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert "not baked yet. What follows is from round 1, 30 bakes" in said
+    assert "What is to be baked in this round" in said

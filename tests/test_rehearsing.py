@@ -77,7 +77,7 @@ def test_the_record_speaks_and_shows_its_tables():
     text = repr(found)
     assert text.startswith("3 rehearsals of 16 bakes over 1 day, liking scored by 6 tasters.")
     assert "What matters most, rest, was named first in" in text
-    assert "falls short of the best by" in text
+    assert "The setting recommended was the best one in nine rounds of ten or more." in text
     page = found._repr_html_()
     assert page.count("<table") == 2
     assert "nan" not in text

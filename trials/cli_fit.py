@@ -8,7 +8,7 @@ import pandas as pd
 
 from trials.analysis.fitting import fit
 from trials.analysis.results import Findings
-from trials.deciding.lineage import fit_together, line_of
+from trials.deciding.lineage import baked_so_far, fit_together, line_of
 from trials.errors import FitError, TrialsError
 from trials.factors import Categorical
 from trials.measures import Measure
@@ -80,7 +80,10 @@ def _of_round(asked: argparse.Namespace) -> list[Findings]:
     names = [asked.response] if asked.response else [one.name for one in round_.measures]
     plain = asked.groups is None and asked.model is None
     line = line_of(round_) if round_.parent and plain else (round_,)
-    if len(line) > 1:
+    waits = bool(baked_so_far(line)[1]) if len(line) > 1 else False
+    if waits:
+        print(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
+    elif len(line) > 1:
         print(f"From {len(line)} rounds together, this one and those before it:\n")
     found = []
     for name in names:

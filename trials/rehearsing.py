@@ -338,6 +338,8 @@ def _sentences(
         said.append(
             f"The setting recommended falls short of the best by {tidy_number(typical, 2)} {unit} "
             f"on average, and by more than {tidy_number(seldom, 2)} in one round of ten."
+            if seldom > 0
+            else "The setting recommended was the best one in nine rounds of ten or more."
         )
     if found.unfitted:
         said.append(f"{len(found.unfitted)} more could not be fitted: {found.unfitted[0]}")

@@ -49,6 +49,7 @@ class Scenario:
 
 SCENARIOS = {
     "usual": Scenario("one or two pairs, weak heredity"),
+    "single": Scenario("one or two pairs, weak heredity; single rounds, more kitchens"),
     "no_pairs": Scenario("no pairs", pairs=(0, 0)),
     "no_heredity": Scenario("pairs anywhere", heredity=False),
     "bends": Scenario("numbers, the two active ones bent", kind="numbers", bends=True),
@@ -337,6 +338,13 @@ LONG = (
 
 def methods(scenario) -> dict[str, Method]:
     """Return the methods that a scenario is held to."""
+    if scenario.name == SCENARIOS["single"].name:
+        return {
+            f"kit, one round of {bakes}": lambda spot, bakes=bakes, aim=aim: by_kit(
+                spot, bakes, aim
+            )
+            for bakes, aim in ((8, "screen"), (12, "interactions"), (16, "interactions"))
+        }
     aim = "optimise" if scenario.bends else "interactions"
     first = 16 if scenario.kind == "three kinds" else 8
     kit = {

@@ -138,12 +138,13 @@ def _contested(
     X = pool[places]
     if len(knowledge.settings) * len(pool) * bakes <= MOST_EXCHANGED:
         X = gaining(knowledge, X, pool)
-    yield Action(
-        "decide between the best",
-        X,
-        f"{int((chances >= 0.02).sum())} settings may still be the best; these bakes decide "
-        "most between them.",
+    count = int((chances >= 0.02).sum())
+    rivals = (
+        f"{count} settings may still be the best"
+        if count > 1
+        else "Beside the likeliest setting others have a small chance each of being the best"
     )
+    yield Action("decide between the best", X, f"{rivals}; these bakes decide most between them.")
 
 
 def _mapped(knowledge: Knowledge, pool: np.ndarray, bakes: int) -> Iterator[Action]:

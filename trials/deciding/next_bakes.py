@@ -284,8 +284,10 @@ def _gain_words(knowledge: Knowledge, chosen: Weighed, weighed: Sequence[Weighed
     others = sorted(
         (one for one in weighed if one is not chosen), key=lambda one: -round(one.gain, 9)
     )[:2]
-    ahead = any(one.gain > chosen.gain for one in others)
+    ahead = [one for one in others if one.gain > chosen.gain]
+    fewer = any(one.bakes > chosen.bakes for one in ahead)
     near = ", so near that they count as alike" if ahead else ""
+    near += " and these are fewer bakes" if fewer else ""
     gains = in_words([f"{_amount(knowledge, one)} ({one.action.name})" for one in others])
     beside = f", where other ideas would bring {gains}{near}" if others else ""
     simple = _one_way(knowledge)

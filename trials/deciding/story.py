@@ -239,7 +239,7 @@ def _decided(outcome: Confirmation | None) -> str:
         return "Look again."
     if outcome.better is False:
         return "It holds, but is no better than the reference: keep that, or go on."
-    return "Publish."
+    return "Publish; whether more bakes are worth it, `trials next` says."
 
 
 def _setting_of(round_: Round) -> dict[str, Any]:
