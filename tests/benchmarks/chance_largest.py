@@ -1,8 +1,10 @@
 """The chance of being the largest, held against how often it comes true.
 
     python -m tests.benchmarks.chance_largest [kitchens per row, default 400] [processes, default 2]
+        [how the name of the kitchens begins, such as "two active factors, one"]
 
-Writes ``results/chance_largest.md``. Kitchens are drawn from a stated distribution, baked on three
+Writes ``results/chance_largest.md``, or with a name a file of those kitchens alone, every bin
+shown. Kitchens are drawn from a stated distribution, baked on three
 plans (nothing left for error; a few bakes; sixteen bakes) and fitted. Every factor's chance of
 being the largest goes into a bin with the factors of all kitchens that were given about the same.
 """
@@ -28,7 +30,7 @@ from tests.benchmarks.kitchens import (
 from trials.analysis.fitting import fit
 from trials.tables import write_text
 
-RESULT = Path(__file__).parent / "results" / "chance_largest.md"
+RESULTS = Path(__file__).parent / "results"
 STATED = Kitchens("drawn from the stated beliefs", kind="believed")
 STATED_TIMES = 15  # more kitchens where the target stands: its error must be well below 0.05
 MISSPECIFIED = (
@@ -94,8 +96,9 @@ def lines(table):
     return [*head, *("| " + " | ".join(map(str, row)) + " |" for row in shown.to_numpy())]
 
 
-def main(number, processes):
+def main(number, processes, name=""):
     """Write the tables."""
+    chosen = [one for one in (STATED, *MISSPECIFIED) if one.name.startswith(name)]
     said = [
         "# Chance of being the largest, held against the truth",
         "",
@@ -117,11 +120,11 @@ def main(number, processes):
     overview = []
     with Pool(processes) as pool:
         for plan, settings in plans().items():
-            for place, kitchens in enumerate((STATED, *MISSPECIFIED)):
-                often = number * (STATED_TIMES if kitchens is STATED else 1)
+            for place, kitchens in enumerate(chosen):
+                often = number * (STATED_TIMES if kitchens is STATED and not name else 1)
                 table = judged(pool, kitchens, settings, often, 100 * len(settings) + place)
                 found = bins(table)
-                if kitchens is STATED:
+                if kitchens is STATED or name:
                     said += ["", f"## {plan}: {kitchens.name}, {often} kitchens", "", *lines(found)]
                 large = found[found["factors"] >= FEWEST]
                 first = table.iloc[::5]
@@ -138,10 +141,11 @@ def main(number, processes):
                     }
                 )
                 print(overview[-1], flush=True)
-    said += ["", "## All, the misspecified kitchens too", "", *lines(pd.DataFrame(overview))]
-    write_text(RESULT, "\n".join(said) + "\n")
+    said += ["", "## All", "", *lines(pd.DataFrame(overview))]
+    words = "_".join(["chance_largest", *name.replace(",", "").split()])
+    write_text(RESULTS / f"{words}.md", "\n".join(said) + "\n")
 
 
 if __name__ == "__main__":
-    given = [int(one) for one in sys.argv[1:]]
-    main(given[0] if given else 400, given[1] if len(given) > 1 else 2)
+    given = [int(one) for one in sys.argv[1:3]]
+    main(given[0] if given else 400, given[1] if len(given) > 1 else 2, *sys.argv[3:4])
