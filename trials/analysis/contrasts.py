@@ -71,7 +71,7 @@ def contrasts(matrix: ModelMatrix, factors: Sequence[Factor], columns: int) -> l
 
     Examples
     --------
-    >>> from trials.design.terms import model_terms
+    >>> from trials.design.terms import model_matrix, model_terms
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> matrix = model_matrix(model_terms("main", [rest]), [rest], pd.DataFrame({"rest": [20]}))
     >>> one = contrasts(matrix, [rest], 2)[0]
