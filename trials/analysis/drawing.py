@@ -10,6 +10,7 @@ from trials.analysis.setting_rows import averaged_rows, shown_settings
 from trials.analysis.verdicts import CONFIDENCE
 from trials.design.terms import model_matrix
 
+_SAME = 1e-9  # of the largest in a draw: below this, what is between two is rounding
 SEED = 2718  # of the draws alone: the same findings always print the same chances
 DRAWS = 4000
 
@@ -56,6 +57,27 @@ def coefficient_draws(
             own = np.round(level_df, 6) == df
             noise[own] *= np.sqrt(df / rng.chisquare(df, number))
     return mean[:, None] + noise
+
+
+def shares_of_best(worth: np.ndarray) -> np.ndarray:
+    """Return the share of joint draws in which each row is the best; rows alike share a draw.
+
+    Parameters
+    ----------
+    worth : ndarray, shape (rows, draws)
+        The more the better.
+
+    Returns
+    -------
+    ndarray, shape (rows,)
+
+    Examples
+    --------
+    >>> shares_of_best(np.array([[1.0, 2.0], [3.0, 2.0]])).tolist()
+    [0.25, 0.75]
+    """
+    best = worth >= worth.max(axis=0) - _SAME * np.abs(worth).max(axis=0)
+    return np.asarray((best / best.sum(axis=0)).mean(axis=1))
 
 
 def usable(engine: Estimator, columns: int) -> bool:

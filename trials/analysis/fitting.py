@@ -10,7 +10,7 @@ from trials.analysis.asking import question_of
 from trials.analysis.averaging import FEW_ERROR_DF, averaged, spoken_effects
 from trials.analysis.contrasts import contrasts, effects_table, tests_table
 from trials.analysis.estimating import LENTH, Estimated, estimated, silent_rows
-from trials.analysis.importance import averaged_chances, ranking, without_lost
+from trials.analysis.importance import ranking, without_lost
 from trials.analysis.levels import levels_of_terms, unit_count, unit_words
 from trials.analysis.preparing import Question
 from trials.analysis.results import Averaged, Findings
@@ -124,11 +124,10 @@ def _findings(answer: Estimated) -> Findings:
     level_df = _level_df(answer)
     chosen_by = averaged(asked) if _weighs_models(answer) else None
     told = chosen_by if answer.error_df < _few(asked) else None
-    ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df)
-    if chosen_by is not None:
-        chances = averaged_chances(chosen_by, asked.factors)
-        ranked = ranked.assign(chance_largest=ranked["factor"].map(chances))
-    ranked = without_lost(ranked, [*_lost_factors(asked), *_left_out(asked)])
+    ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df, chosen_by)
+    left_out = _left_out(asked)
+    ranked = without_lost(ranked, [*_lost_factors(asked), *left_out])
+    asked_for = ranked[~ranked["factor"].isin(left_out)]
     spoken = spoken_effects(effects, told)
     least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if told else 1
     to_settle = settling_table(spoken, margin, units, least)
@@ -148,7 +147,7 @@ def _findings(answer: Estimated) -> Findings:
         spread=_spread(answer.variance),
         to_settle=to_settle,
         failed=asked.failed,
-        sentences=_said(answer, effects, spoken, _asked_for(asked, ranked), to_settle, told),
+        sentences=_said(answer, effects, spoken, asked_for, to_settle, told),
         notes=_notes(answer, effects, told),
         method=answer.method,
         averaged=chosen_by,
@@ -181,10 +180,6 @@ def _left_out(asked: Question) -> list[str]:
     """Return the factors that no term of the model names: nothing was asked of them."""
     named = {name for term in asked.proposed.terms for name in term.factors}
     return [factor.name for factor in asked.factors if factor.name not in named]
-
-
-def _asked_for(asked: Question, ranked: pd.DataFrame) -> pd.DataFrame:
-    return ranked[~ranked["factor"].isin(_left_out(asked))].reset_index(drop=True)
 
 
 def _steady_units(answer: Estimated) -> tuple[str, ...]:

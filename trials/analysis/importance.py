@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.contrasts import along, interval
-from trials.analysis.drawing import coefficient_draws, usable
+from trials.analysis.drawing import coefficient_draws, shares_of_best, usable
 from trials.analysis.results import Averaged, Estimator
 from trials.design.terms import Term, model_matrix
 from trials.factors import Categorical, Component, Factor, Numeric
@@ -28,6 +28,7 @@ def ranking(
     factors: Sequence[Factor],
     engine: Estimator,
     level_df: np.ndarray,
+    averaged: Averaged | None = None,
 ) -> pd.DataFrame:
     """Return the factors by importance, first the one that is likeliest to be the largest.
 
@@ -38,6 +39,8 @@ def ranking(
     engine : Estimator
     level_df : ndarray, shape (model columns,)
         Degrees of freedom of the error that each coefficient is judged against.
+    averaged : Averaged, optional
+        The models that the chances are averaged over; those of the fit itself when left out.
 
     Returns
     -------
@@ -57,18 +60,25 @@ def ranking(
     'ranking'
     """
     reaches = {factor.name: factor_contrasts(factor, terms, factors) for factor in factors}
-    columns = next(iter(reaches.values())).shape[1]
-    beta = engine.beta[:columns]
-    draws = beta[:, None]
-    if usable(engine, columns):
-        mean, cov = _shrunk(beta, engine.cov[:columns, :columns], _orders(terms, factors))
-        draws = coefficient_draws(mean, cov, level_df)
-    chances = _chances(reaches, draws)
-    if not np.isfinite(engine.cov[:columns, :columns]).all() or (level_df[1:] == 0).any():
-        # Where an error is not known, nothing speaks for one factor before another
-        chances = dict.fromkeys(reaches, 1 / len(reaches))
+    chances = (
+        averaged_chances(averaged, factors)
+        if averaged is not None
+        else _own_chances(reaches, engine, level_df, _orders(terms, factors))
+    )
     rows = [(name, *_size(rows, engine), chances[name]) for name, rows in reaches.items()]
     return in_order(pd.DataFrame(rows, columns=RANKING_COLUMNS))
+
+
+def _own_chances(
+    reaches: Mapping[str, np.ndarray], engine: Estimator, level_df: np.ndarray, orders: np.ndarray
+) -> dict[str, float]:
+    beta, cov = engine.beta[: len(orders)], engine.cov[: len(orders), : len(orders)]
+    if not np.isfinite(cov).all() or (level_df[1:] == 0).any():
+        # Where an error is not known, nothing speaks for one factor before another
+        return dict.fromkeys(reaches, 1 / len(reaches))
+    if not usable(engine, len(orders)):
+        return _chances(reaches, beta[:, None])
+    return _chances(reaches, coefficient_draws(*_shrunk(beta, cov, orders), level_df))
 
 
 def averaged_chances(found: Averaged, factors: Sequence[Factor]) -> dict[str, float]:
@@ -253,9 +263,7 @@ def _orders(terms: Sequence[Term], factors: Sequence[Factor]) -> np.ndarray:
 def _chances(reaches: Mapping[str, np.ndarray], draws: np.ndarray) -> dict[str, float]:
     """Return how often each factor is the largest in joint draws; those that tie share the win."""
     sizes = np.array([np.abs(rows @ draws).max(axis=0) for rows in reaches.values()])
-    won = sizes >= (1 - _TIE) * sizes.max(axis=0)
-    wins = (won / won.sum(axis=0)).mean(axis=1)
-    return dict(zip(reaches, map(float, wins), strict=True))
+    return dict(zip(reaches, map(float, shares_of_best(sizes)), strict=True))
 
 
 def _shrunk(beta: np.ndarray, cov: np.ndarray, orders: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.drawing import DRAWS, SEED, expected_draws
+from trials.analysis.drawing import DRAWS, SEED, expected_draws, shares_of_best
 from trials.analysis.results import Findings
 from trials.factors import Categorical, Factor
 from trials.measures import Measure
@@ -119,10 +119,7 @@ def chances_best(draws: np.ndarray, measure: Measure | None = None) -> np.ndarra
     >>> chances_best(np.array([[1.0, 2.0], [3.0, 2.0]])).tolist()
     [0.25, 0.75]
     """
-    worth = _worth(draws, measure.goal if measure else None)
-    size = max(float(np.abs(worth).max()), 1e-300)
-    best = worth >= worth.max(axis=0) - 1e-12 * size
-    return (best / best.sum(axis=0)).mean(axis=1)
+    return shares_of_best(_worth(draws, measure.goal if measure else None))
 
 
 def _worth(values: np.ndarray, goal: Any) -> np.ndarray:

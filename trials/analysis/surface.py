@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from trials.analysis.climbing import steepest as steepest
-from trials.analysis.drawing import usable
+from trials.analysis.drawing import shares_of_best, usable
 from trials.analysis.forecast import Forecast
 from trials.analysis.quadratic import Quadratic, quadratic
 from trials.analysis.region import region, setting_words
@@ -24,7 +24,6 @@ from trials.tables import in_words, tidy_number
 PEAK, LOWEST, SADDLE, RIDGE, NO_BEND = "peak", "lowest point", "saddle", "ridge", "no bend"
 DOWN, UP, FLAT = "bends down", "bends up", "flat, or not known"
 MOST_PLACES = 3000
-SAME = 1e-9  # of the largest expected value: settings this close are alike in a draw
 _FAR = 1e3  # a stationary point this many half-ranges away says nothing
 
 
@@ -284,21 +283,14 @@ def peak_region(
         kept = table.assign(p=p)[p >= 1 - level].sort_values("p", ascending=False, kind="stable")
         kept.attrs["method"] = "Box and Hunter: a level surface is not refuted there"
     else:
-        share = _best_share(made.forecast.drawn(X), lower=goal == "lower")
+        drawn = made.forecast.drawn(X)
+        share = shares_of_best(-drawn if goal == "lower" else drawn)
         kept = table.assign(chance_best=share).iloc[_likeliest(share, level)]
         kept.attrs["method"] = "joint draws: the best setting in that share of them"
     method = kept.attrs["method"]
     kept = kept.reset_index(drop=True)
     kept.attrs["method"] = method
     return kept
-
-
-def _best_share(drawn: np.ndarray, lower: bool) -> np.ndarray:
-    """Return the share of draws in which each setting is the best; settings alike share a draw."""
-    good = -drawn if lower else drawn
-    tie = good.max(axis=0) - SAME * np.abs(good).max(axis=0)
-    best = good >= tie
-    return np.asarray((best / best.sum(axis=0)).mean(axis=1))
 
 
 def _likeliest(share: np.ndarray, level: float) -> np.ndarray:

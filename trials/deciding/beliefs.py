@@ -8,6 +8,7 @@ import pandas as pd
 
 from trials.analysis.choosing import Choice, choice
 from trials.analysis.desirability import Goal, score
+from trials.analysis.drawing import shares_of_best
 from trials.analysis.fast_rows import fast_basis
 from trials.analysis.forecast import Forecast
 from trials.analysis.region import Region
@@ -26,7 +27,6 @@ OF_TASTING = ("taster", "tasting")
 # A bend that nobody looked for may be as large as what is worth noticing, and a bake's own spread
 # is never below a fifth of it (our own assumptions)
 UNSEEN_BEND, LEAST_SPREAD = 1.0, 0.2
-_TIE = 1e-9  # of the largest worth: below this, what is between two is rounding
 _SEED = 4143
 
 
@@ -309,9 +309,7 @@ def chance_best(knowledge: Knowledge, most: int = 1000) -> np.ndarray:
     flat = [values.ravel() for values in drawn]
     worth = knowledge.worth(flat).reshape(drawn[0].shape)
     # In many draws a factor does nothing: then no setting of it is better than another
-    top, lowest = worth.max(axis=0), worth.min(axis=0)
-    won = worth >= top - _TIE * np.maximum(np.abs(top), np.abs(lowest))
-    return (won / won.sum(axis=0)).mean(axis=1)
+    return shares_of_best(worth)
 
 
 def coded_made(knowledge: Knowledge) -> np.ndarray:
