@@ -80,8 +80,7 @@ def _of_round(asked: argparse.Namespace) -> list[Findings]:
     names = [asked.response] if asked.response else [one.name for one in round_.measures]
     plain = asked.groups is None and asked.model is None
     line = line_of(round_) if round_.parent and plain else (round_,)
-    waits = bool(baked_so_far(line)[1]) if len(line) > 1 else False
-    if waits:
+    if baked_so_far(line)[1]:
         print(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
     elif len(line) > 1:
         print(f"From {len(line)} rounds together, this one and those before it:\n")

@@ -11,12 +11,11 @@ from trials.errors import FitError, Place
 from trials.factor_checks import RESERVED
 from trials.factors import Factor, is_blank
 from trials.measures import Measure
+from trials.rounds.round import STATUSES, WITHOUT_SCORE
 from trials.tables import in_words, number, tidy_number
 
 _LARGEST = 1e150  # squares of anything beyond leave the range of a double
 _LISTED = 5  # bakes that a note names
-WITHOUT_SCORE = ("failed", "not served", "not baked")
-STATUSES = ("made", *WITHOUT_SCORE)
 
 
 def as_table(data: Any, but: str = "") -> pd.DataFrame:

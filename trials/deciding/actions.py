@@ -15,7 +15,7 @@ from trials.deciding.expected_gain import contest, gaining, narrowing
 from trials.design.basis import coded_settings
 from trials.design.folding import fold_over
 from trials.design.plan import Plan, reference_setting
-from trials.design.proposal_words import kitchen_names
+from trials.design.terms import kitchen_names
 from trials.errors import TrialsError
 from trials.factors import Categorical
 from trials.tables import in_words

@@ -9,9 +9,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from trials.design.plan import Plan
-from trials.design.proposal_words import kitchen_names
 from trials.design.quality import Quality, quality
-from trials.design.terms import Model
+from trials.design.terms import Model, kitchen_names
 from trials.errors import FitError, PlanError
 from trials.factors import Factor
 from trials.pictures.picture import (

@@ -12,10 +12,9 @@ from matplotlib.ticker import PercentFormatter
 from trials.design.effect_tests import CHANCE, chance_of, effect_tests, longer, read_spreads
 from trials.design.plan import Plan, whole_number
 from trials.design.promise import LEVEL_WORDS
-from trials.design.proposal_words import kitchen_names
 from trials.design.quality import quality
 from trials.design.strata import strata
-from trials.design.terms import Model
+from trials.design.terms import Model, kitchen_names
 from trials.errors import PlanError
 from trials.pictures.picture import DASHES, INK, MARKERS, PALE, STYLE, Picture, blank, colours
 from trials.tables import in_words, percent, tidy_number

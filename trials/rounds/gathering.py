@@ -18,11 +18,10 @@ from trials.rounds.forms import (
     tasting_form,
 )
 from trials.rounds.merging import merge
-from trials.rounds.round import Round
+from trials.rounds.round import WITHOUT_SCORE, Round
 from trials.rounds.sources import Source, read_source
 
 MADE = "made"
-WITHOUT_SCORE = ("failed", "not served", "not baked")
 
 
 @dataclass(frozen=True, eq=False)

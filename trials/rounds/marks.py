@@ -48,8 +48,7 @@ def round_mark(round_: Round) -> str:
     """
     rows = first_planned(round_.plan)
     settings = [[f.name, *map(_raw, rows[f.name].tolist())] for f in round_.plan.factors]
-    lines = [round_.name, str(round_.seed), "|".join(rows["bake"])]
-    return _letters([*lines, *("|".join(own) for own in settings)])
+    return _mark(round_, rows, settings)
 
 
 def added_bakes(plan: Plan) -> frozenset[str]:
@@ -89,9 +88,7 @@ def older_marks(round_: Round) -> frozenset[str]:
             [factor.show(value) for value in rows[factor.name].tolist()] for factor in plan.factors
         ]
         close = [[_close(text) for text in own] for own in shown]
-        for settings in (shown, close):
-            lines = [round_.name, str(round_.seed), "|".join(rows["bake"])]
-            found.add(_letters([*lines, *("|".join(own) for own in settings)]))
+        found |= {_mark(round_, rows, settings) for settings in (shown, close)}
     return frozenset(found)
 
 
@@ -106,6 +103,11 @@ def _raw(value: Any) -> str:
     if isinstance(value, int | float | np.number) and not isinstance(value, bool):
         return tidy_number(float(value), _DIGITS)
     return str(value)
+
+
+def _mark(round_: Round, rows: pd.DataFrame, settings: Iterable[Iterable[str]]) -> str:
+    named = [round_.name, str(round_.seed), "|".join(rows["bake"])]
+    return _letters([*named, *map("|".join, settings)])
 
 
 def _letters(lines: Iterable[str]) -> str:

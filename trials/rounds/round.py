@@ -38,6 +38,7 @@ ACTUAL = "actual.csv"
 # Columns that every sheet has beside the factors and measures
 SHEET_COLUMNS = frozenset({"sitting", "position", "kind", "code", "reason", "note", "round"})
 STATUSES = ("made", "failed", "not served", "not baked")
+WITHOUT_SCORE = STATUSES[1:]
 
 
 @dataclass(frozen=True, eq=False)

@@ -21,10 +21,10 @@ from trials.rounds.forms import (
     scored_servings,
     tasting_form,
 )
-from trials.rounds.gathering import WITHOUT_SCORE, Gathered, gather
+from trials.rounds.gathering import Gathered, gather
 from trials.rounds.keeping import keep, last_reading, record_reading
 from trials.rounds.layout import filled, without_score
-from trials.rounds.round import Round, blank_actual, read_actual, write_actual
+from trials.rounds.round import WITHOUT_SCORE, Round, blank_actual, read_actual, write_actual
 from trials.rounds.sources import Source, sources
 from trials.rounds.tidying import bake_of, status, statuses, tidied
 from trials.rounds.workbook import draw_workbook, entries_of
