@@ -1,22 +1,20 @@
 """What could be baked next: candidate actions, each a set of settings with a word why."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from trials.analysis.no_error import unit_means
 from trials.analysis.results import Averaged, Findings
-from trials.analysis.rival_models import PARTLY_ALIASED
+from trials.deciding.action import Action
 from trials.deciding.beliefs import Belief, Knowledge, chance_best, coded_made, numbers_of
 from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
 from trials.deciding.expected_gain import contest, gaining, narrowing
+from trials.deciding.unmixing import completed, mirrored
 from trials.design.basis import coded_settings
-from trials.design.folding import fold_over
-from trials.design.plan import Plan, reference_setting
+from trials.design.plan import reference_setting
 from trials.design.terms import kitchen_names
-from trials.errors import TrialsError
 from trials.factors import Categorical
 from trials.tables import in_words
 
@@ -26,28 +24,6 @@ MOST_EXCHANGED = 20_000  # settings x pool x bakes up to which every exchange is
 SURE = 0.9  # a factor is held at a setting that is the better one with this chance
 NEAR = 0.5  # a narrowed range is this share of the whole
 FEWEST_RIVAL_SHARE = 0.02
-
-
-@dataclass(frozen=True, eq=False)
-class Action:
-    """One thing to do with the next bakes.
-
-    Parameters
-    ----------
-    name : str
-        In kitchen words.
-    X : ndarray, shape (bakes, factors)
-        Coded settings.
-    why : str
-        A sentence on what the bakes are for.
-    controls : int
-        Reference bakes beside them.
-    """
-
-    name: str
-    X: np.ndarray
-    why: str
-    controls: int = 0
 
 
 def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
@@ -75,7 +51,8 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
         lambda: _contested(knowledge, pool, chances, bakes),
         lambda: _mapped(knowledge, pool, bakes),
         lambda: _told_apart(knowledge, pool, bakes),
-        lambda: _mirrored(knowledge, bakes),
+        lambda: completed(knowledge, bakes),
+        lambda: mirrored(knowledge, bakes),
         lambda: _repeated(knowledge, bakes),
         lambda: _held(knowledge, pool, chances, bakes),
         lambda: _narrowed(knowledge, bakes),
@@ -137,7 +114,9 @@ def _contested(
     places = narrowing(one, pool, contest(one, knowledge.settings, chances), bakes)
     X = pool[places]
     if len(knowledge.settings) * len(pool) * bakes <= MOST_EXCHANGED:
-        X = gaining(knowledge, X, pool)
+        begun = [one.X for one in completed(knowledge, bakes) if len(one.X) == bakes]
+        allowed = [rest for rest in begun if knowledge.region.allows(rest).all()]
+        X = gaining(knowledge, [X, *allowed], pool)
     count = int((chances >= 0.02).sum())
     rivals = (
         f"{count} settings may still be the best"
@@ -217,43 +196,6 @@ def _bake_scores(knowledge: Knowledge) -> tuple[np.ndarray, np.ndarray]:
     if "day" in rows and rows["day"].nunique() > 1:
         y = y - pd.Series(y).groupby(rows["day"].to_numpy()).transform("mean").to_numpy() + y.mean()
     return y, coded_settings(knowledge.factors, rows)
-
-
-def _mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
-    """Yield mirror bakes: of everything, of one factor, and half of them for a mixed-up pair."""
-    made = knowledge.made[knowledge.made["role"] == "trial"].reset_index(drop=True)
-    plan = Plan(knowledge.factors, made, "the bakes so far", "interactions")
-    names = [factor.name for factor in knowledge.factors]
-    wanted: list[tuple[str, dict]] = []
-    if len(made) <= bakes:
-        wanted = [("every factor", {})] + [(name, {"factors": [name]}) for name in names]
-    elif len(made) / 2 <= bakes:
-        wanted = [(f"{a} with {b}", {"pair": (a, b)}) for a, b in _mixed_pairs(knowledge)[:3]]
-    for what, how in wanted:
-        try:
-            folded = fold_over(plan, seed=1, **how)
-        except TrialsError:
-            continue
-        X = coded_settings(knowledge.factors, folded.table.iloc[len(made) :])
-        if len(X) > bakes:
-            continue
-        yield Action(
-            f"mirror bakes of {what}" if "pair" not in how else f"mirror half, for {what}",
-            X,
-            "Mirror bakes exchange high and low, so that what was mixed up comes apart.",
-        )
-
-
-def _mixed_pairs(knowledge: Knowledge) -> list[tuple[str, str]]:
-    """Return the pairs of factors that may matter, the likeliest first, where not yet settled."""
-    averaged = knowledge.findings[0].averaged
-    if averaged is None:
-        return []
-    table = averaged.table.drop_duplicates("term")
-    table = table[(table["chance"] >= PARTLY_ALIASED) & (table["chance"] <= SURE)]
-    pairs = {term.name: term.factors for term in averaged.terms if len(term.factors) == 2}
-    ranked = table.sort_values("chance", ascending=False)["term"]
-    return [pairs[name] for name in ranked if name in pairs]
 
 
 def _repeated(knowledge: Knowledge, bakes: int) -> Iterator[Action]:

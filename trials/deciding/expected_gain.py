@@ -87,14 +87,14 @@ def expected_gain(
     )
 
 
-def gaining(knowledge: Knowledge, start: np.ndarray, pool: np.ndarray) -> np.ndarray:
-    """Return the bakes that are expected to gain most, exchanged from a start one by one.
+def gaining(knowledge: Knowledge, starts: Sequence[np.ndarray], pool: np.ndarray) -> np.ndarray:
+    """Return the bakes that are expected to gain most, exchanged one by one from the best start.
 
     Parameters
     ----------
     knowledge : Knowledge
-    start : ndarray, shape (bakes, factors)
-        Coded settings to start from.
+    starts : sequence of ndarray, shape (bakes, factors)
+        Coded settings to start from; those of them that gain most are taken.
     pool : ndarray, shape (settings, factors)
         Settings that may take the place of any of them.
 
@@ -113,13 +113,15 @@ def gaining(knowledge: Knowledge, start: np.ndarray, pool: np.ndarray) -> np.nda
     'gaining'
     """
     at = [one.rows(knowledge.settings) for one in knowledge.beliefs]
-    days = np.zeros(len(start), dtype=int)
+    days = np.zeros(len(starts[0]), dtype=int)
 
     def gain(X: np.ndarray) -> float:
         # Outcomes of their own, so that the choice is not flattered where it is judged
         return round(float(_gained(knowledge, at, X, days, None, _SEED + 1).mean()), 9)
 
-    chosen, reached = start.copy(), gain(start)
+    gains = [gain(X) for X in starts]
+    first = int(np.argmax(gains))
+    chosen, reached = starts[first].copy(), gains[first]
     for _ in range(PASSES):
         before = reached
         for turn in range(len(chosen)):

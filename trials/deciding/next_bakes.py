@@ -9,7 +9,8 @@ import pandas as pd
 
 from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
-from trials.deciding.actions import SURE, Action, actions, settled
+from trials.deciding.action import Action
+from trials.deciding.actions import SURE, actions, settled
 from trials.deciding.beliefs import Knowledge, chance_best, known, with_goal
 from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
 from trials.deciding.continuing import continued, groups_of, new_bakes

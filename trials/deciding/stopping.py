@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from trials.deciding.actions import Action
+from trials.deciding.action import Action
 from trials.deciding.beliefs import Knowledge
 from trials.errors import PlanError
 from trials.tables import percent, tidy_number

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from trials.design.contenders import Wish
-from trials.design.plan import kitchen_group, plural, reference_setting
+from trials.design.plan import Plan, kitchen_group, plural, reference_setting
 from trials.design.promise import Promise
 from trials.design.terms import kitchen_names
 from trials.tables import in_words
@@ -87,6 +87,16 @@ def spoken(
         *_lost_words(best, others, wish, cost),
         _assumed(best, answers),
         *_runners_up(best, others),
+    )
+
+
+def part_of(whole: Promise, part: Plan) -> str:
+    """Return what a first part belongs to, and what becomes of the bakes left out."""
+    left = whole.plan.count() - part.count()
+    return (
+        f"They are the part to bake first of {whole.plan.count()} bakes, "
+        f"{made_of(whole.plan.family)}. What the other {left} should be is decided when these are "
+        "tasted."
     )
 
 

@@ -9,13 +9,14 @@ import pandas as pd
 from trials.design.contenders import MODELS, QUICK, Wish, in_full, searched, textbook
 from trials.design.effect_tests import between
 from trials.design.exclusion import Exclude
+from trials.design.first_part import first_part
 from trials.design.kitchen import Loads
 from trials.design.plan import Plan, new_seed, whole_number
 from trials.design.promise import Promise, promise
-from trials.design.proposal_words import Answers, spoken
+from trials.design.proposal_words import Answers, part_of, spoken
 from trials.design.terms import model_matrix, model_terms
 from trials.errors import PlanError
-from trials.factors import Factor, check_factors
+from trials.factors import Factor, check_factors, group_names
 from trials.tables import in_words
 
 WORTH, TASTERS = 0.7, 6  # points of liking, and friends at the table, when nothing is said
@@ -39,6 +40,7 @@ def propose(
     tasters: int | Sized | None = None,
     worth_noticing: float | None = None,
     alike: float | None = None,
+    later: int = 0,
 ) -> Plan:
     """Propose the plan that tells most for a budget of bakes.
 
@@ -69,6 +71,9 @@ def propose(
         The difference that would change your mind, in points; assumed when left out.
     alike : float, optional
         How far apart two bakes of one recipe usually come out, in points; assumed when left out.
+    later : int
+        How many more bakes a second round may have. Then these are the first part of the plan for
+        both together, and the second round (`next_round`) can finish it or do better.
 
     Returns
     -------
@@ -94,6 +99,21 @@ def propose(
     """
     wish = _wish(factors, bakes, aim, days, loads, controls, exclude, keep, seed)
     answers = _answers(tasters, worth_noticing, alike)
+    later = whole_number("later", later, least=0)
+    if later:
+        return _in_two_parts(wish, later, answers)
+    return _explained(wish, answers)
+
+
+def _explained(wish: Wish, answers: Answers) -> Plan:
+    ranked = _ranked(wish, answers)
+    best = _searched_in_full(ranked[0], wish, answers)
+    reasons = spoken(best, ranked[1:], wish, answers, _cost(best, ranked, wish, answers))
+    return replace(best.plan, reasons=reasons)
+
+
+def _ranked(wish: Wish, answers: Answers) -> list[Promise]:
+    """Return what every plan that fits promises, the best one first."""
     plans, _ = textbook(wish)
     weighed = [_weighed(plan, wish, answers) for plan in plans]
     if not any(_can_not_be_better(one, wish) for one in weighed):
@@ -101,10 +121,34 @@ def propose(
         weighed += [_weighed(plan, wish, answers) for plan in found]
         if not weighed:
             raise PlanError(f"no plan fits {wish.bakes} bakes: {_why(refusals)}")
-    ranked = sorted(weighed, key=_place)
-    best = _searched_in_full(ranked[0], wish, answers)
-    reasons = spoken(best, ranked[1:], wish, answers, _cost(best, ranked, wish, answers))
-    return replace(best.plan, reasons=reasons)
+    return sorted(weighed, key=_place)
+
+
+def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
+    """Return what to bake first of the plan for all bakes, this round's and those of later."""
+    if (
+        wish.days > 1
+        or wish.loads is not None
+        or group_names(wish.factors)
+        or wish.keep is not None
+    ):
+        raise PlanError(
+            f"later is {later}, but a first part is only chosen among bakes of one day that share "
+            "nothing and follow on none. Leave later out; more bakes can be planned after any "
+            "round."
+        )
+    together = replace(wish, bakes=wish.bakes + later, controls=0)
+    whole = _searched_in_full(_ranked(together, answers)[0], together, answers)
+    if whole.plan.count() <= wish.bakes:
+        said = f"{later} more bakes would tell hardly more, so none of it is left for later."
+        return _explained(wish, answers).because(said)
+    model = "interactions" if wish.model == "main" else wish.model
+    part = first_part(whole.plan, wish.bakes, model=model, controls=wish.controls)
+    best = _weighed(part, wish, answers)
+    told_by = None if whole.lost else (whole.plan.count(), whole.smallest)
+    cost = told_by if told_by else _cost(best, [best], wish, answers)
+    reasons = spoken(best, [], wish, answers, cost)
+    return replace(part, reasons=(*reasons, part_of(whole, part)))
 
 
 def _wish(
