@@ -14,6 +14,7 @@ from trials.deciding.actions import actions
 from trials.deciding.beliefs import coded_made, known
 from trials.deciding.confirmation import confirmation
 from trials.deciding.continuing import new_bakes
+from trials.deciding.expected_gain import expected_gain
 from trials.deciding.following import write_next
 from trials.deciding.lineage import best_so_far, fit_together, line_of
 from trials.deciding.stopping import NothingToGainError
@@ -66,6 +67,23 @@ def test_every_action_is_weighed_and_one_that_gains_most_or_as_good_as_most_is_t
 
 def test_the_same_findings_give_the_same_plan(plan, findings):
     assert trials.next_round(findings, 8).table.equals(plan.table)
+
+
+def test_a_part_can_be_completed_or_give_way_to_bakes_that_gain_more():
+    # Box & Hunter 1961: the half fraction I = ABCDE holds every pair apart
+    kinds = [trials.Categorical(name, ["low", "high"]) for name in "abcde"]
+    whole = trials.propose(kinds, 16, aim="interactions", seed=1).table
+    part = trials.propose(kinds, 12, aim="interactions", later=4, seed=1)
+    found = trials.fit(trials.rehearse(part, {"a": 1.5, "b": 1.0}, seed=3), "liking", kinds)
+    knowledge = known({"liking": found}, [LIKING])
+    by_name = {one.name: one.X for one in actions(knowledge, 4)}
+    rest = by_name["complete the combinations"]
+    made = coded_made(knowledge)
+    codes = np.column_stack([factor.code(whole[factor.name]) for factor in kinds])
+    assert {*map(tuple, made), *map(tuple, rest)} == set(map(tuple, codes))
+    decided = expected_gain(knowledge, by_name["decide between the best"])
+    assert decided.worth >= expected_gain(knowledge, rest).worth - 0.02
+    assert "complete the combinations" not in {one.name for one in actions(knowledge, 3)}
 
 
 def test_mirror_bakes_are_the_fold_over(findings):

@@ -268,3 +268,35 @@ def test_relabelling_the_factors_does_not_change_what_is_promised():
     again = propose(other, 16, aim="interactions", seed=1)
     assert first.family == again.family
     assert np.array_equal(first.coded.to_numpy(), again.coded.to_numpy())
+
+
+def test_bakes_left_for_later_make_this_round_a_part_of_the_plan_for_both():
+    whole = propose(numbers(5), 16, aim="interactions", seed=1)
+    part = propose(numbers(5), 12, aim="interactions", later=4, controls=2, seed=1)
+    names = [factor.name for factor in whole.factors]
+    settings = set(map(tuple, part.table.loc[part.table["role"] != "control", names].to_numpy()))
+    assert len(settings) == 12
+    assert settings < set(map(tuple, whole.table[names].to_numpy()))
+    assert (part.count(), part.count("control"), part.days) == (12, 2, 1)
+    assert "the part to bake first of 16 bakes" in part.reasons[-1]
+    assert "16 bakes would" in said(part)
+
+
+def test_where_more_bakes_would_tell_hardly_more_nothing_is_left_for_later():
+    plan = propose(numbers(3), 24, aim="interactions", later=1, seed=1)
+    assert plan.table.equals(propose(numbers(3), 24, aim="interactions", seed=1).table)
+    assert "none of it is left for later" in plan.reasons[-1]
+
+
+@pytest.mark.parametrize(
+    ("factors", "wishes"),
+    [
+        (numbers(5), {"days": 2}),
+        (numbers(5), {"loads": 4}),
+        ([*numbers(4), OIL], {}),
+        (numbers(5), {"keep": full_factorial(numbers(5), seed=1)}),
+    ],
+)
+def test_later_says_where_it_can_not_be(factors, wishes):
+    with pytest.raises(TrialsError, match=r"later is 4, but .* Leave later out"):
+        propose(factors, 12, later=4, seed=1, **wishes)

@@ -59,10 +59,11 @@ def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Pl
             f"alone need {int(primary.sum())}. Bake more of them first, or leave later out."
         )
     chosen = _most_telling(matrix.X, ~primary, bakes, np.random.default_rng(plan.seed))
+    left = plan.count() - bakes
     return lay_out(
         plan.factors,
         table.iloc[chosen],
-        family=f"{plan.family}, with {plan.count() - bakes} bakes left for later",
+        family=f"{plan.family}, with {left} bake{'' if left == 1 else 's'} left for later",
         model="blend" if plan.model == "blend" else "main",
         controls=controls,
         seed=plan.seed,

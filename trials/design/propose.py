@@ -140,7 +140,7 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
     together = replace(wish, bakes=wish.bakes + later, controls=0)
     whole = _searched_in_full(_ranked(together, answers)[0], together, answers)
     if whole.plan.count() <= wish.bakes:
-        said = f"{later} more bakes would tell hardly more, so none of it is left for later."
+        said = f"{together.bakes} bakes would tell hardly more, so none of it is left for later."
         return _explained(wish, answers).because(said)
     model = "interactions" if wish.model == "main" else wish.model
     part = first_part(whole.plan, wish.bakes, model=model, controls=wish.controls)

@@ -30,6 +30,7 @@ _QUESTIONS = """\
 name = "rye ginger snap, first round"   # what are you working on?
 bakes = 16                  # how many bakes can you afford, reference bakes apart?
 days = 2                    # over how many days?
+# later = 4                 # how many more in a second round? (for one day, nothing shared)
 # loads = 4                 # how many oven heats or oil fills, if bakes share them?
 #                           # Several kinds of them: loads = { load = 4, dough = 4 }
 controls = 2                # reference bakes, always the same, to see days drift
@@ -170,6 +171,8 @@ class Idea:
     ----------
     name : str
     bakes, days, controls : int
+    later : int
+        How many more bakes a second round may have.
     loads : int, mapping or None
         How many of what bakes share: 4, or { load = 4, dough = 6 }.
     aim : str
@@ -202,6 +205,7 @@ class Idea:
     kitchen: Kitchen | None = None
     prices: Prices | None = None
     exclude: tuple[Mapping[str, Any], ...] = ()
+    later: int = 0
 
 
 def write_idea(folder: Path) -> Path:
@@ -295,6 +299,7 @@ def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         kitchen=kitchen_from(answers["kitchen"]) if "kitchen" in answers else None,
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
         exclude=tuple(_rule(record) for record in answers.get("exclude", ())),
+        later=answers.get("later", 0),
     )
 
 
@@ -346,6 +351,7 @@ def plan_of(idea: Idea) -> Plan:
             seed=idea.seed,
             tasters=idea.tasters or None,
             worth_noticing=_worth(idea.measures),
+            later=idea.later,
         )
     except PlanError as error:
         raise PlanError(as_in_the_file(error.message), error.place or Place(IDEA)) from None

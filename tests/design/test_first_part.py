@@ -1,0 +1,87 @@
+"""The first part of a plan tells most by itself, and the rest of it is found again."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from tests.design.naming import numbers
+from trials.design.factorial import fractional_factorial, full_factorial
+from trials.design.first_part import first_part, unfinished
+from trials.design.regular import GENERATORS, minimum_aberration, signs
+from trials.design.screening import plackett_burman
+from trials.design.terms import model_matrix, model_terms
+from trials.errors import PlanError
+from trials.factors import Categorical
+
+
+def coded(plan):
+    return plan.coded[[factor.name for factor in plan.factors]].to_numpy(float)
+
+
+def as_set(rows):
+    return {tuple(row) for row in np.asarray(rows, dtype=int).tolist()}
+
+
+def test_half_of_all_combinations_of_four_is_the_fraction_of_resolution_four():
+    # Box & Hunter 1961: of eight bakes of four factors, I = ABCD keeps single factors clear of
+    # pairs; DuMouchel & Jones 1994 made potential terms for just this
+    part = first_part(full_factorial(numbers(4), seed=1), 8, model="interactions")
+    assert len(set(coded(part).prod(axis=1))) == 1
+
+
+@pytest.mark.parametrize("bakes", [10, 12, 14])
+def test_no_other_part_tells_more(bakes):
+    whole = fractional_factorial(numbers(5), bakes=16, seed=1)
+    terms = model_terms("interactions", whole.factors)
+
+    def told(table):
+        X = model_matrix(terms, whole.factors, table).X
+        potential = np.diag([0.0] * 6 + [1.0] * 10)
+        return np.linalg.slogdet(X.T @ X + potential)[1]
+
+    part = first_part(whole, bakes, model="interactions")
+    every = [
+        told(whole.table.iloc[list(chosen)]) for chosen in itertools.combinations(range(16), bakes)
+    ]
+    assert told(part.table) == pytest.approx(max(every), abs=1e-4)
+    assert as_set(coded(part)) <= as_set(coded(whole))
+
+
+@pytest.mark.parametrize(("factors", "runs"), [case for case in GENERATORS if case[1] <= 32])
+def test_the_missing_bakes_of_published_fractions_are_found(factors, runs):
+    # Fractions of Fries & Hunter 1980 and Chen, Sun & Wu 1993
+    whole = signs(minimum_aberration(factors, runs).columns, runs)
+    # Every bake is a product of the first and those that differ in one basic column
+    basic = [0, *(2**place for place in range(runs.bit_length() - 1))]
+    made = whole[sorted({*basic, *range(runs // 2)})]
+    missing = as_set(whole) - as_set(made)
+    assert as_set(unfinished(made)) == missing
+    assert not len(unfinished(whole))
+
+
+def test_a_plan_that_is_part_of_no_fraction_lacks_all_other_combinations():
+    # Plackett & Burman 1946: twelve bakes hold no defining word
+    made = coded(plackett_burman(numbers(5), bakes=12, seed=1))
+    every = as_set(list(itertools.product((-1, 1), repeat=5)))
+    assert as_set(unfinished(made)) == every - as_set(made)
+
+
+def test_a_very_large_fraction_is_not_finished():
+    made = coded(plackett_burman(numbers(11), bakes=12, seed=1))
+    assert not len(unfinished(made))
+
+
+def test_kinds_reference_bakes_and_the_seed_of_the_whole_are_kept():
+    kinds = [Categorical(name, ["butter", "lard"]) for name in "abcde"]
+    whole = fractional_factorial(kinds, bakes=16, seed=7)
+    part = first_part(whole, 12, model="interactions", controls=2)
+    assert (part.count(), part.count("control"), part.seed) == (12, 2, 7)
+    again = first_part(whole, 12, model="interactions", controls=2)
+    assert again.table.equals(part.table)
+
+
+def test_too_small_a_part_is_refused():
+    whole = fractional_factorial(numbers(5), bakes=16, seed=1)
+    with pytest.raises(PlanError, match="the single changes alone need 6"):
+        first_part(whole, 5, model="interactions")
