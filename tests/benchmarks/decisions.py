@@ -367,10 +367,8 @@ def methods(scenario) -> dict[str, Method]:
         "keeping each improvement, 16": lambda spot: keeping_each(spot, 16),
         "space-filling, 16": lambda spot: spread_out(spot, 16),
     }
-    if scenario.kind != "three kinds":
-        kit |= foreseen
     if scenario.name != SCENARIOS["usual"].name:
-        return kit
+        return kit if scenario.kind == "three kinds" else kit | foreseen
     turns = (MOST_BAKES - 8) // 8
     return kit | {
         "kit, one round of 8": lambda spot: by_kit(spot, 8, "screen"),
