@@ -12,6 +12,7 @@ its public way: propose, rehearse, fit, recommend, next_round. Run by
 import itertools
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -33,6 +34,11 @@ MIDDLE, TASTER_SD, TASTERS = 5.5, 0.8, 6
 LIKING = trials.Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.7)
 RESULTS = Path(__file__).parent / "results"
 SPREADS = Spreads(tasting=1.2, taster_by_bake=0, taster=0, bake=0.5, load=0, day=0)
+NO_SPREADS = Spreads(tasting=0, taster_by_bake=0, taster=0, bake=0, load=0, day=0)
+KINDS = ("one", "two", "three")
+CODES = dict(
+    zip(itertools.product(KINDS, repeat=5), itertools.product(range(3), repeat=5), strict=True)
+)
 MOST_BAKES = 40
 
 
@@ -46,11 +52,13 @@ class Scenario:
     heredity: bool = True
     bends: bool = False
     corner: bool = False
+    # The n-th bake of a setting comes out the same whichever plan holds it
+    paired: bool = False
 
 
 SCENARIOS = {
     "usual": Scenario("one or two pairs, weak heredity"),
-    "shared": Scenario("one or two pairs, weak heredity; more kitchens"),
+    "shared": Scenario("one or two pairs, weak heredity; paired", paired=True),
     "no_pairs": Scenario("no pairs", pairs=(0, 0)),
     "no_heredity": Scenario("pairs anywhere", heredity=False),
     "bends": Scenario("numbers, the two active ones bent", kind="numbers", bends=True),
@@ -70,6 +78,7 @@ class Spot:
     tasters: np.ndarray
     seed: int
     baked: int = field(default=0)
+    made: Counter = field(default_factory=Counter)
 
     def truth(self, table):
         """Return the true liking."""
@@ -85,13 +94,26 @@ class Spot:
             mean=MIDDLE,
             measure=LIKING,
             tasters=TASTERS,
-            spreads=SPREADS,
+            spreads=NO_SPREADS if self.scenario.paired else SPREADS,
             rounded=False,
             seed=self.seed,
         )
+        if self.scenario.paired:
+            scores["liking"] += self.noise(scores)
         place = scores["taster"].str.removeprefix("taster ").astype(int) - 1
         level = self.tasters[place.to_numpy()]
         return scores.assign(liking=np.clip(np.round(scores["liking"] + level), 1, 9))
+
+    def noise(self, scores):
+        """Return the noise of scores, which goes by the setting and how often it was baked."""
+        found = pd.Series(0.0, index=scores.index)
+        for _, own in scores.groupby("bake", sort=False):
+            setting = tuple(own.iloc[0][NAMES])
+            rng = np.random.default_rng([self.seed // 10_000, *CODES[setting], self.made[setting]])
+            self.made[setting] += 1
+            bake = SPREADS.bake * rng.standard_normal()
+            found[own.index] = bake + SPREADS.tasting * rng.standard_normal(len(own))
+        return found
 
     def broken(self, table):
         """Say which settings must not be baked."""
@@ -137,7 +159,7 @@ def factors_of(scenario):
     if scenario.kind == "numbers":
         return [trials.Numeric(name, 0, 100) for name in NAMES]
     count = 3 if scenario.kind == "three kinds" else 2
-    return [trials.Categorical(name, ["one", "two", "three"][:count]) for name in NAMES]
+    return [trials.Categorical(name, list(KINDS[:count])) for name in NAMES]
 
 
 def effect(scenario, size, rng):
@@ -145,7 +167,7 @@ def effect(scenario, size, rng):
     if scenario.kind != "three kinds":
         return 2 * size
     values = size * np.array([-1.0, rng.uniform(-1, 1), 1.0])
-    return dict(zip(["one", "two", "three"], values - values.mean(), strict=True))
+    return dict(zip(KINDS, values - values.mean(), strict=True))
 
 
 def pair_effect(scenario, size, rng):
@@ -153,7 +175,7 @@ def pair_effect(scenario, size, rng):
     if scenario.kind != "three kinds":
         return 2 * size
     values = np.sqrt(abs(size)) * np.array([-1.0, rng.uniform(-1, 1), 1.0])
-    return dict(zip(["one", "two", "three"], values - values.mean(), strict=True))
+    return dict(zip(KINDS, values - values.mean(), strict=True))
 
 
 def importance(spot):
@@ -460,7 +482,8 @@ called `matters` that are not in the truth, per kitchen. Said stop: the kit aske
 instead of another round ("8 and then 8" bakes on all the same, so that budgets are equal). Broken:
 recommendations that break an exclusion. All bakes are made on one day, unless two days are named:
 then the difference between the days is estimated as well, though there is none in the truth.
-As foreseen: the first round is the first part of a plan for 16 bakes.
+As foreseen: the first round is the first part of a plan for 16 bakes. Paired: the n-th bake of a
+setting comes out the same whichever plan holds it, which compares plans more sharply.
 
 """
 
