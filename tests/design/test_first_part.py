@@ -85,3 +85,10 @@ def test_too_small_a_part_is_refused():
     whole = fractional_factorial(numbers(5), bakes=16, seed=1)
     with pytest.raises(PlanError, match="the single changes alone need 6"):
         first_part(whole, 5, model="interactions")
+
+
+def test_the_model_of_the_whole_stays_where_the_part_can_tell_it():
+    four = fractional_factorial(numbers(4), bakes=16, seed=1)
+    five = fractional_factorial(numbers(5), bakes=16, seed=1)
+    assert first_part(four, 12, model="interactions").model == "interactions"
+    assert first_part(five, 12, model="interactions").model == "main"

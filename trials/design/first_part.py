@@ -59,12 +59,14 @@ def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Pl
             f"alone need {int(primary.sum())}. Bake more of them first, or leave later out."
         )
     chosen = _most_telling(matrix.X, ~primary, bakes, np.random.default_rng(plan.seed))
+    asked = model_matrix(model_terms(plan.model, plan.factors), plan.factors, table.iloc[chosen])
+    told = np.linalg.matrix_rank(asked.X) == asked.X.shape[1]
     left = plan.count() - bakes
     return lay_out(
         plan.factors,
         table.iloc[chosen],
         family=f"{plan.family}, with {left} bake{'' if left == 1 else 's'} left for later",
-        model="blend" if plan.model == "blend" else "main",
+        model=plan.model if told else "main",
         controls=controls,
         seed=plan.seed,
         excluded=plan.excluded,
