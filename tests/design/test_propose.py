@@ -294,6 +294,7 @@ def test_where_more_bakes_would_tell_hardly_more_nothing_is_left_for_later():
         (numbers(5), {"days": 2}),
         (numbers(5), {"loads": 4}),
         ([*numbers(4), OIL], {}),
+        (parts(3), {}),
         (numbers(5), {"keep": full_factorial(numbers(5), seed=1)}),
     ],
 )

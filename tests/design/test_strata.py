@@ -32,3 +32,14 @@ def test_kinds_that_sit_on_loads_have_the_loads_less_their_number(loads):
     # Split-plot analysis (Yates 1935): whole plots less treatments; balanced within
     assert found["heat"] == pytest.approx(loads - 3, rel=0.02)
     assert found["rest"] == pytest.approx(count - loads - 1, rel=1e-6)
+
+
+def test_kinds_that_never_meet_are_not_told():
+    # Every bake holds the middle kind of one factor: a product of the two is zero throughout
+    fat, flour = (Categorical(name, ["low", "mid", "high"]) for name in ("fat", "flour"))
+    met = [("mid", "low"), ("mid", "mid"), ("mid", "high"), ("low", "mid"), ("high", "mid")]
+    bakes = pd.DataFrame(2 * met, columns=["fat", "flour"])
+    together = lay_out([fat, flour], bakes, family="cross", model="interactions", seed=1)
+    assert power(together, effect=1).set_index("term")["power"].isna()["fat:flour"]
+    alone = lay_out([fat, flour], bakes, family="cross", model="main", seed=1)
+    assert power(alone, effect=1)["power"].notna().all()

@@ -53,6 +53,8 @@ class Strata:
     def estimable(self) -> np.ndarray:
         """Which columns of X the plan can tell from all others."""
         size = np.linalg.norm(self.X, axis=0)
+        # A column of zeros, of kinds that never meet, can not be told either
+        size[size == 0] = 1.0
         sizes, directions = np.linalg.eigh((self.X / size).T @ (self.X / size))
         lost = directions[:, sizes < SINGULAR * sizes[-1]]
         return np.abs(lost).max(axis=1, initial=0.0) < 1e-6
