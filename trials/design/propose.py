@@ -126,16 +126,12 @@ def _ranked(wish: Wish, answers: Answers) -> list[Promise]:
 
 def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
     """Return what to bake first of the plan for all bakes, this round's and those of later."""
-    if (
-        wish.days > 1
-        or wish.loads is not None
-        or group_names(wish.factors)
-        or wish.keep is not None
-    ):
+    shared = wish.loads is not None or bool(group_names(wish.factors))
+    if shared or wish.blend or wish.days > 1 or wish.keep is not None:
         raise PlanError(
             f"later is {later}, but a first part is only chosen among bakes of one day that share "
-            "nothing and follow on none. Leave later out; more bakes can be planned after any "
-            "round."
+            "nothing, follow on none and are no blends. Leave later out; more bakes can be planned "
+            "after any round."
         )
     together = replace(wish, bakes=wish.bakes + later, controls=0)
     whole = _searched_in_full(_ranked(together, answers)[0], together, answers)
