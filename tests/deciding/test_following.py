@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 
 import trials
-from tests.deciding.small_development import LIKING, SHARP, first_round, kitchen, scored
+from tests.deciding.small_development import (
+    LIKING,
+    SHARP,
+    TASTERS,
+    first_round,
+    kitchen,
+    scored,
+)
 from trials import demo_rounds
 from trials.deciding.actions import actions
 from trials.deciding.beliefs import coded_made, known
@@ -20,6 +27,7 @@ from trials.deciding.lineage import best_so_far, fit_together, line_of
 from trials.deciding.stopping import NothingToGainError
 from trials.design.exclusion import Exclusion
 from trials.errors import PlanError, RoundError
+from trials.rounds.scores import record_scores
 from trials.rounds.shopping import shopping_list
 from trials.rounds.timetable import timetable
 
@@ -84,6 +92,48 @@ def test_a_part_can_be_completed_or_give_way_to_bakes_that_gain_more():
     decided = expected_gain(knowledge, by_name["decide between the best"])
     assert decided.worth >= expected_gain(knowledge, rest).worth - 0.02
     assert "complete the combinations" not in {one.name for one in actions(knowledge, 3)}
+
+
+def test_what_was_not_baked_is_still_missing(tmp_path):
+    factors = [trials.Numeric(name, 0, 10) for name in "abcde"]
+    plan = trials.propose(factors, 12, aim="interactions", later=4, seed=1)
+    made = trials.Round.create(
+        tmp_path / "r1", plan=plan, measures=[LIKING], tasters=TASTERS, seed=5, invented=True
+    )
+    table = trials.rehearse(
+        plan, {"a": 1.5}, measure=LIKING, tasters=[one.name for one in TASTERS], seed=2
+    )
+    table["status"] = np.where(table["bake"] == "B07", "not baked", "made")
+    table.loc[table["bake"] == "B07", "liking"] = np.nan
+    trials.write_sheets(made)
+    record_scores(made, table)
+    trials.scores(made)
+    following = trials.next_round(made, 5, action="complete", seed=1)
+    again = new_bakes(following).table
+    names = list("abcde")
+    left = plan.table.loc[plan.table["bake"] == "B07", names].to_numpy()[0]
+    assert len(again) == 5
+    assert (again[names].to_numpy() == left).all(axis=1).any()
+    assert "follow the 11 made so far" in following.reasons[-1]
+
+
+def test_kinds_that_do_not_exist_everywhere_are_not_completed():
+    glaze = trials.Categorical("glaze", ["no", "yes"])
+    kind = trials.Categorical("kind", ["egg", "milk"], only_when=("glaze", ["yes"]))
+    rest = trials.Numeric("rest", 20, 60)
+    factors = [glaze, kind, rest]
+    part = trials.propose(factors, 5, later=1, seed=1)
+    table = trials.rehearse(part, {"rest": 1.0}, measure=LIKING, tasters=4, seed=3)
+    knowledge = known({"liking": trials.fit(table, "liking", factors)}, [LIKING])
+    assert "complete the combinations" not in {one.name for one in actions(knowledge, 6)}
+
+
+def test_an_action_asked_for_is_not_called_alike_where_others_gain_much_more(findings):
+    weighed = trials.next_round(findings, 8).details["weighed"]
+    least = min(weighed, key=lambda row: row["gain"])
+    assert least["gain"] < 0.9 * max(row["gain"] for row in weighed)
+    asked = trials.next_round(findings, 8, action=least["action"])
+    assert "count as alike" not in " ".join(asked.reasons)
 
 
 def test_mirror_bakes_are_the_fold_over(findings):

@@ -10,6 +10,7 @@ from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.first_part import first_part, unfinished
 from trials.design.regular import GENERATORS, minimum_aberration, signs
 from trials.design.screening import plackett_burman
+from trials.design.surface import central_composite
 from trials.design.terms import model_matrix, model_terms
 from trials.errors import PlanError
 from trials.factors import Categorical
@@ -85,6 +86,27 @@ def test_too_small_a_part_is_refused():
     whole = fractional_factorial(numbers(5), bakes=16, seed=1)
     with pytest.raises(PlanError, match="the single changes alone need 6"):
         first_part(whole, 5, model="interactions")
+
+
+@pytest.mark.parametrize("bakes", [0, 16, 20])
+def test_a_part_is_less_than_the_whole(bakes):
+    whole = fractional_factorial(numbers(5), bakes=16, seed=1)
+    with pytest.raises(PlanError, match="expected fewer bakes than it has"):
+        first_part(whole, bakes, model="interactions")
+
+
+def test_a_plan_of_two_days_has_no_first_part():
+    whole = fractional_factorial(numbers(5), bakes=16, days=2, seed=1)
+    with pytest.raises(PlanError, match="of a plan of one day"):
+        first_part(whole, 8, model="interactions")
+
+
+def test_enough_bakes_tell_all_that_is_asked():
+    whole = central_composite(numbers(2), seed=1)
+    part = first_part(whole, 7, model="quadratic")
+    X = model_matrix(model_terms("quadratic", part.factors), part.factors, part.table).X
+    assert np.linalg.matrix_rank(X) == X.shape[1] == 6
+    assert part.model == whole.model
 
 
 def test_the_model_of_the_whole_stays_where_the_part_can_tell_it():

@@ -6,6 +6,7 @@ import pytest
 
 from tests.design.naming import numbers, parts
 from trials.design.blend import simplex_centroid
+from trials.design.exchange import optimal
 from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.folding import fold_over
 from trials.errors import PlanError
@@ -116,3 +117,11 @@ def test_what_has_no_mirror_is_refused():
         fold_over(simplex_centroid(parts(3), seed=1))
     with pytest.raises(PlanError, match='"fat", which has no mirror'):
         fold_over(full_factorial([Categorical("fat", ["a", "b", "c"]), *numbers(1)], seed=1))
+
+
+def test_a_setting_that_exists_for_some_kinds_only_has_no_mirror():
+    glaze = Categorical("glaze", ["no", "yes"])
+    kind = Categorical("kind", ["egg", "milk"], only_when=("glaze", ["yes"]))
+    plan = optimal([glaze, kind, Numeric("rest", 20, 60)], model="main", bakes=6, seed=1)
+    with pytest.raises(PlanError, match="kind can not be set in every bake"):
+        fold_over(plan, seed=1)

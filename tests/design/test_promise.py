@@ -13,6 +13,7 @@ from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.midway import drop
 from trials.design.promise import promise
 from trials.design.screening import plackett_burman
+from trials.factors import Categorical, Numeric
 
 TASTING = 1.1**2 + 0.5**2  # variance of one score of one bake, usual spreads
 
@@ -121,3 +122,18 @@ def test_what_too_few_bakes_can_not_tell_is_left_out_last_first_as_the_analysis_
     found = promise(three, [one, other, f"{one}:{other}"], worth=3, tasters=6)
     assert found.lost == [f"{one}:{other}"]
     assert found.told["mixed"].tolist() == pytest.approx([1.0, 1.0])
+
+
+def test_kinds_are_mixed_with_pairs_as_numbers_are():
+    # The same twelve bakes of Plackett & Burman 1946, whatever the two settings are called
+    kinds = [Categorical(name, ["soft: a", "firm = b"]) for name in "abcde"]
+    ends = [Numeric(name, 0, 1) for name in "abcde"]
+    found = [
+        promise(
+            plackett_burman(factors, bakes=12, seed=1), list("abcde"), worth=0.7, tasters=6
+        ).table["mixed"]
+        for factors in (kinds, ends)
+    ]
+    # There each single change holds a third of every pair without it, of six here
+    assert found[0].tolist() == pytest.approx([6**0.5 / 3] * 5)
+    assert found[1].tolist() == pytest.approx([6**0.5 / 3] * 5)

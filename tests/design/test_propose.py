@@ -278,7 +278,7 @@ def test_bakes_left_for_later_make_this_round_a_part_of_the_plan_for_both():
     assert len(settings) == 12
     assert settings < set(map(tuple, whole.table[names].to_numpy()))
     assert (part.count(), part.count("control"), part.days) == (12, 2, 1)
-    assert "the part to bake first of 16 bakes" in part.reasons[-1]
+    assert "the part to bake first of a plan of 16 bakes" in part.reasons[-1]
     assert "16 bakes would" in said(part)
 
 

@@ -4,7 +4,7 @@ import pytest
 
 from trials.errors import PlanError, RoundError
 from trials.rounds.batch import Batch
-from trials.rounds.idea import read_idea, write_idea
+from trials.rounds.idea import plan_of, read_idea, write_idea
 from trials.rounds.kitchen import Heat
 from trials.rounds.mixing import bake_formulas
 from trials.rounds.planning import planned_round
@@ -110,3 +110,24 @@ def test_what_can_not_be_is_said_with_its_place(folder, old, new, message):
     change(folder, 'aim = "interactions"', 'aim = "screen"')
     with pytest.raises(RoundError, match=message):
         planned_round(folder)
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [("latter = 4\n", 'is "later" meant'), ('chef = "Ada"\n', "expected name, bakes, days")],
+)
+def test_a_misspelt_question_is_named(folder, written, said):
+    path = folder / "idea.toml"
+    path.write_text(written + path.read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.raises(RoundError, match=said):
+        read_idea(folder)
+
+
+def test_bakes_can_be_left_for_a_second_round(folder):
+    path = folder / "idea.toml"
+    text = path.read_text(encoding="utf-8").replace("hard_to_change = true", "")
+    text = text.replace("days = 2 ", "days = 1 ").replace("# later = 4 ", "later = 4 ")
+    path.write_text(text.replace("bakes = 16", "bakes = 12"), encoding="utf-8")
+    plan = plan_of(read_idea(folder))
+    assert plan.count() == 12
+    assert "the part to bake first of a plan of 16 bakes" in plan.reasons[-1]

@@ -83,6 +83,8 @@ class Knowledge:
         Allowed settings between which the choice is made.
     best : ndarray, shape (factors,)
         The setting chosen as things stand.
+    unbaked : frozenset of str
+        Bakes among `made` that were planned and not baked after all.
     """
 
     findings: tuple[Findings, ...]
@@ -91,6 +93,13 @@ class Knowledge:
     beliefs: tuple[Belief, ...]
     settings: np.ndarray = field(repr=False)
     best: np.ndarray
+    unbaked: frozenset[str] = frozenset()
+
+    @property
+    def baked(self) -> pd.DataFrame:
+        """The bakes that were made, reference bakes apart."""
+        own = (self.made["role"] != "control") & ~self.made["bake"].isin(self.unbaked)
+        return self.made[own].reset_index(drop=True)
 
     @property
     def factors(self) -> tuple[Factor, ...]:
@@ -320,8 +329,7 @@ def coded_made(knowledge: Knowledge) -> np.ndarray:
     >>> coded_made.__name__
     'coded_made'
     """
-    judged = knowledge.made[knowledge.made["role"] != "control"]
-    return coded_settings(knowledge.factors, judged)
+    return coded_settings(knowledge.factors, knowledge.baked)
 
 
 def numbers_of(factors: Sequence[Factor]) -> list[int]:

@@ -100,6 +100,18 @@ def is_baked(status: pd.Series) -> pd.Series:
     return ~status.fillna("").isin(["", "not baked"])
 
 
+def unbaked(rounds: Sequence[Round]) -> frozenset[str]:
+    """Return the bakes that were planned and of which it is not said that they were made.
+
+    Examples
+    --------
+    >>> unbaked.__name__
+    'unbaked'
+    """
+    table = scores_together(rounds)
+    return frozenset(table.loc[~is_baked(table["status"]), "bake"])
+
+
 def scores_together(rounds: Sequence[Round]) -> pd.DataFrame:
     """Return the scores of several rounds as one tidy table.
 

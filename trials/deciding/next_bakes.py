@@ -15,7 +15,7 @@ from trials.deciding.beliefs import Knowledge, chance_best, known, with_goal
 from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
 from trials.deciding.continuing import continued, groups_of, new_bakes
 from trials.deciding.expected_gain import expected_gain
-from trials.deciding.lineage import baked_so_far, findings_together, line_of
+from trials.deciding.lineage import baked_so_far, findings_together, line_of, unbaked
 from trials.deciding.stopping import NothingToGainError, Weighed, enough, gains_table, stop_words
 from trials.design.exclusion import Exclude
 from trials.design.plan import Plan, whole_number
@@ -166,6 +166,8 @@ def _request(
         found = {data.response: data} if isinstance(data, Findings) else dict(data)
     wanted = _measures(found, measures)
     knowledge = known(found, wanted, exclude=exclude, made=made, same_day=same_day)
+    if rounds:
+        knowledge = replace(knowledge, unbaked=unbaked(rounds))
     own = int(len(knowledge.made) * 7919 + bakes) if seed is None else int(seed)
     return _Request(knowledge, rounds, bakes, exclude, same_day, own)
 
@@ -261,7 +263,8 @@ def _explained(
         _UNEXPECTED if unlike else _gain_words(knowledge, chosen, weighed),
     ]
     fresh = new_bakes(plan)
-    said.append(f"{fresh.sentence()} follow the {len(knowledge.made)} made so far.")
+    before = len(knowledge.made) - len(knowledge.unbaked)
+    said.append(f"{fresh.sentence()} follow the {before} made so far.")
     return replace(
         plan,
         reasons=tuple(said),
@@ -285,7 +288,8 @@ def _gain_words(knowledge: Knowledge, chosen: Weighed, weighed: Sequence[Weighed
     others = sorted(
         (one for one in weighed if one is not chosen), key=lambda one: -round(one.gain, 9)
     )[:2]
-    ahead = [one for one in others if one.gain > chosen.gain]
+    alike = chosen.gain >= max(one.gain for one in weighed) * (1 - ALIKE)
+    ahead = [one for one in others if alike and one.gain > chosen.gain]
     fewer = any(one.bakes > chosen.bakes for one in ahead)
     near = ", so near that they count as alike" if ahead else ""
     near += " and these are fewer bakes" if fewer else ""

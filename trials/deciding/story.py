@@ -361,9 +361,10 @@ def _told(
     factors = line[-1].plan.factors
     last = course.iloc[-1]
     expected = "was foretold at" if np.isfinite(last["observed"]) else "is expected at"
+    days = int(table["days"].sum())
     spent = (
         f"{len(line)} round{'s' if len(line) > 1 else ''}, {int(table['bakes'].sum())} bakes on "
-        f"{int(table['days'].sum())} days, {int(table['tastings'].sum())} tastings"
+        f"{days} day{'' if days == 1 else 's'}, {int(table['tastings'].sum())} tastings"
     )
     if table["cost"].notna().any():
         spent += f", {tidy_number(float(table['cost'].sum()), 4)} {_currency(line)} of ingredients"

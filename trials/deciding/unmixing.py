@@ -13,6 +13,7 @@ from trials.design.plan import Plan
 from trials.errors import TrialsError
 from trials.factors import Categorical, Component, Factor
 
+AT_AN_END = 0.1  # a number set this near to its low or high, coded, was meant to be there
 OPEN = (0.3, 0.9)  # a pair that matters with a chance between these is not settled yet
 
 
@@ -24,16 +25,16 @@ def completed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     >>> completed.__name__
     'completed'
     """
-    if any(isinstance(one, Component) or _many(one) for one in knowledge.factors):
+    if not all(_two_settings(one) for one in knowledge.factors):
         return
     kinds = [isinstance(factor, Categorical) for factor in knowledge.factors]
     made = coded_made(knowledge)
     # Kinds are coded 0 and 1, numbers -1 and +1
     signs = np.where(kinds, 2 * made - 1, made)
-    signs = signs[(np.abs(signs) == 1).all(axis=1)]
+    signs = signs[(np.abs(np.abs(signs) - 1) <= AT_AN_END).all(axis=1)]
     if not len(signs):
         return
-    rest = unfinished(signs)
+    rest = unfinished(np.sign(signs))
     if len(rest) <= bakes:
         yield Action(
             "complete the combinations",
@@ -43,9 +44,11 @@ def completed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
         )
 
 
-def _many(factor: Factor) -> bool:
-    """Say whether a factor has more than two kinds."""
-    return isinstance(factor, Categorical) and len(factor.levels) > 2
+def _two_settings(factor: Factor) -> bool:
+    """Say whether a factor has a low and a high, or two kinds, in every bake."""
+    if isinstance(factor, Component) or factor.only_when:
+        return False
+    return not isinstance(factor, Categorical) or len(factor.levels) == 2
 
 
 def mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
@@ -56,7 +59,8 @@ def mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     >>> mirrored.__name__
     'mirrored'
     """
-    made = knowledge.made[knowledge.made["role"] == "trial"].reset_index(drop=True)
+    made = knowledge.baked
+    made = made[made["role"] == "trial"].reset_index(drop=True)
     plan = Plan(knowledge.factors, made, "the bakes so far", "interactions")
     names = [factor.name for factor in knowledge.factors]
     wanted: list[tuple[str, dict]] = []

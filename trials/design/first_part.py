@@ -1,12 +1,16 @@
 """A plan in two parts: which of its bakes to make first, and which then finish a fraction."""
 
+from collections.abc import Sequence
+
 import numpy as np
+import pandas as pd
 
 from trials.design.laying_out import lay_out
 from trials.design.plan import Plan
 from trials.design.terms import Model, model_matrix, model_terms
 from trials.errors import PlanError
 
+PART = ", first part"  # behind the name of the family
 STARTS = 20  # of the search for the first part
 MOST_FRACTION = 128  # bakes of a fraction that is still worth finishing
 
@@ -33,7 +37,7 @@ def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Pl
     Raises
     ------
     PlanError
-        When so few bakes can not tell the single factors apart.
+        When so few bakes can not tell the single factors apart, or the plan has no such part.
 
     References
     ----------
@@ -49,28 +53,42 @@ def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Pl
     >>> first_part(whole, 12, model="interactions").sentence()
     '12 bakes over 1 day'
     """
+    if not 0 < bakes < plan.count() or plan.days > 1 or plan.groups:
+        raise PlanError(
+            f"a first part of {bakes} bakes was asked for of {plan.sentence()}; expected fewer "
+            "bakes than it has, of a plan of one day in which bakes share nothing."
+        )
     table = plan.table.drop(columns=["bake", "day", "load"])
     terms = model_terms(model, plan.factors)
     matrix = model_matrix(terms, plan.factors, table)
-    primary = np.array([place < 0 or terms[place].order == 1 for place in matrix.owner])
-    if np.linalg.matrix_rank(matrix.X[:, primary]) > bakes:
+    single = np.array([place < 0 or terms[place].order == 1 for place in matrix.owner])
+    if np.linalg.matrix_rank(matrix.X[:, single]) > bakes:
         raise PlanError(
             f"{bakes} bakes are too few for a first part of {plan.count()}: the single changes "
-            f"alone need {int(primary.sum())}. Bake more of them first, or leave later out."
+            f"alone need {int(single.sum())}. Bake more of them first, or leave later out."
         )
-    chosen = _most_telling(matrix.X, ~primary, bakes, np.random.default_rng(plan.seed))
-    asked = model_matrix(model_terms(plan.model, plan.factors), plan.factors, table.iloc[chosen])
-    told = np.linalg.matrix_rank(asked.X) == asked.X.shape[1]
-    left = plan.count() - bakes
+    # Where the bakes can tell all that is asked, nothing of it is a mere guess
+    potential = ~single & (bakes < matrix.X.shape[1])
+    chosen = _most_telling(matrix.X, potential, bakes, np.random.default_rng(plan.seed))
+    part = table.iloc[chosen]
     return lay_out(
         plan.factors,
-        table.iloc[chosen],
-        family=f"{plan.family}, with {left} bake{'' if left == 1 else 's'} left for later",
-        model=plan.model if told else "main",
+        part,
+        family=f"{plan.family}{PART}",
+        model=_told(plan, part),
         controls=controls,
         seed=plan.seed,
         excluded=plan.excluded,
     )
+
+
+def _told(plan: Plan, part: pd.DataFrame) -> Sequence[str] | str:
+    """Return the widest model that a part can tell: that of the whole, pairs, single changes."""
+    for model in (plan.model, "interactions"):
+        X = model_matrix(model_terms(model, plan.factors), plan.factors, part).X
+        if np.linalg.matrix_rank(X) == X.shape[1]:
+            return model
+    return "main"
 
 
 def _most_telling(

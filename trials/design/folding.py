@@ -126,6 +126,12 @@ def _what_they_free(
 
 
 def _checked(plan: Plan, names: Sequence[str]) -> tuple[str, ...]:
+    nested = [factor.name for factor in plan.factors if factor.only_when]
+    if nested:
+        raise PlanError(
+            f"{in_words(nested)} can not be set in every bake, so there are no mirror bakes; "
+            "trials.design.augment adds bakes to any plan."
+        )
     names = (names,) if isinstance(names, str) else tuple(names)
     if not names:
         raise PlanError("factors is empty; name at least one factor to mirror.")

@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from trials.design.aliasing import aliases
+from trials.design.aliasing import aliases, effects_up_to
 from trials.design.plan import Plan, kitchen_group, plural
 from trials.design.power import power
 from trials.design.strata import strata
-from trials.design.terms import model_terms
+from trials.design.terms import model_matrix, model_terms
 from trials.errors import TrialsError
 from trials.factors import Component
 from trials.tables import in_words
@@ -203,18 +203,22 @@ def _stray(plan: Plan, targets: Sequence[str]) -> dict[str, float]:
         mixed = aliases(plan, order=2)
     except TrialsError:
         return {}
+    owners = _owners(plan)
     sizes: dict[str, float] = {}
     for row in mixed.itertuples():
-        one, other = _owner(row.term, targets), _owner(row.aliased_with, targets)
+        one, other = owners[row.term], owners[row.aliased_with]
         for target, stranger in ((one, other), (other, one)):
             if target in targets and stranger not in targets:
                 sizes[target] = sizes.get(target, 0.0) + row.coefficient**2
     return {name: size**0.5 for name, size in sizes.items()}
 
 
-def _owner(column: str, targets: Sequence[str]) -> str:
-    """Return the term that a column belongs to; the kinds of a factor have one each."""
-    return column if column in targets else column.split(" = ")[0]
+def _owners(plan: Plan) -> dict[str, str]:
+    """Return the term that each column of an effect belongs to; kinds have several each."""
+    table = plan.table[plan.table["role"] != "control"]
+    matrix = model_matrix(effects_up_to(plan, table, 2), plan.factors, table)
+    owned = zip(matrix.columns, matrix.owner, strict=True)
+    return {column: matrix.terms[place].name for column, place in owned if place >= 0}
 
 
 def _seen(ratio: float, df: float) -> float:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from trials.design.contenders import Wish
+from trials.design.first_part import PART
 from trials.design.plan import Plan, kitchen_group, plural, reference_setting
 from trials.design.promise import Promise
 from trials.design.terms import kitchen_names
@@ -93,10 +94,10 @@ def spoken(
 def part_of(whole: Promise, part: Plan) -> str:
     """Return what a first part belongs to, and what becomes of the bakes left out."""
     left = whole.plan.count() - part.count()
+    rest = "the last one" if left == 1 else f"the other {left}"
     return (
-        f"They are the part to bake first of {whole.plan.count()} bakes, "
-        f"{made_of(whole.plan.family)}. What the other {left} should be is decided when these are "
-        "tasted."
+        f"They are the part to bake first of a plan of {whole.plan.count()} bakes. What {rest} "
+        "should be is decided when these are tasted."
     )
 
 
@@ -148,7 +149,11 @@ def made_of(family: str, *, named: bool = True) -> str:
     'every combination of the settings (full factorial)'
     >>> made_of("two-level fraction, with mirror bakes", named=False)
     'a chosen part of all combinations of low and high, with mirror bakes'
+    >>> made_of("full factorial, first part")
+    'the first part of every combination of the settings (full factorial)'
     """
+    if family.endswith(PART):
+        return f"the first part of {made_of(family.removesuffix(PART), named=named)}"
     base, _, added = family.partition(", with ")
     found = next((known for known in FAMILY_WORDS if base.startswith(known)), None)
     if found is None:

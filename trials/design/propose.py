@@ -73,7 +73,8 @@ def propose(
         How far apart two bakes of one recipe usually come out, in points; assumed when left out.
     later : int
         How many more bakes a second round may have. Then these are the first part of the plan for
-        both together, and the second round (`next_round`) can finish it or do better.
+        both together, and the second round (`next_round`) does what these speak for: finish it,
+        where it is of low and high settings, or better.
 
     Returns
     -------
@@ -134,15 +135,18 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
             "after any round."
         )
     together = replace(wish, bakes=wish.bakes + later, controls=0)
-    whole = _searched_in_full(_ranked(together, answers)[0], together, answers)
+    ranked = _ranked(together, answers)
+    # What is left for later should tell what these can not
+    whole = next((one for one in ranked if not one.lost), ranked[0])
+    whole = _searched_in_full(whole, together, answers)
     if whole.plan.count() <= wish.bakes:
         said = f"{together.bakes} bakes would tell hardly more, so none of it is left for later."
         return _explained(wish, answers).because(said)
     model = "interactions" if wish.model == "main" else wish.model
     part = first_part(whole.plan, wish.bakes, model=model, controls=wish.controls)
     best = _weighed(part, wish, answers)
-    told_by = None if whole.lost else (whole.plan.count(), whole.smallest)
-    cost = told_by if told_by else _cost(best, [best], wish, answers)
+    found = (whole.plan.count(), whole.smallest)
+    cost = _cost(whole, ranked, together, answers) if whole.lost else found
     reasons = spoken(best, [], wish, answers, cost)
     return replace(part, reasons=(*reasons, part_of(whole, part)))
 

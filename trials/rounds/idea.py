@@ -3,7 +3,8 @@
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredients, shipped
 from trials.rounds.batch import Batch, Prices, batch_from, prices_from
 from trials.rounds.kitchen import Kitchen, Step, kitchen_from, step_from
-from trials.tables import write_text
+from trials.tables import in_words, write_text
 from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"
@@ -278,6 +279,12 @@ def read_idea(folder: Path) -> Idea:
 
 
 def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
+    known = [one.name for one in fields(Idea)]
+    for name in answers:
+        if name not in known:
+            near = get_close_matches(name, known, n=1)
+            meant = f'; is "{near[0]}" meant?' if near else f"; expected {in_words(known, 'or')}."
+            raise RoundError(f'"{name}" is not among the questions{meant}')
     for name in ("bakes", "factors", "measures"):
         if name not in answers:
             raise RoundError(f'nothing is said about "{name}".')
