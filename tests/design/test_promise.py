@@ -137,3 +137,15 @@ def test_kinds_are_mixed_with_pairs_as_numbers_are():
     # There each single change holds a third of every pair without it, of six here
     assert found[0].tolist() == pytest.approx([6**0.5 / 3] * 5)
     assert found[1].tolist() == pytest.approx([6**0.5 / 3] * 5)
+
+
+def test_one_bake_left_for_error_is_no_worse_than_none():
+    # Eleven bakes of twelve on effects: Lenth 1989 gives a third of their number, not one
+    factors = numbers(11)[:10]
+    targets = [factor.name for factor in factors]
+    found = promise(plackett_burman(factors, bakes=12, seed=1), targets, worth=0.7, tasters=6)
+    se = 2 * spread(6) / np.sqrt(12)
+    edge = stats.t.ppf(0.975, 10 / 3)
+    seen = found.smallest / se
+    chance = stats.nct.sf(edge, 10 / 3, seen) + stats.nct.cdf(-edge, 10 / 3, seen)
+    assert chance == pytest.approx(0.8, abs=0.01)

@@ -22,6 +22,7 @@ STRAY = 0.5
 ALPHA = 0.05
 USUAL_CHANCE = 0.8
 FEWEST_EFFECTS = 3  # for Lenth's method
+FEW_LEFT = 3  # fewer bakes left for error than this tell it worse than the smaller effects do
 LEVEL_WORDS = {
     "bake": "between two bakes of one recipe",
     "tasting": "between one taster's scores of one bake",
@@ -95,8 +96,8 @@ def promise(
 
     References
     ----------
-    Noncentral t for the chance; where every bake is spent on an effect, a third of the effects
-    as degrees of freedom (Lenth 1989). Box & Wilson 1951 for the alias matrix.
+    Noncentral t for the chance; where every bake but one or two is spent on an effect, a third of
+    the effects as degrees of freedom (Lenth 1989). Box & Wilson 1951 for the alias matrix.
 
     Examples
     --------
@@ -119,11 +120,13 @@ def promise(
             rows.append((term, 0.0, 0.0, np.nan, "", 0.0))
             continue
         own = known.loc[term]
-        df = float(own["df"]) or spare
+        df = float(own["df"])
+        few = not df or (df < FEW_LEFT and own["judged_on"] == "bakes")
+        df = max(df, spare) if few else df
         mixed = stray.get(term, 0.0)
         chance = _seen(worth / own["se"], df) * _unspoilt(mixed) if df else 0.0
         smallest = own["smallest_effect"]
-        if not np.isfinite(smallest) and df:
+        if few and df:
             smallest = _smallest(own["se"], df)
         rows.append((term, chance, mixed, smallest, own["judged_on"], float(own["df"])))
     names = ["term", "chance", "mixed", "smallest", "judged_on", "df"]
