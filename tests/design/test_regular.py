@@ -1,19 +1,22 @@
 import json
 import time
-from itertools import combinations
+from itertools import combinations, product
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.design.naming import numbers
 from trials.design.regular import (
     GENERATORS,
     generator_sets,
     minimum_aberration,
     rank,
     signs,
+    unfinished,
     word_lengths,
 )
+from trials.design.screening import plackett_burman
 from trials.errors import PlanError
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "min_aberration.json"
@@ -81,3 +84,35 @@ def test_every_fraction_comes_at_once():
 def test_what_does_not_exist_is_refused(factors, runs, said):
     with pytest.raises(PlanError, match=said):
         minimum_aberration(factors, runs)
+
+
+def as_set(rows):
+    return {tuple(row) for row in np.asarray(rows, dtype=int).tolist()}
+
+
+def twelve(count):
+    plan = plackett_burman(numbers(count), bakes=12, seed=1)
+    return plan.coded[[factor.name for factor in plan.factors]].to_numpy()
+
+
+@pytest.mark.parametrize(("factors", "runs"), [case for case in GENERATORS if case[1] <= 32])
+def test_the_missing_bakes_of_published_fractions_are_found(factors, runs):
+    # Fractions of Fries & Hunter 1980 and Chen, Sun & Wu 1993
+    whole = signs(minimum_aberration(factors, runs).columns, runs)
+    # Every bake is a product of the first and those that differ in one basic column
+    basic = [0, *(2**place for place in range(runs.bit_length() - 1))]
+    made = whole[sorted({*basic, *range(runs // 2)})]
+    missing = as_set(whole) - as_set(made)
+    assert as_set(unfinished(made)) == missing
+    assert not len(unfinished(whole))
+
+
+def test_a_plan_that_is_part_of_no_fraction_lacks_all_other_combinations():
+    # Plackett & Burman 1946: twelve bakes hold no defining word
+    made = twelve(5)
+    every = as_set(list(product((-1, 1), repeat=5)))
+    assert as_set(unfinished(made)) == every - as_set(made)
+
+
+def test_a_very_large_fraction_is_not_finished():
+    assert not len(unfinished(twelve(11)))

@@ -1,6 +1,6 @@
 """What could be baked next: candidate actions, each a set of settings with a word why."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -47,11 +47,12 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
     """
     pool = _pool(knowledge)
     chances = chance_best(knowledge)
+    missing = [one for one in completed(knowledge, bakes) if knowledge.region.allows(one.X).all()]
     makers: tuple[Callable[[], Iterator[Action]], ...] = (
-        lambda: _contested(knowledge, pool, chances, bakes),
+        lambda: _contested(knowledge, pool, chances, bakes, missing),
         lambda: _mapped(knowledge, pool, bakes),
         lambda: _told_apart(knowledge, pool, bakes),
-        lambda: completed(knowledge, bakes),
+        lambda: iter(missing),
         lambda: mirrored(knowledge, bakes),
         lambda: _repeated(knowledge, bakes),
         lambda: _held(knowledge, pool, chances, bakes),
@@ -107,16 +108,18 @@ def _combinations(knowledge: Knowledge, places: int) -> float:
 
 
 def _contested(
-    knowledge: Knowledge, pool: np.ndarray, chances: np.ndarray, bakes: int
+    knowledge: Knowledge,
+    pool: np.ndarray,
+    chances: np.ndarray,
+    bakes: int,
+    missing: Sequence[Action],
 ) -> Iterator[Action]:
     """Yield bakes at and between the settings that may be the best."""
     one = knowledge.beliefs[0]
     places = narrowing(one, pool, contest(one, knowledge.settings, chances), bakes)
     X = pool[places]
     if len(knowledge.settings) * len(pool) * bakes <= MOST_EXCHANGED:
-        begun = [one.X for one in completed(knowledge, bakes) if len(one.X) == bakes]
-        allowed = [rest for rest in begun if knowledge.region.allows(rest).all()]
-        X = gaining(knowledge, [X, *allowed], pool)
+        X = gaining(knowledge, [X, *(rest.X for rest in missing if len(rest.X) == bakes)], pool)
     count = int((chances >= 0.02).sum())
     rivals = (
         f"{count} settings may still be the best"

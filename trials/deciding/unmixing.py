@@ -7,9 +7,9 @@ import numpy as np
 from trials.deciding.action import Action
 from trials.deciding.beliefs import Knowledge, coded_made
 from trials.design.basis import coded_settings
-from trials.design.first_part import unfinished
 from trials.design.folding import fold_over
 from trials.design.plan import Plan
+from trials.design.regular import unfinished
 from trials.errors import TrialsError
 from trials.factors import Categorical, Component, Factor
 

@@ -1,4 +1,4 @@
-"""A plan in two parts: which of its bakes to make first, and which then finish a fraction."""
+"""A plan in two parts: which of its bakes to make first."""
 
 from collections.abc import Sequence
 
@@ -12,7 +12,6 @@ from trials.errors import PlanError
 
 PART = ", first part"  # behind the name of the family
 STARTS = 20  # of the search for the first part
-MOST_FRACTION = 128  # bakes of a fraction that is still worth finishing
 
 
 def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Plan:
@@ -121,39 +120,3 @@ def _exchanged(X: np.ndarray, prior: np.ndarray, rows: np.ndarray) -> tuple[np.n
         # Equal gains differ by rounding only, which must not choose between them
         out, into = divmod(int(np.argmax(np.round(gain, 9))), len(others))
         rows[out] = others[into]
-
-
-def unfinished(signs: np.ndarray) -> np.ndarray:
-    """Return the bakes that finish the smallest two-level fraction that holds those made.
-
-    Parameters
-    ----------
-    signs : ndarray, shape (bakes, factors)
-        -1 and +1.
-
-    Returns
-    -------
-    ndarray, shape (bakes, factors)
-        No row when the bakes made are a whole fraction, or when it would be very large.
-
-    References
-    ----------
-    Box & Hunter 1961, Technometrics 3:311 (defining words: products of factors that are the same
-    in every bake).
-
-    Examples
-    --------
-    >>> unfinished(np.array([[1, 1, 1], [1, -1, -1], [-1, 1, -1]])).tolist()
-    [[-1.0, -1.0, 1.0]]
-    """
-    places = np.arange(signs.shape[1])
-    made = [int(number) for number in (signs > 0) @ (1 << places)]
-    # Bakes as numbers of bits: a fraction holds with any three bakes their product, bit by bit
-    fraction = {made[0]}
-    for number in made:
-        if number not in fraction:
-            fraction |= {one ^ number ^ made[0] for one in fraction}
-        if len(fraction) > MOST_FRACTION:
-            return np.empty((0, len(places)))
-    rest = np.array(sorted(fraction - set(made)), dtype=int)
-    return 2.0 * (rest[:, None] >> places & 1) - 1

@@ -17,6 +17,7 @@ from trials.tables import in_words
 
 LETTERS = "ABCDEFGHJKLMNOPQ"
 MOST_FACTORS = 15
+MOST_FRACTION = 128  # bakes of a fraction that is still worth finishing
 
 # Added columns of the fractions of minimum aberration, (factors, bakes): products of the basic
 # columns. Word-length patterns as in Fries & Hunter 1980 (Technometrics 22:601) and Chen, Sun & Wu
@@ -299,3 +300,39 @@ def minimum_aberration(factors: int, runs: int) -> Fraction:
     added = GENERATORS.get((factors, runs), "").split()
     columns = [1 << bit for bit in range(basic)] + [product(word) for word in added]
     return Fraction(tuple(columns), runs, proved=True)
+
+
+def unfinished(coded: np.ndarray) -> np.ndarray:
+    """Return the bakes that finish the smallest two-level fraction that holds those made.
+
+    Parameters
+    ----------
+    coded : ndarray, shape (bakes, factors)
+        -1 and +1.
+
+    Returns
+    -------
+    ndarray, shape (bakes, factors)
+        No row when the bakes made are a whole fraction, or when it would be very large.
+
+    References
+    ----------
+    Box & Hunter 1961, Technometrics 3:311 (defining words: products of factors that are the same
+    in every bake).
+
+    Examples
+    --------
+    >>> unfinished(np.array([[1, 1, 1], [1, -1, -1], [-1, 1, -1]])).tolist()
+    [[-1.0, -1.0, 1.0]]
+    """
+    places = np.arange(coded.shape[1])
+    made = [int(number) for number in (coded > 0) @ (1 << places)]
+    # Bakes as numbers of bits: a fraction holds with any three bakes their product, bit by bit
+    fraction = {made[0]}
+    for number in made:
+        if number not in fraction:
+            fraction |= {one ^ number ^ made[0] for one in fraction}
+        if len(fraction) > MOST_FRACTION:
+            return np.empty((0, len(places)))
+    rest = np.array(sorted(fraction - set(made)), dtype=int)
+    return 2.0 * (rest[:, None] >> places & 1) - 1
