@@ -102,18 +102,19 @@ def report(round_: Round, path: str | Path) -> Path:
     'report'
     """
     line = line_of(round_)
+    told, waiting = baked_so_far(line)
     tidy = scores_together(line)
     found = findings_of(round_)
     body = [
         f"<h1>{html.escape(round_.name)}</h1>",
         _invented(round_),
-        f"<p>{html.escape(_what_it_rests_on(line, tidy))}</p>",
+        f"<p>{html.escape(_what_it_rests_on(line, told, tidy))}</p>",
         _confirmed(round_),
         _best(line, found),
         *_measures(round_, found),
         _failures(line, tidy),
         _trust(line, found),
-        _plan(line),
+        _plan(round_, bool(waiting)),
         _formula(round_),
         _cautions(round_),
         _method(found),
@@ -123,16 +124,15 @@ def report(round_: Round, path: str | Path) -> Path:
     return write_text(path, page(round_.name, body))
 
 
-def _what_it_rests_on(line: Sequence[Round], tidy: pd.DataFrame) -> str:
+def _what_it_rests_on(line: Sequence[Round], told: Sequence[Round], tidy: pd.DataFrame) -> str:
     """Return which bakes the page speaks from, as sentences."""
     here = line[-1].plan.sentence()
     if len(line) == 1:
         return f"{here}."
-    told, waiting = baked_so_far(line)
     bakes = tidy.loc[is_baked(tidy["status"]), "bake"].nunique()
     numbers = in_words(range(1, len(told) + 1))
     rounds = "round 1" if len(told) == 1 else f"rounds {numbers} together"
-    yet = ", not baked yet" if waiting else ""
+    yet = ", not baked yet" if len(told) < len(line) else ""
     return f"This round: {here}{yet}. What follows is from {rounds}, {bakes} bakes."
 
 
@@ -286,15 +286,14 @@ def _paragraphs(sentences: Iterable[str]) -> str:
     return "".join(f"<p>{html.escape(one)}</p>" for one in sentences)
 
 
-def _plan(line: Sequence[Round]) -> str:
-    round_, why = line[-1], ""
+def _plan(round_: Round, waiting: bool) -> str:
+    why = ""
     if round_.parent and round_.plan.reasons:
         why = f"<h3>Why these bakes, as it was said before them</h3>{_paragraphs(_reasons(round_))}"
     shown = _shown(round_, round_.plan.table)
     shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
     words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
     table = _table(shown.rename(columns={**words, "role": "kind"}))
-    _, waiting = baked_so_far(line)
     done = "is to be baked" if waiting else "was baked"
     head = f"What {done}{' in this round' if round_.parent else ''}"
     return f"<h2>{head}</h2>{table}{why}"

@@ -124,10 +124,10 @@ def test_a_misspelt_question_is_named(folder, written, said):
 
 
 def test_bakes_can_be_left_for_a_second_round(folder):
-    path = folder / "idea.toml"
-    text = path.read_text(encoding="utf-8").replace("hard_to_change = true", "")
-    text = text.replace("days = 2 ", "days = 1 ").replace("# later = 4 ", "later = 4 ")
-    path.write_text(text.replace("bakes = 16", "bakes = 12"), encoding="utf-8")
+    change(folder, "hard_to_change = true", "")
+    change(folder, "days = 2 ", "days = 1 ")
+    change(folder, "# later = 4 ", "later = 4 ")
+    change(folder, "bakes = 16", "bakes = 12")
     plan = plan_of(read_idea(folder))
     assert plan.count() == 12
     assert "the part to bake first of a plan of 16 bakes" in plan.reasons[-1]
