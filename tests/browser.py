@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from trials.printing import find_browser, pdf
+from trials.base.html import find_browser, pdf
 
 PHONE = {"width": 390, "height": 844}
 

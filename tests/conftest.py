@@ -5,9 +5,9 @@ import shutil
 
 import pytest
 
-from trials import demo
-from trials.page import report
-from trials.printing import find_browser
+from trials.base.html import find_browser
+from trials.doors import demo
+from trials.show.page import report
 
 
 def pytest_configure() -> None:

@@ -9,12 +9,12 @@ import pandas as pd
 import pytest
 
 from tests.deciding.small_development import first_round, scored
-from trials.cli import run
-from trials.deciding import following
-from trials.deciding.stopping import NothingToGainError
+from trials.deciding import replanning as following
+from trials.deciding.next_bakes import NothingToGainError
+from trials.doors.cli import run
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 
 
 def test_help_lists_the_commands(capsys):

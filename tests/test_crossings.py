@@ -4,15 +4,15 @@ import pandas as pd
 import pytest
 
 from tests.recipe.formulas import drop_doughnut
-from trials.crossings import crossing_factors, parent_settings, share_name, with_parents
-from trials.design.exchange import optimal
+from trials.base.errors import FactorError, PlanError
+from trials.core.factors import Numeric
+from trials.core.measures import Measure
 from trials.design.factorial import full_factorial
-from trials.errors import FactorError, PlanError
-from trials.factors import Numeric
-from trials.measures import Measure
-from trials.recipe.changes import apply_changes
+from trials.design.optimal import optimal
+from trials.doors.crossings import crossing_factors, parent_settings, share_name, with_parents
+from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula
-from trials.rounds.mixing import bake_formulas
+from trials.rounds.amounts import bake_formulas
 from trials.rounds.round import Round
 
 # Invented, and our own: two laminated doughs that share neither flour nor fat

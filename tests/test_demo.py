@@ -1,7 +1,7 @@
 """The demo: what was put into the invented scenario comes back as it should."""
 
-from trials import demo
 from trials.analysis.fitting import fit
+from trials.doors import demo
 
 
 def test_the_plan_is_the_scenario():

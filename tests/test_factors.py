@@ -5,9 +5,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trials.errors import FactorError
-from trials.factor_records import factor_from, factor_record
-from trials.factors import Categorical, Component, Numeric, check_factors
+from trials.base.errors import FactorError
+from trials.core.factors import (
+    Categorical,
+    Component,
+    Numeric,
+    check_factors,
+    factor_from,
+    factor_record,
+)
 from trials.recipe.formula import Formula
 
 REAL = st.floats(-1e6, 1e6, allow_nan=False).map(lambda value: round(value, 4))

@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 
 from tests.browser import needs_browser, opened
-from trials.notebook import notebooks_home
-from trials.printing import find_browser
+from trials.base.html import find_browser
+from trials.doors.notebook import notebooks_home
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--no-first-run"]
 # Either a cell failed, or every cell has its number: waiting for numbers alone would hang on errors

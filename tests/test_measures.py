@@ -2,8 +2,8 @@
 
 import pytest
 
-from trials.errors import MeasureError
-from trials.measures import Measure, measure_from, measure_record
+from trials.base.errors import MeasureError
+from trials.core.measures import Measure, measure_from, measure_record
 
 
 @pytest.mark.parametrize(

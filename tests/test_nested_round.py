@@ -5,9 +5,9 @@ import re
 import pytest
 
 import trials
-from trials.design.side_by_side import variants
-from trials.factors import Categorical, Numeric
-from trials.rehearsal import Spreads, rehearse
+from trials.core.factors import Categorical, Numeric
+from trials.deciding.rehearsal import Spreads, rehearse
+from trials.design.variants import variants
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
 

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from trials.notebook import copy_notebooks, notebooks_home, run_notebooks
+from trials.doors.notebook import copy_notebooks, notebooks_home, run_notebooks
 
 MOST_ROWS = 40
 NOTEBOOKS = sorted(path.name for path in notebooks_home().glob("*.ipynb"))

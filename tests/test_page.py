@@ -6,10 +6,10 @@ import re
 import pytest
 
 import trials
-from trials import demo_rounds
-from trials.deciding.following import write_next
 from trials.deciding.lineage import fit_together, line_of
-from trials.page import page, report
+from trials.deciding.replanning import write_next
+from trials.doors import demo as demo_rounds
+from trials.show.page import page, report
 
 
 @pytest.fixture(scope="module")

@@ -5,8 +5,8 @@ import re
 import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
-from trials.errors import SheetError
-from trials.printing import PRINT_STYLE, digest, page, pdf
+from trials.base.errors import SheetError
+from trials.base.html import PRINT_STYLE, digest, page, pdf
 
 
 def test_a_digest_is_the_published_one_of_the_empty_text():

@@ -94,7 +94,9 @@ def test_an_unknown_name_is_an_attribute_error():
         _ = trials.sugar
 
 
-@pytest.mark.parametrize("code", ["import trials", "import trials.cli; trials.cli.run([])"])
+@pytest.mark.parametrize(
+    "code", ["import trials", "import trials.doors.cli; trials.doors.cli.run([])"]
+)
 def test_nothing_heavy_is_loaded_before_it_is_used(code):
     heavy = "numpy pandas scipy matplotlib statsmodels pyDOE3 jupyterlab"
     script = (

@@ -10,7 +10,7 @@ import pytest
 
 import trials
 from trials.analysis.results import Findings
-from trials.rehearsal import Spreads, rehearse
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.rounds.scores import record_scores
 
 ROOT = Path(__file__).parents[1]

@@ -4,12 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trials.base.errors import PlanError, TrialsError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Failure, Spreads, rehearse, true_means
 from trials.design.factorial import full_factorial
-from trials.design.laying_out import lay_out
-from trials.errors import PlanError, TrialsError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Failure, Spreads, rehearse, true_means
+from trials.design.layout import lay_out
 
 REST = Numeric("rest", 20, 60, "min")
 OIL = Numeric("oil", 165, 180, hard_to_change=True)

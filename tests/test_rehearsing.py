@@ -3,13 +3,12 @@
 import numpy as np
 import pytest
 
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Failure, Spreads, rehearsals
 from trials.design.factorial import full_factorial
 from trials.design.power import power
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Failure, Spreads
-from trials.rehearsing import rehearsals
 
 REST, SALT = Numeric("rest", 20, 60, "min"), Numeric("salt", 1, 3, "%")
 FAT = Categorical("fat", ["butter", "lard"])

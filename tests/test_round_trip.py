@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from trials import demo
 from trials.analysis.fitting import fit
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Spreads, rehearse
+from trials.doors import demo
 from trials.rounds.round import Round
 from trials.rounds.scores import check, record_scores, scores
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 
 LIKING = Measure("liking", "number", worth_noticing=0.5)
 TRUTH = {

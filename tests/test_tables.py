@@ -7,17 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trials.errors import SheetError
-from trials.tables import (
-    in_words,
-    number,
-    plain_cell,
-    read_csv,
-    safe_cell,
-    tidy_number,
-    write_csv,
-    write_text,
-)
+from trials.base.errors import SheetError
+from trials.base.files import plain_cell, read_csv, safe_cell, write_csv, write_text
+from trials.base.words import in_words, number, tidy_number
 
 TEXT = st.text(st.characters(blacklist_categories=("Cs", "Cc")), max_size=20).map(str.strip)
 

@@ -2,7 +2,7 @@
 
 import sys
 
-from trials.cli import run
+from trials.doors.cli import run
 
 
 def main() -> None:

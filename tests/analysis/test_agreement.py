@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.agreement import agreement_on
 from trials.analysis.fitting import fit
-from trials.errors import FitError
-from trials.factors import Categorical, Numeric
+from trials.analysis.tasters import agreement_on
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Numeric
 
 FACTORS = [Numeric("hydration", 96, 108), Categorical("fat", ["butter", "lard", "oil"])]
 

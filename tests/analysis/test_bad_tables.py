@@ -10,14 +10,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from trials.analysis.as_categories import as_categories
+from trials.analysis.counted import just_right, word_scores
 from trials.analysis.explained import explained
 from trials.analysis.failing import failing
 from trials.analysis.fitting import fit
-from trials.analysis.just_right import just_right
-from trials.analysis.word_scores import word_scores
-from trials.errors import FitError, TrialsError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
+from trials.base.errors import FitError, TrialsError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
 
 
 def table(**columns):

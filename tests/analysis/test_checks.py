@@ -7,14 +7,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials import demo
-from trials.analysis.checks import checks, level_residuals
+from trials.analysis.diagnostics import checks, lack_of_fit, level_residuals
 from trials.analysis.fitting import fit
-from trials.analysis.model_checks import lack_of_fit
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
+from trials.doors import demo
 from trials.rounds.round import read_actual, write_actual
 
 REFERENCE = Path(__file__).parents[1] / "reference"

@@ -8,13 +8,19 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trials.analysis.comparisons import compare, compare_nested
+from trials.analysis.comparing import (
+    chances_best,
+    compare,
+    compare_nested,
+    range_factor,
+    range_p,
+    reference_factor,
+    reference_p,
+)
 from trials.analysis.fitting import fit
-from trials.analysis.level_means import chances_best
-from trials.analysis.simultaneous import range_factor, range_p, reference_factor, reference_p
-from trials.errors import FitError
-from trials.factors import Categorical
-from trials.measures import Measure
+from trials.base.errors import FitError
+from trials.core.factors import Categorical
+from trials.core.measures import Measure
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 CAKE = pd.read_csv(REFERENCE / "cake.csv")

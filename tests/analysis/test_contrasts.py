@@ -6,8 +6,8 @@ import pytest
 
 from trials.analysis.fitting import fit
 from trials.analysis.results import kitchen_effects
-from trials.design.plan import reference_setting
-from trials.factors import Categorical, Component, Numeric
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.plan import reference_setting
 
 RYE, WHEAT = Component("rye", 0.1, 0.6), Component("wheat", 0.2, 0.8)
 OAT = Component("oat", 0.0, 0.4)

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trials.analysis.desirability import goal_for, overall, score
-from trials.errors import FitError
-from trials.measures import Measure
+from trials.analysis.goals import goal_for, overall, score
+from trials.base.errors import FitError
+from trials.core.measures import Measure
 
 SPREAD = np.array([4.0, 6.0, 8.0])
 

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.discoveries import controlled
+from trials.analysis.comparing import controlled
 from trials.analysis.fitting import fit
-from trials.errors import FitError
+from trials.base.errors import FitError
 
 
 def test_false_discoveries_by_hand():

@@ -9,12 +9,12 @@ import pytest
 
 from trials.analysis.explained import explained
 from trials.analysis.fitting import fit
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
+from trials.core.terms import model_matrix
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
-from trials.design.terms import model_matrix
-from trials.errors import FitError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 OPEN = Measure("liking", "number")

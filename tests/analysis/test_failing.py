@@ -8,14 +8,14 @@ import pytest
 from scipy import special, stats
 
 from trials.analysis.failing import failing
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Failure, rehearse
 from trials.design.factorial import full_factorial
-from trials.errors import FitError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Failure, rehearse
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
 
 FACTORS = [

@@ -6,11 +6,15 @@ import pandas as pd
 import pytest
 from scipy import special, stats
 
-from trials.analysis.failures import count_failures, explain_failures, fit_failures
-from trials.analysis.penalised_logistic import maximise_penalised
-from trials.analysis.rival_models import Candidate
-from trials.errors import FitError
-from trials.factors import Numeric
+from trials.analysis.explanations import Candidate
+from trials.analysis.failures import (
+    count_failures,
+    explain_failures,
+    fit_failures,
+    maximise_penalised,
+)
+from trials.base.errors import FitError
+from trials.core.factors import Numeric
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 EXPECTED = json.loads((REFERENCE / "more_expected.json").read_text())["firth"]

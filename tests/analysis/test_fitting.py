@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 
 from trials.analysis.fitting import fit
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import fractional_factorial, full_factorial
-from trials.errors import FitError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 TEMPERATURES = [175, 185, 195, 205, 215, 225]

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from trials.analysis.fitting import fit
-from trials.errors import FitError
+from trials.base.errors import FitError
 
 
 def tasted(tasters=5):

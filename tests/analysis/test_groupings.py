@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from trials.analysis.groupings import Groupings
+from trials.analysis.ordinal import Groupings
 
 
 def crossed():

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from trials.analysis.fitting import fit
-from trials.factors import Component, Numeric
+from trials.core.factors import Component, Numeric
 
 SHARES = [Component("rye"), Component("oat"), Component("corn")]
 CORNERS = [(1, 0, 0), (0, 1, 0), (0, 0, 1)]

@@ -4,12 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trials.analysis.diagnostics import effects_without, leave_each_out, with_columns
 from trials.analysis.fitting import fit
-from trials.analysis.influence import effects_without, leave_each_out, with_columns
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
 
 LIKING = Measure("liking", "hedonic 9")
 

@@ -5,8 +5,8 @@ import pytest
 from scipy import stats
 
 from tests.analysis.test_comparisons import variants
+from trials.analysis.comparing import chances_best, level_draws, mean_rows, rival_draws
 from trials.analysis.fitting import fit
-from trials.analysis.level_means import chances_best, level_draws, mean_rows, rival_draws
 
 KINDS = list("ABCD")
 

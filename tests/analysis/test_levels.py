@@ -4,9 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.fitting import fit
-from trials.analysis.levels import share_between
-from trials.factors import Categorical, Numeric
+from trials.analysis.fitting import fit, share_between
+from trials.core.factors import Categorical, Numeric
 
 OIL = Numeric("oil", 165, 180, "°C", hard_to_change=True)
 FAT = Categorical("fat", ["butter", "lard"])

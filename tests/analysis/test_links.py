@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trials.analysis.links import LINKS, Scores, chance_between, score_derivatives
+from trials.analysis.ordinal import LINKS, Scores, chance_between, score_derivatives
 
 EDGES = np.array([-np.inf, -1.2, 0.3, 1.9, np.inf])
 

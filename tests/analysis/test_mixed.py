@@ -7,10 +7,9 @@ import pytest
 
 from tests.analysis import dense_mixed
 from tests.reference import mixed_models as published
-from trials.analysis.cross_products import dependent_columns
-from trials.analysis.mixed import RandomTerm, fit_mixed
+from trials.analysis.mixed import RandomTerm, dependent_columns, fit_mixed
 from trials.analysis.small_sample import small_sample
-from trials.errors import FitError
+from trials.base.errors import FitError
 
 CAKE = published.expected("cake_expected.json")
 WINE = published.expected("wine_expected.json")

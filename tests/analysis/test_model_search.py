@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from trials.analysis import model_search
-from trials.analysis.model_search import Priors, Problem, search_models
-from trials.errors import FitError
+from trials.analysis import explanations as model_search
+from trials.analysis.explanations import Priors, Problem, search_models
+from trials.base.errors import FitError
 
 
 def problem(y, X, covariances=None):

@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.cumulative_link import Likelihood
-from trials.analysis.links import LINKS, Scores
-from trials.analysis.ordinal import fit_ordinal, likelihood_ratio
-from trials.errors import FitError
+from trials.analysis.ordinal import LINKS, Likelihood, Scores, fit_ordinal, likelihood_ratio
+from trials.base.errors import FitError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 EXPECTED = json.loads((REFERENCE / "wine_expected.json").read_text())

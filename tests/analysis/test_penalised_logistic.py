@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special
 
-from trials.analysis.penalised_logistic import maximise_penalised
+from trials.analysis.failures import maximise_penalised
 
 
 def penalised(beta, X, y):

@@ -9,7 +9,7 @@ from scipy import optimize
 
 from trials.analysis.fitting import fit
 from trials.analysis.reached import outside, unbaked_pairs
-from trials.factors import Categorical, Numeric
+from trials.core.factors import Categorical, Numeric
 
 WET = Numeric("water", 92, 108, "%").show(108)
 PLACE = st.tuples(st.integers(-4, 4), st.integers(-4, 4))

@@ -6,16 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trials.analysis.fast_rows import fast_basis
+from trials.analysis.choice import best_setting, neighbours, recommend
 from trials.analysis.fitting import fit
-from trials.analysis.kitchen_settings import kitchen_step, summed
-from trials.analysis.region import region
-from trials.analysis.searching import best_setting, neighbours
-from trials.analysis.trade_off import recommend
-from trials.design.terms import model_matrix, model_terms
-from trials.errors import FitError, PlanError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
+from trials.analysis.forecast import fast_basis
+from trials.analysis.region import kitchen_step, region, summed
+from trials.base.errors import FitError, PlanError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
+from trials.core.terms import model_matrix, model_terms
 
 FACTORS = [
     Numeric("oil", 165, 180, "°C", step=2.5),

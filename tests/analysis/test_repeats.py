@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from trials.analysis.fitting import fit
-from trials.analysis.repeats import OWN_VIEW
+from trials.analysis.question import OWN_VIEW
 
 SPREADS = {"bake": 0.5, "taster": 0.8, OWN_VIEW: 0.6, "tasting": 0.9}
 

@@ -7,9 +7,8 @@ import pandas as pd
 import pytest
 from scipy import integrate, linalg, stats
 
-from trials.analysis.model_search import Priors
-from trials.analysis.rival_models import Candidate, average_models, find_aliases
-from trials.errors import FitError
+from trials.analysis.explanations import Candidate, Priors, average_models, find_aliases
+from trials.base.errors import FitError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -5,12 +5,12 @@ import pandas as pd
 import pytest
 from scipy import integrate, optimize, stats
 
+from trials.analysis.choice import expected_under_wobble
 from trials.analysis.fitting import fit
 from trials.analysis.robustness import ALL_TOGETHER, DRAWS, robustness
-from trials.analysis.searching import expected_under_wobble
-from trials.errors import FitError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
 
 OIL, WATER = Numeric("oil", 165, 180, "°C"), Numeric("water", 92, 108, "%")
 LIKING = Measure("liking", "hedonic 9", goal="higher")

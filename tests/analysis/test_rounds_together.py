@@ -6,14 +6,14 @@ import pytest
 
 from trials.analysis.fitting import fit
 from trials.analysis.rounds_together import fit_rounds
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
-from trials.errors import FitError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
 
 LIKING = Measure("liking", "hedonic 9")

@@ -6,7 +6,7 @@ import pytest
 
 from trials.analysis.fitting import fit
 from trials.analysis.results import kitchen_effects
-from trials.factors import Categorical, Component, Numeric
+from trials.core.factors import Categorical, Component, Numeric
 
 OIL = Numeric("oil", 165, 180, "°C")
 WATER = Numeric("water", 92, 108)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.settling import settling_table, units_to_settle
+from trials.analysis.fitting import settling_table, units_to_settle
 
 
 def test_an_effect_that_surely_lies_at_the_limit_is_not_worth_settling():

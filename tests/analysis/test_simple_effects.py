@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trials.analysis.contrasts import simple_effects
 from trials.analysis.fitting import fit
-from trials.analysis.simple_effects import simple_effects
-from trials.errors import FactorError, FitError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
+from trials.base.errors import FactorError, FitError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
 
 FACTORS = [
     Numeric("oil", 165, 180, "°C"),

@@ -11,7 +11,7 @@ from tests.analysis.test_mixed import CAKE, MORE, WINE, panel
 from tests.reference import mixed_models as published
 from trials.analysis.mixed import RandomTerm, fit_mixed
 from trials.analysis.small_sample import predict_mean, predict_new, small_sample
-from trials.errors import FitError
+from trials.base.errors import FitError
 
 METHODS = ["kenward-roger", "satterthwaite"]
 

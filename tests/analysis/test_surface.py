@@ -8,13 +8,18 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from trials.analysis.climbing import best_at_distance, steepest
 from trials.analysis.fitting import fit
-from trials.analysis.quadratic import quadratic
-from trials.analysis.surface import canonical, level_here, peak_region
-from trials.errors import FitError, PlanError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
+from trials.analysis.surface import (
+    best_at_distance,
+    canonical,
+    level_here,
+    peak_region,
+    quadratic,
+    steepest,
+)
+from trials.base.errors import FitError, PlanError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 KNOWN = json.loads((REFERENCE / "rsm_expected.json").read_text(encoding="utf-8"))

@@ -8,9 +8,9 @@ from scipy import stats
 from trials.analysis.fitting import fit
 from trials.analysis.tasters import describe_tasters
 from trials.analysis.wording import smallest_shown
-from trials.design.terms import Term
-from trials.errors import FitError
-from trials.measures import Measure
+from trials.base.errors import FitError
+from trials.core.measures import Measure
+from trials.core.terms import Term
 
 LIKING = Measure("liking", "number", worth_noticing=0.7)  # a bell curve has no ends
 

@@ -12,15 +12,15 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import trials
-from trials.analysis.drawing import expected_draws
+from trials.analysis.choice import frontier, not_dominated, recommend, weight_sensitivity
+from trials.analysis.draws import expected_draws
+from trials.analysis.explanations import Candidate
 from trials.analysis.failing import failing
 from trials.analysis.failures import explain_failures
 from trials.analysis.fitting import fit
-from trials.analysis.rival_models import Candidate
-from trials.analysis.trade_off import frontier, not_dominated, recommend, weight_sensitivity
-from trials.errors import FitError, PlanError
-from trials.factors import Categorical, Component, Numeric
-from trials.measures import Measure
+from trials.base.errors import FitError, PlanError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.measures import Measure
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 OIL = Numeric("oil", 165, 180, "°C", step=1)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trials.analysis.cross_products import RandomTerm
-from trials.analysis.transforming import power_scale
-from trials.errors import FitError
+from trials.analysis.diagnostics import power_scale
+from trials.analysis.mixed import RandomTerm
+from trials.base.errors import FitError
 
 # Box & Cox 1964, Table 1: survival times in units of ten hours; three poisons by four treatments
 SURVIVAL = """

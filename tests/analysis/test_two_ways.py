@@ -7,15 +7,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trials.analysis.averaging import side_by_side
+from trials.analysis.explanations import Priors
 from trials.analysis.fitting import fit
-from trials.analysis.model_search import Priors
 from trials.analysis.prior_influence import OWN, prior_influence
-from trials.analysis.two_ways import side_by_side
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import fractional_factorial
-from trials.errors import FitError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
-from trials.rehearsal import Spreads, rehearse
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 FACTORS = [

@@ -5,8 +5,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.unreplicated import half_normal_scores, lenth, null_ratios
-from trials.errors import FitError
+from trials.analysis.no_error import half_normal_scores, lenth, null_ratios
+from trials.base.errors import FitError
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 EXPECTED = json.loads((REFERENCE / "two_level_expected.json").read_text())

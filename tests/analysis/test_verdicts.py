@@ -8,7 +8,7 @@ import pytest
 
 from trials.analysis.fitting import fit
 from trials.analysis.results import kitchen_effects
-from trials.analysis.verdicts import decimals, readable, rounded, signed
+from trials.base.words import decimals, readable, rounded, signed
 
 
 def figures(text):

@@ -5,16 +5,14 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trials.analysis.just_right import just_right
-from trials.analysis.rankings import AHEAD, rankings
-from trials.analysis.word_scores import word_scores
+from trials.analysis.counted import AHEAD, just_right, rankings, word_scores
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
 from trials.design.factorial import full_factorial
-from trials.errors import FitError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
 
 FACTORS = [Categorical("fat", ["butter", "lard"]), Numeric("rest", 20, 60, "min")]

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.words import cochran_q, penalties, word_effects
-from trials.errors import FitError
+from trials.analysis.counted import cochran_q, penalties, word_effects
+from trials.base.errors import FitError
 
 ROWS = ["110", "100", "110", "111", "100", "110", "000", "110", "101", "110", "111", "100"]
 TICKS = pd.DataFrame([[int(tick) for tick in row] for row in ROWS], columns=["A", "B", "C"])

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from tests.analysis.test_comparisons import variants
+from trials.analysis.comparing import chances_best, mean_rows, rival_draws
 from trials.analysis.fitting import fit
-from trials.analysis.level_means import chances_best, mean_rows, rival_draws
 
 KINDS = list("ABCD")
 SPREADS = (0.2, 0.5, 1.0)  # standard deviation of the true means, liking points

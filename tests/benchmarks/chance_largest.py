@@ -28,7 +28,7 @@ from tests.benchmarks.kitchens import (
     scores,
 )
 from trials.analysis.fitting import fit
-from trials.tables import write_text
+from trials.base.files import write_text
 
 RESULTS = Path(__file__).parent / "results"
 STATED = Kitchens("drawn from the stated beliefs", kind="believed")

@@ -14,8 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from trials.design.confounding import _keys, arrange
-from trials.design.structure import Structure
+from trials.design.fractions import Structure, _keys, arrange
 
 RESULTS = Path(__file__).parent / "results" / "confounding.md"
 MOST = 3_000_000

@@ -18,13 +18,12 @@ import openpyxl
 import pandas as pd
 
 from tests.rounds.ginger_round import make_round, serving, tidy_scores
-from trials.rounds.cells import exact
+from trials.base.files import write_csv
 from trials.rounds.forms import cook_form, tasting_form
-from trials.rounds.layout import filled
+from trials.rounds.gathering import Source, read_source
+from trials.rounds.reading import exact
 from trials.rounds.scores import record_scores
-from trials.rounds.sources import Source, read_source
-from trials.rounds.workbook import entries_of
-from trials.tables import write_csv
+from trials.rounds.workbook import entries_of, filled
 
 FILES = 2_000
 SEED = 20260507

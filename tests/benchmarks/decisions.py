@@ -24,9 +24,9 @@ import pandas as pd
 
 import trials
 from trials.analysis.wording import CLEARLY_FIRST
-from trials.design.laying_out import lay_out
-from trials.rehearsal import Spreads, rehearse, true_means
-from trials.tables import read_csv, write_csv, write_text
+from trials.base.files import read_csv, write_csv, write_text
+from trials.deciding.rehearsal import Spreads, rehearse, true_means
+from trials.design.layout import lay_out
 
 NAMES = list("abcde")
 PAIRS = tuple(itertools.combinations(NAMES, 2))

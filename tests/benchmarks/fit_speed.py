@@ -12,11 +12,11 @@ import pandas as pd
 
 from tests.benchmarks.chance_largest import lines
 from trials.analysis.fitting import fit
+from trials.base.files import write_text
+from trials.core.factors import Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import rehearse
 from trials.design.factorial import fractional_factorial, full_factorial
-from trials.factors import Numeric
-from trials.measures import Measure
-from trials.rehearsal import rehearse
-from trials.tables import write_text
 
 RESULT = Path(__file__).parent / "results" / "fit_speed.md"
 LIKING = Measure("liking", "hedonic 9")

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from trials.design.regular import GENERATORS, minimum_aberration, rank, word_counts, word_lengths
+from trials.design.fractions import GENERATORS, minimum_aberration, rank, word_counts, word_lengths
 
 RESULTS = Path(__file__).parent / "results" / "fractions.md"
 CAP_SECONDS = 20

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from trials.analysis.model_search import Priors
-from trials.factors import Numeric
-from trials.measures import Measure
+from trials.analysis.explanations import Priors
+from trials.core.factors import Numeric
+from trials.core.measures import Measure
 
 NAMES = ("buckwheat", "hydration", "oil", "proof", "sugar")
 FACTORS = tuple(Numeric(name, -1, 1) for name in NAMES)

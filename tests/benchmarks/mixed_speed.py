@@ -15,7 +15,7 @@ from tests.benchmarks.null_rounds import RESULTS
 from tests.reference import mixed_models as published
 from trials.analysis.mixed import RandomTerm, fit_mixed
 from trials.analysis.small_sample import small_sample
-from trials.tables import write_text
+from trials.base.files import write_text
 
 # seconds for fit and Kenward-Roger in R 4.2.2 (lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2),
 # measured on a like machine on another day; blank where it was not run

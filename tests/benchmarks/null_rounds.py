@@ -20,7 +20,7 @@ from scipy.special import fdtrc, stdtrit
 
 from trials.analysis.mixed import RandomTerm, fit_mixed
 from trials.analysis.small_sample import predict_mean, predict_new, small_sample
-from trials.tables import write_csv, write_text
+from trials.base.files import write_csv, write_text
 
 RESULTS = Path(__file__).parent / "results"
 CHUNK = 50

@@ -17,8 +17,7 @@ import numpy as np
 from pyDOE3.doe_optimal import optimal_design
 
 from tests.design.attainable import cases, factors_of, planned, share_reached
-from trials.design.basis import basis
-from trials.design.terms import model_terms
+from trials.core.terms import basis, model_terms
 
 RESULT = Path(__file__).parent / "results" / "optimal_plans.md"
 CAP = 60.0

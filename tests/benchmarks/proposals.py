@@ -7,10 +7,9 @@ one core.
 import time
 from pathlib import Path
 
-from trials.design.contenders import Wish, searched, textbook
-from trials.design.promise import promise
-from trials.design.propose import propose
-from trials.factors import Categorical, Component, Numeric, check_factors
+from trials.core.factors import Categorical, Component, Numeric, check_factors
+from trials.design.power import promise
+from trials.design.propose import Wish, propose, searched, textbook
 
 RESULT = Path(__file__).parent / "results" / "proposals.md"
 NAMES = (

@@ -30,9 +30,9 @@ from tests.benchmarks.kitchens import (
     scores,
     twelve,
 )
-from trials.analysis.drawing import expected_draws
+from trials.analysis.draws import expected_draws
 from trials.analysis.fitting import fit
-from trials.tables import write_text
+from trials.base.files import write_text
 
 RESULT = Path(__file__).parent / "results" / "ranking.md"
 USUAL = Kitchens("two active factors, one or two pairs")

@@ -9,12 +9,12 @@ from pathlib import Path
 import joblib
 import numpy as np
 
-from trials.design.exchange import optimal
+from trials.core.factors import Numeric
+from trials.core.measures import Measure
+from trials.deciding.rehearsal import rehearsals
 from trials.design.factorial import full_factorial
+from trials.design.optimal import optimal
 from trials.design.power import power
-from trials.factors import Numeric
-from trials.measures import Measure
-from trials.rehearsing import rehearsals
 
 RESULT = Path(__file__).parent / "results" / "rehearsed_power.md"
 ROUNDS = 400

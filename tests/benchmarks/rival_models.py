@@ -16,9 +16,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from trials.analysis.model_search import Priors
-from trials.analysis.rival_models import Candidate, average_models
-from trials.tables import write_text
+from trials.analysis.explanations import Candidate, Priors, average_models
+from trials.base.files import write_text
 
 NAMES = "abcde"
 PAIRS = tuple(itertools.combinations(range(5), 2))

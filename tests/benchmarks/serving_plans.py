@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.tables import write_csv, write_text
+from trials.base.files import write_csv, write_text
 from trials.tasting.serving import serving_plan
 
 RESULTS = Path(__file__).parent / "results"

@@ -17,8 +17,8 @@ from scipy import stats
 from tests.benchmarks.chance_largest import lines
 from tests.benchmarks.kitchens import CORNERS, FACTORS, NAMES, half_fraction, twelve
 from trials.analysis.fitting import fit
-from trials.measures import Measure
-from trials.tables import write_text
+from trials.base.files import write_text
+from trials.core.measures import Measure
 
 RESULT = Path(__file__).parent / "results" / "settling.md"
 MARGIN = 0.7

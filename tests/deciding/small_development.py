@@ -1,11 +1,11 @@
 """A small invented development: eight bakes, then what comes next, scored from a known truth."""
 
 import trials
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
-from trials.rehearsal import Spreads, rehearse
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores, scores
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 
 FACTORS = (
     trials.Numeric("hydration", 50, 60, "%", changes=("total", "hydration")),

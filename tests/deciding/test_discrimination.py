@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
-from trials.errors import FitError
+from trials.base.errors import FitError
+from trials.deciding.actions import Rival, forecasts_of, telling_apart
 
 # Shrinkage of injection moulding, 2^(8-4) in standard order: Box, Hunter & Hunter 1978, p. 398,
 # used by Meyer, Steinberg & Box 1996, Technometrics 38:303 (both from memory)

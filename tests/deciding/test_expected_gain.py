@@ -11,8 +11,14 @@ from scipy import stats
 import trials
 from tests.deciding.small_development import LIKING, kitchen
 from trials.deciding.actions import settled
-from trials.deciding.beliefs import chance_best, known
-from trials.deciding.expected_gain import contest, error_covariance, expected_gain, narrowing
+from trials.deciding.gain import (
+    chance_best,
+    contest,
+    error_covariance,
+    expected_gain,
+    known,
+    narrowing,
+)
 
 
 @pytest.fixture(scope="module")

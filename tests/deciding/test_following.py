@@ -16,19 +16,17 @@ from tests.deciding.small_development import (
     kitchen,
     scored,
 )
-from trials import demo_rounds
+from trials.base.errors import PlanError, RoundError
+from trials.core.exclusion import Exclusion
 from trials.deciding.actions import actions
-from trials.deciding.beliefs import coded_made, known
 from trials.deciding.confirmation import confirmation
-from trials.deciding.continuing import new_bakes
-from trials.deciding.expected_gain import expected_gain
-from trials.deciding.following import write_next
+from trials.deciding.gain import coded_made, expected_gain, known
 from trials.deciding.lineage import best_so_far, fit_together, line_of
-from trials.deciding.stopping import NothingToGainError
-from trials.design.exclusion import Exclusion
-from trials.errors import PlanError, RoundError
+from trials.deciding.next_bakes import NothingToGainError, new_bakes
+from trials.deciding.replanning import write_next
+from trials.doors import demo as demo_rounds
+from trials.rounds.amounts import shopping_list
 from trials.rounds.scores import record_scores
-from trials.rounds.shopping import shopping_list
 from trials.rounds.timetable import timetable
 
 EXCLUDE = [{"a": "high", "b": "low"}]

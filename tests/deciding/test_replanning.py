@@ -5,9 +5,8 @@ import pytest
 
 import trials
 from tests.deciding.small_development import first_round, scored
-from trials.deciding.following import replan
-from trials.deciding.replanning import is_slip, record_replan, replanned
-from trials.errors import RoundError
+from trials.base.errors import RoundError
+from trials.deciding.replanning import is_slip, record_replan, replan, replanned
 from trials.rounds.forms import read_serving
 from trials.rounds.scores import record_scores
 

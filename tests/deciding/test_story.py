@@ -9,14 +9,13 @@ import pytest
 
 import trials
 from tests.deciding.small_development import LIKING, TRUTH, first_round, scored
-from trials.deciding.beliefs import known
+from trials.base.errors import FitError, RoundError
 from trials.deciding.confirmation import confirmation, judged
-from trials.deciding.final_card import final_card
-from trials.deciding.following import write_next
+from trials.deciding.gain import known
 from trials.deciding.lineage import findings_together, fit_together, line_of, scores_together
-from trials.deciding.story import last_tried, story
-from trials.errors import FitError, RoundError
-from trials.rehearsal import true_means
+from trials.deciding.rehearsal import true_means
+from trials.deciding.replanning import write_next
+from trials.deciding.story import final_card, last_tried, story
 
 
 @pytest.fixture(scope="module")

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from trials.design.exchange import optimal
-from trials.design.plan import Plan
-from trials.factors import Categorical, Numeric
+from trials.core.factors import Categorical, Numeric
+from trials.core.plan import Plan
+from trials.design.optimal import optimal
 
 PATH = Path(__file__).parents[1] / "reference" / "attainable_plans.csv"
 

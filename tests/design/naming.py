@@ -1,6 +1,6 @@
 """Factors with names that must work everywhere."""
 
-from trials import factors as kinds
+from trials.core import factors as kinds
 
 ODD = ("oil: temperature", "hydration %", "épeautre", '"fine" sugar', "proof^2", "rest, min")
 

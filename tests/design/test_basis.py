@@ -4,9 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.basis import basis, coded_settings, orthogonal_contrasts, real_settings
-from trials.design.terms import model_matrix, model_terms
-from trials.factors import Categorical, Component, Numeric
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.terms import (
+    basis,
+    coded_settings,
+    model_matrix,
+    model_terms,
+    orthogonal_contrasts,
+    real_settings,
+)
 
 FACTORS = [
     Numeric("rest", 20, 60),

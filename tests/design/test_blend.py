@@ -6,11 +6,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.design.naming import numbers, parts
-from trials.design.blend import extreme_vertices, simplex_centroid, simplex_lattice
-from trials.design.terms import model_matrix, model_terms
-from trials.design.vertices import faces_of, vertices_of
-from trials.errors import FactorError, PlanError
-from trials.factors import Categorical, Component, Numeric
+from trials.base.errors import FactorError, PlanError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.terms import model_matrix, model_terms
+from trials.design.blend import (
+    extreme_vertices,
+    faces_of,
+    simplex_centroid,
+    simplex_lattice,
+    vertices_of,
+)
 
 # McLean & Anderson 1966, Technometrics 8:447: the flare (limits and table from memory)
 FLARE = [

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
+from trials.base.errors import PlanError
+from trials.core.exclusion import Exclusion
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.terms import model_terms
 from trials.design.candidates import candidates, check_blend, random_blends
-from trials.design.exclusion import Exclusion
-from trials.design.terms import model_terms
-from trials.errors import PlanError
-from trials.factors import Categorical, Component, Numeric
 
 FLOURS = [Component("wheat", 0.3, 0.9), Component("rye", 0, 0.5), Component("buckwheat", 0.1, 0.4)]
 REST = Numeric("rest", 20, 60)

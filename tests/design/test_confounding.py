@@ -3,10 +3,8 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from trials.design.confounding import _keys, arrange
-from trials.design.regular import signs
-from trials.design.structure import Structure
-from trials.errors import PlanError
+from trials.base.errors import PlanError
+from trials.design.fractions import Structure, _keys, arrange, signs
 
 FOUR_DAYS = Structure(32, 4, (("load", 8),))
 

@@ -3,12 +3,11 @@
 import numpy as np
 import pytest
 
-from trials.design.basis import basis
+from trials.core.exclusion import Exclusion
+from trials.core.factors import Categorical, Numeric
+from trials.core.terms import basis, model_terms
 from trials.design.candidates import candidates
-from trials.design.coordinate_exchange import Search, climb
-from trials.design.exclusion import Exclusion
-from trials.design.terms import model_terms
-from trials.factors import Categorical, Numeric
+from trials.design.search import Search, climb
 
 FACTORS = [
     Numeric("heat", 165, 180, hard_to_change=True),

@@ -12,13 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.design.attainable import cases, planned, share_reached
-from trials.design import starts as starts_module
-from trials.design.basis import basis, coded_settings
-from trials.design.exchange import augment, optimal
-from trials.design.plan import Plan
-from trials.design.terms import model_terms
-from trials.errors import PlanError
-from trials.factors import Categorical, Component, Numeric
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.plan import Plan
+from trials.core.terms import basis, coded_settings, model_terms
+from trials.design import search as starts_module
+from trials.design.optimal import augment, optimal
 
 OIL = Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True)
 WATER = Numeric("hydration", 92, 108, "%")

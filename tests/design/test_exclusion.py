@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.exclusion import Exclusion
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
+from trials.base.errors import PlanError
+from trials.core.exclusion import Exclusion
+from trials.core.factors import Categorical, Numeric
 
 FACTORS = [
     Numeric("oil", 165, 180, "°C"),

@@ -6,10 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.design.naming import ODD, numbers, parts
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
+from trials.core.terms import model_matrix, model_terms
 from trials.design.factorial import fractional_factorial, full_factorial
-from trials.design.terms import model_matrix, model_terms
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
 
 OIL = Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True)
 FAT = Categorical("fat", ["butter", "lard", "sunflower oil"])

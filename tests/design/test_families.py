@@ -8,7 +8,7 @@ import pytest
 
 from tests.design.naming import numbers, parts
 from trials import design
-from trials.factors import Categorical, Component, Numeric
+from trials.core.factors import Categorical, Component, Numeric
 
 OIL = Numeric("oil: heat", 165, 180, "°C", centre=172, hard_to_change=True)
 FAT = Categorical('"best" fat', ["beurre salé", "lard 50%", "oil: sunflower"])

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from tests.design.naming import numbers
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical
+from trials.core.terms import model_matrix, model_terms
 from trials.design.factorial import fractional_factorial, full_factorial
-from trials.design.first_part import first_part
+from trials.design.propose import first_part
 from trials.design.surface import central_composite
-from trials.design.terms import model_matrix, model_terms
-from trials.errors import PlanError
-from trials.factors import Categorical
 
 
 def coded(plan):

@@ -5,12 +5,11 @@ import pandas as pd
 import pytest
 
 from tests.design.naming import numbers, parts
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
 from trials.design.blend import simplex_centroid
-from trials.design.exchange import optimal
-from trials.design.factorial import fractional_factorial, full_factorial
-from trials.design.folding import fold_over
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
+from trials.design.factorial import fold_over, fractional_factorial, full_factorial
+from trials.design.optimal import optimal
 
 
 def products(plan):

@@ -4,11 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.kept import after, joined, judged, kept_settings, read_kept
-from trials.design.kitchen import set_up
-from trials.design.laying_out import lay_out
-from trials.errors import PlanError
-from trials.factors import Component, Numeric
+from trials.base.errors import PlanError
+from trials.core.factors import Component, Numeric
+from trials.design.layout import after, joined, judged, kept_settings, lay_out, read_kept, set_up
 
 OIL = Numeric("oil", 165, 180, "°C", hard_to_change=True)
 

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from trials.design.kitchen import set_up
-from trials.errors import PlanError
-from trials.factors import Numeric
+from trials.base.errors import PlanError
+from trials.core.factors import Numeric
+from trials.design.layout import set_up
 
 OIL = Numeric("oil", 165, 180, hard_to_change=True)
 DOUGH = Numeric("water", 60, 70, hard_to_change="dough")

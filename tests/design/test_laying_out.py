@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.laying_out import lay_out
-from trials.design.plan import reference_setting
-from trials.errors import PlanError
-from trials.factors import Categorical, Component, Numeric
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.plan import reference_setting
+from trials.design.layout import lay_out
 
 OIL = Numeric("oil", 165, 180, "°C", centre=172, hard_to_change=True)
 FAT = Categorical("fat", ["butter", "lard"])

@@ -4,15 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.basis import basis, coded_settings
-from trials.design.exchange import optimal
+from trials.base.errors import TrialsError
+from trials.core.factors import Categorical, Numeric
+from trials.core.terms import basis, coded_settings, model_terms
 from trials.design.factorial import fractional_factorial, full_factorial
-from trials.design.midway import add, drop, placed, repeat, still_tells
-from trials.design.one_more import best_extra
+from trials.design.midway import add, best_extra, drop, placed, repeat, still_tells
+from trials.design.optimal import optimal
 from trials.design.power import power
-from trials.design.terms import model_terms
-from trials.errors import TrialsError
-from trials.factors import Categorical, Numeric
 
 REST, SALT, WATER = Numeric("rest", 20, 60), Numeric("salt", 1, 3), Numeric("water", 92, 108)
 OIL = Numeric("oil", 165, 180, hard_to_change=True)

@@ -8,13 +8,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trials.design.exchange import optimal
-from trials.design.laying_out import lay_out
-from trials.design.power import power, smallest_effect
-from trials.design.sizing import bakes_needed, tasters_or_bakes
-from trials.design.strata import strata
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
+from trials.design.layout import lay_out
+from trials.design.optimal import optimal
+from trials.design.power import bakes_needed, power, smallest_effect, strata, tasters_or_bakes
 
 EXPECTED = json.loads(
     (Path(__file__).parents[1] / "reference" / "power_expected.json").read_text(encoding="utf-8")

@@ -8,12 +8,12 @@ import pytest
 from scipy import stats
 
 from tests.design.naming import numbers, parts
+from trials.core.factors import Categorical, Numeric
 from trials.design.blend import simplex_lattice
 from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.midway import drop
-from trials.design.promise import promise
+from trials.design.power import promise
 from trials.design.screening import plackett_burman
-from trials.factors import Categorical, Numeric
 
 TASTING = 1.1**2 + 0.5**2  # variance of one score of one bake, usual spreads
 

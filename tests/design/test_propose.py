@@ -10,11 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.design.naming import numbers, parts
+from trials.base.errors import TrialsError
+from trials.core.factors import Categorical, Component, Numeric
 from trials.design.factorial import fractional_factorial, full_factorial
-from trials.design.proposal_words import FAMILY_WORDS
-from trials.design.propose import propose
-from trials.errors import TrialsError
-from trials.factors import Categorical, Component, Numeric
+from trials.design.propose import FAMILY_WORDS, propose
 
 OIL = Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True)
 FATS = Categorical("fat", ["butter", "lard", "sunflower oil"])

@@ -6,12 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from trials.core.factors import Categorical, Component, Numeric
 from trials.design.aliasing import aliases
 from trials.design.factorial import fractional_factorial
-from trials.design.laying_out import lay_out
+from trials.design.layout import lay_out
 from trials.design.quality import quality
 from trials.design.screening import plackett_burman
-from trials.factors import Categorical, Component, Numeric
 
 
 def numbers(names: str) -> list:

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from tests.design.naming import numbers
-from trials.design.regular import (
+from trials.base.errors import PlanError
+from trials.design.fractions import (
     GENERATORS,
     generator_sets,
     minimum_aberration,
@@ -17,7 +18,6 @@ from trials.design.regular import (
     word_lengths,
 )
 from trials.design.screening import plackett_burman
-from trials.errors import PlanError
 
 REFERENCE = Path(__file__).parents[1] / "reference" / "min_aberration.json"
 CASES = [case for case in json.loads(REFERENCE.read_text()).values() if "runs" in case]

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 from tests.design.naming import numbers, parts
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
 from trials.design.screening import (
     conference_matrix,
     definitive_screening,
     hadamard_columns,
     plackett_burman,
 )
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
 
 REFERENCE = json.loads((Path(__file__).parents[1] / "reference" / "design_theory.json").read_text())
 KINDS = [Categorical("fat: kind", ["butter", "lard"]), Categorical("pan", ["steel", "stone"])]

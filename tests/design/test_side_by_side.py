@@ -5,19 +5,17 @@ import pandas as pd
 import pytest
 
 from trials.analysis.fitting import fit
+from trials.base.errors import TrialsError
+from trials.core.factors import Categorical, Numeric, factor_from, factor_record
+from trials.core.terms import basis, coded_settings, model_matrix, model_terms, real_settings
+from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.aliasing import aliases
-from trials.design.basis import basis, coded_settings, real_settings
-from trials.design.exchange import optimal
+from trials.design.optimal import optimal
 from trials.design.power import power
 from trials.design.propose import propose
 from trials.design.quality import quality
-from trials.design.side_by_side import variants
-from trials.design.terms import model_matrix, model_terms
-from trials.errors import TrialsError
-from trials.factor_records import factor_from, factor_record
-from trials.factors import Categorical, Numeric
-from trials.rehearsal import Spreads, rehearse
-from trials.rounds.folder import plan_record, read_plan, write_plan
+from trials.design.variants import variants
+from trials.rounds.round import plan_record, read_plan, write_plan
 
 METHOD = Categorical("method", ["baked", "fried", "steamed"])
 HEAT = Numeric("fry: heat", 165, 180, "°C", only_when=("method", ["fried"]))

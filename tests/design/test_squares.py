@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 from tests.design.naming import numbers
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical
 from trials.design.squares import graeco_latin_square, latin_square, orthogonal_squares
-from trials.errors import PlanError
-from trials.factors import Categorical
 
 NAMES = ("fat: kind", "flour %", "shelf", "position")
 

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.design.laying_out import lay_out
+from trials.core.factors import Categorical, Numeric
+from trials.design.layout import lay_out
 from trials.design.power import power
-from trials.factors import Categorical, Numeric
 
 
 @pytest.mark.parametrize("kinds", [2, 3, 4])

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from tests.design.naming import numbers, parts
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
+from trials.core.terms import model_matrix, model_terms
 from trials.design.surface import box_behnken, central_composite
-from trials.design.terms import model_matrix, model_terms
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
 
 REFERENCE = json.loads((Path(__file__).parents[1] / "reference" / "design_theory.json").read_text())
 

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trials.design.terms import is_blend, model_matrix, model_terms, parse_term
-from trials.errors import FitError
-from trials.factors import Categorical, Component, Numeric
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Component, Numeric
+from trials.core.terms import is_blend, model_matrix, model_terms, parse_term
 
 NAME = st.text(min_size=1, max_size=8).map(str.strip).filter(lambda text: bool(text))
 

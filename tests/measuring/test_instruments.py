@@ -7,12 +7,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.errors import MeasureError, SheetError
-from trials.measuring.colour import cie76, ciede2000, colour_difference
-from trials.measuring.force_curves import curve_values, read_curve
-from trials.measuring.instruments import (
+from trials.base.errors import MeasureError, SheetError
+from trials.base.files import write_text
+from trials.recipe.force_curves import curve_values, read_curve
+from trials.recipe.instruments import (
     bake_loss,
+    bake_readings,
     break_force,
+    cie76,
+    ciede2000,
+    colour_difference,
     height,
     moisture,
     oil_uptake,
@@ -20,8 +24,6 @@ from trials.measuring.instruments import (
     specific_volume,
     spread_factor,
 )
-from trials.measuring.readings import bake_readings
-from trials.tables import write_text
 
 PAIRS = pd.read_csv(Path(__file__).parents[1] / "reference" / "ciede2000_pairs.csv")
 

@@ -9,10 +9,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from PIL import Image
 
 from trials.analysis.fitting import fit
-from trials.analysis.verdicts import kitchen_term
-from trials.errors import FitError
-from trials.pictures.effect_chart import effects
-from trials.pictures.interaction_lines import interactions
+from trials.base.errors import FitError
+from trials.base.words import kitchen_term
+from trials.show.effects import effects, interactions
 
 
 @pytest.fixture(scope="module")

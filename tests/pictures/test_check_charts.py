@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.checks import checks
+from trials.analysis.diagnostics import checks
 from trials.analysis.fitting import fit
-from trials.errors import FitError
-from trials.pictures.check_charts import influence, residuals
+from trials.base.errors import FitError
+from trials.show.bakes import influence, residuals
 
 
 @pytest.fixture(scope="module")

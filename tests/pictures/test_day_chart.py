@@ -5,9 +5,9 @@ from itertools import pairwise
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from trials.demo import KITCHEN, STEPS, plan
-from trials.pictures.day_chart import LOOKS, bake_day
+from trials.doors.demo import KITCHEN, STEPS, plan
 from trials.rounds.timetable import timetable
+from trials.show.timetable import LOOKS, bake_day
 
 
 @pytest.fixture(scope="module")

@@ -3,10 +3,10 @@
 import pytest
 
 from trials.analysis.failing import failing
+from trials.core.factors import Categorical, Numeric
+from trials.deciding.rehearsal import Failure, rehearse
 from trials.design.factorial import full_factorial
-from trials.factors import Categorical, Numeric
-from trials.pictures.failure_chart import failure_map
-from trials.rehearsal import Failure, rehearse
+from trials.show.bakes import failure_map
 
 FACTORS = [
     Numeric("oil", 165, 180, "°C"),

@@ -9,11 +9,11 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from trials.analysis.fitting import fit
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Numeric
+from trials.deciding.rehearsal import rehearse
 from trials.design.factorial import full_factorial
-from trials.errors import FitError
-from trials.factors import Categorical, Numeric
-from trials.pictures.half_normal_plot import half_normal
-from trials.rehearsal import rehearse
+from trials.show.effects import half_normal
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -5,15 +5,16 @@ import re
 import numpy as np
 import pytest
 
-from trials import demo, pictures
-from trials.design.exchange import optimal
+from trials import pictures
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
 from trials.design.factorial import full_factorial
+from trials.design.optimal import optimal
 from trials.design.power import power, smallest_effect
 from trials.design.quality import quality
 from trials.design.screening import definitive_screening, plackett_burman
-from trials.errors import PlanError
-from trials.factors import Categorical, Numeric
-from trials.pictures.picture import FONT
+from trials.doors import demo
+from trials.show.style import FONT
 
 FIVE = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]
 TWELVE = plackett_burman(FIVE, bakes=12, seed=1)

@@ -6,8 +6,8 @@ import pytest
 
 from trials.analysis.fitting import fit
 from trials.analysis.tasters import describe_tasters
-from trials.errors import FitError
-from trials.pictures.taster_charts import places, tasters
+from trials.base.errors import FitError
+from trials.show.tasters import places, tasters
 
 
 def scored(names, seed=2):

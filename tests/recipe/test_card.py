@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from tests.recipe.formulas import drop_doughnut, ginger_snap
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
 from trials.recipe.card import card
 from trials.recipe.crossing import cross
 from trials.recipe.formula import Formula

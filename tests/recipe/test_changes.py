@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from tests.recipe.formulas import drop_doughnut, ginger_snap
-from trials.errors import FormulaError
-from trials.recipe.changes import apply_changes
-from trials.recipe.crossing import cross
+from trials.base.errors import FormulaError
+from trials.recipe.crossing import apply_changes, cross
 from trials.recipe.formula import Formula
 
 HYDRATION = (("total", "hydration"), 108)

@@ -5,9 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.recipe.formulas import drop_doughnut, formulas, ginger_snap
-from trials.errors import FormulaError
-from trials.recipe.changes import apply_changes
-from trials.recipe.crossing import cross, distance, side_by_side, traits
+from trials.base.errors import FormulaError
+from trials.recipe.crossing import apply_changes, cross, distance, side_by_side, traits
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, shipped
 

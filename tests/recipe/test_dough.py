@@ -2,7 +2,7 @@
 
 import pytest
 
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
 from trials.recipe.dough import friction_factor, water_temperature
 
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.recipe.formulas import drop_doughnut, formulas, ginger_snap
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
 from trials.recipe.formula import Formula, allergens
 from trials.recipe.ingredients import shipped
 

@@ -3,10 +3,9 @@
 import pandas as pd
 import pytest
 
-from trials.errors import FormulaError, SheetError
-from trials.recipe.everyday import ASKS, MEANS
-from trials.recipe.ingredients import Ingredient, shipped
-from trials.tables import write_text
+from trials.base.errors import FormulaError, SheetError
+from trials.base.files import write_text
+from trials.recipe.ingredients import ASKS, MEANS, Ingredient, shipped
 
 # USDA National Nutrient Database for Standard Reference, release 26 (2013), per 100 g: NDB
 # number, water, fat, sugars, protein. Typed from the trade sheet that read them in that release.

@@ -5,9 +5,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from tests.recipe.formulas import drop_doughnut, formulas, ginger_snap
-from trials.errors import FormulaError
-from trials.recipe.formula import Formula
-from trials.recipe.mix import TOTALS
+from trials.base.errors import FormulaError
+from trials.recipe.formula import TOTALS, Formula
 
 quick = settings(deadline=None, max_examples=60)
 

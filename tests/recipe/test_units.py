@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
 from trials.recipe.ingredients import shipped
 from trials.recipe.units import (
     TIMES,

@@ -3,12 +3,12 @@
 import openpyxl
 import pandas as pd
 
-from trials.design.laying_out import lay_out
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
+from trials.base.files import read_csv, write_csv
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.design.layout import lay_out
 from trials.rounds.round import Round
 from trials.rounds.workbook import write_workbooks
-from trials.tables import read_csv, write_csv
 
 TASTERS = ("Ida", "Bo")
 FACTORS = (

@@ -4,10 +4,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.design.laying_out import lay_out
-from trials.design.plan import Plan
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.core.plan import Plan
+from trials.design.layout import lay_out
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Heat, Kitchen, Step
 from trials.rounds.round import Round

@@ -7,11 +7,11 @@ import re
 from pathlib import Path
 
 from tests.rounds.rounds_to_bake import doughnut
-from trials.measures import Measure
+from trials.core.measures import Measure
 from trials.rounds.round import Round
-from trials.rounds.sheets import write_sheets
+from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
-from trials.tasting.phone_ballot import ballot_file
+from trials.tasting.phone import ballot_file
 
 EVERY_SCALE = (
     Measure("liking", "hedonic 9"),

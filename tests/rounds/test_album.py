@@ -10,13 +10,18 @@ from PIL import Image
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, until
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
-from trials.cli import run
-from trials.errors import FitError, SheetError
-from trials.rounds.album import album
-from trials.rounds.diary import LONGEST_NOTE, read_diary, write_note
-from trials.rounds.photos import LONGEST_SIDE, add_photo, photos
-from trials.rounds.scores import scores
-from trials.rounds.word_table import word_table, words_of
+from trials.base.errors import FitError, SheetError
+from trials.doors.cli import run
+from trials.rounds.diary import (
+    LONGEST_NOTE,
+    LONGEST_SIDE,
+    add_photo,
+    photos,
+    read_diary,
+    write_note,
+)
+from trials.rounds.scores import scores, word_table, words_of
+from trials.show.album import album
 
 NOON = datetime(2026, 5, 7, 12)
 TURNED, PLACE = 6, 0x8825  # EXIF: a quarter turn to the right; where it was taken

@@ -8,15 +8,13 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from tests.rounds.rounds_to_bake import DOUGHNUT, FACTORS, STEPS, doughnut, doughnut_plan
-from trials.design.laying_out import lay_out
-from trials.factors import Categorical
+from trials.core.factors import Categorical
+from trials.design.layout import lay_out
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
-from trials.rounds.bake_sheets import bake_sheets
-from trials.rounds.batch import Batch, Prices
-from trials.rounds.shopping import shopping_list
-from trials.rounds.weigh_table import shown_grams
-from trials.rounds.weights import weights
+from trials.rounds.amounts import shopping_list, weights
+from trials.rounds.kitchen import Batch, Prices
+from trials.show.bake_sheets import bake_sheets, shown_grams
 
 
 def words(markup: str) -> str:

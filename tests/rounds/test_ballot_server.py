@@ -14,13 +14,11 @@ import pytest
 
 from tests.browser import needs_browser
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
-from trials.errors import TastingError
-from trials.measures import Measure
-from trials.printing import find_browser
-from trials.rounds.ballot_links import Links
-from trials.rounds.ballot_server import serve_ballots
+from trials.base.errors import TastingError
+from trials.base.html import find_browser
+from trials.core.measures import Measure
+from trials.doors.server import LARGEST_ANSWERS, MOST_FILES, Links, serve_ballots, store
 from trials.rounds.scores import check, scores
-from trials.rounds.sent_answers import LARGEST_ANSWERS, MOST_FILES, store
 
 LIKING = Measure("liking", "hedonic 9")
 SECONDS = 20

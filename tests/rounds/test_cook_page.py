@@ -7,12 +7,12 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.rounds_to_bake import doughnut
+from trials.base.files import read_csv
 from trials.recipe.cautions import HOT_OIL
-from trials.rounds.batch import Batch
-from trials.rounds.cook_page import FILE, cook_page
 from trials.rounds.forms import BAKES, cook_form
-from trials.rounds.sources import Source, read_source
-from trials.tables import read_csv
+from trials.rounds.gathering import Source, read_source
+from trials.rounds.kitchen import Batch
+from trials.show.cook_page import FILE, cook_page
 
 
 @pytest.fixture

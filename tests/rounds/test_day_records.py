@@ -7,29 +7,26 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut
-from trials.errors import RoundError
-from trials.rounds.bake_sheets import bake_sheets
-from trials.rounds.batch import (
-    Batch,
-    Prices,
-    batch_from,
-    batch_record,
-    prices_from,
-    prices_record,
-)
+from trials.base.errors import RoundError
+from trials.rounds.amounts import shopping_list, weights
 from trials.rounds.kitchen import (
+    Batch,
     Heat,
     Kitchen,
+    Prices,
     Step,
+    batch_from,
+    batch_record,
     kitchen_from,
     kitchen_record,
+    prices_from,
+    prices_record,
     step_from,
     step_record,
 )
 from trials.rounds.round import Round
-from trials.rounds.shopping import shopping_list
 from trials.rounds.timetable import timetable
-from trials.rounds.weights import weights
+from trials.show.bake_sheets import bake_sheets
 
 BATCH = Batch(pieces=12, piece=40, loss=4, scales=(1, 0.5))
 PRICES = Prices({"butter": 9.5, "bread flour": 1.2}, "EUR")

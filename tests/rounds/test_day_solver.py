@@ -7,12 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.rounds.test_scheduling import CAPACITY, TIMES, bakes, check
-from trials.demo import KITCHEN, STEPS, plan
-from trials.rounds import day_solver
-from trials.rounds.day_solver import schedule
+from trials.doors.demo import KITCHEN, STEPS, plan
+from trials.rounds import timetable as day_solver
 from trials.rounds.kitchen import clock_minutes
-from trials.rounds.scheduling import lower_bound
-from trials.rounds.timetable import timetable
+from trials.rounds.timetable import lower_bound, schedule, timetable
 
 needs_solver = pytest.mark.skipif(
     day_solver.cp_model is None, reason="OR-tools is not installed; pip install trials[timetable]"

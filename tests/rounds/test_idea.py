@@ -2,14 +2,13 @@
 
 import pytest
 
-from trials.errors import PlanError, RoundError
-from trials.rounds.batch import Batch
+from trials.base.errors import PlanError, RoundError
+from trials.doors.start import planned_round
+from trials.rounds.amounts import bake_formulas
 from trials.rounds.idea import plan_of, read_idea, write_idea
-from trials.rounds.kitchen import Heat
-from trials.rounds.mixing import bake_formulas
-from trials.rounds.planning import planned_round
-from trials.rounds.sheets import write_sheets
+from trials.rounds.kitchen import Batch, Heat
 from trials.rounds.timetable import timetable
+from trials.show.sheets import write_sheets
 
 
 @pytest.fixture

@@ -7,13 +7,13 @@ import pytest
 from tests.browser import needs_browser, opened, page_count
 from tests.rounds.ginger_round import cell, edit_book, enter
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
-from trials.measures import Measure
-from trials.rounds.cook_page import FILE
+from trials.base.files import read_csv
+from trials.core.measures import Measure
 from trials.rounds.forms import read_serving, tasting_form
 from trials.rounds.scores import NOT_BLIND, check, left_by_person, notes, rebuild, scores
-from trials.rounds.serving_sheets import write_ballots
 from trials.rounds.workbook import write_workbooks
-from trials.tables import read_csv
+from trials.show.cook_page import FILE
+from trials.show.serving_sheets import write_ballots
 from trials.tasting.panel import Taster
 
 

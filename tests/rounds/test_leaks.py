@@ -6,13 +6,12 @@ import pandas as pd
 import pytest
 
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
-from trials.design.laying_out import lay_out
-from trials.factors import Numeric
+from trials.core.factors import Numeric
+from trials.design.layout import lay_out
 from trials.recipe.formula import Formula
-from trials.rounds.blind_name import blind_name
-from trials.rounds.forms import read_serving
-from trials.rounds.sheets import write_sheets
-from trials.tasting.code_sheet import code_sheet
+from trials.rounds.forms import blind_name, read_serving
+from trials.show.sheets import write_sheets
+from trials.tasting.paper import code_sheet
 
 
 @pytest.fixture(scope="module")

@@ -8,13 +8,12 @@ import pytest
 import trials
 from tests.deciding.small_development import LIKING, first_round
 from tests.rounds.tasted_round import data_of, page_of
-from trials.deciding.following import replan
-from trials.factors import Categorical, Numeric
-from trials.rounds import marks
-from trials.rounds.forms import read_serving
-from trials.rounds.marks import added_bakes, older_marks, round_mark
+from trials.core.factors import Categorical, Numeric
+from trials.deciding.replanning import replan
+from trials.doors.server import Expected, refusal
+from trials.rounds import forms as marks
+from trials.rounds.forms import added_bakes, older_marks, read_serving, round_mark
 from trials.rounds.scores import check, notes, record_scores, scores
-from trials.rounds.sent_answers import Expected, refusal
 
 HYDRATION = "hydration"
 

@@ -3,15 +3,15 @@
 import pytest
 
 from tests.rounds.ginger_round import enter
-from trials.cli import run
-from trials.errors import RoundError
+from trials.base.errors import RoundError
+from trials.base.files import read_csv, write_csv, write_text
+from trials.doors.cli import run
+from trials.doors.start import planned_round
 from trials.rounds.diary import write_note
 from trials.rounds.idea import write_idea
-from trials.rounds.planning import planned_round
 from trials.rounds.round import Round, read_actual, write_actual
 from trials.rounds.scores import check, scores
-from trials.rounds.sheets import write_sheets
-from trials.tables import read_csv, write_csv, write_text
+from trials.show.sheets import write_sheets
 
 KEPT = ("idea.toml", "plan.csv", "actual.csv", "round.toml")
 

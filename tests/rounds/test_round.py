@@ -4,13 +4,12 @@ import tomllib
 
 import pytest
 
+from trials.base.errors import MeasureError, RoundError, SheetError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
 from trials.design.factorial import full_factorial
-from trials.errors import MeasureError, RoundError, SheetError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
 from trials.recipe.formula import Formula
-from trials.rounds.folder import received
-from trials.rounds.round import Round
+from trials.rounds.round import Round, received
 from trials.tasting.panel import Taster
 
 FACTORS = [

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trials.errors import RoundError
-from trials.rounds.scheduling import Chain, Task, finish_of, list_schedule, lower_bound
+from trials.base.errors import RoundError
+from trials.rounds.timetable import Chain, Task, finish_of, list_schedule, lower_bound
 
 CAPACITY = {"hands": 1, "pot": 1, "oven": 1}
 

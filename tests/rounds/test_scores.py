@@ -15,22 +15,14 @@ from tests.rounds.ginger_round import (
     serving,
     tidy_scores,
 )
-from trials.errors import MeasureError, Place, SheetError
-from trials.measures import Measure
-from trials.rounds.entries import Entry, Reading
-from trials.rounds.merging import merge
+from trials.base.errors import MeasureError, Place, SheetError
+from trials.base.files import read_csv, write_csv, write_text
+from trials.core.measures import Measure
+from trials.rounds.gathering import merge
+from trials.rounds.reading import Entry, Reading
 from trials.rounds.round import Round, read_actual
-from trials.rounds.scores import (
-    check,
-    left,
-    left_by_person,
-    notes,
-    rebuild,
-    record_scores,
-    scores,
-)
+from trials.rounds.scores import check, left, left_by_person, notes, rebuild, record_scores, scores
 from trials.rounds.workbook import write_workbooks
-from trials.tables import read_csv, write_csv, write_text
 
 
 @pytest.fixture

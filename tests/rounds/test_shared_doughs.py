@@ -10,22 +10,28 @@ import pytest
 from tests.browser import needs_browser, page_count, printed
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
 from trials.analysis.fitting import fit
-from trials.design.exchange import optimal
-from trials.design.laying_out import lay_out
-from trials.errors import FormulaError
-from trials.factors import Categorical, Numeric
-from trials.measures import Measure
+from trials.base.errors import FormulaError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.design.layout import lay_out
+from trials.design.optimal import optimal
 from trials.recipe.formula import Formula
-from trials.rounds.bake_sheets import bake_sheets
-from trials.rounds.batch import Batch
-from trials.rounds.cook_page import cook_page
-from trials.rounds.kitchen import Step
-from trials.rounds.mixing import bake_formulas, shared_doughs
+from trials.rounds.amounts import (
+    bake_formulas,
+    batch_sentence,
+    dough_weights,
+    per_day,
+    shared_doughs,
+    shopping_list,
+    used,
+    weights,
+)
+from trials.rounds.kitchen import Batch, Step
 from trials.rounds.scores import record_scores, scores
-from trials.rounds.sheets import write_sheets
-from trials.rounds.shopping import per_day, shopping_list
 from trials.rounds.timetable import timetable
-from trials.rounds.weights import batch_sentence, dough_weights, used, weights
+from trials.show.bake_sheets import bake_sheets
+from trials.show.cook_page import cook_page
+from trials.show.sheets import write_sheets
 
 WATER = Numeric("hydration", 92, 108, "%", hard_to_change="dough", changes=("total", "hydration"))
 PROOF = Numeric("proof", 40, 70, "min")

@@ -3,15 +3,9 @@
 import pytest
 
 from tests.rounds.rounds_to_bake import doughnut
-from trials.errors import RoundError
-from trials.rounds.batch import Batch, Prices
-from trials.rounds.shopping import (
-    per_day,
-    pieces_needed,
-    pieces_sentence,
-    shopping_list,
-)
-from trials.rounds.weights import weights
+from trials.base.errors import RoundError
+from trials.rounds.amounts import per_day, pieces_needed, pieces_sentence, shopping_list, weights
+from trials.rounds.kitchen import Batch, Prices
 
 
 @pytest.fixture

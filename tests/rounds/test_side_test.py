@@ -6,11 +6,11 @@ from scipy import stats
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from tests.rounds.rounds_to_bake import doughnut_plan
-from trials.errors import MeasureError, PlanError, SheetError
-from trials.measures import Measure
+from trials.base.errors import MeasureError, PlanError, SheetError
+from trials.base.files import read_csv, write_csv
+from trials.core.measures import Measure
+from trials.rounds.bench import extreme_corners, read_side_test, side_test
 from trials.rounds.diary import read_diary
-from trials.rounds.side_test import extreme_corners, read_side_test, side_test
-from trials.tables import read_csv, write_csv
 
 DENT = Measure("dent", "number", unit="mm")
 FATS = ["lard", "butter", "clarified butter"]

@@ -6,12 +6,12 @@ import pandas as pd
 import pytest
 
 from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut, doughnut_plan
-from trials.design.laying_out import lay_out
-from trials.errors import RoundError
-from trials.factors import Categorical, Numeric
-from trials.rounds.bake_sheets import bake_sheets
+from trials.base.errors import RoundError
+from trials.core.factors import Categorical, Numeric
+from trials.design.layout import lay_out
 from trials.rounds.kitchen import Heat, Kitchen, Step, clock, clock_minutes
 from trials.rounds.timetable import timetable
+from trials.show.bake_sheets import bake_sheets
 
 
 @pytest.fixture(scope="module")

@@ -8,19 +8,18 @@ import pytest
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut
 from tests.test_crossings import PLAIN, SWEET
-from trials.cli import run
-from trials.crossings import crossing_factors, share_name
-from trials.design.exchange import optimal
-from trials.errors import RoundError
+from trials.base.errors import RoundError
+from trials.base.files import read_csv
+from trials.design.optimal import optimal
+from trials.doors.cli import run
+from trials.doors.crossings import crossing_factors, share_name
 from trials.recipe.cautions import HOT_OIL
-from trials.rounds.batch import Batch, Prices
-from trials.rounds.kitchen import Heat, Kitchen, Step
-from trials.rounds.sheets import write_sheets, write_shopping, write_timetable
-from trials.rounds.shopping import shopping_list
-from trials.rounds.shopping_page import shopping_page
+from trials.rounds.amounts import shopping_list
+from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.timetable import timetable
-from trials.rounds.timetable_sheet import timetable_sheet
-from trials.tables import read_csv
+from trials.show.bake_sheets import shopping_page
+from trials.show.sheets import write_sheets, write_shopping, write_timetable
+from trials.show.timetable import timetable_sheet
 
 
 @pytest.fixture

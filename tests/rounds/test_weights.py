@@ -7,14 +7,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.rounds.rounds_to_bake import DOUGHNUT, doughnut
-from trials.design.laying_out import lay_out
-from trials.errors import FormulaError, RoundError
-from trials.factors import Component, Numeric
+from trials.base.errors import FormulaError, RoundError
+from trials.core.factors import Component, Numeric
+from trials.design.layout import lay_out
 from trials.recipe.formula import Formula
-from trials.rounds.batch import Batch
-from trials.rounds.mixing import bake_formulas
+from trials.rounds.amounts import bake_formulas, batch_sentence, weights
+from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
-from trials.rounds.weights import batch_sentence, weights
 
 
 @pytest.fixture

@@ -21,14 +21,19 @@ from tests.rounds.ginger_round import (
     serving,
     tidy_scores,
 )
-from trials.errors import SheetError
+from trials.base.errors import SheetError
+from trials.base.files import read_csv, write_csv
 from trials.rounds.forms import cook_form, cook_sheet, tasting_form, tasting_sheet
-from trials.rounds.layout import count_left, filled, text_lines
-from trials.rounds.opening import LARGEST_FILE, MOST_ROWS
-from trials.rounds.reading import read_grid, table_grid
+from trials.rounds.reading import LARGEST_FILE, MOST_ROWS, read_grid, table_grid
 from trials.rounds.scores import check, left, notes, record_scores, scores
-from trials.rounds.workbook import draw_workbook, read_workbook, write_workbooks
-from trials.tables import read_csv, write_csv
+from trials.rounds.workbook import (
+    count_left,
+    draw_workbook,
+    filled,
+    read_workbook,
+    text_lines,
+    write_workbooks,
+)
 
 SOFFICE = shutil.which("soffice") or shutil.which("libreoffice")
 needs_soffice = pytest.mark.skipif(SOFFICE is None, reason="LibreOffice is not installed here")

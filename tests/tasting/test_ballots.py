@@ -7,14 +7,15 @@ import pandas as pd
 import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
-from trials.errors import TastingError
-from trials.measures import LIKING_WORDS, Measure
-from trials.tasting.ballots import ballot_book, ballots
+from trials.base.errors import TastingError
+from trials.core.measures import LIKING_WORDS, Measure
 from trials.tasting.panel import Taster
-from trials.tasting.questions import (
+from trials.tasting.paper import (
     AGREEMENT,
     LINE_LENGTH,
     asked_measures,
+    ballot_book,
+    ballots,
     line_score,
     point_words,
 )

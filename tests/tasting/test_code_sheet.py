@@ -6,8 +6,8 @@ import pytest
 
 from tests.browser import needs_browser, page_count, printed
 from tests.tasting.test_ballots import CODES, serving
-from trials.errors import TastingError
-from trials.tasting.code_sheet import code_sheet
+from trials.base.errors import TastingError
+from trials.tasting.paper import code_sheet
 
 
 def test_every_code_stands_by_its_taster_and_by_its_bake():

@@ -9,10 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from trials.errors import TastingError
+from trials.base.errors import TastingError
 from trials.tasting import difference
-from trials.tasting.guessing import guessing_model
-from trials.tasting.ranks import friedman_null, page_null
+from trials.tasting.difference import friedman_null, guessing_model, page_null
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
@@ -191,7 +190,7 @@ def test_a_hopeless_size_is_refused():
 
 
 def test_without_guessing_the_likelihood_is_the_plain_beta_binomial():
-    from trials.tasting.replicated import _Likelihood
+    from trials.tasting.difference import _Likelihood
 
     hits, trials = np.array([3, 0, 4, 2]), np.array([4, 4, 5, 3])
     guess = 1e-12
@@ -202,7 +201,7 @@ def test_without_guessing_the_likelihood_is_the_plain_beta_binomial():
 
 
 def test_with_guessing_the_likelihood_is_the_integral_over_people():
-    from trials.tasting.replicated import _Likelihood
+    from trials.tasting.difference import _Likelihood
 
     share, unlike, guess = 0.4, 0.35, 1 / 3
     total = 1 / unlike - 1

@@ -1,7 +1,7 @@
 import pytest
 
-from trials.errors import TastingError
-from trials.tasting.difference_servings import difference_servings
+from trials.base.errors import TastingError
+from trials.tasting.difference import difference_servings
 
 TWELVE = [f"Taster {letter}" for letter in "ABCDEFGHIJKL"]
 

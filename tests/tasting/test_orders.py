@@ -7,16 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trials.tasting.allocation import Task, allocate
-from trials.tasting.incomplete import (
+from trials.tasting.orders import (
     balanced_blocks,
     balanced_groups,
+    balanced_orders,
     concurrences,
     efficiency,
     is_balanced,
+    least_sum_of_squares,
     served_counts,
+    williams,
 )
-from trials.tasting.orders import balanced_orders, least_sum_of_squares, williams
+from trials.tasting.serving import Task, allocate
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

@@ -4,9 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trials.errors import TastingError
-from trials.tasting.codes import all_codes, draw_codes, look, reads_as_something
+from trials.base.errors import TastingError
 from trials.tasting.panel import Taster, bakes_to_avoid, check_panel, may_taste, why_not
+from trials.tasting.serving import all_codes, draw_codes, look, reads_as_something
 
 # --- who may taste what ---
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
 
-from trials.errors import TastingError
+from trials.base.errors import TastingError
 from trials.tasting.panel_size import panel_size, people_needed
 
 # Trade reference, section 5: tasting sd, bake sd, tasters, bakes, standard error

@@ -8,11 +8,11 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, until
 from tests.tasting.test_ballots import CODES, EVERY, LIKING, PANEL, serving
-from trials.errors import TastingError
-from trials.measures import Measure
-from trials.tables import read_csv
+from trials.base.errors import TastingError
+from trials.base.files import read_csv
+from trials.core.measures import Measure
 from trials.tasting.panel import Taster
-from trials.tasting.phone_ballot import ballot_file, phone_ballots, result_columns
+from trials.tasting.phone import ballot_file, phone_ballots, result_columns
 
 SAMPLES = CODES["Ida"][1:]
 

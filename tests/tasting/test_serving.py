@@ -5,12 +5,10 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
-from trials.errors import TastingError
-from trials.tasting.balance import balance_in_words
-from trials.tasting.codes import look
+from trials.base.errors import TastingError
 from trials.tasting.panel import Taster
 from trials.tasting.replanning import replan_servings
-from trials.tasting.serving import COLUMNS, serving_plan
+from trials.tasting.serving import COLUMNS, balance_in_words, look, serving_plan
 
 PEOPLE = ["Ida", "Bo", "Mia", "Jon", "Eva", "Ole", "Pia", "Kai"]
 BAKES = [f"B{i:02}" for i in range(1, 13)]

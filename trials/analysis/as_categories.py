@@ -13,20 +13,17 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trials.analysis.asking import question_of
-from trials.analysis.fitting import fit
-from trials.analysis.levels import levels_of_terms, unit_count
+from trials.analysis.fitting import fit, levels_of_terms, unit_count
 from trials.analysis.ordinal import OrdinalFit, OrdinalTest, fit_ordinal, likelihood_ratio
-from trials.analysis.preparing import Question
+from trials.analysis.question import Question, question_of
 from trials.analysis.results import Findings
-from trials.analysis.setting_rows import averaged_rows, shown_settings
-from trials.analysis.verdicts import kitchen_term
-from trials.design.terms import Model, is_blend
-from trials.errors import FitError
-from trials.factors import Factor
-from trials.measures import Measure
+from trials.analysis.settings import averaged_rows, shown_settings
+from trials.base.errors import FitError
+from trials.base.words import in_words, kitchen_term, percent, tidy_number
+from trials.core.factors import Factor
+from trials.core.measures import Measure
+from trials.core.terms import Model, is_blend
 from trials.rounds.round import Round
-from trials.tables import in_words, percent, tidy_number
 
 LEVEL = 0.05
 MOST_CATEGORIES = 12  # a scale with more steps than this is a line, and is read as numbers

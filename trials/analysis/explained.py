@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.drawing import coefficient_draws, usable
+from trials.analysis.draws import coefficient_draws, usable
 from trials.analysis.results import Findings
-from trials.analysis.verdicts import CONFIDENCE
-from trials.design.terms import Term, model_matrix
-from trials.errors import FitError
-from trials.factors import Categorical, Component, Factor
+from trials.base.errors import FitError
+from trials.core.factors import Categorical, Component, Factor
+from trials.core.terms import Term, model_matrix
+from trials.core.verdicts import CONFIDENCE
 
 MOST_CELLS = 2**14
 MOST_SETTINGS = 5  # of a number; more are stood for by the ends and the middle

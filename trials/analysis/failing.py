@@ -1,26 +1,204 @@
-"""Where bakes fail: counts by region, a model where the failures carry one, in words."""
+"""Where bakes fail, in a baker's words, and the chance that one fails at any setting."""
 
 import html
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
-from trials.analysis.asking import tidy_table
-from trials.analysis.factor_columns import chosen_factors
-from trials.analysis.failing_words import bakes_word, failing_sentences, without_intercept
-from trials.analysis.failure_counts import MOST_SHOWN, above_expectation, regions
-from trials.analysis.failures import Failures, explain_failures
-from trials.analysis.rival_models import Candidate
-from trials.analysis.setting_rows import settings_table
-from trials.analysis.verdicts import readable
-from trials.design.terms import Model, ModelMatrix, Term, model_matrix, model_terms
-from trials.errors import FitError
-from trials.factors import Component, Factor
+from trials.analysis.explanations import Candidate
+from trials.analysis.failures import (
+    MOST_NAMED,
+    MOST_SHOWN,
+    Explanation,
+    Failures,
+    Part,
+    above_expectation,
+    explain_failures,
+    regions,
+)
+from trials.analysis.forecast import fast_basis
+from trials.analysis.question import chosen_factors, tidy_table
+from trials.analysis.results import Findings
+from trials.analysis.settings import averaged_rows, settings_table, shown_settings
+from trials.base.errors import FitError
+from trials.base.words import in_words, percent, readable, tidy_number
+from trials.core.factors import Component, Factor
+from trials.core.plan import reference_setting
+from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms, real_settings
 from trials.rounds.round import Round
-from trials.tables import in_words
+
+# -- What failed bakes say, in a baker's words.
+
+
+MOSTLY = 0.75  # of the failed bakes share a setting
+
+
+def failing_sentences(
+    bakes: pd.DataFrame,
+    counts: pd.DataFrame,
+    found: Failures,
+    factors: Sequence[Factor],
+    liking: str,
+) -> tuple[str, ...]:
+    """Return what failed, where most often, and the chances by what explains it.
+
+    Examples
+    --------
+    >>> failing_sentences.__name__
+    'failing_sentences'
+    """
+    lost, every = bakes[bakes["failed"]], counts.iloc[0]
+    if lost.empty:
+        return (
+            f"None of {len(bakes)} bakes failed; the chance of failing could still be up to "
+            f"{percent(every['high'])}.",
+        )
+    said = [_how_many(bakes, lost, factors)]
+    if len(lost) < len(bakes):
+        worst = _worst(counts)
+        if worst is not None:
+            said.append(_in_that_corner(worst, counts, liking))
+        for one in found.explanations[:MOST_NAMED]:
+            said += _by_the_model(one, len(found.explanations) > 1, factors)
+        said += _without_room(lost, found, factors)
+    return tuple(said)
+
+
+def _how_many(bakes: pd.DataFrame, lost: pd.DataFrame, factors: Sequence[Factor]) -> str:
+    shared = [
+        f"{factor.name} {factor.show(lost[factor.name].iloc[0])}"
+        for factor in factors
+        if lost[factor.name].nunique() == 1 and len(lost) > 1
+    ]
+    where = f", all with {in_words(shared)}" if shared else ""
+    reasons = in_words(reason for reason in dict.fromkeys(lost["reason"]) if reason)
+    why = f" ({reasons})" if reasons else ""
+    ids = in_words(sorted(lost["bake"].astype(str)))
+    return f"{len(lost)} of {len(bakes)} bakes failed{why}{where}: {bakes_word(len(lost))} {ids}."
+
+
+def _worst(counts: pd.DataFrame) -> pd.Series | None:
+    """Return the region where failing is surest, if it stands out from all bakes at all."""
+    inner = counts.iloc[1:]
+    inner = inner[(inner["failed"] > 1) & (inner["share"] > counts["share"].iloc[0])]
+    if inner.empty:
+        return None
+    return inner.sort_values("low", ascending=False, kind="stable").iloc[0]
+
+
+def _in_that_corner(worst: pd.Series, counts: pd.DataFrame, liking: str) -> str:
+    said = (
+        f"Most often at {worst['region']}: {worst['failed']} of {worst['bakes']} bakes, which fits "
+        f"a chance of {percent(worst['low'])} to {percent(worst['high'])}."
+    )
+    if not liking:
+        return said
+    if not np.isfinite(worst["survivors"]):
+        return f"{said} No bake there has a score for {liking}, so nothing speaks for that corner."
+    there, everywhere = (
+        tidy_number(mean, 3) for mean in (worst["survivors"], counts["survivors"].iloc[0])
+    )
+    return (
+        f"{said} What stood there scored {there} for {liking} on average, all that stood "
+        f"{everywhere}."
+    )
+
+
+def _by_the_model(one: Explanation, rivalled: bool, factors: Sequence[Factor]) -> list[str]:
+    """Return the chances by each part of an explanation, as far as a sentence can tell them."""
+    known = {factor.name: factor for factor in factors}
+    said = []
+    for part in one.parts:
+        lead = f"If it hangs on {part.words}, the" if rivalled else "The"
+        if part.needs != (part.term,):
+            said.append(f"{lead} chance that a bake fails: {_together_words(one, part)}.")
+        elif part.term in known:
+            lead = lead if rivalled else f"By {part.term}, the"
+            by = _by_factor(one, known[part.term], factors)
+            said.append(f"{lead} chance that a bake fails: {by}.")
+    return said
+
+
+def _by_factor(one: Explanation, factor: Factor, factors: Sequence[Factor]) -> str:
+    settings = pd.DataFrame({factor.name: list(shown_settings(factor))})
+    names = list(dict.fromkeys(name for part in one.parts for name in part.needs))
+    terms = model_terms(names, factors)
+    rows = averaged_rows(terms, factors, settings)
+    labels = [label for label in _labels(terms, factors) if label]
+    X = pd.DataFrame(rows[:, rows.shape[1] - len(labels) :], columns=labels)
+    chances = one.fit.chances(one.columns(X))
+    parts = [
+        f"{_chance_words(row)} at {factor.show(value)}"
+        for value, row in zip(settings[factor.name], chances.itertuples(), strict=True)
+    ]
+    return in_words(parts)
+
+
+def _labels(terms: Sequence[Term], factors: Sequence[Factor]) -> list[str]:
+    matrix = model_matrix(terms, factors, pd.DataFrame([reference_setting(factors)]))
+    return list(without_intercept(matrix).columns)
+
+
+def _together_words(one: Explanation, part: Part) -> str:
+    """Return the chance at two settings together, and away from either."""
+    own = one.fit.coefficients["column"].iloc[1:].to_list()
+    X = pd.DataFrame(0.0, index=range(2), columns=own)
+    X[part.own[0]] = [1.0, 0.0]
+    there, elsewhere = one.fit.chances(X).itertuples()
+    return f"{_chance_words(there)} at {part.words}, {_chance_words(elsewhere)} away from either"
+
+
+def _chance_words(row: Any) -> str:
+    return f"{percent(row.chance)} ({percent(row.low)} to {percent(row.high)})"
+
+
+def _without_room(lost: pd.DataFrame, found: Failures, factors: Sequence[Factor]) -> list[str]:
+    """Return a sentence on settings that most failed bakes share and no model holds."""
+    if not found.explanations:
+        return []
+    held = {name for term in model_terms(list(found.needs), factors) for name in term.factors}
+    shared = []
+    for factor in factors:
+        counts = lost[factor.name].value_counts()
+        if factor.name not in held and counts.iloc[0] >= MOSTLY * len(lost):
+            shared.append(f"{factor.name} {factor.show(counts.index[0])} ({counts.iloc[0]})")
+    if not shared:
+        return []
+    return [
+        f"Most of the {len(lost)} that failed also share {in_words(shared)}, which the model has "
+        "no room for: read its chances with the counts beside them."
+    ]
+
+
+def bakes_word(count: int) -> str:
+    """Return "bake" or "bakes".
+
+    Examples
+    --------
+    >>> bakes_word(1), bakes_word(0)
+    ('bake', 'bakes')
+    """
+    return "bake" if count == 1 else "bakes"
+
+
+def without_intercept(matrix: ModelMatrix) -> pd.DataFrame:
+    """Return the columns of a model's terms as a table, by name.
+
+    Examples
+    --------
+    >>> without_intercept.__name__
+    'without_intercept'
+    """
+    own = np.flatnonzero(matrix.owner >= 0)
+    return pd.DataFrame(matrix.X[:, own], columns=[matrix.columns[place] for place in own])
+
+
+# -- Where bakes fail: counts by region, a model where the failures carry one, in words.
+
 
 FAILED, MADE = ("failed", "not served"), "made"
 _OTHER_COLUMNS = ("day", "load", "bake", "role", "taster", "status", "reason")
@@ -278,3 +456,126 @@ def _survivors(bakes: pd.DataFrame, names: list[str]) -> list[float]:
     values = bakes["survivors"].to_numpy(dtype=float)
     found = [values[mask & stood & np.isfinite(values)] for _, mask in regions(bakes[names])]
     return [float(own.mean()) if len(own) else float("nan") for own in found]
+
+
+# -- The chance that a bake fails at any setting, from a rule of one's own or from the bakes.
+
+
+Failure = Callable[[dict[str, Any]], float] | Failures | Failing | None
+
+
+def chance_of_failure(
+    failure: Failure, factors: Sequence[Factor]
+) -> Callable[[np.ndarray], np.ndarray] | None:
+    """Return a function of an array of settings that gives the chance that a bake fails.
+
+    Parameters
+    ----------
+    failure : callable, Failures, Failing or None
+        A function of a bake (a dict of real settings), or what the failed bakes said.
+    factors : sequence of Factor
+
+    Returns
+    -------
+    callable or None
+        None where nothing is known.
+
+    Raises
+    ------
+    FitError
+        When it is neither, or speaks of other factors.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> oil = Numeric("oil", 165, 180)
+    >>> burnt = chance_of_failure(lambda bake: 0.5 * (bake["oil"] > 175), [oil])
+    >>> burnt(np.array([[-1.0], [1.0]]))
+    array([0. , 0.5])
+    """
+    if failure is None:
+        return None
+    if isinstance(failure, Failing):
+        failure = failure.failures
+    if isinstance(failure, Failures):
+        return _modelled_chance(failure, factors)
+    if not callable(failure):
+        raise FitError(
+            f"failure is {failure!r}; expected a function of a bake that gives its chance of "
+            "failing, or what the failed bakes said."
+        )
+    asked = failure
+
+    def chance(X: np.ndarray) -> np.ndarray:
+        bakes = pd.DataFrame(real_settings(factors, X)).to_dict("records")
+        found = np.array([asked({str(k): v for k, v in bake.items()}) for bake in bakes], float)
+        if not ((found >= 0) & (found <= 1)).all():
+            raise FitError("failure gives something that is no chance between 0 and 1.")
+        return found
+
+    return chance
+
+
+def _modelled_chance(
+    failures: Failures, factors: Sequence[Factor]
+) -> Callable[[np.ndarray], np.ndarray] | None:
+    if not failures.explanations:
+        return None
+    terms = model_terms(list(failures.needs), factors)
+    wide = fast_basis(terms, factors)
+    names = list(model_matrix(terms, factors, pd.DataFrame([reference_setting(factors)])).columns)
+    lines = [one.line() for one in failures.explanations]
+    missing = [name for _, slopes in lines for name in slopes.index if name not in names]
+    if missing:
+        raise FitError(
+            f"the failures speak of {in_words(missing)}, which the factors "
+            f"{in_words(factor.name for factor in factors)} do not give."
+        )
+    weights = np.array([one.weight for one in failures.explanations])
+    constants = np.array([constant for constant, _ in lines])
+    slopes = np.column_stack([own.reindex(names, fill_value=0.0) for _, own in lines])
+
+    def chance(X: np.ndarray) -> np.ndarray:
+        return special.expit(constants + wide.rows(X) @ slopes) @ weights
+
+    return chance
+
+
+def recorded_failures(fits: Sequence[Findings], factors: Sequence[Factor]) -> Failures | None:
+    """Return what the failed bakes in the findings say; None when there are too few for a model.
+
+    Parameters
+    ----------
+    fits : sequence of Findings
+        The one that knows of most failed bakes speaks for all.
+    factors : sequence of Factor
+
+    Examples
+    --------
+    >>> recorded_failures.__name__
+    'recorded_failures'
+    """
+    found = max(fits, key=lambda one: len(one.failed))
+    names = [factor.name for factor in factors]
+    lost, made = found.failed, found.residuals
+    if not len(lost) or "bake" not in made or not set(names) <= set(lost) & set(made):
+        return None
+    lost = lost[lost["status"].isin(["failed", "not served"])]
+    bakes = [table.drop_duplicates("bake") for table in (made, lost)]
+    bakes = [one[one["role"] != "control"] if "role" in one else one for one in bakes]
+    failed = np.repeat([False, True], [len(one) for one in bakes])
+    settings = pd.concat([one[names] for one in bakes], ignore_index=True)
+    parts = any(isinstance(factor, Component) for factor in factors)
+    terms = model_terms("main" if parts else "interactions", factors)
+    matrix = model_matrix(terms, factors, settings)
+    candidates = [
+        Candidate(
+            term.name,
+            matrix.X[:, matrix.of(term)],
+            parents=_parents(term),
+            labels=tuple(matrix.columns[n] for n in matrix.of(term)),
+        )
+        for term in terms
+    ]
+    answer = explain_failures(failed, settings, candidates, factors=factors)
+    return answer if answer.fit is not None else None

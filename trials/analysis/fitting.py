@@ -1,33 +1,488 @@
-"""The fit of one response: the right error for every effect, and a verdict for each."""
+"""The fit of one response.
 
-from collections.abc import Iterable, Sequence
+The right error for every effect, a verdict for each, and what would settle the rest.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
+from scipy.special import ndtr
 
-from trials.analysis.asking import question_of
-from trials.analysis.averaging import FEW_ERROR_DF, averaged, spoken_effects
-from trials.analysis.contrasts import contrasts, effects_table, tests_table
-from trials.analysis.estimating import LENTH, Estimated, estimated, silent_rows
-from trials.analysis.importance import ranking, without_lost
-from trials.analysis.levels import levels_of_terms, unit_count, unit_words
-from trials.analysis.preparing import Question
-from trials.analysis.results import Averaged, Findings
-from trials.analysis.settling import settling_table
-from trials.analysis.two_ways import beliefs, both_ways, kitchen_explanations, term_chances
-from trials.analysis.wording import (
-    failure_sentence,
-    few_tasters_note,
-    sentences,
-    smallest_shown,
+from trials.analysis.averaging import (
+    FEW_ERROR_DF,
+    averaged,
+    beliefs,
+    both_ways,
+    kitchen_explanations,
+    spoken_effects,
+    term_chances,
 )
-from trials.design.terms import Model
-from trials.errors import FitError
-from trials.factors import Factor
-from trials.measures import Measure
+from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
+from trials.analysis.importance import ranking, without_lost
+from trials.analysis.mixed import MixedFit, RandomTerm, fit_mixed
+from trials.analysis.no_error import (
+    FEWEST_EFFECTS,
+    KnownErrorFit,
+    exact_fit,
+    is_orthogonal,
+    lenth,
+    unit_means,
+)
+from trials.analysis.question import CONTROL, Question, is_of_tasting, question_of
+from trials.analysis.results import Averaged, Findings
+from trials.analysis.small_sample import small_sample
+from trials.analysis.wording import failure_sentence, few_tasters_note, sentences, smallest_shown
+from trials.base.errors import FitError
+from trials.base.words import in_words
+from trials.core.factors import Factor
+from trials.core.measures import Measure
+from trials.core.plan import kitchen_group, plural
+from trials.core.terms import Model, ModelMatrix
+from trials.core.verdicts import CONFIDENCE, NOT_SETTLED
 from trials.rounds.round import Round
-from trials.tables import in_words
+
+# -- Which unit each effect is judged against: loads, bakes or tastings.
+
+
+MOSTLY = 0.9  # of what a term varies lies between the units of the group it belongs to
+_ROUNDING = 1e-18  # of a sum of squares: what rounding coded settings leaves of it
+
+
+def levels_of_terms(
+    matrix: ModelMatrix, groups: Sequence[RandomTerm], silent: np.ndarray
+) -> dict[str, str | None]:
+    """Return for each term the coarsest group that it belongs to, or None.
+
+    A term belongs to a group when over nine tenths of what it varies lies between the groups'
+    units and not within them: one bake at 181 °C in a load set to 180 °C does not make the heat of
+    the oil a thing of single bakes. The share is of the centred sum of squares, each part per
+    degree of freedom (epsilon squared, the adjusted share), so that loads of one bake each do not
+    count as evidence. Only the word follows this rule; standard errors and degrees of freedom are
+    worked out from the settings as they were.
+
+    Parameters
+    ----------
+    matrix : ModelMatrix
+    groups : sequence of RandomTerm
+    silent : ndarray of bool, shape (rows,)
+        Rows whose factor columns were silenced (reference bakes).
+
+    Returns
+    -------
+    dict
+        Term name -> name of the group, None where the term moves from row to row.
+
+    References
+    ----------
+    Kelley 1935, Proc. Natl. Acad. Sci. 21:554-559 (epsilon squared). The limit of nine tenths is a
+    convention of ours.
+
+    Examples
+    --------
+    >>> from trials.core.terms import Term
+    >>> oil = Term((("oil", 1),))
+    >>> X = np.array([[1, -1], [1, -1], [1, 1.0]])
+    >>> matrix = ModelMatrix(X, (oil,), np.array([-1, 0]), ("", "oil"))
+    >>> levels_of_terms(matrix, [RandomTerm("load", np.array([0, 0, 1]))], np.zeros(3, bool))
+    {'oil': 'load'}
+    """
+    coarse_first = sorted(groups, key=lambda group: int(group.codes.max()))
+    found: dict[str, str | None] = {}
+    for term in matrix.terms:
+        block = matrix.X[:, matrix.of(term)][~silent]
+        codes = {group.name: group.codes[~silent] for group in coarse_first}
+        units = _units(block, list(codes.values()))
+        shares = {name: share_between(block[units], own[units]) for name, own in codes.items()}
+        found[term.name] = next((n for n, share in shares.items() if share > MOSTLY), None)
+    return found
+
+
+def _units(block: np.ndarray, coarse_first: Sequence[np.ndarray]) -> np.ndarray:
+    """Return one row of each unit that a term was set for: a bake, however often it was tasted."""
+    for codes in reversed(coarse_first):
+        _, first, own = np.unique(codes, return_index=True, return_inverse=True)
+        if np.abs(block - block[first][own]).max(initial=0) < 1e-9:
+            return np.asarray(first)
+    return np.arange(len(block))
+
+
+def share_between(block: np.ndarray, codes: np.ndarray) -> float:
+    """Return how much of what some columns vary lies between groups, adjusted for chance.
+
+    Parameters
+    ----------
+    block : ndarray, shape (units, columns)
+    codes : ndarray of int, shape (units,)
+
+    Returns
+    -------
+    float
+        1 where nothing varies within a group, about 0 where units were dealt out by chance.
+
+    Examples
+    --------
+    >>> oil = np.array([[165.0], [165], [180], [181]])
+    >>> round(share_between(oil, np.array([0, 0, 1, 1])), 4)
+    0.9969
+    """
+    _, own, sizes = np.unique(codes, return_inverse=True, return_counts=True)
+    means = np.array([block[own == place].mean(axis=0) for place in range(len(sizes))])
+    within = float(((block - means[own]) ** 2).sum())
+    total = float(((block - block.mean(axis=0)) ** 2).sum())
+    if within <= _ROUNDING * total:
+        return 1.0
+    return 1 - (within / (len(block) - len(sizes))) / (total / (len(block) - 1))
+
+
+def unit_words(level: str | None, table: pd.DataFrame, factors: Sequence[Factor] = ()) -> str:
+    """Return the unit of a level in words, in the plural.
+
+    Examples
+    --------
+    >>> unit_words("load", pd.DataFrame()), unit_words(None, pd.DataFrame({"bake": [1, 2]}))
+    ('loads', 'bakes')
+    >>> unit_words("replicate/recipe", pd.DataFrame())
+    'recipes within replicates'
+    >>> unit_words(None, pd.DataFrame({"bake": [1, 2], "taster": ["Ada", "Ada"]}))
+    'bakes'
+    """
+    if level is not None:
+        outer_first = [plural(kitchen_group(name, factors)) for name in level.split("/")]
+        return " within ".join(reversed(outer_first))
+    once = "bake" in table and bool(table["bake"].notna().all() and table["bake"].is_unique)
+    if not once and "taster" in table and table["taster"].notna().any():
+        return "tastings"
+    return "bakes" if "bake" in table else "rows"
+
+
+def unit_count(level: str | None, groups: Sequence[RandomTerm], rows: int) -> int:
+    """Return how many units a level has.
+
+    Examples
+    --------
+    >>> unit_count(None, [], 16)
+    16
+    """
+    sizes: Mapping[str, int] = {group.name: int(group.codes.max()) + 1 for group in groups}
+    return sizes[level] if level is not None else rows
+
+
+# -- The estimates that answer a question, each with the right error, or none where none is left.
+
+
+LENTH = "Lenth's method"
+
+
+@dataclass(frozen=True, eq=False)
+class Estimated:
+    """A question with its answer in numbers.
+
+    Parameters
+    ----------
+    question : Question
+    engine : Tester
+        Coefficients with their errors.
+    variance : DataFrame
+        source, variance, sd, share.
+    residuals : ndarray, shape (rows,)
+        What the model leaves of each score, random groups included.
+    method : str
+    notes : tuple of str
+    error_df : float
+        How many bakes are left to measure the error between bakes; infinite where it does not
+        come to that.
+    """
+
+    question: Question
+    engine: Tester
+    variance: pd.DataFrame
+    residuals: np.ndarray
+    method: str
+    notes: tuple[str, ...] = ()
+    error_df: float = float("inf")
+
+
+def estimated(asked: Question, method: str) -> Estimated:
+    """Return the estimates that answer a question, and the error that each is judged against.
+
+    Parameters
+    ----------
+    asked : Question
+    method : "kenward-roger" or "satterthwaite"
+
+    Returns
+    -------
+    Estimated
+
+    References
+    ----------
+    Patterson & Thompson 1971 (REML); Kenward & Roger 1997, Biometrics 53:983; Lenth 1989 where
+    every bake was spent on an effect.
+
+    Examples
+    --------
+    >>> estimated.__name__
+    'estimated'
+    """
+    exact = exact_fit(asked.y, asked.X, asked.groups)
+    if exact is not None:
+        note = "The scores follow the model exactly: there is no error to judge the effects by."
+        return _known(asked, exact, "exact solution", (note,))
+    if len(asked.y) <= asked.X.shape[1]:
+        return _without_error(asked)
+    mixed = fit_mixed(asked.y, asked.X, asked.groups)
+    if "bake" in mixed.unidentified:
+        return _without_error(_on_bakes(asked))
+    lost = [name for name in mixed.unidentified if not is_of_tasting(name)]
+    notes = tuple(
+        f"No error was measured between {unit_words(name, asked.table, asked.factors)}: "
+        "what changes only between them can not be judged. Repeat a setting on another of them."
+        for name in lost
+    )
+    return Estimated(
+        question=asked,
+        engine=small_sample(mixed, method=method),
+        variance=_variance(mixed, asked),
+        residuals=mixed.conditional_residuals,
+        method=_method_words(mixed, method, asked),
+        notes=notes,
+        error_df=_error_df(mixed),
+    )
+
+
+def _error_df(mixed: MixedFit) -> float:
+    """Return how many bakes are left for the error between bakes."""
+    left = mixed.error_df
+    return left["bake"] if "bake" in left else left["residual"]
+
+
+def _method_words(mixed: MixedFit, method: str, asked: Question) -> str:
+    if not mixed.terms:
+        known = "bake" in asked.table and bool(asked.table["bake"].notna().all())
+        units = "one value per bake" if known else "each row taken as a bake of its own"
+        return f"ordinary least squares, {units}"
+    names = in_words(term.name for term in mixed.terms)
+    adjusted = {"kenward-roger": "Kenward-Roger", "satterthwaite": "Satterthwaite"}.get(method, "")
+    return f"REML with random {names}; {adjusted} standard errors and degrees of freedom"
+
+
+def _variance(mixed: MixedFit, asked: Question) -> pd.DataFrame:
+    names = [term.name for term in mixed.terms] + [unit_words(None, asked.table).removesuffix("s")]
+    values = np.asarray(mixed.variances, dtype=float)
+    total = np.nansum(values)
+    return pd.DataFrame(
+        {
+            "source": names,
+            "variance": values,
+            "sd": np.sqrt(values),
+            "share": values / total,
+        }
+    )
+
+
+def _known(
+    asked: Question,
+    engine: KnownErrorFit,
+    method: str,
+    notes: tuple[str, ...],
+    error_df: float = float("inf"),
+) -> Estimated:
+    empty = pd.DataFrame({"source": [], "variance": [], "sd": [], "share": []})
+    left = asked.y - asked.X @ engine.beta
+    return Estimated(asked, engine, empty, left, method, notes, error_df)
+
+
+def _on_bakes(asked: Question) -> Question:
+    """Return the question with one row per bake, its mean score as the response."""
+    codes = {group.name: group.codes for group in asked.groups}
+    crossed = [codes["taster"]] if "taster" in codes else []
+    means, first = unit_means(asked.y, codes["bake"], crossed)
+    matrix = replace(asked.matrix, X=asked.matrix.X[first])
+    proposed = replace(asked.proposed, X=asked.proposed.X[first])
+    return replace(
+        asked,
+        y=means,
+        table=asked.table.iloc[first]
+        .drop(columns="taster", errors="ignore")
+        .reset_index(drop=True),
+        matrix=matrix,
+        proposed=proposed,
+        nuisance=asked.nuisance[first],
+        groups=tuple(
+            replace(group, codes=group.codes[first])
+            for group in asked.groups
+            if group.name != "bake" and not is_of_tasting(group.name)
+        ),
+    )
+
+
+def _without_error(asked: Question) -> Estimated:
+    """Return effects of a plan that spent every bake on an effect, judged by Lenth's method."""
+    X = asked.X
+    beta = np.linalg.lstsq(X, asked.y, rcond=None)[0]
+    cov = np.full((len(beta), len(beta)), np.nan)
+    spent = (
+        f"All {len(asked.y)} {unit_words(None, asked.table)} are spent on {X.shape[1]} quantities, "
+        "so no error was measured."
+    )
+    levels = levels_of_terms(asked.matrix, asked.groups, silent_rows(asked))
+    judged = [
+        int(column)
+        for term in asked.matrix.terms
+        if levels[term.name] is None and len(asked.matrix.of(term)) == 1
+        for column in asked.matrix.of(term)
+    ]
+    if len(judged) >= FEWEST_EFFECTS and is_orthogonal(X[:, judged]):
+        length = np.sqrt((X[:, judged[0]] ** 2).mean())
+        try:
+            found = lenth({asked.matrix.columns[c]: 2 * beta[c] * length for c in judged})
+        except FitError as error:
+            return _untold(asked, beta, f"{spent} As it happens, {error.message}")
+        cov[np.ix_(judged, judged)] = np.diag(np.full(len(judged), (found.pse / length / 2) ** 2))
+        note = (
+            f"{spent} The table of effects judges each by the smaller ones (Lenth's method: a "
+            f"margin of {found.margin:.2g}); repeat a few bakes to measure how alike two bakes are."
+        )
+        engine = KnownErrorFit(beta, cov, found.df)
+        return _known(asked, engine, LENTH, (note,), 0.0)
+    return _untold(
+        asked, beta, f"{spent} Nothing can be told from chance; repeat some of the settings."
+    )
+
+
+def _untold(asked: Question, beta: np.ndarray, note: str) -> Estimated:
+    engine = KnownErrorFit(beta, np.full((len(beta), len(beta)), np.nan), 0.0)
+    return _known(asked, engine, "least squares without error", (note,), 0.0)
+
+
+def silent_rows(asked: Question) -> np.ndarray:
+    """Return which rows say nothing of the factors: reference bakes with a level of their own.
+
+    Examples
+    --------
+    >>> silent_rows.__name__
+    'silent_rows'
+    """
+    if CONTROL in asked.nuisance_names:
+        return (asked.table["role"] == "control").to_numpy()
+    return np.zeros(len(asked.y), dtype=bool)
+
+
+# -- How many more bakes would likely settle what is not settled.
+
+
+MOST_TIMES = 20  # beyond twenty times the work done, the answer is "not by baking more"
+LEAST_CHANCE = 0.05  # of lying more than half a margin from the limit
+LIKELY = 0.5
+_VALUES = 200
+
+
+def units_to_settle(
+    estimate: float, se: float, df: float, margin: float | None, units: int
+) -> int | None:
+    """Return how many more units would likely place an interval on one side of the margin.
+
+    Likely: with a chance of one half or more, over what the effect may be by what is known, old and
+    new units taken together. Effects within half a margin of the limit are set aside, as to settle
+    those would take more than they are worth.
+
+    Parameters
+    ----------
+    estimate, se, df : float
+        In response units.
+    margin : float or None
+        The smallest difference worth noticing; None counts as zero.
+    units : int
+        Bakes, loads or days so far.
+
+    Returns
+    -------
+    int or None
+        None when no reasonable number would do (the effect surely lies near the limit). Exact up
+        to as many again as there are, in steps of a few per cent beyond.
+
+    References
+    ----------
+    Spiegelhalter, Abrams & Myles 2004, Bayesian Approaches to Clinical Trials, ch. 6 (chances
+    foretold at an interim look); the zone set aside as in Bechhofer 1954, Ann. Math. Stat. 25:16.
+
+    Examples
+    --------
+    >>> units_to_settle(2.0, 0.7, 6, 0.7, 8)
+    4
+    """
+    limit = margin or 0.0
+    possible = _possible(estimate, se, df, limit)
+    if not len(possible):
+        return None
+    more = _tried(units)
+    total = units + more
+    quantile = stats.t.ppf((1 + CONFIDENCE) / 2, np.maximum(df + more, 1))
+    reach = (quantile * se * np.sqrt(units / total))[:, None]
+    mean = (units * estimate + more[:, None] * possible) / total[:, None]
+    spread = (se * np.sqrt(units * more) / total)[:, None]
+    beyond = ndtr((mean - limit - reach) / spread) + ndtr((-mean - limit - reach) / spread)
+    inside = ndtr((limit - reach - mean) / spread) - ndtr((reach - limit - mean) / spread)
+    settled = (beyond + np.maximum(inside, 0)).mean(axis=1)
+    enough = settled >= LIKELY
+    return int(more[np.argmax(enough)]) if enough.any() else None
+
+
+def _possible(estimate: float, se: float, df: float, limit: float) -> np.ndarray:
+    """Return what the effect may be, evenly by chance, near the limit left out; none if all is."""
+    if not np.isfinite(se) or se <= 0 or df <= 0:
+        return np.empty(0)
+    chances = (np.arange(_VALUES) + 0.5) / _VALUES
+    values = estimate + se * stats.t.ppf(chances, df)
+    counted = values[np.abs(np.abs(values) - limit) >= limit / 2]
+    return counted if len(counted) >= LEAST_CHANCE * _VALUES else np.empty(0)
+
+
+def _tried(units: int) -> np.ndarray:
+    """Return the numbers of further units that are looked at, the fewest first."""
+    beyond = np.geomspace(units + 1, (MOST_TIMES - 1) * units + 1, 60).round()
+    return np.unique(np.concatenate([np.arange(1, units + 1), beyond])).astype(int)
+
+
+def settling_table(
+    effects: pd.DataFrame,
+    margin: float | None,
+    units: Mapping[str, tuple[str, int]],
+    least: int = 1,
+) -> pd.DataFrame:
+    """Return for every effect not settled what would likely settle it.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        As :class:`trials.analysis.results.Findings` holds them.
+    margin : float or None
+    units : mapping
+        Term -> the unit it is judged on, in words, and how many there are.
+    least : int
+        The fewest that help at all: where no error was measured, those that measure it.
+
+    Returns
+    -------
+    DataFrame
+        term, level, unit, now, more (missing where no reasonable number would do).
+    """
+    rows = []
+    for effect in effects[effects["verdict"] == NOT_SETTLED].itertuples():
+        unit, now = units[effect.term]
+        more = units_to_settle(effect.estimate, effect.se, effect.df, margin, now)
+        more = more if more is None else max(more, least)
+        rows.append((effect.term, effect.level, unit, now, more))
+    table = pd.DataFrame(rows, columns=["term", "level", "unit", "now", "more"])
+    return table.astype({"more": "Int64"})
+
+
+# -- The fit of one response: the right error for every effect, and a verdict for each.
+
 
 # Bakes left for error below which even a named model is averaged with simpler ones
 FEWEST_FOR_A_NAMED_MODEL = 3
@@ -120,7 +575,7 @@ def _findings(answer: Estimated) -> Findings:
     margin = asked.measure.margin if asked.measure else None
     columns = asked.X.shape[1]
     effects = effects_table(contrasts(asked.matrix, asked.factors, columns), answer.engine, margin)
-    units = _units(asked)
+    units = _unit_words(asked)
     level_df = _level_df(answer)
     chosen_by = averaged(asked) if _weighs_models(answer) else None
     told = chosen_by if answer.error_df < _few(asked) else None
@@ -192,7 +647,7 @@ def _steady_units(answer: Estimated) -> tuple[str, ...]:
     return tuple(unit for unit, value in own.items() if value >= spread["tasting"] / scores)
 
 
-def _units(asked: Question) -> dict[str, tuple[str, int]]:
+def _unit_words(asked: Question) -> dict[str, tuple[str, int]]:
     """Return for every term the unit it is judged on, in words, and how many there are."""
     levels = levels_of_terms(asked.proposed, asked.groups, silent_rows(asked))
     return {

@@ -1,26 +1,52 @@
 """What a fit expects at any settings, quick enough to be asked a hundred thousand times."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trials.analysis.drawing import DRAWS, coefficient_draws, usable
-from trials.analysis.drawn_bakes import (
+from trials.analysis.draws import DRAWS, coefficient_draws, usable
+from trials.analysis.results import (
+    Findings,
     bakes_drawn,
     drawn_intervals,
     measured_spread,
     spread_left,
 )
-from trials.analysis.fast_rows import fast_basis
-from trials.analysis.results import Findings
-from trials.design.basis import Basis, coded_settings
-from trials.errors import FitError
-from trials.factors import Factor
-from trials.measures import Measure
-from trials.tables import in_words
+from trials.base.errors import FitError
+from trials.base.words import in_words
+from trials.core.factors import Factor
+from trials.core.measures import Measure
+from trials.core.terms import Basis, Term, basis, coded_settings
+
+# -- Model rows of a fit from arrays of settings, quick enough for a search.
+
+
+def fast_basis(terms: Sequence[Term], factors: Sequence[Factor]) -> Basis:
+    """Return the columns of a fit for arrays of settings: kinds sum to zero, as the fits do.
+
+    Examples
+    --------
+    >>> from trials.core.terms import model_terms
+    >>> from trials.core.factors import Categorical
+    >>> fat = Categorical("fat", ["butter", "lard", "oil"])
+    >>> fast_basis(model_terms("main", [fat]), [fat]).rows(np.array([[0.0], [2.0]]))
+    array([[ 1.,  1.,  0.],
+           [ 1., -1., -1.]])
+    """
+    made = basis(terms, factors)
+    coded = tuple(
+        np.vstack([np.eye(one.shape[1]), -np.ones(one.shape[1])])
+        if isinstance(one, np.ndarray)
+        else one
+        for one in made.contrasts
+    )
+    return replace(made, contrasts=coded)
+
+
+# -- What a fit expects at any settings, quick enough to be asked a hundred thousand times.
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.contrasts import along, interval
-from trials.analysis.drawing import coefficient_draws, shares_of_best, usable
+from trials.analysis.draws import coefficient_draws, shares_of_best, usable
 from trials.analysis.results import Averaged, Estimator
-from trials.design.terms import Term, model_matrix
-from trials.factors import Categorical, Component, Factor, Numeric
+from trials.core.factors import Categorical, Component, Factor, Numeric
+from trials.core.terms import Term, model_matrix
 
 RANKING_COLUMNS = ["factor", "size", "low", "high", "chance_largest"]
 MOST_CORNERS = 4096
@@ -161,7 +161,7 @@ def factor_contrasts(
 
     Examples
     --------
-    >>> from trials.design.terms import model_terms
+    >>> from trials.core.terms import model_terms
     >>> both = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
     >>> factor_contrasts(both[0], model_terms("interactions", both), both)
     array([[ 0.,  2.,  0., -2.],

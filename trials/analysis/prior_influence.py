@@ -7,18 +7,17 @@ from typing import Any
 
 import pandas as pd
 
-from trials.analysis.asking import question_of
-from trials.analysis.averaging import averaged
+from trials.analysis.averaging import averaged, beliefs, term_chances
+from trials.analysis.explanations import Priors
 from trials.analysis.importance import averaged_chances
-from trials.analysis.model_search import Priors
-from trials.analysis.two_ways import LIKELY, beliefs, term_chances
-from trials.analysis.verdicts import kitchen_term
-from trials.design.terms import Model
-from trials.errors import FitError
-from trials.factors import Factor
-from trials.measures import Measure
+from trials.analysis.question import question_of
+from trials.analysis.wording import LIKELY
+from trials.base.errors import FitError
+from trials.base.words import in_words, kitchen_term, percent
+from trials.core.factors import Factor
+from trials.core.measures import Measure
+from trials.core.terms import Model
 from trials.rounds.round import Round
-from trials.tables import in_words, percent
 
 OWN = "as in the findings"
 OTHER_BELIEFS: Mapping[str, Priors] = {

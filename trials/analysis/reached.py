@@ -7,8 +7,8 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from trials.factors import Categorical, Factor, is_blank
-from trials.tables import in_words
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Factor, is_blank
 
 _NEAR = 1e-9
 
@@ -111,7 +111,7 @@ def reached(baked: pd.DataFrame, one: Factor, two: Factor, setting: pd.DataFrame
 
     Examples
     --------
-    >>> from trials.factors import Numeric
+    >>> from trials.core.factors import Numeric
     >>> factors = Numeric("a", 0, 1), Numeric("b", 0, 1)
     >>> baked = pd.DataFrame({"a": [0, 1, 0], "b": [0, 0, 1]})
     >>> reached(baked, *factors, pd.DataFrame({"a": [1], "b": [1]}))

@@ -6,17 +6,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.choosing import FewFindings, Measures, wobble_sd
-from trials.analysis.desirability import SHARE_OF_RANGE
+from trials.analysis.choice import FewFindings, Measures, expected_under_wobble, wobble_sd
 from trials.analysis.forecast import Forecast, all_factors, forecasts
+from trials.analysis.goals import SHARE_OF_RANGE
 from trials.analysis.reached import outside_words
 from trials.analysis.region import Region, coded, region
-from trials.analysis.searching import expected_under_wobble
-from trials.analysis.setting_rows import settings_table
-from trials.analysis.verdicts import CONFIDENCE
-from trials.errors import FitError
-from trials.factors import Component, is_blank
-from trials.tables import in_words
+from trials.analysis.settings import settings_table
+from trials.base.errors import FitError
+from trials.base.words import in_words
+from trials.core.factors import Component, is_blank
+from trials.core.verdicts import CONFIDENCE
 
 ALL_TOGETHER = "all together"
 DRAWS = 4000

@@ -8,15 +8,15 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.fitting import answered
-from trials.analysis.preparing import question
+from trials.analysis.question import question
 from trials.analysis.results import Findings
-from trials.design.terms import Model, model_terms
-from trials.errors import FitError, TrialsError
-from trials.factors import Categorical, Component, Factor, Numeric
-from trials.measures import Measure
+from trials.base.errors import FitError, TrialsError
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Component, Factor, Numeric
+from trials.core.measures import Measure
+from trials.core.terms import Model, model_terms
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
-from trials.tables import in_words
 
 ROUND = "round"
 _OWN_NUMBERS = ("day", "load", "bake")  # numbered anew in every round

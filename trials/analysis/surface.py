@@ -1,25 +1,319 @@
-"""The shape of a fitted surface: its peak, how sure that peak is, and the way up."""
+"""The shape of a fitted surface.
+
+Slopes, bends, its peak, how sure that peak is, and the way up.
+"""
 
 import html
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import optimize, stats
 
-from trials.analysis.climbing import steepest as steepest
-from trials.analysis.drawing import shares_of_best, usable
-from trials.analysis.forecast import Forecast
-from trials.analysis.quadratic import Quadratic, quadratic
-from trials.analysis.region import region, setting_words
+from trials.analysis.draws import shares_of_best, usable
+from trials.analysis.forecast import Forecast, forecast_of
+from trials.analysis.region import kitchen_step, region, setting_words
 from trials.analysis.results import Findings
-from trials.analysis.verdicts import CONFIDENCE, readable
-from trials.design.exclusion import Exclude
-from trials.errors import FitError, PlanError
-from trials.factors import Numeric
-from trials.tables import in_words, tidy_number
+from trials.base.errors import FitError, PlanError
+from trials.base.words import in_words, readable, tidy_number
+from trials.core.exclusion import Exclude
+from trials.core.factors import Categorical, Component, Factor, Numeric, exists
+from trials.core.plan import reference_setting
+from trials.core.terms import real_settings
+from trials.core.verdicts import CONFIDENCE
+
+# -- A fit's second-order surface in its numbers: slopes and bends as sums of coefficients.
+
+
+@dataclass(frozen=True, eq=False)
+class Quadratic:
+    """A second-order surface in coded numbers: constant + b'x + x'Bx, as sums of coefficients.
+
+    Parameters
+    ----------
+    forecast : Forecast
+    names : tuple of str
+        The numeric factors, in order.
+    base : ndarray, shape (factors,)
+        The setting at which the numbers are 0 and the kinds are held.
+    places : ndarray of int
+        Where the numbers stand among all factors.
+    constant : ndarray, shape (columns,)
+        Weights on the model's columns; likewise `linear` (numbers, columns) and `square`
+        (numbers, numbers, columns).
+    """
+
+    forecast: Forecast
+    names: tuple[str, ...]
+    base: np.ndarray
+    places: np.ndarray
+    constant: np.ndarray
+    linear: np.ndarray
+    square: np.ndarray
+
+    @property
+    def b(self) -> np.ndarray:
+        """The slopes at the middle."""
+        return self.linear @ self.forecast.mean
+
+    @property
+    def B(self) -> np.ndarray:
+        """The bends: squares on the diagonal, half of each pair beside it."""
+        return self.square @ self.forecast.mean
+
+    def at(self, x: np.ndarray) -> np.ndarray:
+        """Return whole settings for coded numbers, the kinds held."""
+        X = np.repeat(self.base[None], len(x), axis=0)
+        X[:, self.places] = x
+        return X
+
+    def real(self, x: np.ndarray) -> pd.DataFrame:
+        """Return real settings for coded numbers, beyond the limits too."""
+        return pd.DataFrame(real_settings(self.forecast.findings.factors, self.at(x)))
+
+
+def quadratic(findings: Findings, at: Mapping[str, Any] | None = None) -> Quadratic:
+    """Return the second-order surface of a fit in its numeric factors.
+
+    Parameters
+    ----------
+    findings : Findings
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out. A number that does not exist there
+        (nested in another kind) is no direction of the surface.
+
+    Raises
+    ------
+    FitError
+        When no factor is a number there, at names a number, a blend's shares vary, or the model
+        goes beyond the second order.
+
+    Examples
+    --------
+    >>> quadratic.__name__
+    'quadratic'
+    """
+    factors = findings.factors
+    setting = _held(factors, at or {})
+    numbers = [
+        n
+        for n, factor in enumerate(factors)
+        if isinstance(factor, Numeric) and _is_there(factor, setting)
+    ]
+    if any(isinstance(factor, Component) for factor in factors):
+        raise FitError("the shares of a blend have no free peak of their own; use recommend.")
+    if not numbers:
+        raise FitError("no factor is a number there, so there is no surface to climb.")
+    _check_order(findings)
+    forecast = forecast_of(findings)
+    k = len(numbers)
+    base = _base(factors, setting)
+    units = np.eye(k)
+    points = [np.zeros(k), *units, *-units]
+    pairs = [(i, j) for i in range(k) for j in range(i)]
+    points += [units[i] + units[j] for i, j in pairs]
+    X = np.repeat(base[None], len(points), axis=0)
+    X[:, numbers] = points
+    rows = forecast.basis.rows(X)
+    middle, up, down, both = rows[0], rows[1 : 1 + k], rows[1 + k : 1 + 2 * k], rows[1 + 2 * k :]
+    square = np.zeros((k, k, rows.shape[1]))
+    for i in range(k):
+        square[i, i] = (up[i] + down[i]) / 2 - middle
+    for (i, j), corner in zip(pairs, both, strict=True):
+        square[i, j] = square[j, i] = (corner - up[i] - up[j] + middle) / 2
+    return Quadratic(
+        forecast=forecast,
+        names=tuple(factors[n].name for n in numbers),
+        base=base,
+        places=np.array(numbers),
+        constant=middle,
+        linear=(up - down) / 2,
+        square=square,
+    )
+
+
+def _check_order(findings: Findings) -> None:
+    numbers = {factor.name for factor in findings.factors if isinstance(factor, Numeric)}
+    terms = findings.averaged.terms if findings.averaged else findings.terms
+    for term in terms:
+        if sum(power for name, power in term.powers if name in numbers) > 2:
+            raise FitError(
+                f'the model holds "{term.name}", which is beyond squares and pairs, so its shape '
+                "has no simple name; fit a quadratic model."
+            )
+
+
+def _held(factors: Sequence[Factor], at: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the reference setting with the kinds that are to be held."""
+    names = [factor.name for factor in factors]
+    for name in at:
+        if name not in names:
+            raise FitError(
+                f'there is no factor "{name}" to hold; expected {in_words(names, "or")}.'
+            )
+    numbers = [f.name for f in factors if f.name in at and not isinstance(f, Categorical)]
+    if numbers:
+        raise FitError(
+            f"at holds {in_words(numbers)}, a number; the surface runs over all numbers, so only "
+            "kinds are held."
+        )
+    return reference_setting(factors) | dict(at)
+
+
+def _is_there(factor: Factor, setting: Mapping[str, Any]) -> bool:
+    """Say whether a factor has a setting at all where the kinds are held."""
+    there = exists(factor, {name: [value] for name, value in setting.items()})
+    return there is None or bool(there[0])
+
+
+def _base(factors: Sequence[Factor], setting: Mapping[str, Any]) -> np.ndarray:
+    """Return the coded setting with all numbers at 0, and 0 for what has no setting there."""
+    return np.array(
+        [
+            float(factor.code([setting[factor.name]])[0])
+            if isinstance(factor, Categorical) and _is_there(factor, setting)
+            else 0.0
+            for factor in factors
+        ]
+    )
+
+
+# -- The steepest way up a surface, as bakes along it in real units.
+
+
+def steepest(
+    findings: Findings,
+    steps: int = 5,
+    *,
+    reach: float = 1.5,
+    at: Mapping[str, Any] | None = None,
+    downhill: bool | None = None,
+    exact: bool = False,
+) -> pd.DataFrame:
+    """Return bakes along the steepest way up from the middle.
+
+    Without bends the way is straight; with them it is the best setting at each distance from the
+    middle, which bends as the surface does.
+
+    Parameters
+    ----------
+    findings : Findings
+    steps : int
+        How many bakes, evenly spaced, the middle not counted.
+    reach : float
+        How far from the middle the last one lies, in half-ranges.
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out.
+    downhill : bool, optional
+        The way down; when left out, as the measure's goal says.
+    exact : bool
+        Do not round the settings; else to a factor's own step, or a hundred and fiftieth of its
+        range.
+
+    Returns
+    -------
+    DataFrame
+        step, distance (half-ranges), a column per factor in real units, estimate, low, high
+        (95 %, for the mean of many bakes) and inside (the limits that were tried).
+
+    Raises
+    ------
+    FitError
+        When the surface is level at the middle, or has no numbers to move.
+
+    References
+    ----------
+    Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45; Draper 1963, Technometrics 5:469-479 (ridge
+    analysis).
+
+    Examples
+    --------
+    >>> steepest.__name__
+    'steepest'
+    """
+    if not (isinstance(steps, int) and steps >= 1) or not reach > 0:
+        raise FitError("steps must be a whole number from 1, and reach above 0.")
+    made = quadratic(findings, at)
+    measure = findings.measure
+    down = (measure is not None and measure.goal == "lower") if downhill is None else downhill
+    sign = -1.0 if down else 1.0
+    if np.abs(made.b).max() <= 1e-12 * max(np.abs(made.forecast.mean).max(), 1e-300):
+        raise FitError("the surface is level at the middle, so no way up is steeper than another.")
+    distances = np.linspace(0, reach, steps + 1)
+    x = np.array([best_at_distance(sign * made.b, sign * made.B, r) for r in distances])
+    x = x if exact else _rounded(made, x)
+    table = made.real(x)
+    found = findings.predict(table) if findings.averaged is None else _drawn(made, x)
+    return table.assign(
+        estimate=made.forecast.expect(made.at(x)),
+        low=found["low"],
+        high=found["high"],
+        inside=(np.abs(x) <= 1 + 1e-9).all(axis=1),
+    ).pipe(lambda frame: pd.concat([_labels(distances), frame], axis=1))
+
+
+def _rounded(made: Quadratic, x: np.ndarray) -> np.ndarray:
+    """Return coded numbers whose real settings are round; beyond the limits too."""
+    factors = [made.forecast.findings.factors[place] for place in made.places]
+    columns = []
+    for own, factor in zip(x.T, factors, strict=True):
+        assert isinstance(factor, Numeric)
+        start = factor.low if factor.step else 0.0
+        step = factor.step or kitchen_step(factor.high - factor.low) / 10
+        steps = np.round((factor.decode(own) - start) / step)
+        columns.append(factor.code([float(f"{start + n * step:.12g}") for n in steps]))
+    return np.column_stack(columns)
+
+
+def _labels(distances: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame({"step": range(len(distances)), "distance": distances})
+
+
+def _drawn(made: Quadratic, x: np.ndarray) -> pd.DataFrame:
+    edges = [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2]
+    low, high = np.quantile(made.forecast.drawn(made.at(x)), edges, axis=1)
+    return pd.DataFrame({"low": low, "high": high})
+
+
+def best_at_distance(b: np.ndarray, B: np.ndarray, radius: float) -> np.ndarray:
+    """Return the x of a given length that makes b'x + x'Bx largest.
+
+    References
+    ----------
+    Draper 1963, Technometrics 5:469-479: x = -(B - mu I)^-1 b / 2 with mu above every
+    eigenvalue of B.
+
+    Examples
+    --------
+    >>> best_at_distance(np.array([3.0, 4.0]), np.zeros((2, 2)), 1.0)
+    array([0.6, 0.8])
+    """
+    if radius == 0:
+        return np.zeros_like(b)
+    values, vectors = np.linalg.eigh(B)
+    along = vectors.T @ b
+    top, size = values[-1], float(np.linalg.norm(b))
+
+    def length(mu: float) -> float:
+        return float(np.linalg.norm(along / (2 * (mu - values)))) - radius
+
+    scale = max(size, float(np.abs(values).max()))
+    near, far = top + 1e-10 * scale, top + size / (2 * radius) + 1e-10 * scale
+    if length(near) <= 0:
+        # The steepest bend has no slope of its own: what length is left goes along it
+        x = vectors @ np.where(values < top - 1e-9 * scale, along / (2 * (near - values)), 0)
+        return x + vectors[:, -1] * np.sqrt(max(radius**2 - x @ x, 0.0))
+    mu = near if length(far) >= 0 else optimize.brentq(length, near, far, xtol=1e-14 * scale)
+    if length(far) >= 0:
+        mu = far
+    x = vectors @ (along / (2 * (mu - values)))
+    return x * radius / np.linalg.norm(x)
+
+
+# -- The shape of a fitted surface: its peak, how sure that peak is, and the way up.
+
 
 PEAK, LOWEST, SADDLE, RIDGE, NO_BEND = "peak", "lowest point", "saddle", "ridge", "no bend"
 DOWN, UP, FLAT = "bends down", "bends up", "flat, or not known"

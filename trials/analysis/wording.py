@@ -6,19 +6,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trials.analysis.verdicts import (
-    MATTERS,
-    NOT_SETTLED,
-    TOO_SMALL,
-    decimals,
-    kitchen_term,
-    signed,
-    verdict,
-)
-from trials.design.terms import Term
-from trials.factors import Factor
-from trials.measures import Measure
-from trials.tables import in_words, percent
+from trials.base.words import decimals, in_words, kitchen_term, percent, signed
+from trials.core.factors import Factor
+from trials.core.measures import Measure
+from trials.core.terms import Term
+from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL, verdict
 
 CLEARLY_FIRST = 0.9
 LIKELY = 0.5  # from this chance on something is more likely there than not

@@ -1,22 +1,309 @@
 """What could be baked next: candidate actions, each a set of settings with a word why."""
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from trials.analysis.no_error import unit_means
 from trials.analysis.results import Averaged, Findings
-from trials.deciding.action import Action
-from trials.deciding.beliefs import Belief, Knowledge, chance_best, coded_made, numbers_of
-from trials.deciding.discrimination import Rival, forecasts_of, telling_apart
-from trials.deciding.expected_gain import contest, gaining, narrowing
-from trials.deciding.unmixing import completed, mirrored
-from trials.design.basis import coded_settings
-from trials.design.plan import reference_setting
-from trials.design.terms import kitchen_names
-from trials.factors import Categorical
-from trials.tables import in_words
+from trials.base.errors import FitError, TrialsError
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Component, Factor
+from trials.core.plan import Plan, reference_setting
+from trials.core.terms import coded_settings, kitchen_names
+from trials.deciding.gain import (
+    Belief,
+    Knowledge,
+    chance_best,
+    coded_made,
+    contest,
+    gaining,
+    narrowing,
+    numbers_of,
+)
+from trials.design.factorial import fold_over
+from trials.design.fractions import unfinished
+
+# -- One thing to do with the next bakes.
+
+
+@dataclass(frozen=True, eq=False)
+class Action:
+    """One thing to do with the next bakes.
+
+    Parameters
+    ----------
+    name : str
+        In kitchen words.
+    X : ndarray, shape (bakes, factors)
+        Coded settings.
+    why : str
+        A sentence on what the bakes are for.
+    controls : int
+        Reference bakes beside them.
+    """
+
+    name: str
+    X: np.ndarray
+    why: str
+    controls: int = 0
+
+
+# -- Bakes that best tell rival explanations apart.
+
+
+PASSES = 5
+_SEED = 1996
+
+
+@dataclass(frozen=True, eq=False)
+class Rival:
+    """One explanation of the bakes so far.
+
+    Parameters
+    ----------
+    share : float
+        How probable it is.
+    X : ndarray, shape (bakes, columns)
+        Its columns in the bakes so far, those that are always in first.
+    pool : ndarray, shape (settings, columns)
+        The same columns at the settings that may be baked next.
+    always : int
+        How many columns are always in (the mean, days): nothing is assumed about their size.
+    """
+
+    share: float
+    X: np.ndarray
+    pool: np.ndarray
+    always: int = 1
+
+
+@dataclass(frozen=True, eq=False)
+class Forecasts:
+    """What every explanation expects at the settings that may be baked next.
+
+    Parameters
+    ----------
+    shares : ndarray, shape (models,)
+    means : ndarray, shape (models, settings)
+    spreads : ndarray, shape (models, settings, settings)
+        Covariance of the expectations in units of the error's variance, without the new error.
+    precision : ndarray, shape (models,)
+        The expected inverse of the error's variance.
+    """
+
+    shares: np.ndarray
+    means: np.ndarray
+    spreads: np.ndarray
+    precision: np.ndarray
+
+    def md(self, bakes: Sequence[int]) -> float:
+        """Return the criterion for bakes at these places of the settings."""
+        return float(self._md(np.asarray(bakes, dtype=int)[None])[0])
+
+    def _md(self, designs: np.ndarray) -> np.ndarray:
+        """Return the criterion of many designs at once, shape (designs,)."""
+        count = designs.shape[1]
+        means = self.means[:, designs]
+        spreads = self.spreads[:, designs[:, :, None], designs[:, None, :]] + np.eye(count)
+        inverse = np.linalg.inv(spreads)
+        total = np.zeros(len(designs))
+        for i, own in enumerate(self.shares):
+            traces = np.einsum("jdab,dba->jd", inverse, spreads[i])
+            apart = means[i] - means
+            apart = np.einsum("jda,jdab,jdb->jd", apart, inverse, apart)
+            total += own * (self.shares @ (traces - count + self.precision[i] * apart))
+        return total / 2
+
+
+def forecasts_of(y: np.ndarray, rivals: Sequence[Rival], size: float = 1.0) -> Forecasts:
+    """Return what rival explanations expect, each fitted to the bakes so far.
+
+    Parameters
+    ----------
+    y : ndarray, shape (bakes,)
+    rivals : sequence of Rival
+    size : float
+        The expected size of an active coefficient in units of the error.
+
+    Returns
+    -------
+    Forecasts
+
+    Raises
+    ------
+    FitError
+        When there are fewer than two explanations.
+
+    References
+    ----------
+    Meyer, Steinberg & Box 1996, Technometrics 38:303-313.
+
+    Examples
+    --------
+    >>> X = np.array([[1, -1.0], [1, 1], [1, -1], [1, 1]])
+    >>> pool = np.array([[1, -1.0], [1, 1]])
+    >>> rivals = [Rival(0.5, X, pool), Rival(0.5, X[:, :1], pool[:, :1])]
+    >>> found = forecasts_of(np.array([5, 6, 5.2, 6.1]), rivals)
+    >>> found.md([0, 1]) > found.md([0])
+    True
+    """
+    if len(rivals) < 2:
+        raise FitError("one explanation alone needs no bake to tell it from others.")
+    means, spreads, precision = [], [], []
+    for rival in rivals:
+        prior = np.full(rival.X.shape[1], 1 / size**2)
+        prior[: rival.always] = 0.0
+        inverse = np.linalg.inv(np.diag(prior) + rival.X.T @ rival.X)
+        beta = inverse @ rival.X.T @ y
+        left = float(((y - rival.X @ beta) ** 2).sum() + prior @ beta**2)
+        means.append(rival.pool @ beta)
+        spreads.append(rival.pool @ inverse @ rival.pool.T)
+        precision.append((len(y) - rival.always) / left)
+    shares = np.array([rival.share for rival in rivals])
+    return Forecasts(shares / shares.sum(), np.array(means), np.array(spreads), np.array(precision))
+
+
+def telling_apart(found: Forecasts, bakes: int, starts: int = 4) -> tuple[list[int], float]:
+    """Return the bakes that best tell the explanations apart, and their criterion.
+
+    Parameters
+    ----------
+    found : Forecasts
+    bakes : int
+    starts : int
+        Searches from sets drawn by chance; the best is kept.
+
+    Returns
+    -------
+    list of int
+        Places among the settings, in ascending order; a setting may come twice.
+    float
+
+    References
+    ----------
+    Meyer, Steinberg & Box 1996, Technometrics 38:303-313 (criterion and exchange).
+
+    Examples
+    --------
+    >>> telling_apart.__name__
+    'telling_apart'
+    """
+    rng = np.random.default_rng(_SEED)
+    settings = np.arange(found.means.shape[1])
+    best: tuple[list[int], float] = ([], -np.inf)
+    for _ in range(starts):
+        design = rng.integers(len(settings), size=bakes)
+        value = -np.inf
+        for _ in range(PASSES):
+            before = value
+            for place in range(bakes):
+                tried = np.repeat(design[None], len(settings), axis=0)
+                tried[:, place] = settings
+                scores = found._md(tried)
+                design = tried[int(np.argmax(_rounded(scores)))]
+                value = float(scores.max())
+            if value <= before * (1 + 1e-9):
+                break
+        if value > best[1] * (1 + 1e-9) or not best[0]:
+            best = (sorted(int(place) for place in design), value)
+    return best
+
+
+def _rounded(values: np.ndarray) -> np.ndarray:
+    top = np.abs(values).max()
+    return np.round(values / top, 9) if top > 0 else values
+
+
+# -- Bakes that bring apart what a plan at low and high mixed up: mirror bakes, and missing ones.
+
+
+AT_AN_END = 0.1  # a number set this near to its low or high, coded, was meant to be there
+OPEN = (0.3, 0.9)  # a pair that matters with a chance between these is not settled yet
+
+
+def completed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield the bakes that complete the two-level fraction of which those made are a part.
+
+    Examples
+    --------
+    >>> completed.__name__
+    'completed'
+    """
+    if not all(_two_settings(one) for one in knowledge.factors):
+        return
+    kinds = [isinstance(factor, Categorical) for factor in knowledge.factors]
+    made = coded_made(knowledge)
+    # Kinds are coded 0 and 1, numbers -1 and +1
+    signs = np.where(kinds, 2 * made - 1, made)
+    signs = signs[(np.abs(np.abs(signs) - 1) <= AT_AN_END).all(axis=1)]
+    if not len(signs):
+        return
+    rest = unfinished(np.sign(signs))
+    if len(rest) <= bakes:
+        yield Action(
+            "complete the combinations",
+            np.where(kinds, (rest + 1) / 2, rest),
+            "The bakes so far are a part of certain combinations of low and high; with the "
+            "missing ones more can be told apart.",
+        )
+
+
+def _two_settings(factor: Factor) -> bool:
+    """Say whether a factor has a low and a high, or two kinds, in every bake."""
+    if isinstance(factor, Component) or factor.only_when:
+        return False
+    return not isinstance(factor, Categorical) or len(factor.levels) == 2
+
+
+def mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield mirror bakes: of everything, of one factor, and half of them for a mixed-up pair.
+
+    Examples
+    --------
+    >>> mirrored.__name__
+    'mirrored'
+    """
+    made = knowledge.baked
+    made = made[made["role"] == "trial"].reset_index(drop=True)
+    plan = Plan(knowledge.factors, made, "the bakes so far", "interactions")
+    names = [factor.name for factor in knowledge.factors]
+    wanted: list[tuple[str, dict]] = []
+    if len(made) <= bakes:
+        wanted = [("every factor", {})] + [(name, {"factors": [name]}) for name in names]
+    elif len(made) / 2 <= bakes:
+        wanted = [(f"{a} with {b}", {"pair": (a, b)}) for a, b in _mixed_pairs(knowledge)[:3]]
+    for what, how in wanted:
+        try:
+            folded = fold_over(plan, seed=1, **how)
+        except TrialsError:
+            continue
+        X = coded_settings(knowledge.factors, folded.table.iloc[len(made) :])
+        if len(X) > bakes:
+            continue
+        yield Action(
+            f"mirror bakes of {what}" if "pair" not in how else f"mirror half, for {what}",
+            X,
+            "Mirror bakes exchange high and low, so that what was mixed up comes apart.",
+        )
+
+
+def _mixed_pairs(knowledge: Knowledge) -> list[tuple[str, str]]:
+    """Return the pairs of factors that may matter, the likeliest first, where not yet settled."""
+    averaged = knowledge.findings[0].averaged
+    if averaged is None:
+        return []
+    table = averaged.table.drop_duplicates("term")
+    table = table[table["chance"].between(*OPEN)]
+    pairs = {term.name: term.factors for term in averaged.terms if len(term.factors) == 2}
+    ranked = table.sort_values("chance", ascending=False)["term"]
+    return [pairs[name] for name in ranked if name in pairs]
+
+
+# -- What could be baked next: candidate actions, each a set of settings with a word why.
+
 
 MOST_POOL = 300  # settings that bakes are taken from
 MOST_RIVALS = 6

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.region import coded
-from trials.analysis.verdicts import CONFIDENCE, decimals
-from trials.deciding.beliefs import Belief, Knowledge, known
+from trials.base.errors import FitError
+from trials.base.words import decimals
+from trials.core.verdicts import CONFIDENCE
+from trials.deciding.gain import Belief, Knowledge, known
 from trials.deciding.lineage import findings_together, line_of
-from trials.errors import FitError
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
 from trials.tasting.difference import DifferenceResult, paired

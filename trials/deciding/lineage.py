@@ -7,15 +7,14 @@ from pathlib import Path
 import pandas as pd
 
 from trials.analysis.averaging import averaged
+from trials.analysis.choice import Recommendation, recommend
 from trials.analysis.fitting import answered, fit
-from trials.analysis.preparing import question
-from trials.analysis.recommendation import Recommendation
+from trials.analysis.question import question
 from trials.analysis.results import Findings
-from trials.analysis.trade_off import recommend
-from trials.design.terms import model_terms
-from trials.errors import FitError, RoundError
-from trials.factors import Component, Factor, Numeric
-from trials.measures import Measure
+from trials.base.errors import FitError, RoundError
+from trials.core.factors import Component, Factor, Numeric
+from trials.core.measures import Measure
+from trials.core.terms import model_terms
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
 

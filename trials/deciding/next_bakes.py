@@ -1,4 +1,7 @@
-"""What to bake next: every action weighed by what it is expected to gain, one chosen, said why."""
+"""What to bake next.
+
+Every action weighed by what it is expected to gain, one chosen, or the end.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -9,20 +12,291 @@ import pandas as pd
 
 from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
-from trials.deciding.action import Action
-from trials.deciding.actions import SURE, actions, settled
-from trials.deciding.beliefs import Knowledge, chance_best, known, with_goal
+from trials.base.errors import PlanError
+from trials.base.words import in_words, percent, tidy_number
+from trials.core.exclusion import Exclude, Exclusion
+from trials.core.factors import Categorical, Component, Factor, group_names
+from trials.core.measures import Measure
+from trials.core.plan import Plan, whole_number
+from trials.core.terms import real_settings
+from trials.deciding.actions import SURE, Action, actions, settled
 from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
-from trials.deciding.continuing import continued, groups_of, new_bakes
-from trials.deciding.expected_gain import expected_gain
+from trials.deciding.gain import Knowledge, chance_best, expected_gain, known, with_goal
 from trials.deciding.lineage import baked_so_far, findings_together, line_of, unbaked
-from trials.deciding.stopping import NothingToGainError, Weighed, enough, gains_table, stop_words
-from trials.design.exclusion import Exclude
-from trials.design.plan import Plan, whole_number
-from trials.errors import PlanError
-from trials.measures import Measure
+from trials.design.layout import after, lay_out
 from trials.rounds.round import Round
-from trials.tables import in_words, percent, tidy_number
+
+# -- New bakes after those already made: on days and in loads of their own, in the kitchen's order.
+
+
+def continued(
+    factors: Sequence[Factor],
+    made: pd.DataFrame,
+    X: np.ndarray,
+    *,
+    family: str,
+    model: Sequence[str] | str,
+    controls: int = 0,
+    exclude: Exclude = None,
+    same_day: bool = False,
+    mixed: bool = False,
+    seed: int,
+) -> Plan:
+    """Return a plan of the bakes made so far, as they are, followed by new ones.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    made : DataFrame
+        Rows of a plan.
+    X : ndarray, shape (bakes, factors)
+        Coded settings of the new bakes.
+    family, model, seed
+        As for :func:`trials.design.laying_out.lay_out`.
+    controls : int
+        Reference bakes beside the new ones.
+    exclude : optional
+        Settings that never go together, kept with the plan.
+    same_day : bool
+        Go on on the last day instead of on a new one.
+    mixed : bool
+        Whether reference bakes are to be compared with the new ones: then they stand among them
+        by chance, or in two loads at least where a setting is hard to change.
+
+    Returns
+    -------
+    Plan
+        ``details["kept"]`` names the bakes made so far.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> made = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main").table
+    >>> plan = continued([rest], made, np.array([[0.0]]), family="more", model="main", seed=1)
+    >>> plan.table["bake"].tolist(), plan.table["day"].tolist()
+    (['B01', 'B02', 'B03'], [1, 1, 2])
+    """
+    frame = pd.DataFrame(real_settings(factors, X))
+    frame = _in_groups(factors, made, frame, halved=mixed and len(frame) > 1)
+    frame["day"] = _days(made, frame)
+    new = lay_out(factors, frame, family=family, model=model, controls=controls, seed=seed)
+    if mixed and not new.groups:
+        new = _shuffled(new)
+    rules = Exclusion(factors, exclude)
+    whole = after(made, new) if len(made) else new
+    if same_day and len(made):
+        rows = whole.rows.copy()
+        rows.loc[rows.index[len(made) :], "day"] -= 1
+        whole = replace(whole, rows=rows)
+    excluded = () if rules.empty else rules.record([_places(factor) for factor in factors])
+    details: dict[str, Any] = {"kept": made["bake"].tolist()}
+    return replace(whole, excluded=excluded, details=details, reasons=())
+
+
+def new_bakes(plan: Plan) -> Plan:
+    """Return the bakes of a plan that are not made yet, days and loads counted from one.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> made = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main").table
+    >>> plan = continued([rest], made, np.array([[0.0]]), family="more", model="main", seed=1)
+    >>> new_bakes(plan).table[["bake", "day"]].to_numpy().tolist()
+    [['B03', 1]]
+    """
+    kept = set(plan.details.get("kept", ()))
+    rows = plan.rows[~plan.rows["bake"].isin(kept)].reset_index(drop=True)
+    for name in ("day", *(group for group in plan.groups if rows[group].notna().any())):
+        numbers = rows[name].dropna().drop_duplicates()
+        order = {value: place for place, value in enumerate(numbers, start=1)}
+        rows[name] = rows[name].map(order).astype(int if name == "day" else "Int64")
+    return replace(plan, rows=rows, details={**plan.details, "kept": []})
+
+
+def _places(factor: Factor) -> np.ndarray:
+    """Return the coded settings at which a rule is asked what it leaves out."""
+    if isinstance(factor, Categorical):
+        return np.arange(len(factor.levels), dtype=float)
+    ends = (factor.low, factor.high) if isinstance(factor, Component) else (-1.0, 1.0)
+    return np.linspace(*ends, 5)
+
+
+def _shuffled(plan: Plan) -> Plan:
+    """Return a plan with all its bakes, reference bakes too, in an order by chance in each day."""
+    rows = plan.table
+    rng = np.random.default_rng(plan.seed)
+    order = rng.permutation(len(rows))
+    order = order[np.argsort(rows["day"].to_numpy()[order], kind="stable")]
+    return replace(plan, rows=rows.iloc[order].assign(bake=rows["bake"].to_numpy()))
+
+
+def _in_groups(
+    factors: Sequence[Factor], made: pd.DataFrame, frame: pd.DataFrame, halved: bool = False
+) -> pd.DataFrame:
+    """Return bakes with the loads that hard-to-change factors need, none larger than before."""
+    frame = frame.copy()
+    for group in group_names(factors):
+        names = [factor.name for factor in factors if factor.group == group]
+        size = _usual_size(made, group)
+        if halved:
+            size = min(size, -(-len(frame) // 2))
+        ids = np.zeros(len(frame), dtype=int)
+        count = 0
+        for places in frame.groupby(names, sort=True).indices.values():
+            loads = -(-len(places) // size)
+            # Equal shares rather than full loads and a remainder
+            ids[places] = count + np.sort(np.arange(len(places)) % loads)
+            count += loads
+        frame[group] = ids + 1
+    return frame
+
+
+def _usual_size(made: pd.DataFrame, group: str) -> int:
+    if group not in made or made[group].isna().all():
+        return 4
+    judged = made[made["role"] != "control"]
+    return max(1, int(judged.groupby(group).size().max()))
+
+
+def _days(made: pd.DataFrame, frame: pd.DataFrame) -> np.ndarray:
+    """Return the day of each new bake: no more a day than before, no load parted."""
+    most = int(made.groupby("day").size().max()) if len(made) else len(frame)
+    loads = frame["load"] if "load" in frame else pd.Series(range(len(frame)), index=frame.index)
+    sizes = loads.value_counts(sort=False).sort_index()
+    days = max(1, -(-len(frame) // most))
+    filled = [0] * days
+    day_of = {}
+    for load, size in sorted(sizes.items(), key=lambda pair: (-pair[1], pair[0])):
+        day = int(np.argmin(filled))
+        day_of[load] = day + 1
+        filled[day] += int(size)
+    return np.array([day_of[load] for load in loads])
+
+
+def groups_of(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None]:
+    """Return the day and the load of each row as numbers, loads None where there are none.
+
+    Examples
+    --------
+    >>> groups_of(pd.DataFrame({"day": [1, 2], "load": [pd.NA, pd.NA]}))
+    (array([0, 1]), None)
+    """
+    days = pd.factorize(frame["day"])[0]
+    if frame["load"].isna().all():
+        return days, None
+    return days, pd.factorize(frame["load"])[0]
+
+
+# -- When a further round can no longer be expected to move the choice.
+
+
+# A round that is expected to better the choice by less than this share of what is worth noticing,
+# and to move it by that much with less than this chance, is not asked for (our own limits)
+NOTICED_LEAST, MOVED_LEAST = 0.2, 0.05
+
+
+class NothingToGainError(PlanError):
+    """There is no next round: the best setting is confirmed, and no bakes can better it.
+
+    Not a mistake; the end that a development is baked for.
+
+    Parameters
+    ----------
+    why : str
+        What was confirmed, and why a further round is not worth it.
+    """
+
+    def __init__(self, why: str) -> None:
+        self.why = why
+        super().__init__(
+            f"{why} Stop here, or say what you still want to know: "
+            'trials.next_round(round, bakes, action="fill the gaps").'
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """An action with what it is expected to gain.
+
+    Parameters
+    ----------
+    action : Action
+    gain : float
+        Expected improvement of the choice, in the units in which it is judged.
+    noticed : float
+        The same as a share of what is worth noticing.
+    moved : float
+        The chance that the choice improves by more than is worth noticing.
+    """
+
+    action: Action
+    gain: float
+    noticed: float
+    moved: float
+
+    @property
+    def bakes(self) -> int:
+        """How many bakes it takes."""
+        return len(self.action.X)
+
+    @property
+    def per_bake(self) -> float:
+        """What is gained by each bake."""
+        return self.gain / max(1, self.bakes)
+
+
+def enough(weighed: list[Weighed]) -> bool:
+    """Say whether no action is likely to move the choice by more than is worth noticing.
+
+    Examples
+    --------
+    >>> enough([])
+    True
+    """
+    return all(one.moved < MOVED_LEAST and one.noticed < NOTICED_LEAST for one in weighed)
+
+
+def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
+    """Return why a further round is not asked for, in a sentence.
+
+    Examples
+    --------
+    >>> stop_words.__name__
+    'stop_words'
+    """
+    moved = max((one.moved for one in weighed), default=0.0)
+    share = max((one.noticed for one in weighed), default=0.0)
+    if len(knowledge.goals) == 1:
+        amount = tidy_number(share * knowledge.noticeable, 2)
+        gain = f"{amount} points of {knowledge.goals[0].name}"
+    else:
+        gain = f"{percent(share)} of a difference worth noticing"
+    more = "1 more bake is" if bakes == 1 else f"{bakes} more bakes are"
+    return (
+        f"{more} expected to better the choice by {gain} at most, and to change it "
+        f"noticeably with a chance of {percent(moved)}: a further round is not worth it."
+    )
+
+
+def gains_table(weighed: list[Weighed]) -> pd.DataFrame:
+    """Return all actions side by side, the most expected first.
+
+    Examples
+    --------
+    >>> list(gains_table([]).columns)
+    ['action', 'bakes', 'gain', 'per_bake', 'noticed', 'moved']
+    """
+    rows = [
+        (one.action.name, one.bakes, one.gain, one.per_bake, one.noticed, one.moved)
+        for one in sorted(weighed, key=lambda one: -round(one.gain, 9))
+    ]
+    return pd.DataFrame(rows, columns=["action", "bakes", "gain", "per_bake", "noticed", "moved"])
+
+
+# -- What to bake next: every action weighed by what it is expected to gain, one chosen, said why.
+
 
 # Imagined outcomes tell a gain to about this share, so that within it actions are alike: then the
 # one that stands first wins

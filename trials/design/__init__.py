@@ -9,7 +9,7 @@ from typing import Any
 _HOMES = {
     "full_factorial": "trials.design.factorial",
     "fractional_factorial": "trials.design.factorial",
-    "fold_over": "trials.design.folding",
+    "fold_over": "trials.design.factorial",
     "plackett_burman": "trials.design.screening",
     "definitive_screening": "trials.design.screening",
     "central_composite": "trials.design.surface",
@@ -19,14 +19,14 @@ _HOMES = {
     "extreme_vertices": "trials.design.blend",
     "latin_square": "trials.design.squares",
     "graeco_latin_square": "trials.design.squares",
-    "optimal": "trials.design.exchange",
-    "augment": "trials.design.exchange",
-    "variants": "trials.design.side_by_side",
+    "optimal": "trials.design.optimal",
+    "augment": "trials.design.optimal",
+    "variants": "trials.design.variants",
     "drop": "trials.design.midway",
     "add": "trials.design.midway",
     "repeat": "trials.design.midway",
     "still_tells": "trials.design.midway",
-    "best_extra": "trials.design.one_more",
+    "best_extra": "trials.design.midway",
 }
 
 __all__ = list(_HOMES)

@@ -6,10 +6,9 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pandas as pd
 
-from trials.design.plan import Plan, whole_number
-from trials.design.terms import Term, is_blend, model_matrix
-from trials.factors import Categorical, Component, Factor
-from trials.nesting import can_meet
+from trials.core.factors import Categorical, Component, Factor, can_meet
+from trials.core.plan import Plan, whole_number
+from trials.core.terms import Term, is_blend, model_matrix
 
 # A share of an effect smaller than this is rounding
 NOTHING = 1e-9
@@ -46,8 +45,8 @@ def aliases(plan: Plan, order: int = 2) -> pd.DataFrame:
 
     Examples
     --------
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
     >>> factors = [Numeric(name, -1, 1) for name in ("rest", "salt", "heat")]
     >>> half = pd.DataFrame({"rest": [-1, 1, -1, 1], "salt": [-1, -1, 1, 1]})
     >>> half["heat"] = half["rest"] * half["salt"]

@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from trials.design.basis import Basis, component_positions
-from trials.design.exclusion import Exclusion
-from trials.design.terms import Term
-from trials.errors import FactorError, PlanError
-from trials.factors import Categorical, Component, Factor, Numeric
-from trials.tables import in_words, tidy_number
+from trials.base.errors import FactorError, PlanError
+from trials.base.words import in_words, tidy_number
+from trials.core.exclusion import Exclusion
+from trials.core.factors import Categorical, Component, Factor, Numeric
+from trials.core.terms import Basis, Term, component_positions
 
 # Points that stand for the whole region where a mean over it has no closed form
 REGION_POINTS = 8192
@@ -187,7 +186,7 @@ def candidates(
 
     Examples
     --------
-    >>> from trials.design.terms import model_terms
+    >>> from trials.core.terms import model_terms
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> candidates([rest], model_terms("quadratic", [rest]), Exclusion([rest], None)).levels
     (array([-1.,  0.,  1.]),)

@@ -1,39 +1,334 @@
-"""Factorial plans: every combination, or the fraction that tells most, over days and loads."""
+"""Factorial plans.
 
-from collections.abc import Sequence
-from itertools import combinations
-from math import prod
+Every combination, or the fraction that tells most, over days and groups; mirror bakes.
+"""
 
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import combinations, product
+from math import gcd, prod
+from typing import Any
+
+import numpy as np
 import pandas as pd
 
-from trials.design.confounding import Arrangement, arrange
-from trials.design.laying_out import lay_out
-from trials.design.plan import Plan, kitchen_group, new_seed, whole_number
-from trials.design.points import (
+from trials.base.errors import PlanError
+from trials.base.words import in_words
+from trials.core.factors import (
+    Categorical,
+    Component,
+    Factor,
+    Numeric,
+    Setting,
+    check_factors,
+    group_names,
+)
+from trials.core.plan import Plan, kitchen_group, new_seed, whole_number
+from trials.design.fractions import (
+    MOST_FACTORS,
+    Arrangement,
+    Fraction,
+    Structure,
+    arrange,
+    generator_sets,
+    how_many,
+    minimum_aberration,
+    partly_confounded,
+    rank,
+    signs,
+)
+from trials.design.layout import (
+    lay_out,
     only_two_levels,
     real_settings,
     refuse_components,
     with_middle_bakes,
 )
-from trials.design.regular import (
-    MOST_FACTORS,
-    Fraction,
-    generator_sets,
-    minimum_aberration,
-    signs,
-)
-from trials.design.sharing import (
-    Loads,
-    day_modulus,
-    days_by_remainder,
-    group_counts,
-    shared_out,
-    workable_days,
-)
-from trials.design.structure import Structure, how_many
-from trials.errors import PlanError
-from trials.factors import Factor, Numeric, check_factors, group_names
-from trials.tables import in_words
+
+# -- How the bakes of a factorial plan are shared out over days and loads.
+
+
+Loads = int | Mapping[str, int] | None
+MOST_SHARED_OUT = 1024
+
+
+def group_counts(
+    factors: Sequence[Factor], loads: Loads, bakes: int, days: int
+) -> Iterator[dict[str, int]]:
+    """Yield how many of each thing there could be that bakes share, best first.
+
+    What is given is kept. Left out, every hard-to-change setting gets a load a day and two at
+    least; where two bakes would not share a load then, a load a day; else one load in all.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    loads : int, dict or None
+        As the plans take it.
+    bakes, days : int
+
+    Raises
+    ------
+    PlanError
+        When a count does not divide the bakes or names what nothing is hard to change by.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> list(group_counts([Numeric("oil", 165, 180, hard_to_change=True)], None, 32, 4))
+    [{'load': 8}, {'load': 4}]
+    """
+    names = group_names(factors)
+    given = _given(names, loads)
+    for name, count in given.items():
+        _check_divides(name, whole_number(f'loads ("{name}")', count, least=1), bakes, days)
+    rest = [name for name in names if name not in given]
+    choices = [_choices(factors, name, bakes, days) for name in rest]
+    found = False
+    for counts in product(*choices):
+        together = given | dict(zip(rest, counts, strict=True))
+        if days * prod(count // days for count in together.values()) <= bakes or not rest:
+            found = True
+            yield together
+    if not found:
+        raise PlanError(f"{bakes} bakes are too few to cross {in_words(names)}; give more.")
+
+
+def _given(names: Sequence[str], loads: Loads) -> dict[str, int]:
+    if loads is None:
+        return {}
+    if isinstance(loads, Mapping):
+        unknown = [name for name in loads if name not in names and name != "load"]
+        if unknown:
+            raise PlanError(
+                f'loads names "{in_words(unknown)}", but no factor is hard to change by that; '
+                f"the factors share {in_words(names) if names else 'nothing'}."
+            )
+        return dict(loads)
+    if len(names) > 1:
+        each = ", ".join(f'"{name}": ...' for name in names)
+        raise PlanError(
+            f"loads is {loads}, but bakes share {in_words(names)}; say how many of each: "
+            f"loads={{{each}}}."
+        )
+    return {names[0] if names else "load": loads}
+
+
+def _check_divides(name: str, count: int, bakes: int, days: int) -> None:
+    if bakes % count or count % days:
+        working = [c for c in range(days, bakes + 1) if bakes % c == 0 and c % days == 0]
+        raise PlanError(
+            f"loads is {count} ({kitchen_group(name)}); {bakes} bakes over {how_many(days, 'day')} "
+            f"are shared out evenly with {in_words(working[:6], 'or')}. For other numbers use "
+            "trials.design.optimal."
+        )
+
+
+def _choices(factors: Sequence[Factor], name: str, bakes: int, days: int) -> list[int]:
+    settings = prod(len(factor.levels) for factor in factors if factor.group == name)
+    wanted = (max(days, 2) * settings, days * settings, max(days, settings))
+    fitting = [c for c in wanted if 2 * c <= bakes and c % days == 0 and bakes % c == 0]
+    if not fitting:
+        raise PlanError(
+            f"{bakes} bakes over {how_many(days, 'day')} leave no two bakes for each "
+            f"{kitchen_group(name)}, and what is hard to change has {settings} settings. Give more "
+            "bakes or fewer days, or hold the hard-to-change factor."
+        )
+    return list(dict.fromkeys(fitting))
+
+
+def shared_out(
+    factors: Sequence[Factor], replicates: int, days: int, groups: Mapping[str, int]
+) -> tuple[pd.DataFrame, Arrangement | None]:
+    """Return every combination with its day and loads.
+
+    Replicates go over days first: with r replicates and d days there are gcd(r, d) sets of days,
+    each holding every combination. Within a set the two-level factors, and as much of the
+    replicates as is a power of two, are arranged by bits; everything else is crossed with them.
+    Factors take turns between sets, so that no pair is lost in all of them if it can be helped.
+
+    Parameters
+    ----------
+    factors : sequence of Numeric and Categorical
+    replicates, days : int
+    groups : mapping
+        What bakes share -> how many over all days.
+
+    Returns
+    -------
+    DataFrame, Arrangement or None
+        Settings with `day` and a column per group; how the two-level factors were arranged.
+
+    Raises
+    ------
+    PlanError
+        When days or loads can not be confounded with interactions.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> factors = [Numeric("rest", 20, 60), Numeric("proof", 40, 70)]
+    >>> shared_out(factors, 1, 2, {})[0].groupby("day")["rest"].agg(sorted).tolist()
+    [[20.0, 60.0], [20.0, 60.0]]
+    """
+    sets = gcd(replicates, days)
+    within, left = replicates // sets, days // sets
+    even = within & -within
+    twos = [factor for factor in factors if len(factor.levels) == 2]
+    many = [factor for factor in factors if len(factor.levels) > 2]
+    runs = even * 2 ** len(twos)
+    structure, arrangement = Structure(runs), None
+    columns = [tuple(1 << bit for bit in range(len(twos)))] * sets
+    if left > 1 or groups:
+        _check_core(factors, replicates, runs, days)
+        structure = Structure(runs, left, _core_counts(many, groups, sets))
+        if twos:
+            owners = tuple(factor.group for factor in twos)
+            arrangement = arrange(owners, structure)
+            if rank(arrangement.fraction.columns) < len(twos):
+                shared = in_words(how_many(n, kitchen_group(name)) for name, n in groups.items())
+                raise PlanError(
+                    f"{how_many(days, 'day')} and {shared} leave no room for every combination; "
+                    f"days={workable_days(factors, replicates)} or more loads would."
+                )
+            arrangement, columns = partly_confounded(arrangement, owners, sets)
+    frames = [
+        _crossed(_core(twos, own, structure, groups), many, within // even, groups)
+        for own in columns
+    ]
+    for place, frame in enumerate(frames):
+        for name in ("day", *groups):
+            frame[name] += place * (left if name == "day" else groups[name] // sets) + 1
+    names = [factor.name for factor in factors]
+    return pd.concat(frames, ignore_index=True)[[*names, "day", *groups]], arrangement
+
+
+def _core(
+    twos: Sequence[Factor],
+    columns: tuple[int, ...],
+    structure: Structure,
+    groups: Mapping[str, int],
+) -> pd.DataFrame:
+    """Return the two-level factors of one set of days, with days and loads numbered from 0."""
+    core = pd.DataFrame(index=range(structure.runs))
+    if twos:
+        core = real_settings(twos, signs(columns, structure.runs))
+    for name in ("day", *groups):
+        core[name] = structure.ids(name)
+    return core
+
+
+def _check_core(factors: Sequence[Factor], replicates: int, runs: int, days: int) -> None:
+    left = days // gcd(replicates, days)
+    if left & (left - 1) or (left > 1 and left > runs // 2):
+        raise PlanError(
+            f"days is {days}, which interactions of the two-level factors can not be confounded "
+            f"with; {workable_days(factors, replicates)} would work, or any number with "
+            "trials.design.optimal."
+        )
+    if runs > MOST_SHARED_OUT:
+        raise PlanError(
+            f"{runs} two-level bakes are too many to share out over days and loads; the most is "
+            f"{MOST_SHARED_OUT}. Use fractional_factorial."
+        )
+
+
+def _core_counts(
+    many: Sequence[Factor], groups: Mapping[str, int], sets: int
+) -> tuple[tuple[str, int], ...]:
+    """Return the loads of one set of days and one combination of the many-level hard factors."""
+    counts = []
+    for name, count in groups.items():
+        share = sets * prod(len(factor.levels) for factor in many if factor.group == name)
+        if count % share:
+            raise PlanError(
+                f"loads is {count} ({kitchen_group(name)}); a multiple of {share} is needed so "
+                "that every hard-to-change setting gets equally many."
+            )
+        counts.append((name, count // share))
+    return tuple(counts)
+
+
+def _crossed(
+    core: pd.DataFrame, many: Sequence[Factor], odd: int, groups: Mapping[str, int]
+) -> pd.DataFrame:
+    """Return the core crossed with the many-level factors and the odd part of the replicates."""
+    pieces = []
+    levels = [factor.levels for factor in many]
+    for _, kinds in product(range(odd), product(*levels)):
+        setting = dict(zip((factor.name for factor in many), kinds, strict=True))
+        piece = core.copy()
+        for name, value in setting.items():
+            piece[name] = [value] * len(piece)
+        for group in groups:
+            own = tuple(setting[factor.name] for factor in many if factor.group == group)
+            piece[group] = [(own, load) for load in core[group]]
+        pieces.append(piece)
+    frame = pd.concat(pieces, ignore_index=True)
+    for group in groups:
+        frame[group] = pd.factorize(frame[group])[0]
+    return frame
+
+
+def day_modulus(factors: Sequence[Factor], replicates: int, days: int) -> int:
+    """Return the days of each replicate when a sum of levels can tell them, else 0.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Categorical
+    >>> day_modulus([Categorical(name, [1, 2, 3]) for name in "xy"], 1, 3)
+    3
+    """
+    left = days // gcd(replicates, days)
+    prime = left > 2 and all(left % divisor for divisor in range(2, left))
+    alike = sum(len(factor.levels) == left for factor in factors)
+    return left if prime and alike >= 2 else 0
+
+
+def days_by_remainder(
+    factors: Sequence[Factor], replicates: int, days: int, modulus: int
+) -> pd.DataFrame:
+    """Return every combination, its day told by the sum of the levels of factors that have as many.
+
+    That confounds days with one component of the highest-order interaction of those factors.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Categorical
+    >>> frame = days_by_remainder([Categorical(name, [1, 2, 3]) for name in "xy"], 1, 3, 3)
+    >>> frame[frame["day"] == 1].to_numpy().tolist()
+    [[1, 1, 1], [2, 3, 1], [3, 2, 1]]
+    """
+    sets = days // modulus
+    rows = []
+    for copy in range(replicates):
+        for levels in product(*(range(len(factor.levels)) for factor in factors)):
+            total = sum(
+                level
+                for level, factor in zip(levels, factors, strict=True)
+                if len(factor.levels) == modulus
+            )
+            setting = {f.name: f.levels[level] for f, level in zip(factors, levels, strict=True)}
+            rows.append(setting | {"day": 1 + total % modulus + modulus * (copy % sets)})
+    return pd.DataFrame(rows)
+
+
+def workable_days(factors: Sequence[Factor], replicates: int) -> str:
+    """Return in words the numbers of days that the combinations can be shared out over.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> workable_days([Numeric("rest", 20, 60), Numeric("proof", 40, 70)], 1)
+    '1 or 2'
+    """
+    twos = sum(len(factor.levels) == 2 for factor in factors)
+    shares = [d for d in range(1, replicates + 1) if replicates % d == 0]
+    powers = [2**bit for bit in range(max(1, twos))]
+    return in_words(sorted({share * power for share in shares for power in powers})[:8], "or")
+
+
+# -- Factorial plans: every combination, or the fraction that tells most, over days and loads.
+
 
 MOST_BAKES = 10_000
 
@@ -92,7 +387,7 @@ def full_factorial(
 
     Examples
     --------
-    >>> from trials.factors import Categorical
+    >>> from trials.core.factors import Categorical
     >>> factors = [Numeric("rest", 20, 60, "min"), Categorical("fat", ["butter", "lard", "oil"])]
     >>> full_factorial(factors, replicates=2, days=2, seed=1).sentence()
     '12 bakes over 2 days'
@@ -397,3 +692,285 @@ def _on_what(factors: Sequence[Factor], arrangement: Arrangement | None, plan: P
 
 def _times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+# -- Mirror bakes: a second round that frees effects the first could not tell apart.
+
+
+def fold_over(
+    plan: Plan,
+    *,
+    factors: Sequence[str] | None = None,
+    half: tuple[str, Setting] | None = None,
+    pair: tuple[str, str] | None = None,
+    seed: int | None = None,
+) -> Plan:
+    """Add mirror bakes to a two-level plan: the same bakes with high and low exchanged.
+
+    Mirroring every factor frees main effects from pairs; mirroring one frees that factor and its
+    pairs. Half of the mirror bakes (a semi-fold) can free a single pair: name it, and the best
+    mirroring and half are searched for.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its bakes are kept as they are; mirror bakes follow on days of their own.
+    factors : sequence of str, optional
+        The names to mirror; all when left out.
+    half : (str, setting), optional
+        Only bakes with this setting are mirrored, ("rest", 20).
+    pair : (str, str), optional
+        The two factors whose working together must be told apart from other pairs, with half
+        the bakes. Then `factors` and `half` are found and must be left out.
+    seed : int, optional
+        For the order of the mirror bakes; drawn when left out.
+
+    Returns
+    -------
+    Plan
+        The first bakes keep their names, order, days and loads.
+
+    Raises
+    ------
+    PlanError
+        When a factor has no mirror setting, a name is unknown, or no half frees the pair.
+
+    References
+    ----------
+    Box, Hunter & Hunter 2005, ch. 6 (fold-over); Mee & Peralta 2000, Technometrics 42:122
+    (semi-folding).
+
+    Examples
+    --------
+    >>> from trials.design.factorial import fractional_factorial
+    >>> from trials.core.factors import Numeric
+    >>> six = [Numeric(name, 0, 1) for name in "abcdef"]
+    >>> first = fractional_factorial(six, bakes=8, seed=1)
+    >>> fold_over(first, seed=1).sentence()
+    '16 bakes over 2 days'
+    >>> first = fractional_factorial(six, bakes=16, seed=1)
+    >>> fold_over(first, pair=("a", "b"), seed=1).sentence()
+    '24 bakes over 2 days'
+    """
+    trial = plan.table[plan.table["role"] == "trial"]
+    if pair is not None:
+        if factors is not None or half is not None:
+            raise PlanError(
+                "pair says what must be freed, and then factors and half are found; leave them out."
+            )
+        mirrored, half = _half_that_frees(plan, trial, pair)
+    else:
+        everything = [factor.name for factor in plan.factors]
+        mirrored = _checked(plan, everything if factors is None else factors)
+    seed = new_seed() if seed is None else whole_number("seed", seed, least=0, most=2**63)
+    chosen = trial if half is None else trial[_is_half(plan, trial, half)]
+    mirror = lay_out(
+        plan.factors,
+        _mirror(plan, chosen, mirrored),
+        family="mirror bakes",
+        model=plan.model,
+        seed=seed,
+    )
+    rows = _following(plan, mirror)
+    details: dict[str, Any] = {"mirrored": list(mirrored)}
+    if half is not None:
+        details["half"] = f"{half[0]} = {plan.factor(half[0]).show(half[1])}"
+    mains, pairs = _free(plan, rows)
+    folded = Plan(
+        factors=plan.factors,
+        rows=rows,
+        family=f"{plan.family}, with mirror bakes",
+        model=_freed_model(plan, pairs) if pair is None else _with_pair(plan, pair),
+        seed=seed,
+        excluded=plan.excluded,
+        details=details,
+    )
+    what = "every factor" if len(mirrored) == len(plan.factors) else in_words(mirrored)
+    where = f", for the bakes with {details['half']}" if half is not None else ""
+    added = f"{mirror.count()} mirror bakes exchange high and low of {what}{where}."
+    return folded.because(added, *_what_they_free(plan, mains, pairs, pair))
+
+
+def _what_they_free(
+    plan: Plan, mains: list[str], pairs: list[str], pair: tuple[str, str] | None
+) -> list[str]:
+    count = len(plan.factors)
+    before = _free(plan, plan.table)
+    if pair is not None:
+        return [f"{in_words(pair)} working together can now be told apart from every other pair."]
+    sentences = [
+        f"Now {len(mains)} of {count} single changes can be told apart from every pair, and "
+        f"{len(pairs)} of {count * (count - 1) // 2} pairs from everything but effects of three "
+        "factors and more."
+    ]
+    if (len(mains), len(pairs)) <= (len(before[0]), len(before[1])):
+        sentences.append("The first bakes told that already: mirror a single factor instead.")
+    return sentences
+
+
+def _checked(plan: Plan, names: Sequence[str]) -> tuple[str, ...]:
+    nested = [factor.name for factor in plan.factors if factor.only_when]
+    if nested:
+        raise PlanError(
+            f"{in_words(nested)} can not be set in every bake, so there are no mirror bakes; "
+            "trials.design.augment adds bakes to any plan."
+        )
+    names = (names,) if isinstance(names, str) else tuple(names)
+    if not names:
+        raise PlanError("factors is empty; name at least one factor to mirror.")
+    for name in names:
+        factor = plan.factor(name)
+        levels = plan.table.loc[plan.table["role"] == "trial", name].nunique()
+        two_kinds = isinstance(factor, Categorical) and len(factor.levels) > 2
+        if isinstance(factor, Component) or two_kinds or levels > 3:
+            raise PlanError(
+                f'factors names "{name}", which has no mirror setting; a number or a factor with '
+                "two kinds has one. trials.design.augment adds bakes to any plan."
+            )
+    return names
+
+
+def _is_half(plan: Plan, trial: pd.DataFrame, half: tuple[str, Setting]) -> np.ndarray:
+    try:
+        name, setting = half
+    except (TypeError, ValueError):
+        raise PlanError(
+            f"half is {half!r}; a factor and one of its settings was expected."
+        ) from None
+    factor = plan.factor(name)
+    value = factor.read(setting)
+    found = np.array([factor.read(cell) == value for cell in trial[name]])
+    if not found.any() or found.all():
+        known = in_words(factor.show(cell) for cell in sorted(trial[name].unique(), key=str))
+        raise PlanError(
+            f'half says "{name}" at {factor.show(value)}, but the bakes have it at {known}.'
+        )
+    return found
+
+
+def _mirror(plan: Plan, chosen: pd.DataFrame, mirrored: Sequence[str]) -> pd.DataFrame:
+    """Return the mirror bakes, a mirrored load staying together."""
+    mirror = chosen.drop(columns=["bake", "role"]).reset_index(drop=True)
+    for name in mirrored:
+        mirror[name] = _exchanged(plan.factor(name), mirror[name])
+    return mirror.dropna(axis=1, how="all")
+
+
+def _exchanged(factor: Factor, values: pd.Series) -> list:
+    if isinstance(factor, Categorical):
+        return [factor.levels[1 - code] for code in factor.code(values)]
+    ends = sorted((factor.levels[0], factor.levels[-1]))
+    swap = {ends[0]: ends[1], ends[1]: ends[0], factor.middle: factor.middle}
+    coded = -factor.code(values)
+    decoded = factor.decode(coded)
+    return [swap.get(value, other) for value, other in zip(values, decoded, strict=True)]
+
+
+def _following(plan: Plan, mirror: Plan) -> pd.DataFrame:
+    """Return both parts in one table, days, loads and bakes of the second counted on."""
+    first, later = plan.table, mirror.table
+    for name in ("day", *plan.groups):
+        later[name] += int(first[name].max())
+    width = max(2, len(str(len(first) + len(later))))
+    later["bake"] = [f"B{len(first) + place:0{width}d}" for place in range(1, len(later) + 1)]
+    return pd.concat([first, later[first.columns]], ignore_index=True)
+
+
+def _free(plan: Plan, rows: pd.DataFrame) -> tuple[list[str], list[str]]:
+    """Return the main effects and the pairs that nothing of order one or two, nor a day, hides."""
+    trial = rows[rows["role"] == "trial"]
+    codes, names = _codes(plan, trial)
+    days = pd.get_dummies(trial["day"]).to_numpy(float)
+    chosen = list(combinations(range(len(names)), 2))
+    made = np.column_stack([codes, *(codes[:, a] * codes[:, b] for a, b in chosen)])
+    free = [
+        _left(made[:, place], [days, np.delete(made, place, axis=1)]) > 1e-9
+        for place in range(made.shape[1])
+    ]
+    pairs = [f"{names[a]}:{names[b]}" for a, b in chosen]
+    return (
+        [name for name, told in zip(names, free, strict=False) if told],
+        [pair for pair, told in zip(pairs, free[len(names) :], strict=True) if told],
+    )
+
+
+def _freed_model(plan: Plan, pairs: list[str]) -> tuple[str, ...] | str:
+    names = [factor.name for factor in plan.factors]
+    if len(pairs) == len(names) * (len(names) - 1) // 2:
+        return "interactions"
+    return (*names, *pairs) if pairs else "main"
+
+
+def _with_pair(plan: Plan, pair: tuple[str, str]) -> tuple[str, ...]:
+    names = [factor.name for factor in plan.factors]
+    one, other = sorted(pair, key=names.index)
+    known = names if isinstance(plan.model, str) else plan.model
+    return tuple(dict.fromkeys([*known, f"{one}:{other}"]))
+
+
+def _codes(plan: Plan, table: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
+    columns = []
+    for factor in plan.factors:
+        coded = factor.code(table[factor.name]).astype(float)
+        columns.append(2 * coded - 1 if isinstance(factor, Categorical) else coded)
+    return np.column_stack(columns), [factor.name for factor in plan.factors]
+
+
+def _left(column: np.ndarray, others: Sequence[np.ndarray]) -> float:
+    """Return the share of a column that the others do not explain."""
+    X = np.column_stack(others)
+    fitted = X @ np.linalg.lstsq(X, column, rcond=None)[0]
+    return float(np.sum((column - fitted) ** 2) / np.sum(column**2))
+
+
+def _half_that_frees(
+    plan: Plan, trial: pd.DataFrame, pair: tuple[str, str]
+) -> tuple[tuple[str, ...], tuple[str, Setting]]:
+    """Return what to mirror and which half so that a pair is told apart best from other pairs."""
+    if len(tuple(pair)) != 2 or pair[0] == pair[1]:
+        raise PlanError(f"pair is {pair!r}; the names of two factors were expected.")
+    everything = tuple(factor.name for factor in plan.factors)
+    _checked(plan, everything)
+    wanted = tuple(everything.index(plan.factor(name).name) for name in pair)
+    codes, _ = _codes(plan, trial)
+    best, choice = (0.0, 0), None
+    for mirrored in _mirrorings(len(everything), wanted):
+        for place in range(len(everything)):
+            for level in (-1.0, 1.0):
+                chosen = codes[codes[:, place] == level]
+                if not 0 < len(chosen) < len(codes):
+                    continue
+                score = _freed(codes, chosen, mirrored, wanted)
+                if score > best:
+                    best, choice = score, (mirrored, place, level)
+    if choice is None:
+        raise PlanError(
+            f"pair: no half of mirror bakes tells {in_words(pair)} from the other pairs. Mirror "
+            f'every bake instead, with factors=["{pair[0]}"].'
+        )
+    mirrored, place, level = choice
+    setting = trial[everything[place]].to_numpy()[codes[:, place] == level][0]
+    return tuple(everything[position] for position in mirrored), (everything[place], setting)
+
+
+def _mirrorings(count: int, wanted: tuple[int, ...]) -> Iterator[tuple[int, ...]]:
+    """Yield sets of factors to mirror: single ones, pairs of the wanted with others, all."""
+    yield from ((position,) for position in range(count))
+    yield from (pair for pair in combinations(range(count), 2) if set(pair) & set(wanted))
+    yield tuple(range(count))
+
+
+def _freed(
+    codes: np.ndarray, chosen: np.ndarray, mirrored: tuple[int, ...], wanted: tuple[int, ...]
+) -> tuple[float, int]:
+    """Return how much of the pair is free of all else, then how many other pairs are."""
+    mirror = chosen.copy()
+    mirror[:, list(mirrored)] *= -1
+    both = np.vstack([codes, mirror])
+    day = np.repeat([0.0, 1.0], [len(codes), len(mirror)])[:, None]
+    pairs = list(combinations(range(codes.shape[1]), 2))
+    products = np.column_stack([both[:, a] * both[:, b] for a, b in pairs])
+    known = [np.ones((len(both), 1)), day, both]
+    target = pairs.index(tuple(sorted(wanted)))  # type: ignore[arg-type]
+    left = _left(products[:, target], [*known, np.delete(products, target, axis=1)])
+    return (round(left, 6), int(np.linalg.matrix_rank(np.column_stack([*known, products]))))

@@ -1,25 +1,516 @@
-"""The chance that a plan shows an effect, before anything is baked.
+"""What a plan will show.
 
-Every effect is judged against the level it sits on: one pot of oil held at one temperature is one
-trial of that temperature, however many pieces are fried in it and however many people taste them.
+Its strata, the test of each effect, power, and how many bakes it would take.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import combinations, product
 
+import numpy as np
 import pandas as pd
+from scipy import optimize, special, stats
 
-from trials.design.effect_tests import (
-    CHANCE,
-    between,
-    chance_of,
-    effect_tests,
-    read_effects,
-    read_spreads,
-    smallest,
-    with_words,
-)
-from trials.design.plan import Plan
-from trials.design.terms import Model
+from trials.base.errors import PlanError, TrialsError
+from trials.base.words import in_words, tidy_number
+from trials.core.factors import Categorical, Component, Factor
+from trials.core.plan import Plan, kitchen_group, plural, whole_number
+from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms
+from trials.design.aliasing import aliases, effects_up_to
+from trials.design.layout import FEW_DAYS, same
+
+# -- What error a plan's effects are judged by: days, loads, bakes, and how many of each are free.
+
+
+SINGULAR = 1e-10
+
+
+@dataclass(frozen=True, eq=False)
+class Strata:
+    """The bakes of a plan, their model and the levels of their error.
+
+    Parameters
+    ----------
+    plan : Plan
+    matrix : ModelMatrix
+        Of the bakes but for reference bakes, whose setting is their own.
+    fixed : ndarray, shape (bakes, q)
+        Differences between few days.
+    levels : mapping
+        Name of each random level above the bake -> which bakes share it, (bakes, bakes).
+    merged : mapping
+        Levels that can not be told from another (a day that is one load) -> that other.
+    """
+
+    plan: Plan
+    matrix: ModelMatrix
+    fixed: np.ndarray
+    levels: Mapping[str, np.ndarray]
+    merged: Mapping[str, str]
+
+    @property
+    def bakes(self) -> int:
+        """The number of bakes judged."""
+        return len(self.matrix.X)
+
+    @cached_property
+    def X(self) -> np.ndarray:
+        """The columns of the model and then those of the days."""
+        return np.hstack([self.matrix.X, self.fixed])
+
+    @cached_property
+    def estimable(self) -> np.ndarray:
+        """Which columns of X the plan can tell from all others."""
+        size = np.linalg.norm(self.X, axis=0)
+        # A column of zeros, of kinds that never meet, can not be told either
+        size[size == 0] = 1.0
+        sizes, directions = np.linalg.eigh((self.X / size).T @ (self.X / size))
+        lost = directions[:, sizes < SINGULAR * sizes[-1]]
+        return np.abs(lost).max(axis=1, initial=0.0) < 1e-6
+
+    def components(self, variances: Mapping[str, float]) -> tuple[list[np.ndarray], np.ndarray]:
+        """Return the matrices of the levels, the bake last, and the variance of each.
+
+        Parameters
+        ----------
+        variances : mapping
+            "bake" and any of the levels; those merged are added to what they are merged with.
+        """
+        names = [*self.levels, "bake"]
+        sums = dict.fromkeys(names, 0.0)
+        for name, variance in variances.items():
+            home = self.merged.get(name, name)
+            if home in sums:
+                sums[home] += variance
+        return [*self.levels.values(), np.eye(self.bakes)], np.array([sums[n] for n in names])
+
+    def fit(self, variances: Mapping[str, float]) -> "Judgement":
+        """Return what the plan tells when the errors have these variances."""
+        matrices, values = self.components(variances)
+        if values[-1] <= 0:
+            raise PlanError("the spread between bakes is 0; give sd_bake or sd_tasting above 0.")
+        V = sum(value * matrix for value, matrix in zip(values, matrices, strict=True))
+        X = self.X[:, self.estimable]
+        W = np.linalg.inv(V)
+        return Judgement(self, X, W, np.linalg.inv(X.T @ W @ X), matrices)
+
+    def free(self) -> pd.DataFrame:
+        """Return the units of each level of error and the degrees of freedom left there."""
+        sets = {name: _marks(matrix) for name, matrix in self.levels.items()}
+        rows = []
+        for name, marks in sets.items():
+            others = [self.X, *(m for other, m in sets.items() if other != name)]
+            left = _rank([*others, marks]) - _rank(others)
+            rows.append({"level": self.words(name), "units": marks.shape[1], "df": left})
+        left = self.bakes - _rank([self.X, *sets.values()])
+        rows.append({"level": "bakes", "units": self.bakes, "df": left})
+        return pd.DataFrame(rows)
+
+    def words(self, name: str) -> str:
+        """Return what a level is called in the kitchen, in the plural."""
+        if name in ("bake", "day"):
+            return f"{name}s"
+        held = " ".join(factor.name for factor in self.plan.factors if factor.group == name)
+        if name == "load" and any(word in held.casefold() for word in ("oil", "fry", "fat temp")):
+            name = "oil"
+        elif name == "load" and "oven" in held.casefold():
+            name = "oven"
+        word = kitchen_group(name)
+        return f"{word}es" if word.endswith("ch") else f"{word}s"
+
+    def sits_on(self, term: Term) -> str:
+        """Return the level that a term is judged on, in words: "oil fills", "bakes" or both."""
+        columns = self.matrix.of(term)
+        if not self.estimable[columns].all():
+            return "nothing"
+        loose = self.fit({"bake": 1.0}).covariance(columns)
+        on = []
+        for name in self.levels:
+            tight = self.fit({"bake": 1.0, name: 1e7}).covariance(columns)
+            growth = np.trace(tight) / np.trace(loose)
+            if growth > 1e4:
+                return self.words(name)
+            # A third of what tells about it lies between the units of this level
+            if growth > 1.5:
+                on.append(self.words(name))
+        return in_words([*on, "bakes"])
+
+
+@dataclass(frozen=True, eq=False)
+class Judgement:
+    """The covariance of a plan's estimates under stated variances.
+
+    Parameters
+    ----------
+    strata : Strata
+    X, W : ndarray
+        The columns that can be estimated, and the inverse covariance of the bakes.
+    cov : ndarray
+        Covariance of the estimates of those columns.
+    matrices : list of ndarray
+        Of the levels, the bake last.
+    """
+
+    strata: Strata
+    X: np.ndarray
+    W: np.ndarray
+    cov: np.ndarray
+    matrices: list[np.ndarray]
+
+    def covariance(self, columns: np.ndarray) -> np.ndarray:
+        """Return the covariance of the estimates of some columns of the whole model."""
+        at = np.cumsum(self.strata.estimable)[columns] - 1
+        return self.cov[np.ix_(at, at)]
+
+    def df(self, columns: np.ndarray) -> float:
+        """Return the denominator degrees of freedom of the F test of some columns.
+
+        Kenward and Roger's, at the stated variances; those of the right level where the plan
+        is balanced; 0 where the error of a level can not be estimated.
+
+        References
+        ----------
+        Kenward & Roger 1997, Biometrics 53:983.
+        """
+        at = np.cumsum(self.strata.estimable)[columns] - 1
+        L = np.eye(len(self.cov))[:, at]
+        core = L @ np.linalg.inv(L.T @ self.cov @ L) @ L.T
+        pieces = [self.W @ matrix @ self.W for matrix in self.matrices]
+        spread = [core @ self.cov @ (self.X.T @ piece @ self.X) @ self.cov for piece in pieces]
+        weights = self._variance_of_variances(np.array([np.trace(part) for part in spread]))
+        if weights is None:
+            return 0.0
+        return _kenward_roger_df(len(columns), spread, weights)
+
+    def _variance_of_variances(self, slopes: np.ndarray) -> np.ndarray | None:
+        """Return the covariance of REML variances; None where one that matters has none."""
+        P = self.W - self.W @ self.X @ self.cov @ self.X.T @ self.W
+        PK = [P @ matrix for matrix in self.matrices]
+        information = np.array([[np.sum(one * other.T) / 2 for other in PK] for one in PK])
+        # Scaled, so that the judgement does not hang on the unit of the scores
+        scale = np.array([np.trace(self.W @ matrix) for matrix in self.matrices])
+        sizes, directions = np.linalg.eigh(information / np.outer(scale, scale))
+        sound = sizes > 1e-9 * max(sizes[-1], 1e-300)
+        if P.shape[0] == self.X.shape[1] or sizes[-1] < 1e-18:
+            return None
+        missing = directions[:, ~sound].T @ (slopes / scale)
+        if np.abs(missing).max(initial=0.0) > 1e-6 * np.abs(slopes / scale).max():
+            return None
+        kept = directions[:, sound]
+        return (kept / sizes[sound]) @ kept.T / np.outer(scale, scale)
+
+
+def _kenward_roger_df(q: int, spread: list[np.ndarray], weights: np.ndarray) -> float:
+    traces = np.array([np.trace(part) for part in spread])
+    A1 = float(traces @ weights @ traces)
+    A2 = sum(
+        weights[i, j] * float(np.sum(one * other.T))
+        for i, one in enumerate(spread)
+        for j, other in enumerate(spread)
+    )
+    if A2 <= 0:
+        return np.inf
+    if q == 1:
+        return 2 / A2
+    B = (A1 + 6 * A2) / (2 * q)
+    g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+    below = 3 * q + 2 * (1 - g)
+    c1, c2, c3 = g / below, (q - g) / below, (q + 2 - g) / below
+    # The two vanish together, where the error has two degrees of freedom
+    mean, width = 1 - A2 / q, 1 - c2 * B
+    shape = 1.0 if abs(width) < 1e-9 else (mean / width) ** 2
+    fourth = 1 - c3 * B
+    if abs(fourth) < 1e-9:
+        return 4.0
+    excess = shape * (1 + c1 * B) / fourth - 1
+    return max(float(4 + (q + 2) / excess), 0.0) if abs(excess) > 1e-12 else float("inf")
+
+
+def strata(plan: Plan, model: Model = None) -> Strata:
+    """Return the levels of error of a plan.
+
+    Parameters
+    ----------
+    plan : Plan
+    model : str or list of str, optional
+        The plan's own when left out.
+
+    Examples
+    --------
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> oil = Numeric("oil temperature", 165, 180, hard_to_change=True)
+    >>> bakes = pd.DataFrame({"oil temperature": [165, 165, 180, 180] * 2,
+    ...                       "load": [1, 1, 2, 2, 3, 3, 4, 4]})
+    >>> strata(lay_out([oil], bakes, family="split", model="main", seed=1)).free()
+           level  units  df
+    0  oil fills      4   2
+    1      bakes      8   4
+    """
+    table = plan.table
+    table = table[table["role"] != "control"].reset_index(drop=True)
+    terms = model_terms(plan.model if model is None else model, plan.factors)
+    matrix = model_matrix(terms, plan.factors, table)
+    levels: dict[str, np.ndarray] = {}
+    merged: dict[str, str] = {}
+    for name in plan.groups:
+        _add(name, same(table[name]), levels, merged)
+    days = same(table["day"])
+    fixed = np.zeros((len(table), 0))
+    if table["day"].nunique() > 1:
+        _add("day", days, levels, merged)
+        if "day" in levels and table["day"].nunique() < FEW_DAYS:
+            del levels["day"]
+            marks = _marks(days)
+            fixed = marks[:, :-1] - marks[:, -1:]
+    return Strata(plan, matrix, fixed, levels, merged)
+
+
+def _add(
+    name: str, shared: np.ndarray, levels: dict[str, np.ndarray], merged: dict[str, str]
+) -> None:
+    """Add a level, or merge it with the one that it can not be told from."""
+    if (shared == np.eye(len(shared))).all():
+        merged[name] = "bake"
+        return
+    for other, known in levels.items():
+        if (known == shared).all():
+            merged[name] = other
+            return
+    # One load for all bakes is part of the mean
+    if not shared.all():
+        levels[name] = shared
+
+
+def _marks(shared: np.ndarray) -> np.ndarray:
+    """Return one column of 0 and 1 for each set of bakes that share something."""
+    return np.unique(shared, axis=1)
+
+
+def _rank(parts: list[np.ndarray]) -> int:
+    together = np.hstack(parts)
+    return int(np.linalg.matrix_rank(together)) if together.size else 0
+
+
+# -- The test of each effect that a plan will make: by which error, with how many degrees of
+#    freedom.
+#
+# Spreads left out are usual values for a few friends who taste, named as such in every answer.
+
+
+# Liking points; assumptions for planning only, and named as such in every answer. A tasting is a
+# taster's own taste for one bake and the scatter of one score.
+TASTE_SD = 0.5
+SCORE_SD = 1.1
+USUAL = {
+    "bake": 0.25,
+    "tasting": float(np.hypot(TASTE_SD, SCORE_SD)),
+    "load": 0.25,
+    "day": 0.2,
+}
+USUAL_SOURCE = "usual spread assumed (common practice, no source)"
+CHANCE = 0.8
+
+Spreads = Mapping[str, tuple[float, str]]
+
+
+@dataclass(frozen=True, eq=False)
+class EffectTest:
+    """One term's F test: what it would be judged by."""
+
+    term: str
+    se: float
+    df: float
+    columns: int
+    per_unit: float  # noncentrality of an effect of size 1
+    judged_on: str
+
+
+def read_spreads(
+    plan: Plan,
+    sd_bake: float | None,
+    sd_tasting: float | None,
+    sd_load: float | None,
+    sd_day: float | None,
+) -> dict[str, tuple[float, str]]:
+    """Return each spread with where it comes from."""
+    given = {"bake": sd_bake, "tasting": sd_tasting, "load": sd_load, "day": sd_day}
+    earlier = plan.details.get("spreads", {})
+    result = {}
+    for name, value in given.items():
+        if value is not None:
+            result[name] = (between(f"sd_{name}", value, 0.0, 1e9, ends=True), "as given")
+        elif name in earlier:
+            found = between(
+                f"the earlier round's {name} spread", earlier[name], 0.0, 1e9, ends=True
+            )
+            result[name] = (found, "from the earlier round")
+        else:
+            result[name] = (USUAL[name], USUAL_SOURCE)
+    return result
+
+
+def between(argument: str, value: float, low: float, high: float, ends: bool = False) -> float:
+    """Return a number once it lies within its limits."""
+    number = isinstance(value, int | float | np.number) and not isinstance(value, bool)
+    inside = number and (low <= value <= high if ends else low < value < high)
+    if not inside:
+        raise PlanError(
+            f"{argument} is {value!r}; a number {'from' if ends else 'between'} "
+            f"{tidy_number(low)} {'to' if ends else 'and'} {tidy_number(high)} works."
+        )
+    return float(value)
+
+
+def read_effects(effect: float | Mapping[str, float], terms: list[str]) -> dict[str, float]:
+    """Return the effect of every term, checked."""
+    if isinstance(effect, Mapping):
+        unknown = [name for name in effect if name not in terms]
+        if unknown:
+            raise PlanError(f'effect names "{unknown[0]}", which is not among {", ".join(terms)}.')
+        given = dict(effect)
+    else:
+        given = dict.fromkeys(terms, effect)
+    return {
+        term: abs(between("effect", given.get(term, 0.0), -1e9, 1e9, ends=True)) for term in terms
+    }
+
+
+def _variances(
+    spreads: Spreads, groups: tuple[str, ...], tasters: int, repeats: int
+) -> dict[str, float]:
+    tasters = whole_number("tasters", tasters, least=1)
+    repeats = whole_number("repeats", repeats, least=1)
+    taste = (TASTE_SD / USUAL["tasting"]) ** 2
+    tasting = spreads["tasting"][0] ** 2 * (taste + (1 - taste) / repeats) / tasters
+    # Every group of bakes is taken to differ as loads do
+    between = dict.fromkeys(groups, spreads["load"][0] ** 2)
+    return {"bake": spreads["bake"][0] ** 2 + tasting, "day": spreads["day"][0] ** 2, **between}
+
+
+def effect_tests(
+    plan: Plan,
+    spreads: Spreads,
+    tasters: int,
+    repeats: int,
+    model: Model,
+) -> list[EffectTest]:
+    """Return the test of every term of a plan's model."""
+    levels = strata(plan, model)
+    judgement = levels.fit(_variances(spreads, plan.groups, tasters, repeats))
+    return effect_tests_at(levels, judgement)
+
+
+def effect_tests_at(levels: Strata, judgement: Judgement) -> list[EffectTest]:
+    """Return the test of every term under stated variances."""
+    return [_one_test(term, levels, judgement) for term in levels.matrix.terms]
+
+
+def _one_test(term: Term, levels: Strata, judgement: Judgement) -> EffectTest:
+    columns = levels.matrix.of(term)
+    where = levels.sits_on(term)
+    if where == "nothing":
+        return EffectTest(term.name, np.inf, 0.0, len(columns), 0.0, where)
+    cov = judgement.covariance(columns)
+    inverse = np.linalg.inv(cov)
+    patterns, contrasts = _shapes(term, levels.plan.factors)
+    # The pair of kinds that the plan tells apart least well
+    per_unit = min(float(pattern @ inverse @ pattern) for pattern in patterns)
+    se = max(float(np.sqrt(contrast @ cov @ contrast)) for contrast in contrasts)
+    return EffectTest(term.name, se, judgement.df(columns), len(columns), per_unit, where)
+
+
+def _shapes(term: Term, factors: tuple[Factor, ...]) -> tuple[list[np.ndarray], list[np.ndarray]]:
+    """Return the coefficients of an effect of size 1 and the contrasts that measure it.
+
+    Two kinds differ and all others lie half-way: of all patterns with that difference the one
+    that is hardest to see.
+    """
+    by_name = {factor.name: factor for factor in factors}
+    held = [by_name[name] for name in term.factors]
+    kinds = [factor for factor in held if isinstance(factor, Categorical)]
+    if not kinds:
+        unit = _size(term, held)
+        return [np.array([unit])], [np.array([1 / unit])]
+    patterns, contrasts = [], []
+    pairs = [list(combinations(range(len(kind.levels)), 2)) for kind in kinds]
+    for chosen in product(*pairs):
+        pattern: np.ndarray = np.ones(1)
+        contrast: np.ndarray = np.ones(1)
+        for kind, (one, other) in zip(kinds, chosen, strict=True):
+            mark = np.zeros(len(kind.levels))
+            mark[one], mark[other] = 1.0, -1.0
+            pattern = np.kron(pattern, mark[:-1])
+            contrast = np.kron(contrast, mark[:-1] - mark[-1])
+        patterns.append(pattern / 2)
+        contrasts.append(contrast * 2 / 2 ** len(kinds))
+    return patterns, contrasts
+
+
+def _size(term: Term, held: list[Factor]) -> float:
+    """Return the coefficient that makes an effect of size 1."""
+    shares = [factor for factor in held if isinstance(factor, Component)]
+    if shares and term.order == 1:
+        return 1 / (shares[0].high - shares[0].low)
+    if len(shares) == 2:
+        return 4.0  # half of each: the bulge midway is a quarter of the coefficient
+    return 1.0 if all(power % 2 == 0 for _, power in term.powers) else 0.5
+
+
+def chance_of(test: EffectTest, effect: float, alpha: float) -> float:
+    """Return the chance that a test finds an effect."""
+    return _chance_at(effect**2 * test.per_unit, test.columns, test.df, alpha)
+
+
+def _chance_at(noncentrality: float, columns: int, df: float, alpha: float) -> float:
+    if not df >= 0.5:
+        return float("nan")
+    critical = stats.f.isf(alpha, columns, min(df, 1e6))
+    return float(1 - special.ncfdtr(columns, min(df, 1e6), noncentrality, critical))
+
+
+def smallest(test: EffectTest, chance: float, alpha: float) -> float:
+    """Return the smallest effect that a test finds with a given chance."""
+    if not test.df >= 0.5 or test.per_unit <= 0:
+        return float("inf")
+    high = 1.0
+    while _chance_at(high, test.columns, test.df, alpha) < chance:
+        high *= 2
+    needed = optimize.brentq(
+        lambda size: _chance_at(size, test.columns, test.df, alpha) - chance, 0.0, high, xtol=1e-10
+    )
+    return float(np.sqrt(needed / test.per_unit))
+
+
+def longer(test: EffectTest, now: int, then: int) -> EffectTest:
+    """Return the test of a plan with more units of the level it is judged on."""
+    grown = test.per_unit * then / now
+    return EffectTest(
+        test.term,
+        test.se * np.sqrt(now / then),
+        test.df + then - now,
+        test.columns,
+        grown,
+        test.judged_on,
+    )
+
+
+def with_words(table: pd.DataFrame, spreads: Spreads, tasters: int, repeats: int) -> pd.DataFrame:
+    """Return a table that carries the spreads it was made with, in words."""
+    table.attrs["spreads"] = {
+        name: f"{tidy_number(value, 3)}, {source}" for name, (value, source) in spreads.items()
+    }
+    table.attrs["tasters"] = tasters
+    table.attrs["repeats"] = repeats
+    return table
+
+
+# -- The chance that a plan shows an effect, before anything is baked.
+#
+# Every effect is judged against the level it sits on: one pot of oil held at one temperature is
+# one trial of that temperature, however many pieces are fried in it and however many people taste
+# them.
 
 
 def power(
@@ -81,8 +572,8 @@ def power(
 
     Examples
     --------
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
     >>> plan = lay_out([rest], bakes, family="both ends", model="main", seed=1)
@@ -139,8 +630,8 @@ def smallest_effect(
 
     Examples
     --------
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
     >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
     >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
     >>> smallest_effect(plan, tasters=8)["smallest_effect"].round(2).tolist()
@@ -158,3 +649,380 @@ def smallest_effect(
         for test in effect_tests(plan, spreads, tasters, repeats, model)
     ]
     return with_words(pd.DataFrame(rows), spreads, tasters, repeats)
+
+
+# -- What a plan promises for a question: the chance to see each effect, aliases counted in.
+
+
+# A pair that was not asked about is taken to be about half as large as what is worth noticing
+# (common practice: pairs are smaller than main effects; no source)
+STRAY = 0.5
+ALPHA = 0.05
+USUAL_CHANCE = 0.8
+FEWEST_EFFECTS = 3  # for Lenth's method
+FEW_LEFT = 3  # fewer bakes left for error than this tell it worse than the smaller effects do
+LEVEL_WORDS = {
+    "bake": "between two bakes of one recipe",
+    "tasting": "between one taster's scores of one bake",
+    "load": "between two loads",
+    "day": "between two days",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Promise:
+    """What a plan would tell of the effects that are asked about.
+
+    Parameters
+    ----------
+    plan : Plan
+    table : DataFrame
+        term, chance (to see an effect worth noticing and not be misled by a pair that it is mixed
+        with), mixed (how much of pairs that are not asked about it holds, 0 for none), smallest
+        (seen with 80 % chance), judged_on (empty for terms that the plan can not tell), df.
+    score : float
+        The mean chance.
+    spreads : str
+        The spreads assumed, in words.
+    """
+
+    plan: Plan
+    table: pd.DataFrame
+    score: float
+    spreads: str
+
+    @property
+    def smallest(self) -> float:
+        """The difference that the easily changed effects show with 80 % chance (the median)."""
+        return float(self.table["smallest"].median())
+
+    @property
+    def lost(self) -> list[str]:
+        """The terms that can not be told at all."""
+        return self.table.loc[self.table["judged_on"] == "", "term"].tolist()
+
+    @property
+    def told(self) -> pd.DataFrame:
+        """The terms that can be told apart from one another."""
+        return self.table[self.table["judged_on"] != ""]
+
+
+def promise(
+    plan: Plan,
+    targets: Sequence[str],
+    *,
+    worth: float,
+    tasters: int,
+    sd_bake: float | None = None,
+) -> Promise:
+    """Return what a plan promises for the effects that are asked about.
+
+    Parameters
+    ----------
+    plan : Plan
+    targets : sequence of str
+        The terms that are asked about.
+    worth : float
+        The smallest difference worth noticing, in points.
+    tasters : int
+    sd_bake : float, optional
+        Spread between bakes of one recipe; the usual one when left out.
+
+    Returns
+    -------
+    Promise
+
+    References
+    ----------
+    Noncentral t for the chance; where every bake but one or two is spent on an effect, a third of
+    the effects as degrees of freedom (Lenth 1989). Box & Wilson 1951 for the alias matrix.
+
+    Examples
+    --------
+    >>> from trials.design.factorial import full_factorial
+    >>> from trials.core.factors import Numeric
+    >>> factors = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
+    >>> plan = full_factorial(factors, replicates=4, seed=1)
+    >>> found = promise(plan, ["rest", "fat"], worth=0.7, tasters=6)
+    >>> found.table["mixed"].tolist(), found.score > 0.5
+    ([0.0, 0.0], True)
+    """
+    known, allowed, words = _known(plan, targets, worth, tasters, sd_bake)
+    stray = _stray(plan, allowed)
+    # Lenth's method reads the error off the smaller effects; a blend's are related by nature
+    blend = any(isinstance(factor, Component) for factor in plan.factors)
+    spare = 0.0 if blend or len(known) < FEWEST_EFFECTS else len(known) / 3
+    rows = []
+    for term in targets:
+        if term not in known.index or not np.isfinite(known.loc[term, "se"]):
+            rows.append((term, 0.0, 0.0, np.nan, "", 0.0))
+            continue
+        own = known.loc[term]
+        df = float(own["df"])
+        few = not df or (df < FEW_LEFT and own["judged_on"] == "bakes")
+        df = max(df, spare) if few else df
+        mixed = stray.get(term, 0.0)
+        chance = _seen(worth / own["se"], df) * _unspoilt(mixed) if df else 0.0
+        smallest = own["smallest_effect"]
+        if few and df:
+            smallest = _smallest(own["se"], df)
+        rows.append((term, chance, mixed, smallest, own["judged_on"], float(own["df"])))
+    names = ["term", "chance", "mixed", "smallest", "judged_on", "df"]
+    table = pd.DataFrame(rows, columns=names)
+    return Promise(plan, table, float(table["chance"].mean()), words)
+
+
+def _known(
+    plan: Plan, targets: Sequence[str], worth: float, tasters: int, sd_bake: float | None
+) -> tuple[pd.DataFrame, list[str], str]:
+    """Return the power table of what can be judged, the effects allowed for, and the spreads.
+
+    All targets if they can be; else the plan's own model; else that less what the bakes can not
+    tell, as the analysis would leave it out: what is left out then counts as a stranger.
+    """
+    own = [term.name for term in model_terms(plan.model, plan.factors)]
+    tries: list[Callable[[], tuple[list[str], list[str]]]] = [
+        lambda: (list(targets), list(targets)),
+        lambda: (own, list(targets)),
+        lambda: (_told_terms(plan, own),) * 2,
+    ]
+    for attempt in tries:
+        model, allowed = attempt()
+        try:
+            table = power(plan, effect=worth, tasters=tasters, sd_bake=sd_bake, model=model)
+        except TrialsError:
+            continue
+        if len(table) and np.isfinite(table["se"]).all():
+            words = _spread_words(plan, table.attrs.get("spreads", {}))
+            return table.set_index("term"), allowed, words
+    columns = ["se", "df", "smallest_effect", "judged_on"]
+    return pd.DataFrame(columns=columns), list(targets), ""
+
+
+def _told_terms(plan: Plan, model: Sequence[str]) -> list[str]:
+    """Return the terms of a model that the bakes can tell, each beside those before it."""
+    levels = strata(plan, list(model))
+    matrix = levels.matrix
+    base = np.hstack([matrix.X[:, matrix.owner < 0], levels.fixed])
+    told = []
+    for term in matrix.terms:
+        grown = np.hstack([base, matrix.X[:, matrix.of(term)]])
+        if np.linalg.matrix_rank(grown) == grown.shape[1]:
+            base = grown
+            told.append(term.name)
+    return told
+
+
+def _spread_words(plan: Plan, spreads: Mapping[str, str]) -> str:
+    """Return the spreads that a plan is weighed with in one line, and where they come from."""
+    there = {"bake", "tasting", *(["load"] if plan.groups else [])}
+    there |= {"day"} if plan.days > 1 else set()
+    parts = {name: words.split(", ", 1) for name, words in spreads.items() if name in there}
+    loads = plural(kitchen_group("load", plan.factors))
+    words = LEVEL_WORDS | {"load": f"between two {loads}"}
+    said = [f"{value} {words[name]}" for name, (value, _) in parts.items()]
+    sources = {
+        source: [words[n].split(" ", 1)[1] for n, part in parts.items() if part[1] == source]
+        for _, source in parts.values()
+    }
+    return f"standard deviations, in points, of {in_words(said)} ({in_words(_sources(sources))})"
+
+
+def _sources(names: Mapping[str, Sequence[str]]) -> list[str]:
+    if len(names) == 1:
+        return list(names)
+    return [f"{in_words(those)} {source}" for source, those in names.items()]
+
+
+def _stray(plan: Plan, targets: Sequence[str]) -> dict[str, float]:
+    """Return for each target how much it holds of effects that are not asked about.
+
+    Targets that are mixed with one another are told apart by the fit, at a price that their
+    errors already show.
+    """
+    try:
+        mixed = aliases(plan, order=2)
+    except TrialsError:
+        return {}
+    owners = _owners(plan)
+    sizes: dict[str, float] = {}
+    for row in mixed.itertuples():
+        one, other = owners[row.term], owners[row.aliased_with]
+        for target, stranger in ((one, other), (other, one)):
+            if target in targets and stranger not in targets:
+                sizes[target] = sizes.get(target, 0.0) + row.coefficient**2
+    return {name: size**0.5 for name, size in sizes.items()}
+
+
+def _owners(plan: Plan) -> dict[str, str]:
+    """Return the term that each column of an effect belongs to; kinds have several each."""
+    table = plan.table[plan.table["role"] != "control"]
+    matrix = model_matrix(effects_up_to(plan, table, 2), plan.factors, table)
+    owned = zip(matrix.columns, matrix.owner, strict=True)
+    return {column: matrix.terms[place].name for column, place in owned if place >= 0}
+
+
+def _seen(ratio: float, df: float) -> float:
+    """Return the chance that a t test finds an effect of so many standard errors."""
+    limit = special.fdtri(1, df, 1 - ALPHA)
+    return float(1 - special.ncfdtr(1, df, ratio**2, limit))
+
+
+def _unspoilt(mixed: float) -> float:
+    """Return the chance that what an effect is mixed with moves it by less than half its size."""
+    if mixed < 1e-9:
+        return 1.0
+    return float(2 * special.ndtr(0.5 / (STRAY * mixed)) - 1)
+
+
+def _smallest(se: float, df: float) -> float:
+    """Return the effect seen with 80 % chance, by bisection."""
+    low, high = 0.0, 100.0
+    for _ in range(40):
+        middle = (low + high) / 2
+        low, high = (middle, high) if _seen(middle, df) < USUAL_CHANCE else (low, middle)
+    return se * high
+
+
+# -- What it would take: how many bakes, and whether more tasters or more bakes help.
+
+
+def bakes_needed(
+    plan: Plan,
+    *,
+    effect: float | Mapping[str, float],
+    chance: float = CHANCE,
+    sd_bake: float | None = None,
+    sd_tasting: float | None = None,
+    sd_load: float | None = None,
+    sd_day: float | None = None,
+    tasters: int = 1,
+    repeats: int = 1,
+    model: Model = None,
+    alpha: float = 0.05,
+) -> pd.DataFrame:
+    """Return how many bakes, or loads, a plan of the same make would need to show an effect.
+
+    Parameters
+    ----------
+    plan, effect, chance, sd_bake, sd_tasting, sd_load, sd_day, tasters, repeats, model, alpha
+        As for :func:`power` and :func:`smallest_effect`.
+
+    Returns
+    -------
+    DataFrame
+        term, effect, judged_on, now (units of that level that the plan has), needed (missing
+        where ten thousand would not do), bakes (in all, loads being as large as they are).
+
+    Notes
+    -----
+    The plan is imagined longer or shorter, its proportions kept: the information grows with the
+    number of units, and every unit more is a degree of freedom more.
+
+    Examples
+    --------
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
+    >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
+    >>> bakes_needed(plan, effect=1, sd_bake=1, sd_tasting=0)["needed"].tolist()
+    [34]
+    """
+    alpha = between("alpha", alpha, 0.0, 1.0)
+    chance = between("chance", chance, alpha, 1.0)
+    spreads = read_spreads(plan, sd_bake, sd_tasting, sd_load, sd_day)
+    levels = strata(plan, model)
+    free = levels.free().set_index("level")
+    tests = effect_tests(plan, spreads, tasters, repeats, model)
+    effects = read_effects(effect, [test.term for test in tests])
+    rows = []
+    for test in tests:
+        level = test.judged_on if test.judged_on in free.index else "bakes"
+        now = int(free.loc[level, "units"])
+        needed = _needed(test, effects[test.term], now, chance, alpha)
+        bakes = None if needed is None else int(np.ceil(needed * levels.bakes / now))
+        rows.append(
+            {
+                "term": test.term,
+                "effect": effects[test.term],
+                "judged_on": test.judged_on,
+                "now": now,
+                "needed": needed,
+                "bakes": bakes,
+            }
+        )
+    table = pd.DataFrame(rows).astype({"needed": "Int64", "bakes": "Int64"})
+    return with_words(table, spreads, tasters, repeats)
+
+
+def tasters_or_bakes(
+    plan: Plan,
+    *,
+    sd_bake: float | None = None,
+    sd_tasting: float | None = None,
+    sd_load: float | None = None,
+    sd_day: float | None = None,
+    tasters: int = 1,
+    repeats: int = 1,
+    model: Model = None,
+    alpha: float = 0.05,
+) -> pd.DataFrame:
+    """Return what twice the tasters and twice the bakes would each bring.
+
+    Parameters
+    ----------
+    plan, sd_bake, sd_tasting, sd_load, sd_day, tasters, repeats, model, alpha
+        As for :func:`power`.
+
+    Returns
+    -------
+    DataFrame
+        term, now, twice_the_tasters, twice_the_bakes (the smallest effect found with 80 %
+        chance; the plan doubled with all its loads), better ("bakes", "tasters" or "either").
+
+    Examples
+    --------
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
+    >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
+    >>> tasters_or_bakes(plan, sd_bake=1, tasters=8)["better"].tolist()
+    ['bakes']
+    """
+    alpha = between("alpha", alpha, 0.0, 1.0)
+    spreads = read_spreads(plan, sd_bake, sd_tasting, sd_load, sd_day)
+    free = strata(plan, model).free().set_index("level")["units"]
+    now = effect_tests(plan, spreads, tasters, repeats, model)
+    more = effect_tests(plan, spreads, 2 * tasters, repeats, model)
+    rows = []
+    for test, tasted in zip(now, more, strict=True):
+        units = int(free.get(test.judged_on, free["bakes"]))
+        both = (
+            smallest(tasted, CHANCE, alpha),
+            smallest(longer(test, units, 2 * units), CHANCE, alpha),
+        )
+        even = abs(both[0] - both[1]) < 0.05 * max(both)
+        rows.append(
+            {
+                "term": test.term,
+                "now": smallest(test, CHANCE, alpha),
+                "twice_the_tasters": both[0],
+                "twice_the_bakes": both[1],
+                "better": "either" if even else "tasters" if both[0] < both[1] else "bakes",
+            }
+        )
+    return with_words(pd.DataFrame(rows), spreads, tasters, repeats)
+
+
+def _needed(test: EffectTest, effect: float, now: int, chance: float, alpha: float) -> int | None:
+    def reached(units: int) -> bool:
+        there = longer(test, now, units)
+        return there.df >= 1 and chance_of(there, effect, alpha) >= chance
+
+    if test.per_unit <= 0 or effect == 0 or not reached(10_000):
+        return None
+    low, high = 1, 10_000
+    while low < high:
+        middle = (low + high) // 2
+        low, high = (low, middle) if reached(middle) else (middle + 1, high)
+    return low

@@ -1,23 +1,677 @@
-"""From a budget and an aim to a plan: every family that fits is made, weighed and compared."""
+"""From a budget and an aim to a plan.
 
-from collections.abc import Sequence, Sized
-from dataclasses import replace
+Every family that fits is made, weighed, compared, and said why.
+"""
+
+from collections.abc import Callable, Iterator, Sequence, Sized
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trials.design.contenders import MODELS, QUICK, Wish, in_full, searched, textbook
-from trials.design.effect_tests import between
-from trials.design.exclusion import Exclude
-from trials.design.first_part import first_part
-from trials.design.kitchen import Loads
-from trials.design.plan import Plan, new_seed, whole_number
-from trials.design.promise import Promise, promise
-from trials.design.proposal_words import Answers, part_of, spoken
-from trials.design.terms import model_matrix, model_terms
-from trials.errors import PlanError
-from trials.factors import Factor, check_factors, group_names
-from trials.tables import in_words
+from trials.base.errors import PlanError, TrialsError
+from trials.base.words import in_words
+from trials.core.exclusion import Exclude, Exclusion
+from trials.core.factors import Categorical, Component, Factor, Numeric, check_factors, group_names
+from trials.core.plan import Plan, kitchen_group, new_seed, plural, reference_setting, whole_number
+from trials.core.terms import Model, coded_settings, kitchen_names, model_matrix, model_terms
+from trials.design.blend import extreme_vertices, simplex_centroid, simplex_lattice
+from trials.design.candidates import candidates
+from trials.design.factorial import fold_over, fractional_factorial, full_factorial
+from trials.design.layout import Loads, lay_out
+from trials.design.optimal import optimal
+from trials.design.power import Promise, between, promise
+from trials.design.screening import definitive_screening, plackett_burman
+from trials.design.squares import graeco_latin_square, latin_square
+from trials.design.surface import box_behnken, central_composite
+
+# -- A plan in two parts: which of its bakes to make first.
+
+
+PART = ", first part"  # behind the name of the family
+STARTS = 20  # of the search for the first part
+
+
+def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Plan:
+    """Return the part of a plan to bake first: the bakes that tell most without the rest.
+
+    Parameters
+    ----------
+    plan : Plan
+        The whole, made on one day and in no loads.
+    bakes : int
+        How many of its bakes are made first.
+    model : str or sequence of str
+        The effects that are asked about; single factors count before the others.
+    controls : int
+        Reference bakes beside them.
+
+    Returns
+    -------
+    Plan
+        With the seed of the whole.
+
+    Raises
+    ------
+    PlanError
+        When so few bakes can not tell the single factors apart, or the plan has no such part.
+
+    References
+    ----------
+    DuMouchel & Jones 1994, Technometrics 36:37 (D-optimality with primary and potential terms);
+    Fedorov 1972, Theory of Optimal Experiments, ch. 3 (exchange).
+
+    Examples
+    --------
+    >>> from trials.design.factorial import fractional_factorial
+    >>> from trials.core.factors import Numeric
+    >>> five = [Numeric(name, 0, 1) for name in "abcde"]
+    >>> whole = fractional_factorial(five, bakes=16, seed=1)
+    >>> first_part(whole, 12, model="interactions").sentence()
+    '12 bakes over 1 day'
+    """
+    if not 0 < bakes < plan.count() or plan.days > 1 or plan.groups:
+        raise PlanError(
+            f"a first part of {bakes} bakes was asked for of {plan.sentence()}; expected fewer "
+            "bakes than it has, of a plan of one day in which bakes share nothing."
+        )
+    table = plan.table.drop(columns=["bake", "day", "load"])
+    terms = model_terms(model, plan.factors)
+    matrix = model_matrix(terms, plan.factors, table)
+    single = np.array([place < 0 or terms[place].order == 1 for place in matrix.owner])
+    if np.linalg.matrix_rank(matrix.X[:, single]) > bakes:
+        raise PlanError(
+            f"{bakes} bakes are too few for a first part of {plan.count()}: the single changes "
+            f"alone need {int(single.sum())}. Bake more of them first, or leave later out."
+        )
+    # Where the bakes can tell all that is asked, nothing of it is a mere guess
+    potential = ~single & (bakes < matrix.X.shape[1])
+    chosen = _most_telling(matrix.X, potential, bakes, np.random.default_rng(plan.seed))
+    part = table.iloc[chosen]
+    return lay_out(
+        plan.factors,
+        part,
+        family=f"{plan.family}{PART}",
+        model=_told(plan, part),
+        controls=controls,
+        seed=plan.seed,
+        excluded=plan.excluded,
+    )
+
+
+def _told(plan: Plan, part: pd.DataFrame) -> Sequence[str] | str:
+    """Return the widest model that a part can tell: that of the whole, pairs, single changes."""
+    for model in (plan.model, "interactions"):
+        X = model_matrix(model_terms(model, plan.factors), plan.factors, part).X
+        if np.linalg.matrix_rank(X) == X.shape[1]:
+            return model
+    return "main"
+
+
+def _most_telling(
+    X: np.ndarray, potential: np.ndarray, size: int, rng: np.random.Generator
+) -> np.ndarray:
+    """Return the rows with the largest determinant, potential columns being a guess around zero."""
+    # A whole primary column is worth far less than any bake: it only keeps the matrix regular
+    prior = np.diag(np.where(potential, 1.0, 1e-6))
+    best, chosen = -np.inf, np.arange(size)
+    for _ in range(STARTS):
+        rows = np.sort(rng.permutation(len(X))[:size])
+        rows, value = _exchanged(X, prior, rows)
+        if value > best:
+            best, chosen = value, rows
+    return np.sort(chosen)
+
+
+def _exchanged(X: np.ndarray, prior: np.ndarray, rows: np.ndarray) -> tuple[np.ndarray, float]:
+    """Return rows after every exchange that gains, and the log determinant they reach."""
+    rows = rows.copy()
+    while True:
+        inverse = np.linalg.inv(prior + X[rows].T @ X[rows])
+        d = X @ inverse @ X.T
+        others = np.setdiff1d(np.arange(len(X)), rows)
+        leaving, coming = d[rows, rows][:, None], d[others, others][None]
+        # What the determinant is multiplied by (Fedorov's delta, plus one)
+        gain = (1 - leaving) * (1 + coming) + d[np.ix_(rows, others)] ** 2
+        if not gain.size or gain.max() <= 1 + 1e-9:
+            return rows, round(float(np.linalg.slogdet(prior + X[rows].T @ X[rows])[1]), 9)
+        # Equal gains differ by rounding only, which must not choose between them
+        out, into = divmod(int(np.argmax(np.round(gain, 9))), len(others))
+        rows[out] = others[into]
+
+
+# -- The plans that could serve a budget: every family that fits, and the searches beside them.
+
+
+MODELS = {"screen": "main", "interactions": "interactions", "optimise": "quadratic"}
+FRACTIONS, HADAMARD = (64, 32, 16, 8), (36, 28, 24, 20, 12)
+MOST_MIDDLES = 4
+MOST_HALVES = 10  # pairs that half a mirror plan is tried for
+# Starts of a search that is only weighed, and of the one for the plan proposed
+QUICK, IN_FULL = 2, 6
+
+Maker = Callable[[], Plan]
+
+
+@dataclass(frozen=True, eq=False)
+class Wish:
+    """What is asked of a plan.
+
+    Parameters
+    ----------
+    factors : tuple of Factor
+    bakes : int
+        The most that can be afforded.
+    aim : str
+    days : int
+    loads : int, dict or None
+    controls : int
+    exclude : optional
+    keep : Plan, DataFrame or None
+    seed : int
+    """
+
+    factors: tuple[Factor, ...]
+    bakes: int
+    aim: str
+    days: int
+    loads: Loads
+    controls: int
+    exclude: Exclude
+    keep: Plan | pd.DataFrame | None
+    seed: int
+
+    @property
+    def blend(self) -> bool:
+        """Whether shares of a blend are among the factors."""
+        return any(isinstance(factor, Component) for factor in self.factors)
+
+    @property
+    def model(self) -> str:
+        """The model that the aim asks for."""
+        return "blend" if self.blend else MODELS[self.aim]
+
+    @property
+    def targets(self) -> list[str]:
+        """The effects that are asked about."""
+        return [term.name for term in model_terms(self.model, self.factors)]
+
+    @property
+    def kitchen(self) -> dict[str, Any]:
+        """What every family is told."""
+        return {"days": self.days, "controls": self.controls, "seed": self.seed}
+
+
+def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
+    """Return the textbook's plans that fit, and why others do not.
+
+    Examples
+    --------
+    >>> wish = Wish((Numeric("rest", 20, 60), Numeric("fat", 5, 15)), 8, "screen", 1, None, 0,
+    ...             None, None, 1)
+    >>> [plan.count() for plan in textbook(wish)[0]]
+    [8, 4]
+    """
+    if wish.keep is not None:
+        return made(wish, _mirrored(wish))
+    makers = _blends(wish) if wish.blend else _families(wish)
+    return made(wish, makers)
+
+
+def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
+    """Return plans by exchange for the aim's model, for a simpler one where that can not be."""
+    plans: list[Plan] = []
+    refusals: list[str] = []
+    for model, potential in _models(wish):
+        makers = (_search(wish, model, potential, *shared, starts) for shared in _loads(wish))
+        found, why = made(wish, makers)
+        plans += found
+        refusals += why
+        if found:
+            break
+    return plans, refusals
+
+
+def in_full(wish: Wish, plan: Plan) -> Plan:
+    """Return a plan that was found by a quick search, searched for as long as it deserves."""
+    judged = plan.rows[plan.rows["role"] != "control"]
+    counts = {name: int(judged[name].nunique()) for name in plan.groups}
+    potential = "interactions" if "potential" in plan.details else None
+    maker = _search(wish, list(plan.model), potential, counts or None, plan.count(), IN_FULL)
+    again, _ = made(wish, [maker])
+    return again[0] if again else plan
+
+
+def made(wish: Wish, makers: Iterator[Maker] | Sequence[Maker]) -> tuple[list[Plan], list[str]]:
+    """Return the plans that can be made and fit the wish, and why others can not be made."""
+    rules = Exclusion(wish.factors, wish.exclude)
+    record = _record(wish, rules)
+    plans: list[Plan] = []
+    refusals: list[str] = []
+    for maker in makers:
+        try:
+            plan = maker()
+        except TrialsError as error:
+            refusals.append(str(error))
+            continue
+        settings = coded_settings(wish.factors, plan.rows)
+        allowed = bool(rules.allows(settings).all())
+        if plan.count() <= wish.bakes and allowed and _honours(plan, wish):
+            plans.append(plan if plan.excluded else replace(plan, excluded=record))
+    return plans, refusals
+
+
+def _record(wish: Wish, rules: Exclusion) -> tuple[dict[str, Any], ...]:
+    if rules.empty:
+        return ()
+    grid = candidates(wish.factors, model_terms("main", wish.factors), rules).levels
+    return rules.record(grid)
+
+
+def _honours(plan: Plan, wish: Wish) -> bool:
+    """Say whether bakes have the days, and share what the kitchen makes them share."""
+    if wish.keep is None and plan.days != wish.days:
+        return False
+    needed = set(group_names(wish.factors)) | ({"load"} if isinstance(wish.loads, int) else set())
+    if isinstance(wish.loads, int) and len(group_names(wish.factors)) == 1:
+        needed = set(group_names(wish.factors))
+    return needed <= set(plan.groups)
+
+
+def _models(wish: Wish) -> list[tuple[str, str | None]]:
+    """Return the models to search for, the aim's own first, each with its potential terms."""
+    if wish.blend:
+        return [("blend", None), ("main", None)]
+    # Main effects kept as clear of pairs as the bakes allow
+    simple = ("main", "interactions" if len(wish.factors) > 1 else None)
+    steps = {
+        "screen": [simple],
+        "interactions": [("interactions", None), simple],
+        "optimise": [("quadratic", None), ("interactions", None), simple],
+    }
+    return steps[wish.aim]
+
+
+def _search(
+    wish: Wish,
+    model: str | list[str],
+    potential: str | None,
+    loads: Loads,
+    bakes: int,
+    starts: int,
+) -> Maker:
+    tuning = wish.aim == "optimise" and potential is None
+
+    def maker() -> Plan:
+        plan = optimal(
+            wish.factors,
+            model=model,
+            bakes=bakes,
+            criterion="I" if tuning else "D",
+            loads=loads,
+            exclude=wish.exclude,
+            keep=wish.keep,
+            starts=starts,
+            potential=potential,
+            **wish.kitchen,
+        )
+        extra = {"potential": potential} if potential else {}
+        return replace(plan, details={**plan.details, **extra})
+
+    return maker
+
+
+def _loads(wish: Wish) -> list[tuple[Loads, int]]:
+    """Return how many loads to try, each with the bakes that fill them evenly.
+
+    The loads are as asked, else a few numbers that fit.
+    """
+    groups = group_names(wish.factors)
+    if wish.loads is not None or not groups:
+        return [(wish.loads, wish.bakes)]
+    counts = dict.fromkeys((6, 8, 4, 2 * wish.days, 3 * wish.days))
+    fits = [n for n in counts if n <= wish.bakes // 2 and n % wish.days == 0]
+    # Those that waste no bake first
+    fits.sort(key=lambda count: wish.bakes % count)
+    if len(groups) > 1:
+        return [(dict.fromkeys(groups, fits[0] if fits else 2 * wish.days), wish.bakes)]
+    return [({groups[0]: n}, wish.bakes - wish.bakes % n) for n in fits[:2]] or [(None, wish.bakes)]
+
+
+def _families(wish: Wish) -> Iterator[Maker]:
+    """Return makers of the textbook's plans of every size that the budget allows."""
+    factors, kitchen, bakes = wish.factors, wish.kitchen, wish.bakes
+    whole = int(np.prod([len(factor.levels) for factor in factors], dtype=float).clip(max=1e6))
+    for copies in (4, 3, 2, 1):
+        if copies * whole <= bakes:
+            yield lambda copies=copies: full_factorial(  # type: ignore[misc]
+                factors, replicates=copies, loads=wish.loads, **kitchen
+            )
+    for size, middles in _fractions(wish):
+        yield lambda size=size, middles=middles: fractional_factorial(  # type: ignore[misc]
+            factors, bakes=size + middles, centre_bakes=middles, loads=wish.loads, **kitchen
+        )
+    for size in HADAMARD:
+        if size <= bakes:
+            yield lambda size=size: plackett_burman(factors, bakes=size, **kitchen)  # type: ignore[misc]
+    yield lambda: definitive_screening(factors, **kitchen)
+    if wish.aim == "optimise":
+        yield lambda: central_composite(factors, **kitchen)
+        yield lambda: box_behnken(factors, **kitchen)
+    if wish.aim == "screen" and _square(factors):
+        # Each square is a day of its own
+        plain = {**{n: v for n, v in kitchen.items() if n != "days"}, "replicates": wish.days}
+        square = latin_square if len(factors) == 3 else graeco_latin_square
+        yield lambda: square(factors, **plain)
+
+
+def _square(factors: Sequence[Factor]) -> bool:
+    counts = {len(f.levels) if isinstance(f, Categorical) else 0 for f in factors}
+    return len(factors) in (3, 4) and len(counts) == 1 and 0 not in counts
+
+
+def _fractions(wish: Wish) -> Iterator[tuple[int, int]]:
+    """Return sizes of fractions, the largest also with middle-setting bakes."""
+    numeric = any(isinstance(factor, Numeric) for factor in wish.factors)
+    sizes = [size for size in FRACTIONS if size <= wish.bakes]
+    for size in sizes:
+        yield size, 0
+    if sizes and numeric and wish.bakes > sizes[0]:
+        yield sizes[0], min(wish.bakes - sizes[0], MOST_MIDDLES)
+
+
+def _mirrored(wish: Wish) -> Iterator[Maker]:
+    """Return makers of mirror bakes for a plan that is kept: of all factors, of one, and halves."""
+    kept, seed = wish.keep, wish.seed
+    if not isinstance(kept, Plan) or wish.days > 1 or wish.controls:
+        return
+    room = wish.bakes - kept.count()
+    names = [factor.name for factor in kept.factors]
+    if room >= kept.count("trial"):
+        yield lambda: fold_over(kept, seed=seed)
+        for name in names:
+            yield lambda name=name: fold_over(kept, factors=[name], seed=seed)  # type: ignore[misc]
+    elif room >= kept.count("trial") // 2 and wish.aim != "screen":
+        for pair in list(combinations(names, 2))[:MOST_HALVES]:
+            yield lambda pair=pair: fold_over(kept, pair=pair, seed=seed)  # type: ignore[misc]
+
+
+def _blends(wish: Wish) -> Iterator[Maker]:
+    factors, kitchen = wish.factors, wish.kitchen
+    for copies in (2, 1):
+        yield lambda copies=copies: simplex_lattice(  # type: ignore[misc]
+            factors, degree=2, replicates=copies, **kitchen
+        )
+        yield lambda copies=copies: simplex_centroid(factors, replicates=copies, **kitchen)  # type: ignore[misc]
+        yield lambda copies=copies: extreme_vertices(factors, replicates=copies, **kitchen)  # type: ignore[misc]
+
+
+# -- Why a plan is proposed, in kitchen words with numbers.
+
+
+AIM_WORDS = {
+    "screen": "find what matters",
+    "interactions": "see what works together",
+    "optimise": "tune",
+}
+EFFECT_WORDS = {
+    "screen": "single changes",
+    "interactions": "single changes and pairs",
+    "optimise": "single changes, pairs and bends",
+}
+# What a family of plans makes, for those who do not know its textbook name
+FAMILY_WORDS = {
+    "full factorial": "every combination of the settings",
+    "two-level fraction": "a chosen part of all combinations of low and high",
+    "Hadamard screening": "a few combinations of low and high for many changes",
+    "conference-matrix screening": "a few bakes at low, middle and high for many changes",
+    "central composite": "all ends together, each end alone, and middles",
+    "three-level surface": "the ends of two or three changes at a time, the rest at the middle",
+    "optimal plan": "picked one by one for what you ask",
+    "simplex lattice": "blends in even steps",
+    "simplex centroid": "each alone and in equal parts",
+    "extreme vertices": "blends at the limits of what may be mixed",
+    "mirror bakes": "the bakes made so far and their mirror images",
+    "Latin square": "each kind once in every row and column",
+    "Graeco-Latin square": "each kind once in every row and column",
+    "whole variants": "whole recipes side by side",
+}
+SETTLES = 1.5  # degrees of freedom below which a hard-to-change factor can not be judged
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What a person said, or what was taken for granted.
+
+    Parameters
+    ----------
+    tasters : int
+    worth : float
+        The difference worth noticing, in points.
+    sd_bake : float or None
+        Spread between bakes of one recipe; None for the usual one.
+    assumed : tuple of str
+        The questions left unanswered.
+    """
+
+    tasters: int
+    worth: float
+    sd_bake: float | None
+    assumed: tuple[str, ...]
+
+
+def spoken(
+    best: Promise,
+    others: Sequence[Promise],
+    wish: Wish,
+    answers: Answers,
+    cost: tuple[int, float] | None,
+) -> tuple[str, ...]:
+    """Return the reasons for a plan: what it tells, what it can not, what was assumed, what lost.
+
+    Parameters
+    ----------
+    best : Promise
+    others : sequence of Promise
+        The best of them first.
+    wish : Wish
+    answers : Answers
+    cost : (int, float) or None
+        Bakes that would tell every effect, and the difference they would show.
+    """
+    return (
+        *_told_apart(best, wish, answers),
+        *_hard_words(best),
+        *_lost_words(best, others, wish, cost),
+        _assumed(best, answers),
+        *_runners_up(best, others),
+    )
+
+
+def part_of(whole: Promise, part: Plan) -> str:
+    """Return what a first part belongs to, and what becomes of the bakes left out."""
+    left = whole.plan.count() - part.count()
+    rest = "the last one" if left == 1 else f"the other {left}"
+    return (
+        f"They are the part to bake first of a plan of {whole.plan.count()} bakes. What {rest} "
+        "should be is decided when these are tasted."
+    )
+
+
+def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
+    told = best.told
+    what = "effects of the blend" if wish.blend else EFFECT_WORDS[wish.aim]
+    said = [
+        f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {best.plan.sentence()}, "
+        f"{made_of(best.plan.family)}."
+    ]
+    if told.empty:
+        return [*said, f"None of the {len(best.table)} {what} can be told apart from the others."]
+    if len(told) < len(best.table):
+        apart = f"Of {len(best.table)} {what}, {len(told)} can be told apart"
+    elif len(told) == 1:
+        apart = "The one change can be judged"
+    else:
+        apart = f"All {len(told)} {what} can be told apart from one another"
+    if wish.aim == "screen" and len(told) > 1 and not wish.blend:
+        apart += _pair_words(told)
+    return [*said, f"{apart}.", _seen_words(best, answers)]
+
+
+def _seen_words(best: Promise, answers: Answers) -> str:
+    if not best.smallest < float("inf"):
+        return (
+            "No bake is left to tell a difference from chance: repeat some of them, or plan more."
+        )
+    return (
+        f"Smallest difference it would likely show: {best.smallest:.1f} points, for at least half "
+        f"of the effects; you want to see {answers.worth:g}."
+    )
+
+
+def _pair_words(told: pd.DataFrame) -> str:
+    mixed = told.loc[told["mixed"] > 1e-9, "mixed"]
+    if mixed.empty:
+        return ", and from every pair"
+    which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
+    return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
+
+
+def made_of(family: str, *, named: bool = True) -> str:
+    """Return what a family of plans makes, its textbook name in brackets where that is wanted.
+
+    Examples
+    --------
+    >>> made_of("full factorial")
+    'every combination of the settings (full factorial)'
+    >>> made_of("two-level fraction, with mirror bakes", named=False)
+    'a chosen part of all combinations of low and high, with mirror bakes'
+    >>> made_of("full factorial, first part")
+    'the first part of every combination of the settings (full factorial)'
+    """
+    if family.endswith(PART):
+        return f"the first part of {made_of(family.removesuffix(PART), named=named)}"
+    base, _, added = family.partition(", with ")
+    found = next((known for known in FAMILY_WORDS if base.startswith(known)), None)
+    if found is None:
+        return family
+    words = f"{FAMILY_WORDS[found]}, with {added}" if added else FAMILY_WORDS[found]
+    return f"{words} ({base})" if named else words
+
+
+def _hard_words(best: Promise) -> list[str]:
+    """Return a word on each hard-to-change factor: on what it is judged, or that it can not be."""
+    said = []
+    table = best.table.set_index("term")
+    unsettled = [one.name for one in best.plan.factors if one.group and _unsettled(best, one.name)]
+    for factor in best.plan.factors:
+        if not factor.group or factor.name not in table.index:
+            continue
+        own = table.loc[factor.name]
+        units = best.plan.rows.loc[best.plan.rows["role"] != "control"].get(factor.group)
+        count = 0 if units is None else int(units.nunique())
+        if count == best.plan.count():
+            continue
+        fills = str(own["judged_on"] or plural(kitchen_group(factor.group)))
+        if factor.name in unsettled:
+            held = factor.show(reference_setting(best.plan.factors)[factor.name])
+            said.append(
+                f"{best.plan.count()} bakes in {count} {fills} can not settle {factor.name}: hold "
+                f"it at {held}{_others(best, unsettled)}, or plan more {fills}."
+            )
+        else:
+            said.append(
+                f"{factor.name[0].upper()}{factor.name[1:]} is set afresh only {count} times, so "
+                f"it is judged on {count} {fills}: it would likely show {own['smallest']:.1f} "
+                "points."
+            )
+    return said
+
+
+def _unsettled(best: Promise, name: str) -> bool:
+    own = best.table[best.table["term"] == name]
+    return bool(len(own)) and own["df"].iloc[0] < SETTLES
+
+
+def _others(best: Promise, unsettled: Sequence[str]) -> str:
+    """Return which single changes can be judged once the unsettled ones are held."""
+    singles = [one.name for one in best.plan.factors if one.name not in unsettled]
+    judged = [name for name in singles if name in set(best.told["term"])]
+    if not judged:
+        return ""
+    if len(judged) == 1:
+        return f", and {judged[0]} can be judged"
+    return f", and these {len(judged)} can be judged: {kitchen_names(judged, best.plan.factors, 8)}"
+
+
+def _lost_words(
+    best: Promise, others: Sequence[Promise], wish: Wish, cost: tuple[int, float] | None
+) -> list[str]:
+    """Return what is not told, and what telling it would cost."""
+    if not best.lost:
+        return []
+    apart = f"{kitchen_names(best.lost, wish.factors)} apart from the rest"
+    lost = f"{best.plan.count()} bakes can not tell {apart}"
+    whole = next((one for one in others if not one.lost), None)
+    if whole is not None:
+        return [
+            f"This plan does not tell {apart}; a plan of {whole.plan.count()} bakes "
+            f"({made_of(whole.plan.family, named=False)}) would, but all in all less surely."
+        ]
+    if cost is None:
+        return [f"{lost}. No budget up to 128 bakes was found that would."]
+    size, smallest = cost
+    seen = f", and likely show {smallest:.1f} points" if smallest < float("inf") else ""
+    return [f"{lost}. {size} bakes would{seen}."]
+
+
+def _assumed(best: Promise, answers: Answers) -> str:
+    """Return what was taken for granted and what was said."""
+    words = {
+        "tasters": f"{answers.tasters} taster{'' if answers.tasters == 1 else 's'}",
+        "worth_noticing": f"{answers.worth:g} points worth noticing",
+    }
+    assumed = [word for name, word in words.items() if name in answers.assumed]
+    given = [word for name, word in words.items() if name not in answers.assumed]
+    said = f"As you said: {in_words(given)}. " if given else ""
+    spreads = f"Weighed with {best.spreads}." if best.spreads else ""
+    taken = f"Assumed: {in_words(assumed)}. " if assumed else ""
+    return f"{said}{taken}{spreads}".strip()
+
+
+def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
+    """Return the two next best of other kinds, with what they would give up."""
+    seen = {(best.plan.family, best.plan.count())}
+    named = {best.plan.family}
+    said: list[str] = []
+    for one in others:
+        family = one.plan.family
+        if (family, one.plan.count()) in seen or len(said) == 2:
+            continue
+        seen.add((family, one.plan.count()))
+        made = made_of(family, named=family not in named)
+        named.add(family)
+        said.append(f"{one.plan.count()} bakes, {made}: {_weighed(one)}")
+    if not said:
+        return []
+    return [f"Weighed and left: {'; '.join(said)}. The plan chosen sees one {_times(best)}."]
+
+
+def _weighed(one: Promise) -> str:
+    told, asked = len(one.told), len(one.table)
+    apart = f"all {asked} effects" if told == asked else f"{told} of {asked} effects"
+    shows = f", {one.smallest:.1f} points likely shown" if one.smallest < float("inf") else ""
+    return f"{apart} told apart{shows}, a difference worth noticing seen {_times(one)}"
+
+
+def _times(one: Promise) -> str:
+    return f"{100 * one.score:.0f} times in 100"
+
+
+# -- From a budget and an aim to a plan: every family that fits is made, weighed and compared.
+
 
 WORTH, TASTERS = 0.7, 6  # points of liking, and friends at the table, when nothing is said
 ALIKE = 0.02  # plans whose chances differ by less are alike, and the smaller one is proposed
@@ -92,7 +746,7 @@ def propose(
 
     Examples
     --------
-    >>> from trials.factors import Numeric
+    >>> from trials.core.factors import Numeric
     >>> factors = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]
     >>> plan = propose(factors, 16, aim="interactions", seed=1)
     >>> plan.family, plan.count()
@@ -116,10 +770,10 @@ def _explained(wish: Wish, answers: Answers) -> Plan:
 def _ranked(wish: Wish, answers: Answers) -> list[Promise]:
     """Return what every plan that fits promises, the best one first."""
     plans, _ = textbook(wish)
-    weighed = [_weighed(plan, wish, answers) for plan in plans]
+    weighed = [_weighed_plans(plan, wish, answers) for plan in plans]
     if not any(_can_not_be_better(one, wish) for one in weighed):
         found, refusals = searched(wish)
-        weighed += [_weighed(plan, wish, answers) for plan in found]
+        weighed += [_weighed_plans(plan, wish, answers) for plan in found]
         if not weighed:
             raise PlanError(f"no plan fits {wish.bakes} bakes: {_why(refusals)}")
     return sorted(weighed, key=_place)
@@ -144,7 +798,7 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
         return _explained(wish, answers).because(said)
     model = "interactions" if wish.model == "main" else wish.model
     part = first_part(whole.plan, wish.bakes, model=model, controls=wish.controls)
-    best = _weighed(part, wish, answers)
+    best = _weighed_plans(part, wish, answers)
     found = (whole.plan.count(), whole.smallest)
     cost = _cost(whole, ranked, together, answers) if whole.lost else found
     reasons = spoken(best, [], wish, answers, cost)
@@ -193,7 +847,7 @@ def _answers(
     )
 
 
-def _weighed(plan: Plan, wish: Wish, answers: Answers) -> Promise:
+def _weighed_plans(plan: Plan, wish: Wish, answers: Answers) -> Promise:
     return promise(
         plan,
         wish.targets,
@@ -224,7 +878,7 @@ def _searched_in_full(one: Promise, wish: Wish, answers: Answers) -> Promise:
     """Return the plan, searched for longer if a search found it and that tells more."""
     if one.plan.family != "optimal plan" or one.plan.details["starts"] != QUICK:
         return one
-    longer = _weighed(in_full(wish, one.plan), wish, answers)
+    longer = _weighed_plans(in_full(wish, one.plan), wish, answers)
     return longer if round(longer.score, 9) >= round(one.score, 9) else one
 
 
@@ -244,7 +898,7 @@ def _cost(
             continue
         larger = replace(wish, bakes=size, keep=None, loads=_like(wish.loads, wish.bakes, size))
         for plan in searched(larger, starts=1)[0]:
-            told = _weighed(plan, wish, answers)
+            told = _weighed_plans(plan, wish, answers)
             if not told.lost:
                 return size, told.smallest
     return None

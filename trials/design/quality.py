@@ -7,17 +7,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from trials.base.words import in_words, tidy_number
+from trials.core.exclusion import Exclusion
+from trials.core.factors import Component
+from trials.core.plan import Plan
+from trials.core.terms import Model, basis, coded_settings, model_matrix, real_settings
 from trials.design.aliasing import aliases
-from trials.design.basis import basis, coded_settings, real_settings
 from trials.design.candidates import Candidates, candidates
-from trials.design.effect_tests import effect_tests_at
-from trials.design.exclusion import Exclusion
-from trials.design.kitchen import Ratios
-from trials.design.plan import Plan
-from trials.design.strata import Judgement, Strata, strata
-from trials.design.terms import Model, model_matrix
-from trials.factors import Component
-from trials.tables import in_words, tidy_number
+from trials.design.layout import Ratios
+from trials.design.power import Judgement, Strata, effect_tests_at, strata
 
 SPACE_POINTS = 4096
 
@@ -97,8 +95,8 @@ def quality(plan: Plan, model: Model = None, *, variance_ratio: Ratios | None = 
 
     Examples
     --------
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
     >>> factors = [Numeric("rest", 20, 60), Numeric("salt", 1, 3)]
     >>> bakes = pd.DataFrame({"rest": [20, 60, 20, 60] * 2, "salt": [1, 1, 3, 3] * 2})
     >>> found = quality(lay_out(factors, bakes, family="all", model="interactions", seed=1))

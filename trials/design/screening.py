@@ -6,18 +6,18 @@ from itertools import combinations, product
 import numpy as np
 import pandas as pd
 
-from trials.design.laying_out import lay_out
-from trials.design.plan import Plan, new_seed, whole_number
-from trials.design.points import (
+from trials.base.errors import PlanError
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Factor, Numeric
+from trials.core.plan import Plan, new_seed, whole_number
+from trials.design.fractions import MOST_FACTORS, minimum_aberration, signs
+from trials.design.layout import (
+    lay_out,
     only_two_levels,
     real_settings,
     refuse_hard_to_change,
     with_middle_bakes,
 )
-from trials.design.regular import MOST_FACTORS, minimum_aberration, signs
-from trials.errors import PlanError
-from trials.factors import Categorical, Factor, Numeric
-from trials.tables import in_words
 
 HADAMARD = (12, 20, 24, 28, 36)
 REGULAR = (8, 16, 32)

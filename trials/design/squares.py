@@ -5,11 +5,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from trials.design.laying_out import lay_out
-from trials.design.plan import Plan, new_seed, whole_number
-from trials.design.points import refuse_components, refuse_hard_to_change
-from trials.errors import PlanError
-from trials.factors import Factor, check_factors
+from trials.base.errors import PlanError
+from trials.core.factors import Factor, check_factors
+from trials.core.plan import Plan, new_seed, whole_number
+from trials.design.layout import lay_out, refuse_components, refuse_hard_to_change
 
 LARGEST = 12
 NO_PAIR = {
@@ -57,7 +56,7 @@ def latin_square(
 
     Examples
     --------
-    >>> from trials.factors import Categorical
+    >>> from trials.core.factors import Categorical
     >>> fat = Categorical("fat", ["butter", "lard", "oil"])
     >>> places = [Categorical("shelf", [1, 2, 3]), Categorical("side", ["left", "mid", "right"])]
     >>> latin_square([fat, *places], seed=1).sentence()
@@ -97,7 +96,7 @@ def graeco_latin_square(
 
     Examples
     --------
-    >>> from trials.factors import Categorical
+    >>> from trials.core.factors import Categorical
     >>> four = [Categorical(name, [1, 2, 3, 4]) for name in ("fat", "flour", "shelf", "side")]
     >>> graeco_latin_square(four, seed=1).sentence()
     '16 bakes over 1 day'

@@ -7,15 +7,12 @@ import numpy as np
 import pandas as pd
 import pyDOE3
 
-from trials.design.confounding import arrange
-from trials.design.laying_out import lay_out
-from trials.design.plan import Plan, new_seed, whole_number
-from trials.design.points import only_numbers, real_settings
-from trials.design.regular import minimum_aberration, signs
-from trials.design.structure import Structure
-from trials.errors import PlanError
-from trials.factors import Factor, Numeric
-from trials.tables import in_words, tidy_number
+from trials.base.errors import PlanError
+from trials.base.words import in_words, tidy_number
+from trials.core.factors import Factor, Numeric
+from trials.core.plan import Plan, new_seed, whole_number
+from trials.design.fractions import Structure, arrange, minimum_aberration, signs
+from trials.design.layout import lay_out, only_numbers, real_settings
 
 AXIAL = ("face", "rotatable", "orthogonal blocks", "beyond")
 # Middle bakes for uniform precision, Box & Hunter 1957, by factorial bakes (from memory)

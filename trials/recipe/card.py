@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
+from trials.base.words import in_words, tidy_number
 from trials.recipe.cautions import Caution, cautions
 from trials.recipe.formula import Formula, allergens
 from trials.recipe.units import convert, household
-from trials.tables import in_words, tidy_number
 
 READERS_UNITS = {
     "grams": "Grams, and percent of the flour.",

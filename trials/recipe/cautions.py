@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from numbers import Real
 from typing import Any
 
+from trials.base.words import in_words, tidy_number
 from trials.recipe.formula import Formula, allergens
 from trials.recipe.ingredients import Ingredient
-from trials.tables import in_words, tidy_number
 
 USUAL_FRYING = (160, 190)  # °C; trade manuals (160-180 in general, doughnuts 190)
 # Smoke points in °C, from encyclopedia tables that disagree by 20 to 40 °C: ranges, not limits.

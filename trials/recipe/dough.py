@@ -1,8 +1,8 @@
 """The temperature of a dough, and how warm its water has to be."""
 
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
+from trials.base.words import tidy_number
 from trials.recipe.units import convert, unit
-from trials.tables import tidy_number
 
 
 def water_temperature(

@@ -1,26 +1,640 @@
-"""A formula in baker's percentages: its totals, its grams, and what can be changed in it."""
+"""A formula in baker's percentages.
+
+Its parts, its totals, its grams, and every change that keeps it honest.
+"""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from numbers import Integral, Real
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
+from trials.base.words import in_words, tidy_number
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
-from trials.recipe.mix import ONLY_PART, TOTALS, Mix, read, totals
-from trials.recipe.moves import (
-    left_out,
-    scaled_part,
-    swapped,
-    with_flour_shares,
-    with_percents,
-    with_totals,
-)
-from trials.tables import in_words, tidy_number
+
+# -- What is mixed, part by part, in percent of the whole formula's flour.
+#
+# Whatever a baker writes (percentages, grams, a pre-ferment that the dough takes in) becomes one
+# plain table here: {part: {ingredient: percent}}, the flours of all parts summing to 100.
+
+
+Parts = dict[str, dict[str, float]]
+
+ONLY_PART = "dough"  # the part that a formula of one part is
+DRY = ("flour", "starch", "nut")  # groups whose own water does not count for hydration
+TOTALS = ("hydration", "added water", "water", "fat", "sugar", "salt", "protein", "alcohol")
+NEGLIGIBLE = 1e-12  # of the dough: what is left of an amount by rounding in the arithmetic
+
+
+@dataclass(frozen=True, eq=False)
+class Mix:
+    """Parts in percent of total flour, with what is needed to count them.
+
+    Parameters
+    ----------
+    parts : dict of dict
+        Percent of total flour by part and ingredient; the flours sum to 100.
+    table : Ingredients
+        Where ingredients are looked up.
+    also_flour : tuple of str
+        Ingredients or groups that count as flour besides the group flour.
+    aside : tuple of str
+        Parts that are neither in the totals nor in the dough weight (frying oil).
+    """
+
+    parts: Parts
+    table: Ingredients
+    also_flour: tuple[str, ...] = ()
+    aside: tuple[str, ...] = ()
+
+    def find(self, name: str) -> Ingredient:
+        """Return the ingredient a name means."""
+        return self.table.find(name)
+
+    def is_flour(self, name: str) -> bool:
+        """Say whether an ingredient is among those that make the 100 %."""
+        found = self.find(name)
+        return found.group in self._flour_groups or found in self._flour_rows
+
+    @cached_property
+    def _flour_groups(self) -> frozenset[str]:
+        groups = {row.group for row in self.table.rows} if self.also_flour else set()
+        return frozenset({"flour"} | {word.casefold() for word in self.also_flour} & groups)
+
+    @cached_property
+    def _flour_rows(self) -> tuple[Ingredient, ...]:
+        words = (word for word in self.also_flour if word.casefold() not in self._flour_groups)
+        return tuple(self.find(word) for word in words)
+
+    def rows(self, part: str | None = None) -> Iterator[tuple[str, str, float]]:
+        """Yield part, ingredient and percent of what counts: one part, or all not set aside."""
+        for where, amounts in self.parts.items():
+            counts = where not in self.aside if part is None else where == part
+            if counts:
+                for name, percent in amounts.items():
+                    yield where, name, percent
+
+    def weight(self) -> float:
+        """Return the dough in percent of its flour."""
+        return math.fsum(percent for _, _, percent in self.rows())
+
+    def named(self, part: str) -> str:
+        """Return a part's own spelling; a FormulaError when there is none."""
+        for own in self.parts:
+            if isinstance(part, str) and own.casefold() == part.casefold():
+                return own
+        raise FormulaError(f'there is no part "{part}"; the formula has {in_words(self.parts)}.')
+
+    def main_part(self) -> str:
+        """Return the part that holds the most flour, of equals the last: the final dough."""
+        flour = dict.fromkeys(self.parts, 0.0)
+        for part, name, percent in self.rows():
+            flour[part] += percent if self.is_flour(name) else 0.0
+        most = max(flour.values())
+        return [part for part, held in flour.items() if held == most][-1]
+
+    def places(self, name: str, part: str | None = None) -> list[tuple[str, str]]:
+        """Return every part that holds an ingredient, with the spelling used there."""
+        wanted = self.find(name)
+        parts = list(self.parts) if part is None else [self.named(part)]
+        return [
+            (where, own)
+            for where in parts
+            for own in self.parts[where]
+            if self.find(own) == wanted and (part is not None or where not in self.aside)
+        ]
+
+    def place(self, name: str, part: str | None = None) -> tuple[str, str]:
+        """Return where an ingredient is, or is to go: the main part rather than another."""
+        places = self.places(name, part)
+        main = self.main_part() if part is None else self.named(part)
+        if not places:
+            return main, name
+        return max(places, key=lambda at: (at[0] == main, self.parts[at[0]][at[1]]))
+
+    def put(self, part: str, name: str, percent: float) -> "Mix":
+        """Return the mix with one amount set; an amount of 0 takes the ingredient out."""
+        amounts = {**self.parts[part], name: percent}
+        if percent == 0:
+            del amounts[name]
+        return self.with_parts({**self.parts, part: amounts})
+
+    def with_parts(self, parts: Parts) -> "Mix":
+        """Return the mix with other parts."""
+        return replace(self, parts=parts)
+
+
+def brings(mix: Mix, name: str) -> dict[str, float]:
+    """Return what 1 % of an ingredient adds to each total, the flour and the dough weight.
+
+    Hydration counts all water but that of flours, starches and nuts; the ingredient water counts
+    as water wholly.
+
+    References
+    ----------
+    Common practice, no source (effective hydration, total flour).
+    """
+    found = mix.find(name)
+    flour = mix.is_flour(name)
+    added = 1.0 if found.group == "water" else 0.0
+    water = added or found.water / 100
+    return {
+        "flour": 1.0 if flour else 0.0,
+        "hydration": 0.0 if flour or found.group in DRY else water,
+        "added water": added,
+        "water": water,
+        "fat": found.fat / 100,
+        "sugar": found.sugar / 100,
+        "salt": found.salt / 100,
+        "protein": found.protein / 100,
+        "alcohol": found.alcohol / 100,
+        "dough": 1.0,
+    }
+
+
+def totals(mix: Mix, part: str | None = None) -> dict[str, float]:
+    """Return the totals of all that counts, or of one part, in percent of total flour."""
+    rows = [(percent, brings(mix, name)) for _, name, percent in mix.rows(part)]
+    names = ("flour", *TOTALS, "dough")
+    return {total: math.fsum(percent * each[total] for percent, each in rows) for total in names}
+
+
+def read(
+    parts: Mapping[str, Any],
+    table: Ingredients,
+    also_flour: tuple[str, ...] = (),
+    aside: tuple[str, ...] = (),
+) -> Mix:
+    """Return the mix that a baker wrote down, in percent of total flour.
+
+    Parameters
+    ----------
+    parts : mapping
+        {ingredient: amount} or {part: {ingredient: amount}}. A part may take in another by its
+        name ("poolish": 104): that much of its whole weight, as final doughs are written.
+
+    Raises
+    ------
+    FormulaError
+        For amounts below 0 or not numbers, names that differ only in capitals, unknown
+        ingredients, and a total flour of zero.
+    """
+    nested = _nested(parts)
+    _check_names("parts", nested)
+    for part, amounts in nested.items():
+        _check_names(f'part "{part}"', amounts)
+        for name, amount in amounts.items():
+            check_percent(f'part "{part}", "{name}"', amount)
+    taken_in = _taken_in(nested, table)
+    amounts_of = {part: _own_amounts(nested, part, taken_in) for part in nested}
+    resolved = {part: amounts for part, amounts in amounts_of.items() if amounts}
+    mix = Mix(resolved, table, also_flour, tuple(part for part in resolved if part in aside))
+    _check_twins(mix)
+    return normalised(mix)
+
+
+def normalised(mix: Mix) -> Mix:
+    """Return the mix with its flours summing to 100."""
+    flour = math.fsum(percent for _, name, percent in mix.rows() if mix.is_flour(name))
+    if flour <= 0:
+        raise FormulaError(
+            "the total flour is zero, so there is nothing that percentages could be of. Add a "
+            "flour, or say which ingredient counts as flour (also_flour)."
+        )
+    if math.isclose(flour, 100.0, rel_tol=NEGLIGIBLE):
+        return mix
+    return mix.with_parts(
+        {
+            part: {name: percent * 100.0 / flour for name, percent in amounts.items()}
+            for part, amounts in mix.parts.items()
+        }
+    )
+
+
+def check_percent(what: str, amount: object) -> None:
+    """Raise a FormulaError when an amount is not a number from 0 up."""
+    if isinstance(amount, bool) or not isinstance(amount, Real) or not math.isfinite(amount):
+        raise FormulaError(f"{what} is {amount!r}; a percentage, a number from 0 up, was expected.")
+    if amount < 0:
+        raise FormulaError(
+            f"{what} is {tidy_number(float(amount))} %; a percentage from 0 up is needed."
+        )
+
+
+def _nested(parts: object) -> dict[str, dict[str, Any]]:
+    if not isinstance(parts, Mapping) or not parts:
+        raise FormulaError(
+            "a formula needs its parts: {ingredient: percent}, or {part: {ingredient: percent}}."
+        )
+    inner = [isinstance(value, Mapping) for value in parts.values()]
+    if not any(inner):
+        return {ONLY_PART: dict(parts)}
+    if not all(inner):
+        loose = [str(name) for name, value in parts.items() if not isinstance(value, Mapping)]
+        raise FormulaError(
+            f"{in_words(loose)} stand beside whole parts; put each ingredient into a part."
+        )
+    empty = [str(part) for part, amounts in parts.items() if not amounts]
+    if empty:
+        raise FormulaError(f"{in_words(empty)}: the part is empty; give its ingredients.")
+    return {part: dict(amounts) for part, amounts in parts.items()}
+
+
+def _check_names(where: str, names: Mapping[str, Any]) -> None:
+    seen: dict[str, str] = {}
+    for name in names:
+        if not isinstance(name, str) or not name.strip():
+            raise FormulaError(f"{where}: {name!r} is not a name; text was expected.")
+        twin = seen.setdefault(" ".join(name.casefold().split()), name)
+        if twin != name:
+            raise FormulaError(
+                f'{where}: "{twin}" and "{name}" differ only in capitals or spaces. '
+                "Keep one of them, with the whole amount."
+            )
+
+
+def _check_twins(mix: Mix) -> None:
+    for part, amounts in mix.parts.items():
+        seen: dict[str, str] = {}
+        for name in amounts:
+            twin = seen.setdefault(mix.find(name).name, name)
+            if twin != name:
+                raise FormulaError(
+                    f'part "{part}": "{twin}" and "{name}" are the same ingredient '
+                    f"({mix.find(name).name}). Keep one of them, with the whole amount."
+                )
+
+
+def _taken_in(nested: dict[str, dict[str, Any]], table: Ingredients) -> dict[str, tuple[str, str]]:
+    """Return which part is taken in by which, and under which spelling."""
+    taken: dict[str, tuple[str, str]] = {}
+    for part, amounts in nested.items():
+        for name in amounts:
+            found = [own for own in nested if own.casefold() == name.casefold()]
+            if not found or found[0] == part or name in table:
+                continue
+            if found[0] in taken:
+                raise FormulaError(
+                    f'the part "{found[0]}" is taken in twice, by "{taken[found[0]][0]}" and '
+                    f'"{part}". Make a part for each.'
+                )
+            taken[found[0]] = (part, name)
+    return taken
+
+
+def _own_amounts(
+    nested: dict[str, dict[str, Any]], part: str, taken_in: dict[str, tuple[str, str]]
+) -> dict[str, float]:
+    """Return a part's own ingredients, on the scale of the part that takes it in at the end."""
+    scale, at, seen = 1.0, part, [part]
+    while at in taken_in:
+        whole = math.fsum(nested[at].values())
+        at, name = taken_in[at][0], taken_in[at][1]
+        if at in seen or whole <= 0:
+            raise FormulaError(
+                f"the parts {in_words(seen)} take in one another, or weigh nothing; "
+                "no amount can be worked out."
+            )
+        scale *= nested[at][name] / whole
+        seen.append(at)
+    others = {name for taker, name in taken_in.values() if taker == part}
+    return {
+        name: float(amount) * scale for name, amount in nested[part].items() if name not in others
+    }
+
+
+# -- Changes of a mix that keep baker's percentages honest: each says what moves and what is held.
+#
+# All amounts are percent of the whole formula's flour. A target that can not be met is an error
+# that says by how much.
+
+
+MATCHES = ("fat", "sugar", "water", "yeast", "weight")
+CORRECTED = ("fat", "sugar", "yeast")  # swaps after which hydration is made equal again
+# Grams that raise as much as 1 g of fresh yeast: common practice, no source. Instant yeast shares
+# its row with active dry yeast and is told by its name.
+_YEAST = {"yeast, compressed fresh": 1.0, "yeast, active dry": 0.4, "instant yeast": 0.33}
+# What moves a total when nothing is said: an ingredient, added if need be, or a group's largest.
+_CARRIES = {"hydration": "water", "added water": "water", "water": "water", "salt": "salt"}
+_CARRIED_BY_GROUP = ("fat", "sugar")
+
+Target = tuple[str, str | None]  # a total and the part it is of; None is the whole formula
+
+
+def with_totals(
+    mix: Mix, targets: Mapping[Target, float], by: Mapping[Target, str] | None = None
+) -> Mix:
+    """Set totals together, each by moving one ingredient.
+
+    Butter moves fat and water, honey sugar and water; so the amounts are solved for together and
+    no target depends on the order in which it was named.
+
+    Parameters
+    ----------
+    targets : mapping of (total, part) to percent of total flour
+        With a part, only what that part brings is counted.
+    by : mapping of (total, part) to ingredient, optional
+        What moves each total.
+    """
+    if not targets:
+        return mix
+    for (total, _), percent in targets.items():
+        if total not in TOTALS:
+            raise FormulaError(f'there is no total "{total}"; there are {in_words(TOTALS)}.')
+        check_percent(f'"{total}"', percent)
+    carriers = [_carrier(mix, *target, (by or {}).get(target)) for target in targets]
+    if len(set(carriers)) < len(carriers):
+        raise FormulaError(
+            f"{in_words(total for total, _ in targets)} would be moved by the same ingredient; "
+            "name another for one of them."
+        )
+    targets = {
+        (total, None if part is None else mix.named(part)): percent
+        for (total, part), percent in targets.items()
+    }
+    rest = mix
+    for part, name in carriers:
+        rest = rest.put(part, name, 0.0)
+    amounts = _solved(mix, rest, targets, carriers)
+    for (part, name), amount in zip(carriers, amounts, strict=True):
+        mix = _placed(mix, part, name, amount)
+    return mix
+
+
+def _solved(
+    mix: Mix, rest: Mix, targets: Mapping[Target, float], carriers: list[tuple[str, str]]
+) -> list[float]:
+    """Return the carriers' amounts that meet the targets."""
+    moved = np.array(
+        [
+            [brings(mix, name)[total] if of in (None, part) else 0.0 for part, name in carriers]
+            for total, of in targets
+        ]
+    )
+    for (total, _), row, (_, name) in zip(targets, np.diag(moved), carriers, strict=True):
+        if row == 0:
+            raise FormulaError(f'"{name}" brings no {total}, so it can not move it.')
+    missing = [value - totals(rest, part)[total] for (total, part), value in targets.items()]
+    if np.linalg.matrix_rank(moved) < len(carriers):
+        raise FormulaError(
+            f"{in_words(total for total, _ in targets)} can not be set apart from one another by "
+            f"{in_words(name for _, name in carriers)}; name other ingredients."
+        )
+    amounts = np.linalg.solve(moved, np.array(missing))
+    for at, (total, part) in enumerate(targets):
+        short = -amounts[at] * moved[at, at]
+        if amounts[at] < -NEGLIGIBLE * mix.weight():
+            where = "" if part is None else f' of part "{part}"'
+            value = targets[total, part]
+            raise FormulaError(
+                f"{total}{where} can not be {tidy_number(value)} %: without any "
+                f'"{carriers[at][1]}" in part "{carriers[at][0]}" it is already '
+                f"{tidy_number(value + short)} %, {tidy_number(short)} too much."
+            )
+    return [max(0.0, float(amount)) for amount in amounts]
+
+
+def _carrier(mix: Mix, total: str, part: str | None, by: str | None) -> tuple[str, str]:
+    if by is None and total in _CARRIED_BY_GROUP:
+        rows = [(at, name, percent) for at, name, percent in _rows(mix, part)]
+        held = [row for row in rows if mix.find(row[1]).group == total]
+        if held:
+            at, name, _ = max(held, key=lambda row: row[2] * brings(mix, row[1])[total])
+            return at, name
+        by = "sugar" if total == "sugar" else None
+    by = by or _CARRIES.get(total)
+    if by is None:
+        raise FormulaError(f"say which ingredient is to move {total}: by=...")
+    if mix.is_flour(by):
+        raise FormulaError(f'"{by}" is flour, the 100 %; name another ingredient to move {total}.')
+    return mix.place(by, part)
+
+
+def _rows(mix: Mix, part: str | None) -> list[tuple[str, str, float]]:
+    return list(mix.rows(None if part is None else mix.named(part)))
+
+
+def _placed(mix: Mix, part: str, name: str, amount: float) -> Mix:
+    """Set an amount; what the arithmetic's rounding leaves of nothing is nothing."""
+    dust = amount <= NEGLIGIBLE * mix.weight()
+    if dust and name not in mix.parts[part]:
+        return mix
+    return mix.put(part, name, 0.0 if dust else amount)
+
+
+def with_percents(mix: Mix, percents: Mapping[Target, float]) -> Mix:
+    """Set ingredients, none of them flour, in percent of total flour.
+
+    Parameters
+    ----------
+    percents : mapping of (ingredient, part) to percent
+        Without a part the ingredient may stand in one part only; one that is nowhere goes to the
+        part with the most flour.
+    """
+    for (name, part), percent in percents.items():
+        check_percent(f'"{name}"', percent)
+        if mix.is_flour(name):
+            raise FormulaError(f'"{name}" is flour; set its share of the flour instead.')
+        _check_one_place(mix, name, part)
+        at, own = mix.place(name, part)
+        mix = _placed(mix, at, own, float(percent))
+    return mix
+
+
+def _check_one_place(mix: Mix, name: str, part: str | None) -> None:
+    places = mix.places(name, part)
+    if len(places) > 1:
+        raise FormulaError(
+            f'"{name}" is in the parts {in_words(at for at, _ in places)}; say which part.'
+        )
+
+
+def with_flour_shares(mix: Mix, shares: Mapping[Target, float]) -> Mix:
+    """Set flours in percent of total flour; the others of the same part shrink in proportion.
+
+    Several shares are set together, so that none shrinks another.
+    """
+    placed: dict[str, dict[str, float]] = {}
+    for (name, part), share in shares.items():
+        check_percent(f'the share of "{name}"', share)
+        if not mix.is_flour(name):
+            raise FormulaError(
+                f'"{name}" does not count as flour here; name a flour, or say that it counts '
+                "(also_flour)."
+            )
+        _check_one_place(mix, name, part)
+        at, own = mix.place(name, part)
+        placed.setdefault(at, {})[own] = float(share)
+    for part, flours in placed.items():
+        mix = _with_part_flours(mix, part, flours)
+    return mix
+
+
+def _with_part_flours(mix: Mix, part: str, flours: dict[str, float]) -> Mix:
+    held = {name: percent for name, percent in mix.parts[part].items() if mix.is_flour(name)}
+    room = math.fsum(held.values())
+    left = room - math.fsum(flours.values())
+    others = {name: percent for name, percent in held.items() if name not in flours}
+    total = math.fsum(others.values())
+    if left < -NEGLIGIBLE * room:
+        raise FormulaError(
+            f'part "{part}" holds {tidy_number(room)} % of the flour, {tidy_number(-left)} less '
+            f"than the {in_words(flours)} asked for."
+        )
+    if total == 0 and left > NEGLIGIBLE * room:
+        raise FormulaError(
+            f'part "{part}" has no flour but {in_words(flours)} to fill up {tidy_number(left)} %; '
+            "put the other flour into the formula first."
+        )
+    for name, percent in others.items():
+        mix = _placed(mix, part, name, percent * max(left, 0.0) / total)
+    for name, percent in flours.items():
+        mix = _placed(mix, part, name, percent)
+    return mix
+
+
+def natural_match(mix: Mix, name: str) -> str:
+    """Return what a swap of an ingredient keeps equal when nothing is said.
+
+    Examples
+    --------
+    >>> from trials.recipe.ingredients import shipped
+    >>> names = ("butter", "honey", "milk", "fresh yeast", "oats")
+    >>> [natural_match(Mix({}, shipped()), name) for name in names]
+    ['fat', 'sugar', 'water', 'yeast', 'weight']
+    """
+    found = mix.find(name)
+    if found.name in _YEAST:
+        return "yeast"
+    if found.group in ("fat", "sugar"):
+        return found.group
+    return "water" if found.water > 50 and not mix.is_flour(name) else "weight"
+
+
+def swapped(
+    mix: Mix,
+    old: str,
+    new: str,
+    match: str | None = None,
+    part: str | None = None,
+    *,
+    hydrate: bool = True,
+) -> Mix:
+    """Put one ingredient in the place of another, and correct the water that this brings or takes.
+
+    Parameters
+    ----------
+    match : {"fat", "sugar", "water", "yeast", "weight"}, optional
+        What stays equal; yeast is what raises as much (fresh 1, active dry 0.4, instant 0.33).
+        For fat, sugar and yeast the ingredient water makes hydration equal again; for water it is
+        equal already; for weight nothing is corrected, the dough weighs the same. Left out: fat
+        for fats, sugar for sugars, water for liquids, yeast for yeasts, else weight.
+    part : str, optional
+        Where; every part that holds the ingredient when left out.
+    hydrate : bool
+        False leaves the water as it comes, for a hydration that is set next anyway.
+    """
+    match = natural_match(mix, old) if match is None else match
+    if match not in MATCHES:
+        raise FormulaError(f'a swap can match {in_words(MATCHES, "or")}, not "{match}".')
+    places = mix.places(old, part)
+    if not places:
+        where = "the formula" if part is None else f'part "{part}"'
+        raise FormulaError(f'"{old}" is not in {where}, so nothing can take its place.')
+    if mix.find(old) == mix.find(new):
+        return mix
+    if mix.is_flour(old) != mix.is_flour(new) and match != "weight":
+        raise FormulaError(
+            f'"{old}" and "{new}": only one is flour; swap them with match="weight".'
+        )
+    for at, own in places:
+        hydration = totals(mix)["hydration"]
+        mix = _replaced(mix, at, own, new, _exchange(mix, own, new, match))
+        if hydrate and match in CORRECTED:
+            mix = _rehydrated(mix, hydration - totals(mix)["hydration"], at)
+    return normalised(mix)
+
+
+def _exchange(mix: Mix, old: str, new: str, match: str) -> float:
+    """Return how much of the new ingredient stands for 1 of the old."""
+    if match == "weight":
+        return 1.0
+    if match == "yeast":
+        before, after = _raises(mix, old), _raises(mix, new)
+    else:
+        total = "hydration" if match == "water" else match
+        before, after = (brings(mix, name)[total] for name in (old, new))
+    if before == 0 or after == 0:
+        without = old if before == 0 else new
+        raise FormulaError(
+            f'"{without}" has no {match}, so "{old}" and "{new}" can not be swapped at equal '
+            f"{match}. Match {in_words([m for m in MATCHES if m != match], 'or')}."
+        )
+    return before / after
+
+
+def _raises(mix: Mix, name: str) -> float:
+    """Return how many grams of fresh yeast 1 g of an ingredient is worth; 0 when it is no yeast."""
+    grams = _YEAST.get(name.casefold()) or _YEAST.get(mix.find(name).name)
+    return 1 / grams if grams else 0.0
+
+
+def _replaced(mix: Mix, part: str, old: str, new: str, exchange: float) -> Mix:
+    there = mix.places(new, part)
+    name = there[0][1] if there else new
+    amounts: dict[str, float] = {}
+    for own, percent in mix.parts[part].items():
+        goes_to, amount = (name, percent * exchange) if own == old else (own, percent)
+        amounts[goes_to] = amounts.get(goes_to, 0.0) + amount
+    return mix.with_parts({**mix.parts, part: amounts})
+
+
+def _rehydrated(mix: Mix, water: float, part: str) -> Mix:
+    """Add water, or take it away, where the swap was made or else where water is."""
+    here = mix.places("water", part)
+    at, name = here[0] if here else mix.place("water")
+    amount = mix.parts[at].get(name, 0.0) + water
+    if amount < -NEGLIGIBLE * mix.weight():
+        raise FormulaError(
+            f'the swap brings {tidy_number(-water)} % of water and part "{at}" has only '
+            f"{tidy_number(mix.parts[at].get(name, 0.0))} % to take away: {tidy_number(-amount)} "
+            'too much. Lower another liquid first, or match "weight".'
+        )
+    return _placed(mix, at, name, max(amount, 0.0))
+
+
+def left_out(mix: Mix, name: str, part: str | None = None) -> Mix:
+    """Leave out an ingredient, everywhere or in one part, or a whole part."""
+    if part is None and any(own.casefold() == name.casefold() for own in mix.parts):
+        own = mix.named(name)
+        if name in mix.table and mix.places(name):
+            raise FormulaError(
+                f'"{name}" is a part and an ingredient; say part=... to leave out the ingredient.'
+            )
+        return normalised(mix.with_parts({at: mix.parts[at] for at in mix.parts if at != own}))
+    places = mix.places(name, part)
+    if not places:
+        raise FormulaError(f'"{name}" is not in the formula, so it can not be left out.')
+    for at, own in places:
+        mix = mix.put(at, own, 0.0)
+    kept = {at: amounts for at, amounts in mix.parts.items() if amounts}
+    return normalised(mix.with_parts(kept))
+
+
+def scaled_part(mix: Mix, part: str, factor: float) -> Mix:
+    """Make a part larger or smaller as a whole."""
+    own = mix.named(part)
+    scaled = {name: percent * factor for name, percent in mix.parts[own].items()}
+    return normalised(mix.with_parts({**mix.parts, own: scaled}))
+
+
+# -- A formula in baker's percentages: its totals, its grams, and what can be changed in it.
+
 
 ASIDE = ("frying oil",)  # parts that no one eats whole, unless said otherwise
 FIRST_TOTALS = ("hydration", "fat", "sugar", "salt")

@@ -1,7 +1,6 @@
-"""What ingredients are made of, per 100 g, and what they may not be served with.
+"""Ingredients.
 
-The shipped table `ingredients.csv` is read from public food-composition data; each row names its
-source. A baker's own rows are put beside it or in place of a row.
+What they are made of per 100 g, what bakers call them, what they may not be served with.
 """
 
 import difflib
@@ -14,9 +13,172 @@ from typing import Any
 
 import pandas as pd
 
-from trials.errors import FormulaError, Place, SheetError
-from trials.recipe.everyday import ASKS, MEANS
-from trials.tables import in_words, number, read_csv, tidy_number
+from trials.base.errors import FormulaError, Place, SheetError
+from trials.base.files import read_csv
+from trials.base.words import in_words, number, tidy_number
+
+# -- What bakers call the ingredients of the shipped table.
+#
+# One everyday name stands for one row where bakers mean one thing ("butter" is the unsalted one);
+# a name that bakers use for several things is answered with a question, never with a guess.
+
+
+# Everyday name -> the table's own name. Instant yeast has no row of its own: the dried yeast that
+# the table has differs from it in activity, hardly in composition (common practice, no source).
+MEANS = {
+    "all-purpose flour": "wheat flour, all-purpose",
+    "plain flour": "wheat flour, all-purpose",
+    "white flour": "wheat flour, all-purpose",
+    "all purpose flour": "wheat flour, all-purpose",
+    "bread flour": "wheat flour, bread",
+    "strong flour": "wheat flour, bread",
+    "cake flour": "wheat flour, cake",
+    "self-rising flour": "wheat flour, self-rising",
+    "self-raising flour": "wheat flour, self-rising",
+    "wholemeal flour": "wheat flour, wholemeal (whole-grain)",
+    "whole wheat flour": "wheat flour, wholemeal (whole-grain)",
+    "whole-wheat flour": "wheat flour, wholemeal (whole-grain)",
+    "light rye flour": "rye flour, light",
+    "medium rye flour": "rye flour, medium",
+    "dark rye flour": "rye flour, dark",
+    "rice flour": "rice flour, white",
+    "corn flour": "corn flour, whole-grain",
+    "masa harina": "masa harina (corn flour, masa)",
+    "cornmeal": "cornmeal, degermed",
+    "polenta": "cornmeal, degermed",
+    "corn starch": "cornstarch",
+    "buckwheat": "buckwheat flour",
+    "chickpea flour": "chickpea flour (besan)",
+    "besan": "chickpea flour (besan)",
+    "semolina flour": "semolina",
+    "rolled oats": "oats",
+    "gluten": "vital wheat gluten",
+    "soy flour": "soy flour, full-fat, raw",
+    "almond flour": "almonds, blanched (proxy: almond flour)",
+    "ground almonds": "almonds, blanched (proxy: almond flour)",
+    "almond meal": "almonds, blanched (proxy: almond flour)",
+    "blanched almonds": "almonds, blanched (proxy: almond flour)",
+    "almonds": "almonds, whole",
+    "potato flakes": "potato flakes, dry",
+    "butter": "butter, unsalted",
+    "unsalted butter": "butter, unsalted",
+    "salted butter": "butter, salted",
+    "clarified butter": "butter oil, anhydrous (ghee / clarified butter)",
+    "ghee": "butter oil, anhydrous (ghee / clarified butter)",
+    "butter oil": "butter oil, anhydrous (ghee / clarified butter)",
+    "european butter": "cultured butter, European style 82 % fat",
+    "cultured butter": "cultured butter, European style 82 % fat",
+    "margarine": "margarine, 80 % fat, stick, salted",
+    "shortening": "shortening, household vegetable",
+    "rapeseed oil": "canola (rapeseed) oil",
+    "canola oil": "canola (rapeseed) oil",
+    "sugar": "sugar, granulated",
+    "white sugar": "sugar, granulated",
+    "granulated sugar": "sugar, granulated",
+    "caster sugar": "sugar, granulated",
+    "brown sugar": "sugar, brown",
+    "powdered sugar": "sugar, powdered",
+    "icing sugar": "sugar, powdered",
+    "confectioners' sugar": "sugar, powdered",
+    "light corn syrup": "corn syrup, light",
+    "dark corn syrup": "corn syrup, dark",
+    "treacle": "molasses",
+    "golden syrup": "golden syrup (partly inverted)",
+    "rice syrup": "rice syrup (brown)",
+    "invert sugar": "invert sugar syrup",
+    "glucose syrup": "glucose syrup DE 42",
+    "egg": "egg, whole, raw",
+    "eggs": "egg, whole, raw",
+    "whole egg": "egg, whole, raw",
+    "egg white": "egg white, raw",
+    "egg whites": "egg white, raw",
+    "egg yolk": "egg yolk, raw",
+    "egg yolks": "egg yolk, raw",
+    "milk": "milk, whole 3.25 %",
+    "whole milk": "milk, whole 3.25 %",
+    "skim milk": "milk, skim",
+    "skimmed milk": "milk, skim",
+    "buttermilk": "buttermilk, cultured low-fat",
+    "cream": "cream, heavy whipping 37 %",
+    "heavy cream": "cream, heavy whipping 37 %",
+    "whipping cream": "cream, heavy whipping 37 %",
+    "yogurt": "yogurt, plain, whole",
+    "yoghurt": "yogurt, plain, whole",
+    "greek yogurt": "yogurt, Greek, plain, nonfat",
+    "ricotta": "ricotta, whole milk",
+    "skim milk powder": "milk powder, nonfat",
+    "condensed milk": "sweetened condensed milk",
+    "cocoa nibs": "unsweetened chocolate (proxy: cocoa nibs)",
+    "unsweetened chocolate": "unsweetened chocolate (proxy: cocoa nibs)",
+    "dutched cocoa": "cocoa powder, alkalised",
+    "natural cocoa": "cocoa powder, natural",
+    "table salt": "salt",
+    "fine salt": "salt",
+    "bicarbonate": "baking soda",
+    "bicarbonate of soda": "baking soda",
+    "sodium bicarbonate": "baking soda",
+    "baking powder": "baking powder, double-acting (SAS)",
+    "instant yeast": "yeast, active dry",
+    "dry yeast": "yeast, active dry",
+    "dried yeast": "yeast, active dry",
+    "active dry yeast": "yeast, active dry",
+    "fresh yeast": "yeast, compressed fresh",
+    "compressed yeast": "yeast, compressed fresh",
+    "cider vinegar": "vinegar, cider",
+    "vanilla": "vanilla extract",
+    "ground cinnamon": "cinnamon, ground",
+    "ground ginger": "ginger, ground",
+    "ground cardamom": "cardamom, ground",
+    "ground nutmeg": "nutmeg, ground",
+    "ground cloves": "cloves, ground",
+    "black pepper": "pepper, black",
+    "anise": "anise seed",
+    "fennel": "fennel seed",
+    "poppy seeds": "poppy seed",
+    "sesame seed": "sesame seed, whole, dried",
+    "sesame seeds": "sesame seed, whole, dried",
+    "peanut butter": "peanut butter, smooth, no salt",
+    "coconut": "coconut, desiccated, unsweetened",
+    "desiccated coconut": "coconut, desiccated, unsweetened",
+    "coconut milk": "coconut milk, canned",
+    "beer": "beer, regular",
+    "red wine": "wine, red table",
+    "rum": "rum / vodka / spirits, 80 US proof (40 % vol)",
+    "vodka": "rum / vodka / spirits, 80 US proof (40 % vol)",
+    "brandy": "rum / vodka / spirits, 80 US proof (40 % vol)",
+    "whisky": "whiskey, 86 US proof",
+    "apple sauce": "applesauce, unsweetened",
+    "banana": "banana, raw (mash)",
+    "mango": "mango, raw (puree)",
+    "raspberries": "raspberries, raw (puree)",
+    "dates": "dates, medjool",
+    "carrot": "carrot, raw",
+    "coffee powder": "instant coffee powder",
+    "pumpkin": "pumpkin puree, canned",
+    "psyllium": "psyllium husk",
+}
+
+# Everyday name -> the rows it could mean, where no word of their names would find them.
+ASKS = {
+    "flour": (
+        "wheat flour, bread",
+        "wheat flour, all-purpose",
+        "wheat flour, cake",
+        "wheat flour, wholemeal (whole-grain)",
+    ),
+    "cornflour": ("cornstarch", "corn flour, whole-grain"),
+    "spirits": ("rum / vodka / spirits, 80 US proof (40 % vol)", "whiskey, 86 US proof"),
+    "cocoa": ("cocoa powder, natural", "cocoa powder, alkalised"),
+    "rye": ("rye flour, light", "rye flour, medium", "rye flour, dark"),
+    "soda": ("baking soda", "baking powder, double-acting (SAS)"),
+}
+
+
+# -- What ingredients are made of, per 100 g, and what they may not be served with.
+#
+# The shipped table `ingredients.csv` is read from public food-composition data; each row names its
+# source. A baker's own rows are put beside it or in place of a row.
+
 
 SHIPPED = Path(__file__).with_name("ingredients.csv")
 GRAMS = ("water", "fat", "sugar", "protein", "starch", "salt", "alcohol")

@@ -3,8 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from trials.errors import FormulaError
-from trials.tables import in_words, tidy_number
+from trials.base.errors import FormulaError
+from trials.base.words import in_words, tidy_number
 
 
 @dataclass(frozen=True)

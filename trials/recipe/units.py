@@ -7,8 +7,8 @@ word that is not in it is refused.
 import math
 from numbers import Real
 
-from trials.errors import FormulaError
-from trials.tables import in_words, tidy_number
+from trials.base.errors import FormulaError
+from trials.base.words import in_words, tidy_number
 
 # Grams. The avoirdupois pound is 453.59237 g by definition (international agreement of 1959).
 WEIGHTS = {"mg": 0.001, "g": 1.0, "kg": 1000.0, "oz": 453.59237 / 16, "lb": 453.59237}

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from trials.errors import FormulaError
+from trials.base.errors import FormulaError
+from trials.base.words import in_words, tidy_number
 from trials.recipe.formula import Formula
-from trials.tables import in_words, tidy_number
 
 WITHIN = 0.1  # percentage points of flour; common practice, no source
 RELATIVE = 0.05  # of the ingredient itself; common practice, no source

@@ -1,22 +1,207 @@
-"""The forms of a round: which columns the cook's and the tasters' sheets have, and their rows.
+"""The forms of a round.
 
-Everything about a sheet but its looks: the workbook is drawn from a form, its plain twin is
-written from it, and what comes back is read against it.
+Their columns and rows, the mark on every sheet, the name that tasters see.
 """
 
+import hashlib
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from trials.design.plan import kitchen_group
-from trials.errors import MeasureError, Place, SheetError
-from trials.factors import Factor
-from trials.measures import Measure
-from trials.rounds.marks import added_bakes, older_marks, round_mark
+from trials.base.errors import MeasureError, Place, SheetError
+from trials.base.files import read_csv
+from trials.base.words import in_words, number, tidy_number
+from trials.core.factors import Categorical, Factor
+from trials.core.measures import Measure
+from trials.core.plan import Plan, kitchen_group
+from trials.recipe.formula import Formula
 from trials.rounds.round import STATUSES, Round
-from trials.tables import in_words, number, read_csv
+
+# -- The mark on every sheet of a round, by which a sheet of another round is told and refused.
+
+
+# Letters that make no word, no month and no number, so that no spreadsheet alters the mark.
+_LETTERS = "bcdfghjklmnpqrstvwxz"
+_DIGITS = 12  # of a setting: more than any kitchen sets, fewer than a double holds
+
+
+def round_mark(round_: Round) -> str:
+    """Return the mark that tells this round's sheets from those of any other round.
+
+    It covers the round's name, its seed (and so its codes), its factors by name, and each bake's
+    name with its settings. It does not cover the order of the bakes, their days and loads, how
+    settings are displayed, or bakes that were added to make a lost one again: a round that is
+    replanned keeps its mark, and sheets handed out before stay good for the bakes they name.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    str
+        Nine letters that say nothing about what they cover.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> from trials.core.measures import Measure
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> liking = [Measure("liking", "hedonic 9")]
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=liking)
+    >>> round_mark(one) == round_mark(Round.open(one.folder)), len(round_mark(one))
+    (True, 9)
+    """
+    rows = first_planned(round_.plan)
+    settings = [[f.name, *map(_raw, rows[f.name].tolist())] for f in round_.plan.factors]
+    return _mark(round_, rows, settings)
+
+
+def added_bakes(plan: Plan) -> frozenset[str]:
+    """Return the bakes that a replanned round makes again under new names.
+
+    Examples
+    --------
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> added_bakes(plan)
+    frozenset()
+    """
+    return frozenset(map(str, plan.details.get("rebaked", {})))
+
+
+def first_planned(plan: Plan) -> pd.DataFrame:
+    """Return the bakes that a plan had from the start, by name."""
+    rows = plan.rows[~plan.rows["bake"].isin(added_bakes(plan))]
+    return rows.sort_values("bake", kind="stable", ignore_index=True)
+
+
+def older_marks(round_: Round) -> frozenset[str]:
+    """Return the marks that earlier versions would have put on this round's sheets.
+
+    They covered the bakes in their order, and the settings as they were displayed: per cent once
+    without a space.
+
+    Parameters
+    ----------
+    round_ : Round
+    """
+    plan, found = round_.plan, set()
+    for rows in (plan.rows, first_planned(plan)):
+        shown = [
+            [factor.show(value) for value in rows[factor.name].tolist()] for factor in plan.factors
+        ]
+        close = [[_close(text) for text in own] for own in shown]
+        found |= {_mark(round_, rows, settings) for settings in (shown, close)}
+    return frozenset(found)
+
+
+def _close(text: str) -> str:
+    return f"{text.removesuffix(' %')}%" if text.endswith(" %") else text
+
+
+def _raw(value: Any) -> str:
+    """Return a setting as it is, not as it is shown; nothing where a bake has none."""
+    if pd.isna(value):
+        return ""
+    if isinstance(value, int | float | np.number) and not isinstance(value, bool):
+        return tidy_number(float(value), _DIGITS)
+    return str(value)
+
+
+def _mark(round_: Round, rows: pd.DataFrame, settings: Iterable[Iterable[str]]) -> str:
+    named = [round_.name, str(round_.seed), "|".join(rows["bake"])]
+    return _letters([*named, *map("|".join, settings)])
+
+
+def _letters(lines: Iterable[str]) -> str:
+    digest = hashlib.sha256("\n".join(lines).encode("utf-8")).digest()
+    return "r" + "".join(_LETTERS[byte % len(_LETTERS)] for byte in digest[:8])
+
+
+# -- What a round is called where tasters see it: never by what varies or what is mixed.
+
+
+BLIND_NAME = "Tasting"
+# "round 2" alone gives nothing away
+_NUMBER = re.compile(r"\bround \d+\b", re.IGNORECASE)
+# Words of settings and ingredients that are in every kitchen's mouth and tell nothing
+_EMPTY = frozenset({"and", "for", "with", "the", "all", "per", "from", "first", "second", "round"})
+
+
+def blind_name(round_: Round) -> str:
+    """Return the round's name for tasters: its own, or a neutral one where that would tell.
+
+    A name tells when it shares a word with a factor, a level, a part of the formula or an
+    ingredient. What is left of it then is its number.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import pandas as pd
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> from trials.core.measures import Measure
+    >>> share = Numeric("buckwheat share", 15, 35, "%")
+    >>> bakes = pd.DataFrame({"buckwheat share": [15, 35]})
+    >>> round_ = Round.create(
+    ...     tempfile.mkdtemp() + "/one",
+    ...     plan=lay_out([share], bakes, family="ends", model="main", seed=1),
+    ...     measures=[Measure("liking", "hedonic 9")],
+    ...     name="Buckwheat drop doughnut, round 1",
+    ... )
+    >>> blind_name(round_)
+    'Tasting, round 1'
+    """
+    if not _words([round_.name]) & _telling(round_):
+        return round_.name
+    number = _NUMBER.search(round_.name)
+    return f"{BLIND_NAME}, {number.group().lower()}" if number else BLIND_NAME
+
+
+def _telling(round_: Round) -> set[str]:
+    """Return every word that would tell a taster something."""
+    said = [factor.name for factor in round_.plan.factors]
+    for factor in round_.plan.factors:
+        if isinstance(factor, Categorical):
+            said += [str(level) for level in factor.levels]
+        said += [one for one in (factor.changes or ())[1:] if isinstance(one, str)]
+        formulas = [one for one in factor.changes or () if isinstance(one, Formula)]
+        said += [word for formula in formulas for word in _of_formula(formula)]
+    if round_.formula:
+        said += _of_formula(round_.formula)
+    return _words(said)
+
+
+def _of_formula(formula: Formula) -> list[str]:
+    return [*formula.mix.parts, *formula.table["ingredient"]]
+
+
+def _words(said: list[str]) -> set[str]:
+    """Return the words of some names, singular, without those that tell nothing."""
+    found = re.findall(r"[^\W\d_]{3,}", " ".join(said).casefold())
+    return {word.removesuffix("s") for word in found} - _EMPTY
+
+
+# -- The forms of a round: which columns the cook's and the tasters' sheets have, and their rows.
+#
+# Everything about a sheet but its looks: the workbook is drawn from a form, its plain twin is
+# written from it, and what comes back is read against it.
+
 
 SERVING = "serving.csv"
 SERVING_COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
@@ -235,8 +420,8 @@ def cook_sheet(round_: Round) -> pd.DataFrame:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
     >>> spread = Measure("spread", "number", unit="mm", per="bake")

@@ -1,13 +1,19 @@
-"""All that was entered in a round, merged, with what must be mended or looked at."""
+"""All that was entered in a round.
 
+Where it comes from, kept as it came, merged, and what must be mended.
+"""
+
+import hashlib
+import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
 
 import pandas as pd
 
-from trials.errors import Place
-from trials.rounds.cells import Note, Problem, exact, in_order, shortened
-from trials.rounds.entries import Address, Entry, Reading, Value
+from trials.base.errors import Place, SheetError
+from trials.base.files import read_csv, write_csv
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -17,9 +23,301 @@ from trials.rounds.forms import (
     scored_servings,
     tasting_form,
 )
-from trials.rounds.merging import merge
-from trials.rounds.round import WITHOUT_SCORE, Round
-from trials.rounds.sources import Source, read_source
+from trials.rounds.reading import (
+    LARGEST_FILE,
+    Address,
+    Entry,
+    Grid,
+    Note,
+    Problem,
+    Reading,
+    Value,
+    check_lines,
+    exact,
+    holds_entries,
+    in_order,
+    kind_of,
+    read_grid,
+    shortened,
+    table_grid,
+)
+from trials.rounds.round import WITHOUT_SCORE, Round, received
+from trials.rounds.workbook import read_workbook
+
+# -- Where scores come from: the round's own sheets and what people dropped into `incoming/`.
+
+
+INCOMING = "incoming"
+PASTED = ".txt"  # a ballot that was sent as text and put into a file
+OTHER_SHEETS = (".xls", ".xlsm", ".xlsb", ".xltx", ".xltm", ".ods", ".fods", ".tsv", ".numbers")
+WHOSE = {BAKES: "the cook's sheet", TASTINGS: "the tasters' sheet"}
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file to read.
+
+    Parameters
+    ----------
+    path : Path
+    shown : str
+        What messages call it.
+    expected : str
+        "bakes" or "tastings" when the file may be only that.
+    whole : bool
+        Whether every row of the form must be in it.
+    """
+
+    path: Path
+    shown: str
+    expected: str = ""
+    whole: bool = False
+
+
+def sources(round_: Round) -> list[Source]:
+    """Return the files of a round that may hold entries, those of `incoming/` last."""
+    found = [
+        Source(round_.folder / name, name, kind, whole=True)
+        for kind in (BAKES, TASTINGS)
+        for name in (f"{kind}.xlsx", f"{kind}.csv")
+        if (round_.folder / name).is_file()
+    ]
+    folder = round_.folder / INCOMING
+    dropped = sorted(folder.iterdir()) if folder.is_dir() else []
+    found += [
+        Source(path, f"{INCOMING}/{path.name}")
+        for path in dropped
+        # A spreadsheet keeps a locked shadow of a file that is open.
+        if path.is_file() and not path.name.startswith((".", "~$"))
+    ]
+    return found
+
+
+def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, bool]:
+    """Return what a file holds, and whether anything was entered in it.
+
+    A file that can not be read is a problem of its own; the other files are read all the same.
+    """
+    reading, here = Reading(), Place(source.shown)
+    suffix = source.path.suffix.casefold()
+    if suffix == PASTED and not _is_ballot(source.path):
+        reading.note(here, "this text is no ballot, and was not read.")
+        return reading, True
+    if suffix not in (".xlsx", ".csv", PASTED, *OTHER_SHEETS):
+        reading.note(here, "this is neither a workbook nor CSV, and was not read.")
+        return reading, True
+    try:
+        grid = _opened(source, suffix)
+    except SheetError as error:
+        place = error.place or here
+        place = Place(source.shown, place.sheet, place.row, place.column)
+        mend = "The other files were read."
+        reading.refuse(place, error.message.rstrip("."), "", mend)
+        return reading, True
+    kind = kind_of(grid)
+    if kind not in forms:
+        _refuse_kind(source, grid, kind, reading)
+        return reading, True
+    if source.expected and kind != source.expected:
+        reading.refuse(
+            grid.place(),
+            f"this is {WHOSE[kind]}",
+            WHOSE[source.expected],
+            f"Put the right file here; {WHOSE[kind]} belongs into {kind}{suffix}.",
+        )
+        return reading, True
+    return read_grid(grid, forms[kind], whole=source.whole), holds_entries(grid, forms[kind])
+
+
+def _is_ballot(path: Path) -> bool:
+    """Say whether a text that was pasted into a file holds the head of a ballot early on."""
+    with path.open("rb") as file:
+        return b"taster," in file.read(500)
+
+
+def _opened(source: Source, suffix: str) -> Grid:
+    if suffix in (".csv", PASTED):
+        check_lines(source.path, source.shown)
+        grid = table_grid(source.shown, read_csv(source.path))
+        return replace(grid, notes=_letters_guessed(source))
+    if suffix in OTHER_SHEETS:
+        raise SheetError(
+            f"files that end in {suffix} are not opened. Save it as a workbook (.xlsx) without "
+            "macros or as CSV, and read again.",
+            Place(source.shown),
+        )
+    return read_workbook(source.path, source.shown, source.expected)
+
+
+def _letters_guessed(source: Source) -> tuple[Note, ...]:
+    try:
+        source.path.read_bytes().decode("utf-8")
+    except UnicodeDecodeError:
+        said = "not saved as UTF-8; its letters were read as Windows-1252. Look at names and notes."
+        return (Note(Place(source.shown), said),)
+    return ()
+
+
+def _refuse_kind(source: Source, grid: Grid, kind: str, reading: Reading) -> None:
+    if kind:
+        mend = "Take it out of the folder, or write the sheets anew."
+        reading.refuse(grid.place(), "nothing is tasted in this round", "", mend)
+    else:
+        reading.refuse(
+            grid.place(1),
+            "this is neither the cook's nor the tasters' sheet",
+            'the column "bake", or the columns "taster" and "code"',
+            "Give the columns their names back and read again; nothing of it was read.",
+        )
+
+
+# -- What several files say together: agreement, completion, or a question.
+#
+# The entries of several people's files agree, complete each other, or contradict each other; a
+# contradiction is asked about and never settled by which file came last.
+
+
+def merge(readings: Iterable[Reading]) -> tuple[dict[Address, Entry], list[Problem]]:
+    """Return what all files say together, and where they contradict each other.
+
+    The outcome is the same in whichever order the files come.
+
+    Parameters
+    ----------
+    readings : iterable of Reading
+
+    Returns
+    -------
+    (dict, list of Problem)
+        Entries by form, row and column, contradicted ones left out; a question for each of those.
+    """
+    together: dict[Address, list[Entry]] = {}
+    for reading in readings:
+        for entry in reading.entries:
+            together.setdefault(entry.address, []).append(entry)
+    agreed: dict[Address, Entry] = {}
+    questions = []
+    for address in sorted(together):
+        entries = sorted(together[address], key=_entry_order)
+        other = next((e for e in entries if not _equal(e.value, entries[0].value)), None)
+        if other is None:
+            agreed[address] = Entry(address, _fullest(entries), entries[0].place)
+        else:
+            questions.append(_question(entries[0], other))
+    return agreed, in_order(questions)
+
+
+def _question(first: Entry, other: Entry) -> Problem:
+    kept, said = (_shown(entry.value) for entry in (first, other))
+    return Problem(
+        first.place,
+        f"{kept} stands here, but {said} in {other.place}",
+        "one value",
+        "Which is right? Make both the same or empty one, and read again; nothing was overwritten.",
+    )
+
+
+def _shown(value: Value) -> str:
+    return shortened(value) if isinstance(value, str) else exact(value)
+
+
+def _equal(one: Value, other: Value) -> bool:
+    if isinstance(one, str) or isinstance(other, str):
+        return one == other
+    # A spreadsheet keeps fifteen to sixteen digits of a number.
+    return math.isclose(one, other, rel_tol=1e-14, abs_tol=0)
+
+
+def _fullest(entries: Iterable[Entry]) -> Value:
+    """Return the value with the most digits among those that agree."""
+    values = [entry.value for entry in entries]
+    return max(values, key=lambda value: (len(str(value)), str(value)))
+
+
+def _entry_order(entry: Entry) -> tuple[str, str, int, str]:
+    place = entry.place
+    return (place.file, place.sheet, place.row or 0, str(entry.value))
+
+
+# -- Every file that was read is kept as it came, and which of them the scores were made of.
+#
+# `received/readings.csv` lists each reading: when, which files, and the kept copy of each. The
+# last reading is what the scores are, and they can be made again from the kept copies alone.
+
+
+READINGS = "readings.csv"
+_COLUMNS = ("reading", "time", "file", "expected", "whole", "kept")
+
+
+def keep(round_: Round, files: Iterable[Source]) -> list[Source]:
+    """Keep the files under `received/` and return them as kept; absurdly large ones are left."""
+    return [
+        Source(received(round_.folder, file.path), file.shown, file.expected, file.whole)
+        for file in files
+        if file.path.is_file() and file.path.stat().st_size <= LARGEST_FILE
+    ]
+
+
+def record_reading(round_: Round, kept: Iterable[Source]) -> Path:
+    """Write down that these kept files are what the scores were made of.
+
+    The same files read again are not written down again.
+    """
+    path = round_.folder / "received" / READINGS
+    before = _readings(path)
+    rows = pd.DataFrame(
+        [
+            [file.shown, file.expected, "yes" if file.whole else "no", file.path.name]
+            for file in kept
+        ],
+        columns=["file", "expected", "whole", "kept"],
+    ).sort_values("file", ignore_index=True)
+    last = before[before["reading"] == before["reading"].max()]
+    if len(last) and last[list(rows.columns)].reset_index(drop=True).equals(rows):
+        return path
+    number = int(before["reading"].max()) + 1 if len(before) else 1
+    time = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    rows = rows.assign(reading=number, time=time)[list(_COLUMNS)]
+    return write_csv(pd.concat([before, rows], ignore_index=True) if len(before) else rows, path)
+
+
+def last_reading(round_: Round) -> list[Source]:
+    """Return the kept files of the last reading.
+
+    Raises
+    ------
+    SheetError
+        When nothing was read so far, or a kept file is missing or was changed.
+    """
+    path = round_.folder / "received" / READINGS
+    readings = _readings(path)
+    if readings.empty:
+        raise SheetError("no scores were read so far.", Place(f"received/{READINGS}"))
+    last = readings[readings["reading"] == readings["reading"].max()]
+    return [
+        Source(_unchanged(path.parent / row.kept), row.file, row.expected, row.whole == "yes")
+        for row in last.itertuples(index=False)
+    ]
+
+
+def _readings(path: Path) -> pd.DataFrame:
+    if not path.is_file():
+        return pd.DataFrame(columns=list(_COLUMNS))
+    return read_csv(path).astype({"reading": int}).reset_index(drop=True)
+
+
+def _unchanged(path: Path) -> Path:
+    here = Place(f"received/{path.name}")
+    if not path.is_file():
+        raise SheetError("this kept file is missing.", here)
+    digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    if not path.name.split("-")[1:2] == [digest[:16]]:
+        raise SheetError("this kept file was changed after it was kept.", here)
+    return path
+
+
+# -- All that was entered in a round, merged, with what must be mended or looked at.
+
 
 MADE = "made"
 

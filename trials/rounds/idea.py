@@ -8,17 +8,25 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
-from trials.design.plan import Plan
+from trials.base.errors import Place, PlanError, RoundError, TrialsError
+from trials.base.files import write_text
+from trials.base.words import in_words
+from trials.core.factors import Factor, factor_from
+from trials.core.measures import Measure, measure_from
+from trials.core.plan import Plan
 from trials.design.propose import propose
-from trials.errors import Place, PlanError, RoundError, TrialsError
-from trials.factor_records import factor_from
-from trials.factors import Factor
-from trials.measures import Measure, measure_from
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredients, shipped
-from trials.rounds.batch import Batch, Prices, batch_from, prices_from
-from trials.rounds.kitchen import Kitchen, Step, kitchen_from, step_from
-from trials.tables import in_words, write_text
+from trials.rounds.kitchen import (
+    Batch,
+    Kitchen,
+    Prices,
+    Step,
+    batch_from,
+    kitchen_from,
+    prices_from,
+    step_from,
+)
 from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"

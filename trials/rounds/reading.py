@@ -1,19 +1,642 @@
 """What a sheet holds, read against its form.
 
-Rows are found by what they are called and columns by their names, never by where they stand.
+Each cell a value, a problem with its place, or a note.
 """
 
+import functools
 import math
-from collections.abc import Mapping
-from typing import Any
+import re
+import unicodedata
+import zipfile
+import zlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, timedelta
+from io import BytesIO
+from pathlib import Path
+from typing import Any, TypeVar
+from xml.etree import ElementTree
 
 import pandas as pd
 
-from trials.errors import Place
-from trials.rounds.cells import Cell, Grid, cell_of, exact, shortened, wrong_kind
-from trials.rounds.entries import Entry, Reading, read_cell
-from trials.rounds.forms import BAKES, LEFT, ROUND, TASTINGS, Column, Form
-from trials.tables import in_words, number
+from trials.base.errors import MeasureError, Place, SheetError, TrialsError
+from trials.base.words import in_words, number, tidy_number
+from trials.core.factors import Categorical
+from trials.core.measures import Measure, several_readings
+from trials.recipe.instruments import averaged
+from trials.rounds.forms import BAKES, BLIND, LEFT, ROUND, TASTINGS, Column, Form
+from trials.rounds.round import STATUSES
+
+# -- Cells as they were found, and what is said about them: problems to mend and notes to read.
+#
+# A cell of a sheet is looked at before it is believed: the spreadsheet may have made a date of
+# ``7.5`` or a truth of ``TRUE``, and none of that may pass as a score.
+
+
+MEND = "Correct the cell and read again; everything else was kept."
+LONGEST_SHOWN = 60  # characters of a cell that a message repeats
+# 1,250 is a thousand and a quarter in one country and one and a quarter in the next.
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Something entered that can not be used, and how to mend it.
+
+    Parameters
+    ----------
+    place : Place
+        File, sheet, row and column.
+    found : str
+        What stands there, as a clause.
+    expected : str
+        What would be read, as a clause; empty when `found` says it all.
+    mend : str
+        What to do, as a sentence.
+
+    Examples
+    --------
+    >>> place = Place("tastings.xlsx", "Tastings", 14, "crispness")
+    >>> print(Problem(place, "11 is off the scale", "a number from 0 to 10"))
+    tastings.xlsx, sheet Tastings, row 14, "crispness": 11 is off the scale; expected a number
+    from 0 to 10. Correct the cell and read again; everything else was kept.
+    """
+
+    place: Place
+    found: str
+    expected: str = ""
+    mend: str = MEND
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.message}"
+
+    @property
+    def message(self) -> str:
+        """What was found, expected and is to be done, without the place."""
+        expected = f"; expected {self.expected}" if self.expected else ""
+        return f"{self.found}{expected}. {self.mend}"
+
+
+@dataclass(frozen=True)
+class Note:
+    """Something that was read, but not quite as it stood, or that deserves a look.
+
+    Examples
+    --------
+    >>> print(Note(Place("tastings.csv", row=3, column="liking"), "'7,5' was read as 7.5."))
+    tastings.csv, row 3, "liking": '7,5' was read as 7.5.
+    """
+
+    place: Place
+    said: str
+
+    def __str__(self) -> str:
+        return f"{self.place}: {self.said}"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell as found.
+
+    Parameters
+    ----------
+    kind : str
+        empty, text, number, percent, date, time, truth, error or formula.
+    value : str, float or None
+        The text or the number; what the sheet shows for any other kind.
+
+    Examples
+    --------
+    >>> cell_of(" 7 "), cell_of(True).kind, cell_of(float("inf")).kind
+    (Cell(kind='text', value='7'), 'truth', 'error')
+    """
+
+    kind: str
+    value: str | float | None = None
+
+    @property
+    def text(self) -> str:
+        """The cell as a person would read it."""
+        if self.value is None:
+            return ""
+        return self.value if isinstance(self.value, str) else exact(self.value)
+
+
+EMPTY = Cell("empty")
+Said = TypeVar("Said", Problem, Note)
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """One sheet as found: its header, its rows with their numbers, and what it says it is.
+
+    Parameters
+    ----------
+    file, sheet : str
+        As the person sees them; a plain table has no sheet.
+    header : tuple of str
+        The text of row 1.
+    rows : tuple of (int, tuple of Cell)
+        Every row that is not wholly empty, with its number in the spreadsheet.
+    merged : tuple of (str, int)
+        Merged areas, each with its first row.
+    kind, round_id : str
+        What the hidden mark of the file says: "bakes" or "tastings", of which round; empty
+        where there is no mark.
+    notes : tuple of Note
+        What was seen while opening.
+    """
+
+    file: str
+    sheet: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[int, tuple[Cell, ...]], ...]
+    merged: tuple[tuple[str, int], ...] = ()
+    kind: str = ""
+    round_id: str = ""
+    notes: tuple[Note, ...] = ()
+
+    def place(self, row: int | None = None, column: str = "") -> Place:
+        """Return a place in this sheet."""
+        return Place(self.file, self.sheet, row, column)
+
+
+def exact(value: float) -> str:
+    """Return a number as text that reads back as exactly the same number.
+
+    Examples
+    --------
+    >>> exact(7.0), exact(0.1 + 0.2)
+    ('7', '0.30000000000000004')
+    """
+    short = tidy_number(value)
+    return short if float(short) == value else repr(float(value))
+
+
+def cell_of(value: object, formula: str = "", *, percent: bool = False) -> Cell:
+    """Return the cell that holds a value as a workbook or a plain table gives it.
+
+    Parameters
+    ----------
+    value : object
+        Text, a number, a truth, a date, a time or None.
+    formula : str
+        The formula behind the value, when there is one.
+    percent : bool
+        Whether the sheet shows the number as a percentage.
+
+    Examples
+    --------
+    >>> cell_of(None, "=3+4")
+    Cell(kind='formula', value='=3+4')
+    >>> cell_of(datetime(2026, 5, 7))
+    Cell(kind='date', value='2026-05-07')
+    """
+    if formula:
+        return Cell("formula", formula)
+    if value is None:
+        return EMPTY
+    if isinstance(value, bool):
+        return Cell("truth", str(value).upper())
+    if isinstance(value, int | float):
+        found = _number_cell(value)
+        return Cell("percent", f"{tidy_number(100 * value)}%") if percent else found
+    if isinstance(value, datetime):
+        midnight = (value.hour, value.minute, value.second) == (0, 0, 0)
+        return Cell("date", value.date().isoformat() if midnight else value.isoformat(" "))
+    if isinstance(value, date):
+        return Cell("date", value.isoformat())
+    if isinstance(value, time | timedelta):
+        return Cell("time", str(value))
+    text = str(value).strip()
+    return Cell("text", text) if text else EMPTY
+
+
+def _number_cell(value: float) -> Cell:
+    try:
+        finite = math.isfinite(float(value))
+    except OverflowError:
+        finite = False
+    return Cell("number", float(value)) if finite else Cell("error", "a number too large to hold")
+
+
+def shortened(text: str) -> str:
+    """Return text as a message repeats it: in quotes, one line, not too long.
+
+    Examples
+    --------
+    >>> shortened("n/a"), len(shortened("x" * 1000))
+    ("'n/a'", 62)
+    """
+    text = " ".join(text.split())
+    return repr(text if len(text) <= LONGEST_SHOWN else text[: LONGEST_SHOWN - 1] + "…")
+
+
+def wrong_kind(cell: Cell) -> str:
+    """Return why a cell is neither text nor number, as a clause; empty when it is one.
+
+    Examples
+    --------
+    >>> wrong_kind(Cell("date", "2026-05-07"))
+    'the date 2026-05-07, which the spreadsheet probably made of what was typed'
+    >>> wrong_kind(Cell("text", "n/a"))
+    ''
+    """
+    said = {
+        "date": "the date {}, which the spreadsheet probably made of what was typed",
+        "time": "the time {}, which the spreadsheet probably made of what was typed",
+        "truth": "{}, which is yes or no and not a score",
+        "percent": "{}, which the spreadsheet keeps as a hundredth of it",
+        "error": "the error {}",
+        "formula": "the formula {}, which a score sheet does not work out",
+    }
+    return said[cell.kind].format(cell.text[:LONGEST_SHOWN]) if cell.kind in said else ""
+
+
+def read_number(cell: Cell) -> tuple[float | None, str]:
+    """Return the number of a cell and what to say about how it was read.
+
+    Returns
+    -------
+    (float or None, str)
+        No number when the cell holds none; then the text says why. Otherwise the text is a note
+        when the number did not stand there as it was read.
+
+    Examples
+    --------
+    >>> read_number(Cell("text", "7,5"))
+    (7.5, "'7,5' was read as 7.5.")
+    >>> read_number(Cell("text", "n/a"))
+    (None, "'n/a' is not a number")
+    >>> read_number(Cell("text", "1,250"))[0] is None
+    True
+    """
+    if cell.kind == "number" and isinstance(cell.value, float):
+        return cell.value, ""
+    wrong = wrong_kind(cell)
+    if wrong:
+        return None, wrong
+    value = number(cell.text)
+    if value is None:
+        return None, f"{shortened(cell.text)} is not a number"
+    if _THOUSANDS.fullmatch(cell.text):
+        plain, large = tidy_number(value), cell.text.replace(",", "")
+        return None, f"{shortened(cell.text)} may mean {plain} or {large}"
+    if "," in cell.text or not cell.text.isascii():
+        return value, f"{shortened(cell.text)} was read as {exact(value)}."
+    return value, ""
+
+
+def in_order(said: Iterable[Said]) -> list[Said]:
+    """Return problems or notes by file, sheet, row and column, each once."""
+    return sorted(set(said), key=_reading_order)
+
+
+def _reading_order(said: Problem | Note) -> tuple[str, str, int, str, str]:
+    place = said.place
+    return (place.file, place.sheet, place.row or 0, place.column, str(said))
+
+
+# -- One cell of a form as the value that was entered, or a problem with its place, or a note.
+
+
+LONGEST_TEXT = 32_767  # characters; what one cell of a workbook can hold
+LARGEST = 1e12  # of a reading, either way
+LEAVE_EMPTY = (
+    "Leave the cell empty where there is no score, or correct it, and read again; "
+    "everything else was kept."
+)
+MAKE_TEXT = "Type it as words and read again; everything else was kept."
+_LOST = "\ufffd"  # stands where a byte could not be read as a letter
+
+Value = float | str
+Address = tuple[str, tuple[str, ...], str]  # form, row, column
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One value that was entered, and where it stands."""
+
+    address: Address
+    value: Value
+    place: Place
+
+
+@dataclass(eq=False)
+class Reading:
+    """What one file holds: entries, problems to mend and notes; filled while it is read."""
+
+    entries: list[Entry] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+
+    def refuse(self, place: Place, found: str, expected: str = "", mend: str = MEND) -> None:
+        """Add a problem."""
+        self.problems.append(Problem(place, found, expected, mend))
+
+    def note(self, place: Place, said: str) -> None:
+        """Add a note."""
+        self.notes.append(Note(place, said))
+
+
+def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
+    """Return the value that was entered; None, with a problem added, when it can not be used.
+
+    Parameters
+    ----------
+    column : Column
+        What is entered there.
+    cell : Cell
+        What was found; not empty.
+    place : Place
+        Where.
+    reading : Reading
+        Gets the problem, or the note on how the cell was read.
+    """
+    if column.measure is not None:
+        return _read_score(column.measure, cell, place, reading)
+    if column.role == "setting":
+        return _read_setting(column, cell, place, reading)
+    text = _read_text(cell, place, reading)
+    if text is not None and column.role == BLIND:
+        if text.casefold() not in ("yes", "no"):
+            reading.refuse(place, f"{shortened(text)} is neither yes nor no", column.expects())
+            return None
+        return text.casefold()
+    if text is None or column.role != "status":
+        return text
+    if text.casefold() not in STATUSES:
+        reading.refuse(place, f"{shortened(text)} is no status", column.expects())
+        return None
+    return text.casefold()
+
+
+def _read_score(measure: Measure, cell: Cell, place: Place, reading: Reading) -> Value | None:
+    try:
+        if measure.kind == "words":
+            return _read_text(cell, place, reading)
+        if measure.kind in ("check all", "passed") and cell.kind in ("text", "number"):
+            return measure.read(cell.text)
+        if several_readings(measure) and cell.kind == "text" and ";" in cell.text:
+            return _read_several(measure, cell.text, place, reading)
+        value, said = read_number(cell)
+        if value is None:
+            reading.refuse(place, said, measure.expects(), LEAVE_EMPTY)
+            return None
+        if said:
+            reading.note(place, said)
+        return measure.read(exact(value))
+    except MeasureError as error:
+        reading.refuse(place, error.message.rstrip("."))
+        return None
+
+
+def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -> Value:
+    """Return the mean of several readings of one bake; their spread is told and stays in the file.
+
+    Raises
+    ------
+    MeasureError
+        When one of them is no number.
+    """
+    values = [float(measure.read(part)) for part in text.split(";") if part.strip()]
+    found = averaged(measure.name, values, measure.unit, -LARGEST, LARGEST, above=False)
+    reading.note(place, f"{len(values)} readings were averaged: {found.sentence}")
+    return found.value
+
+
+def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
+    factor = column.factor
+    if factor is None:
+        return None
+    try:
+        if isinstance(factor, Categorical):
+            wrong = wrong_kind(cell)
+            if wrong:
+                reading.refuse(place, wrong, column.expects())
+                return None
+            level = factor.read(cell.text)
+            return level if isinstance(level, str) else float(level)
+        value, said = read_number(cell)
+        if value is None:
+            reading.refuse(place, said, column.expects(), LEAVE_EMPTY)
+            return None
+        value = float(factor.read(value))
+    except TrialsError as error:
+        reading.refuse(place, error.message.rstrip("."))
+        return None
+    span = factor.high - factor.low
+    if not factor.low - span <= value <= factor.high + span:
+        said += f" {factor.show(value)} is far outside what was planned; look at it again."
+    if said:
+        reading.note(place, said.strip())
+    return value
+
+
+def _one_line(text: str) -> str:
+    """Return text without the breaks and tabs that a person may type."""
+    return text.translate({ord(mark): " " for mark in "\n\r\t"})
+
+
+def _read_text(cell: Cell, place: Place, reading: Reading) -> str | None:
+    wrong = "" if cell.kind == "truth" else wrong_kind(cell)
+    if wrong:
+        reading.refuse(place, wrong, "words", MAKE_TEXT)
+    elif any(mark == _LOST or unicodedata.category(mark) == "Cc" for mark in _one_line(cell.text)):
+        mend = "Save the file as UTF-8, or write the words again, and read again."
+        reading.refuse(place, f"{shortened(cell.text)} holds letters that were lost", "", mend)
+    elif len(cell.text) > LONGEST_TEXT:
+        mend = "Shorten it, or keep it in a file of its own; everything else was kept."
+        found = f"{len(cell.text)} characters are more than a cell can hold"
+        reading.refuse(place, found, f"at most {LONGEST_TEXT}", mend)
+    else:
+        return cell.text
+    return None
+
+
+# -- Looking a file over before it is opened: its size, its kind, and what hides inside.
+#
+# A workbook is a zip archive of XML; one that was cut short, carries macros, swells to gigabytes
+# or defines XML entities is refused here, before any reader touches it.
+
+
+LARGEST_FILE = 20_000_000  # bytes; a round's workbook is under one hundred thousand
+LARGEST_XML = 20_000_000  # bytes of XML once unpacked, all parts together
+MOST_TAGS = 250_000  # of one part; the largest form has some seventy thousand
+MOST_PARTS = 500
+MOST_ROWS = 2_000  # a round has at most 504 codes
+MOST_COLUMNS = 200
+MOST_CELLS = 100_000  # of one merged area
+MOST_LINES = 100_000  # of a plain table; notes may hold line breaks
+_CORNERS = re.compile(r"([A-Z]{1,3})([0-9]{1,7})(?::([A-Z]{1,3})([0-9]{1,7}))?")
+_OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
+_XML = (".xml", ".rels", ".vml")
+_SAVE_AGAIN = "Save it again as a workbook (.xlsx) or as CSV, and read again."
+
+
+def looked_over(path: Path, shown: str) -> bytes:
+    """Return the content of a workbook that is safe to open.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    shown : str
+        What the person calls it.
+
+    Raises
+    ------
+    SheetError
+        When it is missing, too large, no workbook, cut short, protected by a password, carries
+        macros, or would swell when unpacked.
+    """
+    here = Place(shown)
+    if not path.is_file():
+        raise SheetError("there is no such file.", here)
+    if path.stat().st_size > LARGEST_FILE:
+        raise SheetError(
+            f"the file has {path.stat().st_size // 1_000_000} MB, too large for a score sheet. "
+            "Copy the entries into the workbook as it was given out; this file was not read.",
+            here,
+        )
+    content = path.read_bytes()
+    if content.startswith(_OLD_WORKBOOK):
+        raise SheetError(
+            f"the file has a password or the format of an old spreadsheet. {_SAVE_AGAIN}", here
+        )
+    try:
+        with zipfile.ZipFile(BytesIO(content)) as archive:
+            _check_parts(archive, here)
+    except SheetError:
+        raise
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, ValueError):
+        raise _damaged(here) from None
+    return content
+
+
+def _damaged(here: Place) -> SheetError:
+    return SheetError(
+        "this is not a workbook, or it is damaged or was cut short. "
+        "Fetch the file once more or save it again; nothing of it was read.",
+        here,
+    )
+
+
+def _check_parts(archive: zipfile.ZipFile, here: Place) -> None:
+    parts = archive.infolist()
+    names = {part.filename for part in parts}
+    if "[Content_Types].xml" not in names or len(names) < len(parts):
+        raise zipfile.BadZipFile
+    if any(part.flag_bits & 1 for part in parts):
+        raise SheetError(f"the file is protected by a password. {_SAVE_AGAIN}", here)
+    if any(name.casefold().endswith("vbaproject.bin") for name in names):
+        raise SheetError(
+            f"the workbook carries macros, which are never opened. {_SAVE_AGAIN}", here
+        )
+    xml = [part for part in parts if part.filename.casefold().endswith(_XML)]
+    if len(parts) > MOST_PARTS or sum(part.file_size for part in xml) > LARGEST_XML:
+        raise _swollen(here)
+    for part in xml:
+        content = archive.read(part)
+        _check_xml(content, here)
+        _check_areas(content, here)
+
+
+def _swollen(here: Place) -> SheetError:
+    return SheetError(
+        "the workbook unpacks to far more than a score sheet holds (perhaps a million empty "
+        "rows). Copy the entries into the workbook as it was given out; nothing was read.",
+        here,
+    )
+
+
+def _check_xml(content: bytes, here: Place) -> None:
+    plain = content.replace(b"\x00", b"")  # also finds it in UTF-16
+    if b"<!DOCTYPE" in plain or b"<!ENTITY" in plain:
+        raise SheetError(
+            f"the workbook defines XML entities, which no spreadsheet writes. {_SAVE_AGAIN}", here
+        )
+    if plain.count(b"<") > MOST_TAGS:
+        raise _swollen(here)
+
+
+def _check_areas(content: bytes, here: Place) -> None:
+    """Refuse merged cells and links over areas so large that listing their cells never ends."""
+    if not any(mark in content.replace(b"\x00", b"") for mark in (b"mergeCell", b"hyperlink")):
+        return
+    try:
+        for _, element in ElementTree.iterparse(BytesIO(content)):
+            name = element.tag.rpartition("}")[2]
+            if name in ("mergeCell", "hyperlink") and _cells(element.get("ref", "")) > MOST_CELLS:
+                raise SheetError(
+                    f"the cells {element.get('ref')} are one area, far larger than a form. "
+                    "Undo the merging or the link, save, and read again; nothing was read.",
+                    here,
+                )
+            element.clear()
+    except ElementTree.ParseError:
+        raise _damaged(here) from None
+
+
+def _cells(area: str) -> float:
+    """Return how many cells an area has; whole columns and what is no area are endless."""
+    corners = _CORNERS.fullmatch(area.replace("$", ""))
+    if not corners:
+        return math.inf
+    left, top, right, bottom = (corner or "" for corner in corners.groups())
+    if not right:
+        return 1
+    high = abs(int(bottom) - int(top)) + 1
+    return high * (abs(_column(right) - _column(left)) + 1)
+
+
+def _column(letters: str) -> int:
+    return functools.reduce(lambda sum_, letter: 26 * sum_ + ord(letter) - 64, letters, 0)
+
+
+def check_lines(path: Path, shown: str) -> None:
+    """Refuse a plain table with far more lines than any form has.
+
+    Raises
+    ------
+    SheetError
+    """
+    if not path.is_file() or path.stat().st_size > LARGEST_FILE:
+        return  # said by whoever reads it
+    content = path.read_bytes()
+    lines = max(content.count(b"\n"), content.count(b"\r"))
+    if lines > MOST_LINES:
+        raise SheetError(
+            f"the file has {lines} lines, far more than a form. Delete the empty lines below "
+            "the entries and read again; nothing was read.",
+            Place(shown),
+        )
+
+
+def check_extent(rows: int, columns: int, place: Place) -> None:
+    """Refuse a sheet that reaches far beyond any form.
+
+    Raises
+    ------
+    SheetError
+
+    Examples
+    --------
+    >>> check_extent(65, 12, Place("tastings.xlsx", "Tastings"))
+    """
+    if rows > MOST_ROWS or columns > MOST_COLUMNS:
+        raise SheetError(
+            f"the sheet reaches to row {rows} and column {columns}; a form has at most "
+            f"{MOST_ROWS} rows and {MOST_COLUMNS} columns. Delete the empty rows and columns "
+            "below and beside the form, save, and read again; nothing was read.",
+            place,
+        )
+
+
+# -- What a sheet holds, read against its form.
+#
+# Rows are found by what they are called and columns by their names, never by where they stand.
+
 
 _EARLIER = "handed out before the round was replanned"
 

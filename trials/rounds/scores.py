@@ -1,18 +1,21 @@
-"""Scores: read back from the sheets, checked, kept, and handed on as one tidy table."""
+"""Scores: checked, kept, and handed on as one tidy table; words counted by setting."""
 
 import math
-from collections.abc import Mapping
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from trials.errors import Place, SheetError
-from trials.rounds.cells import Note, Problem, exact
-from trials.rounds.entries import Address, Value
+from trials.base.errors import FitError, Place, SheetError
+from trials.base.files import write_bytes, write_csv
+from trials.base.words import in_words
 from trials.rounds.forms import (
     ACTUAL,
     BAKES,
+    BLIND,
     SERVING,
     TASTINGS,
     Form,
@@ -21,14 +24,131 @@ from trials.rounds.forms import (
     scored_servings,
     tasting_form,
 )
-from trials.rounds.gathering import Gathered, gather
-from trials.rounds.keeping import keep, last_reading, record_reading
-from trials.rounds.layout import filled, without_score
+from trials.rounds.gathering import (
+    MADE,
+    Gathered,
+    Source,
+    gather,
+    keep,
+    last_reading,
+    record_reading,
+    sources,
+)
+from trials.rounds.reading import Address, Note, Problem, Value, exact
 from trials.rounds.round import WITHOUT_SCORE, Round, blank_actual, read_actual, write_actual
-from trials.rounds.sources import Source, sources
-from trials.rounds.tidying import bake_of, status, statuses, tidied
-from trials.rounds.workbook import draw_workbook, entries_of
-from trials.tables import in_words, write_bytes, write_csv
+from trials.rounds.workbook import draw_workbook, entries_of, filled, without_score
+
+# -- From what was entered to one tidy table: scores beside the bake, its status and its settings.
+
+
+def bake_of(found: Gathered, kind: str, key: tuple[str, ...]) -> str:
+    """Return the bake of a row of a form."""
+    return key[0] if kind == BAKES else found.bake_of[key]
+
+
+def status(found: Gathered, bake: str) -> str:
+    """Return the status that was entered for a bake; empty when none was."""
+    return str(found.value(BAKES, (bake,), "status") or "")
+
+
+def statuses(found: Gathered) -> dict[str, str]:
+    """Return the status of each bake; one that has a score and no status was made."""
+    scored = {
+        bake_of(found, kind, key)
+        for kind, key, column in found.entries
+        if column in {one.name for one in found.forms[kind].scores}
+    }
+    return {
+        bake: status(found, bake) or (MADE if bake in scored else "")
+        for (bake,) in found.forms[BAKES].rows()
+    }
+
+
+def tidied(
+    round_: Round, found: Gathered, serving: pd.DataFrame, *, actual: bool
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the tidy scores, and apart from them those of a cook who knew the bake.
+
+    Parameters
+    ----------
+    round_ : Round
+    found : Gathered
+    serving : DataFrame
+    actual : bool
+        Whether a setting that was not as planned replaces the planned one.
+    """
+    served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
+    rows = [
+        {
+            **{name: getattr(one, name) for name in ("taster", "sitting", "position", "kind")},
+            "code": str(one.code),
+            "bake": str(one.bake),
+            **_entered(found, TASTINGS, (str(one.taster), str(one.code))),
+        }
+        for one in served.itertuples(index=False)
+    ]
+    weighed = any(measure.per == "bake" for measure in round_.measures)
+    status_of = statuses(found)
+    for (bake,) in found.forms[BAKES].rows():
+        own = _entered(found, BAKES, (bake,))
+        # A bake that has nothing of its own to tell is told by its tastings
+        if weighed or own or status_of[bake] not in ("", MADE):
+            rows.append({"bake": bake, **own})
+    columns = ["taster", "sitting", "position", "kind", "code", "bake"]
+    measures = [measure.name for measure in round_.measures]
+    table = pd.DataFrame(rows).reindex(columns=[*columns, *measures, "note", BLIND])
+    table = table.merge(_bakes(round_, found, actual=actual), on="bake", how="left", sort=False)
+    table, known = _typed(round_, table), table[BLIND] == "no"
+    return table[~known].reset_index(drop=True), table[known].reset_index(drop=True)
+
+
+def _entered(found: Gathered, kind: str, key: tuple[str, ...]) -> dict[str, Any]:
+    columns = [
+        column.name
+        for column in found.forms[kind].columns
+        if column.role in ("score", "words", "note", "blind")
+    ]
+    values = {name: found.value(kind, key, name) for name in columns}
+    return {name: value for name, value in values.items() if value is not None}
+
+
+def _bakes(round_: Round, found: Gathered, *, actual: bool) -> pd.DataFrame:
+    """Return the plan's bakes with their status, and their settings as planned or as made."""
+    table = round_.plan.table
+    status_of = statuses(found)
+    table["status"] = [status_of[bake] for bake in table["bake"]]
+    table["reason"] = [str(found.value(BAKES, (bake,), "reason") or "") for bake in table["bake"]]
+    for factor in round_.plan.factors if actual else ():
+        made = [found.value(BAKES, (bake,), ACTUAL + factor.name) for bake in table["bake"]]
+        table[factor.name] = [
+            planned if value is None else factor.read(value)
+            for planned, value in zip(table[factor.name], made, strict=True)
+        ]
+    return table
+
+
+def _typed(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
+    table = table.copy()
+    for name in ("sitting", "position"):
+        table[name] = table[name].astype("Int64")
+    for name in ("taster", "kind", "code"):
+        table[name] = table[name].astype(object).where(table[name].notna(), None)
+    for measure in round_.measures:
+        text = not measure.in_numbers
+        column = table[measure.name]
+        table[measure.name] = (
+            column.astype(object).where(column.notna(), None) if text else column.astype(float)
+        )
+    table["note"] = table["note"].astype(object).where(table["note"].notna(), "")
+    groups = [name for name in round_.plan.groups if name != "load"]
+    factors = [factor.name for factor in round_.plan.factors]
+    measures = [measure.name for measure in round_.measures]
+    first = ["taster", "sitting", "position", "kind", "code", "bake", "day", "load", *groups]
+    return table[[*first, "role", "status", "reason", *factors, *measures, "note"]]
+
+
+# -- Scores: read back from the sheets, checked, kept, and handed on as one tidy table.
+
 
 SCORES = "scores.csv"
 NOT_BLIND = "scores-not-blind.csv"
@@ -58,9 +178,9 @@ def check(round_: Round) -> list[Problem]:
     Examples
     --------
     >>> import tempfile
-    >>> from trials.design.laying_out import lay_out
-    >>> from trials.factors import Numeric
-    >>> from trials.measures import Measure
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> from trials.core.measures import Measure
     >>> from trials.rounds.workbook import write_workbooks
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
@@ -316,3 +436,101 @@ def _check_room(form: Form, path: Path, values: Mapping[Address, Value]) -> None
                 "folder first, so that nothing is lost.",
                 Place(path.name, form.sheet, column=column),
             )
+
+
+# -- Which words fall on which settings: tasters' own words, counted, without any model.
+
+
+# Words that tell nothing of a bake (our own short list)
+_EMPTY = frozenset(
+    re.findall(
+        r"\w+",
+        """a an and are as at be been but by did do does for from had has have he her his i in is it
+        its just me more most much my nor of on one or our own piece pieces quite rather really
+        she so some than that the their them then there these they this those to too us very was
+        we were which with would you your bit little taste tastes tasted""",
+    )
+)
+_NEGATIONS = ("not", "no", "never", "hardly", "without")
+
+
+def word_table(
+    table: pd.DataFrame,
+    factor: str,
+    *,
+    words_in: Iterable[str] = ("note",),
+    least: int = 2,
+) -> pd.DataFrame:
+    """Count in how many tastings each word was used, at each setting of a factor.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Tidy scores.
+    factor : str
+        The column of settings.
+    words_in : iterable of str
+        The columns of words: notes, free words, ticked words.
+    least : int
+        Words in fewer tastings are left out.
+
+    Returns
+    -------
+    DataFrame
+        Columns word, one per setting (tastings that used it), and all; the most used first. Its
+        ``attrs["tastings"]`` tells how many tastings with any word there are at each setting.
+        "Not crisp" is counted as a word of its own. Counts describe; they test nothing.
+
+    Raises
+    ------
+    FitError
+        When a column is missing.
+
+    Examples
+    --------
+    >>> said = pd.DataFrame({"fat": ["lard", "lard", "oil"],
+    ...     "note": ["Crisp, nutty!", "not crisp", "crisp"]})
+    >>> word_table(said, "fat", least=1).values.tolist()
+    [['crisp', 1, 1, 2], ['not crisp', 1, 0, 1], ['nutty', 1, 0, 1]]
+    """
+    words_in = tuple(words_in)
+    for name in (factor, *words_in):
+        if name not in table:
+            raise FitError(f'the scores have no column "{name}".')
+    rows, with_words = [], []
+    for setting, *texts in table[[factor, *words_in]].itertuples(index=False, name=None):
+        said = " ; ".join(text for text in texts if isinstance(text, str))
+        found = words_of(said)
+        rows += [(setting, word) for word in found]
+        with_words += [setting] if found else []
+    settings = sorted(table[factor].dropna().unique())
+    used = pd.DataFrame(rows, columns=["setting", "word"])
+    counts = pd.crosstab(used["word"], used["setting"]).reindex(columns=settings, fill_value=0)
+    counts["all"] = counts.sum(axis=1)
+    counts = counts[counts["all"] >= least].reset_index()
+    counts = counts.sort_values(["all", "word"], ascending=[False, True], ignore_index=True)
+    counts.columns.name = None
+    counts.attrs["tastings"] = {setting: with_words.count(setting) for setting in settings}
+    return counts
+
+
+def words_of(text: str) -> set[str]:
+    """Return the telling words of a text in lower case, each once, a denied one with its "not".
+
+    Examples
+    --------
+    >>> sorted(words_of("Very crisp, but not at all greasy. Crisp!"))
+    ['crisp', 'not greasy']
+    """
+    found: set[str] = set()
+    for clause in re.split(r"[.,;:!?\n]", unicodedata.normalize("NFC", text).lower()):
+        denied = False
+        for word in re.findall(r"[^\W\d_]+(?:[-'’][^\W\d_]+)*", clause):
+            if word in _NEGATIONS:
+                denied = True
+            elif word == "all" and denied:
+                continue
+            elif word not in _EMPTY and len(word) > 1:
+                found.add(f"not {word}" if denied else word)
+                denied = False
+    return found

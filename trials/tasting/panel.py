@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from trials.errors import TastingError
+from trials.base.errors import TastingError
 
 LONGEST_NAME = 60  # letters; a name has to fit on a label
 

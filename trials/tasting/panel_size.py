@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import pandas as pd
 from scipy import special, stats
 
-from trials.design.effect_tests import SCORE_SD, TASTE_SD, USUAL, USUAL_SOURCE
-from trials.errors import TastingError
-from trials.tables import tidy_number
-from trials.tasting.request import whole_number
+from trials.base.errors import TastingError
+from trials.base.words import tidy_number
+from trials.design.power import SCORE_SD, TASTE_SD, USUAL, USUAL_SOURCE
+from trials.tasting.serving import whole_number
 
 # Of the variance of one score, what is a taster's own taste: no repeat shrinks it
 _TASTE_SHARE = TASTE_SD**2 / (TASTE_SD**2 + SCORE_SD**2)

@@ -10,12 +10,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from trials.errors import TastingError
-from trials.tasting.balance import SAMPLE
-from trials.tasting.codes import draw_codes
+from trials.base.errors import TastingError
 from trials.tasting.panel import Taster, check_panel
-from trials.tasting.request import Day, ServingRequest, check_avoid, whole_number
-from trials.tasting.serving import ServingPlan, finished, in_serving_order, plan_day
+from trials.tasting.serving import (
+    SAMPLE,
+    Day,
+    ServingPlan,
+    ServingRequest,
+    check_avoid,
+    draw_codes,
+    finished,
+    in_serving_order,
+    plan_day,
+    whole_number,
+)
 
 
 @dataclass(frozen=True, eq=False)

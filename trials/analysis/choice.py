@@ -1,0 +1,1170 @@
+"""The best setting for one or several goals.
+
+What it rests on, the search, its words, what one goal costs another.
+"""
+
+import html
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from numbers import Real
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import optimize
+
+from trials.analysis.failing import Failure, recorded_failures
+from trials.analysis.forecast import Forecast, all_factors, forecasts
+from trials.analysis.goals import Goal, goal_for, overall, score
+from trials.analysis.question import is_of_tasting
+from trials.analysis.reached import beyond_tried, unbaked_pairs
+from trials.analysis.region import Region, coded, region, setting_words, summed
+from trials.analysis.results import Findings
+from trials.base.errors import FitError
+from trials.base.words import decimals, in_words, percent, readable, rounded, tidy_number
+from trials.core.exclusion import Exclude
+from trials.core.factors import NO_SETTING, Categorical, Component, Factor
+from trials.core.measures import Measure
+from trials.core.plan import reference_setting
+from trials.core.verdicts import CONFIDENCE
+
+# -- Everything a choice rests on: what is expected, what is allowed, what is wanted.
+
+
+FewFindings = Findings | Mapping[str, Findings]
+Measures = Measure | Sequence[Measure] | Mapping[str, Measure]
+
+
+_NEAR_THE_LEAST = 0.25
+
+
+@dataclass(frozen=True, eq=False)
+class Choice:
+    """Everything a choice rests on.
+
+    Parameters
+    ----------
+    forecasts : tuple of Forecast
+        One per measure with a goal.
+    region : Region
+    candidates : ndarray, shape (settings, factors)
+        Allowed settings all over the region.
+    goals : tuple of Goal
+    notes : tuple of str
+        What had to be given up.
+    """
+
+    forecasts: tuple[Forecast, ...]
+    region: Region
+    candidates: np.ndarray
+    goals: tuple[Goal, ...]
+    notes: tuple[str, ...] = ()
+
+    def means(self, X: np.ndarray) -> list[np.ndarray]:
+        """Return what is expected of each measure."""
+        return [one.expect(X) for one in self.forecasts]
+
+    def score(self, X: np.ndarray) -> np.ndarray:
+        """Return what the search makes as large as it can."""
+        return score(self.goals, self.means(X))
+
+    def losses(self, X: np.ndarray) -> np.ndarray:
+        """Return how far each measure is from its best, shape (settings, measures)."""
+        pairs = zip(self.goals, self.means(X), strict=True)
+        return np.column_stack([goal.loss(own) for goal, own in pairs])
+
+    def desirability(self, X: np.ndarray) -> np.ndarray:
+        """Return the overall desirability of what is expected."""
+        return overall(self.goals, self.means(X))
+
+
+def choice(
+    findings: FewFindings,
+    measures: Measures,
+    exclude: Exclude = None,
+    failure: Failure | bool = None,
+    failure_limit: float = 0.1,
+    weights: Mapping[str, float] | None = None,
+    limits: Mapping[str, tuple[float, float]] | None = None,
+    enough: Mapping[str, float] | None = None,
+    exact: bool = False,
+) -> Choice:
+    """Return everything a choice rests on; arguments as for `recommend`.
+
+    Examples
+    --------
+    >>> choice.__name__
+    'choice'
+    """
+    known = forecasts(findings, measures)
+    names = [one.measure.name for one in known]
+    for argument, given in (("weights", weights), ("limits", limits), ("enough", enough)):
+        strange = [name for name in given or {} if name not in names]
+        if strange:
+            raise FitError(
+                f'{argument} names "{strange[0]}", which is no measure with a goal; expected '
+                f"{in_words(names, 'or')}."
+            )
+    factors = all_factors([one.findings for one in known])
+    allowed, candidates, notes = _allowed(known, factors, exclude, failure, failure_limit, exact)
+    middle = coded(factors, reference_setting(factors))
+    goals = tuple(
+        goal_for(
+            one.measure,
+            one.expect(candidates),
+            float(one.expect(middle)[0]),
+            limits=(limits or {}).get(one.measure.name),
+            enough=(enough or {}).get(one.measure.name),
+            weight=(weights or {}).get(one.measure.name, 1.0),
+        )
+        for one in known
+    )
+    return Choice(known, allowed, candidates, goals, notes)
+
+
+def _allowed(
+    known: Sequence[Forecast],
+    factors: tuple[Factor, ...],
+    exclude: Exclude,
+    failure: Failure | bool,
+    failure_limit: float,
+    exact: bool,
+) -> tuple[Region, np.ndarray, tuple[str, ...]]:
+    """Return where to look; failures that the findings hold give way where they forbid all."""
+    if isinstance(failure, bool):
+        if failure:
+            raise FitError("failure=True says nothing; leave it out, or give the chance itself.")
+        made = region(factors, exclude, None, failure_limit, exact=exact)
+        return made, made.candidates(), ()
+    own = recorded_failures([one.findings for one in known], factors) if failure is None else None
+    made = region(factors, exclude, failure or own, failure_limit, exact=exact)
+    if own is None or made.chance_of_failure is None:
+        return made, made.candidates(), ()
+    free = replace(made, chance_of_failure=None).candidates()
+    chances = made.chance_of_failure(free)
+    bakes, lost = (int(own.counts[name].iloc[0]) for name in ("bakes", "failed"))
+    judged = f"judged by {own.words} from {lost} failed bakes of {bakes}"
+    if (chances < failure_limit).any():
+        note = (
+            f"Only settings where a bake fails with a chance below {percent(failure_limit)} were "
+            f"looked at, {judged}; so few failures can not say more."
+        )
+        return made, made.candidates(), (note,)
+    least = float(chances.min())
+    note = (
+        f"No setting keeps the chance that a bake fails below {percent(failure_limit)} ({judged}), "
+        f"so only those near the least, {percent(least)}, were looked at."
+    )
+    made = replace(made, failure_limit=least * (1 + _NEAR_THE_LEAST))
+    return made, made.candidates(), (note,)
+
+
+def wobble_sd(allowed: Region, wobble: Mapping[str, float]) -> np.ndarray:
+    """Return kitchen errors in the units of coded settings.
+
+    Raises
+    ------
+    FitError
+        When an error is named for no factor, for a kind, or is not above 0.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> wobble_sd(region([Numeric("oil", 165, 180)]), {"oil": 3})
+    array([0.4])
+    """
+    names = [factor.name for factor in allowed.factors]
+    sd = np.zeros(len(names))
+    for name, value in wobble.items():
+        if name not in names:
+            raise FitError(
+                f'wobble names "{name}", which is no factor; expected {in_words(names)}.'
+            )
+        factor = allowed.factors[names.index(name)]
+        if isinstance(factor, Categorical):
+            raise FitError(f'wobble names "{name}", but it has kinds: it can not be a little off.')
+        if isinstance(value, bool) or not isinstance(value, Real) or not 0 <= value < np.inf:
+            raise FitError(f'wobble gives "{name}" {value!r}; a spread of 0 or more is expected.')
+        span = 1.0 if isinstance(factor, Component) else (factor.high - factor.low) / 2
+        sd[names.index(name)] = value / span
+    return sd
+
+
+# -- The best allowed setting: all kinds, a grid of numbers, refined, then set as a kitchen can.
+
+
+Score = Callable[[np.ndarray], np.ndarray]
+
+STARTS, REFINED = 6, 3
+DIGITS = 10  # scores are compared after rounding, so that ties break alike on any machine
+_STRIDES = (1, 2, 5, 12)
+_SHARE_STRIDES = (1, 2, 5, 20)
+_WORST = 1e300
+
+
+def best_setting(region: Region, candidates: np.ndarray, score: Score) -> np.ndarray:
+    """Return the allowed setting with the largest score.
+
+    Every combination of kinds is among the candidates. The best few are refined between the
+    settings tried (Nelder & Mead 1965, which needs no slopes and so stands the corners of a
+    desirability), set to what a kitchen can make, and then moved setting by setting as long as
+    that helps.
+
+    Parameters
+    ----------
+    region : Region
+    candidates : ndarray, shape (settings, factors)
+        Allowed, all over the region.
+    score : callable
+        Of an array of settings; the larger the better.
+
+    Returns
+    -------
+    ndarray, shape (factors,)
+
+    References
+    ----------
+    Nelder & Mead 1965, Comput. J. 7:308-313.
+
+    Examples
+    --------
+    >>> best_setting.__name__
+    'best_setting'
+    """
+    scores = _rounded(score(candidates))
+    found = []
+    for place, start in enumerate(_starts(region, candidates, scores)):
+        points = [start, _refined(region, start, score)] if place < REFINED else [start]
+        for point in points:
+            made = region.snapped(point[None])
+            if region.allows(made)[0]:
+                found.append(_climbed(region, made[0], score))
+    values = _rounded(score(np.array(found)))
+    return found[int(np.argmax(values))]
+
+
+def _rounded(values: np.ndarray) -> np.ndarray:
+    top = np.abs(values).max()
+    digits = DIGITS - int(np.floor(np.log10(top))) if top > 0 else DIGITS
+    return np.round(values, min(digits, 200))
+
+
+def _starts(region: Region, candidates: np.ndarray, scores: np.ndarray) -> list[np.ndarray]:
+    """Return the best candidates, at most two with the same kinds, lowest place first on ties."""
+    kinds = [n for n, factor in enumerate(region.factors) if isinstance(factor, Categorical)]
+    counts: dict[bytes, int] = {}
+    chosen: list[np.ndarray] = []
+    for place in np.argsort(-scores, kind="stable"):
+        key = candidates[place, kinds].tobytes()
+        near = any(_alike(candidates[place], other, kinds) for other in chosen)
+        if (counts.get(key, 0) >= 2 and kinds) or near:
+            continue
+        counts[key] = counts.get(key, 0) + 1
+        chosen.append(candidates[place])
+        if len(chosen) == STARTS:
+            break
+    return chosen
+
+
+def _alike(one: np.ndarray, other: np.ndarray, kinds: Sequence[int]) -> bool:
+    same = bool((one[kinds] == other[kinds]).all())
+    return same and float(np.abs(one - other).max()) < 0.3
+
+
+def _refined(region: Region, start: np.ndarray, score: Score) -> np.ndarray:
+    """Return a better point near a start, between the settings that a kitchen can make."""
+    free = [n for n, f in enumerate(region.factors) if not isinstance(f, Categorical)]
+    parts = region.parts
+    if not free:
+        return start
+    low, high = region.low, region.high
+
+    def placed(values: np.ndarray) -> np.ndarray:
+        point = start.copy()
+        point[free] = np.clip(values, low[free], high[free])
+        if len(parts):
+            point[parts] = summed(point[parts], low[parts], high[parts])
+        return point
+
+    def cost(values: np.ndarray) -> float:
+        point = placed(values)[None]
+        return -float(score(point)[0]) if region.allows(point)[0] else _WORST
+
+    best = start[free]
+    for width in (0.2, 0.02):
+        span = width * (high - low)[free]
+        inward = np.where(best > ((low + high) / 2)[free], -span, span)
+        simplex = np.vstack([best, best + np.diag(inward)])
+        options = {
+            "initial_simplex": simplex,
+            "maxfev": 120 * len(free),
+            "xatol": 1e-7,
+            "fatol": 1e-12,
+        }
+        best = optimize.minimize(cost, best, method="Nelder-Mead", options=options).x
+    return placed(best)
+
+
+def _climbed(region: Region, start: np.ndarray, score: Score) -> np.ndarray:
+    """Return the setting reached by moves between kitchen settings, as long as they help."""
+    here, value = start, float(_rounded(score(start[None]))[0])
+    for _ in range(200):
+        moves = _moves(region, here)
+        moves = moves[region.allows(moves)] if len(moves) else moves
+        if not len(moves):
+            return here
+        scores = _rounded(score(moves))
+        place = int(np.argmax(scores))
+        if scores[place] <= value:
+            return here
+        here, value = moves[place], float(scores[place])
+    return here
+
+
+def neighbours(region: Region, X: np.ndarray) -> np.ndarray:
+    """Return the allowed settings one move away from any of some settings.
+
+    Examples
+    --------
+    >>> neighbours.__name__
+    'neighbours'
+    """
+    moved = np.vstack([_moves(region, row) for row in X])
+    moved = region.snapped(moved)
+    return moved[region.allows(moved)]
+
+
+def _moves(region: Region, here: np.ndarray) -> np.ndarray:
+    single = [
+        (place, _steps(values, here[place]))
+        for place, (values, factor) in enumerate(zip(region.values, region.factors, strict=True))
+        if values is not None and not isinstance(factor, Component)
+    ]
+    moved = [_with(here, {place: value}) for place, values in single for value in values]
+    numbers = [
+        (place, values[:2])
+        for place, values in single
+        if not isinstance(region.factors[place], Categorical)
+    ]
+    for position, (one, ones) in enumerate(numbers):
+        for two, twos in numbers[position + 1 :]:
+            moved += [_with(here, {one: a, two: b}) for a in ones for b in twos]
+    moved += _transfers(region, here)
+    return np.array(moved).reshape(-1, len(here))
+
+
+def _steps(values: np.ndarray, at: float) -> list[float]:
+    """Return the settings one step up and down first, then farther ones; for a kind, all."""
+    place = int(np.abs(values - at).argmin())
+    wanted = [place + sign * stride for stride in _STRIDES for sign in (1, -1)]
+    wanted += [0, len(values) - 1]
+    kept = dict.fromkeys(n for n in wanted if 0 <= n < len(values) and n != place)
+    return [float(values[n]) for n in kept]
+
+
+def _with(here: np.ndarray, changes: dict[int, float]) -> np.ndarray:
+    moved = here.copy()
+    for place, value in changes.items():
+        moved[place] = value
+    return moved
+
+
+def _transfers(region: Region, here: np.ndarray) -> list[np.ndarray]:
+    """Return the blends that give one component what another loses."""
+    parts = region.parts
+    moved: list[np.ndarray] = []
+    if not len(parts) or region.values[parts[0]] is None:
+        return moved
+    values = region.values[parts[0]]
+    assert values is not None
+    step = float(values[1] - values[0])
+    for one in parts:
+        for other in parts:
+            room = min(region.high[one] - here[one], here[other] - region.low[other])
+            for stride in _SHARE_STRIDES:
+                if one != other and stride * step <= room + 1e-12:
+                    change = {
+                        int(one): round(float(here[one]) + stride * step, 12),
+                        int(other): round(float(here[other]) - stride * step, 12),
+                    }
+                    moved.append(_with(here, change))
+    return moved
+
+
+def expected_under_wobble(score: Score, factors: Sequence[Factor], sd: np.ndarray) -> Score:
+    """Return the mean of a score when every setting errs by its own spread.
+
+    Two points per factor, at a distance of the spread times the root of the number of factors
+    that err: exact for anything up to the third power, so for the squares and pairs of a fit; for
+    a desirability, with its corners, a fair approximation.
+
+    Parameters
+    ----------
+    score : callable
+    factors : sequence of Factor
+    sd : ndarray, shape (factors,)
+        In the units of settings (coded); 0 for what does not err.
+
+    References
+    ----------
+    Stroud 1957, Math. Tables Aids Comput. 11:257-261 (a rule of degree three with 2 n points).
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> bent = expected_under_wobble(lambda X: -X[:, 0] ** 2, [Numeric("a", 0, 1)], np.array([0.5]))
+    >>> bent(np.array([[0.0]]))
+    array([-0.25])
+    """
+    moved = np.flatnonzero(sd > 0)
+    if not len(moved):
+        return score
+    shifts = np.zeros((2 * len(moved), len(sd)))
+    for place, factor in enumerate(moved):
+        shifts[2 * place : 2 * place + 2, factor] = (
+            sd[factor] * np.sqrt(len(moved)) * np.array([1, -1])
+        )
+    parts = [n for n, factor in enumerate(factors) if isinstance(factor, Component)]
+
+    def mean(X: np.ndarray) -> np.ndarray:
+        spread = X[:, None, :] + shifts
+        if parts:
+            # What is weighed wrong changes the other shares in proportion; none is below nothing
+            spread[..., parts] = np.maximum(spread[..., parts], 0)
+            spread[..., parts] /= spread[..., parts].sum(axis=-1, keepdims=True)
+        return score(spread.reshape(-1, X.shape[1])).reshape(len(X), -1).mean(axis=1)
+
+    return mean
+
+
+# -- A recommendation in a baker's words.
+
+
+def sentences_on(
+    asked: Choice,
+    table: pd.DataFrame,
+    expected: pd.DataFrame,
+    chance: float,
+    good: pd.DataFrame,
+    ranges: pd.DataFrame,
+    looked_at: int,
+    filled: float,
+) -> tuple[str, ...]:
+    """Return a recommendation in sentences: the setting, what to expect, how clear the choice is.
+
+    Examples
+    --------
+    >>> sentences_on.__name__
+    'sentences_on'
+    """
+    said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
+    said += failed_there(asked, table)
+    for row, one, goal in zip(expected.itertuples(), asked.forecasts, asked.goals, strict=True):
+        said.append(_expected_words(row, one, goal))
+    said.append(_chance_words(chance, asked.goals))
+    said.append(_how_many(good, ranges, looked_at, filled))
+    return tuple(said)
+
+
+def _chance_words(chance: float, goals: Sequence[Goal]) -> str:
+    met = "meet the goal" if len(goals) == 1 else "meet every goal"
+    if len(goals) == 1 and not goals[0].named:
+        met = "come out noticeably better than is expected at the reference setting"
+    if np.isnan(chance):
+        return f"How likely one new bake would {met} can not be said."
+    return f"One new bake there would {met} with a chance of {percent(chance)}."
+
+
+def _expected_words(row: Any, one: Forecast, goal: Goal) -> str:
+    unit = f" {one.measure.unit}" if one.measure.unit else ""
+    if not np.isfinite(row.low):
+        return (
+            f"{row.measure}: {tidy_number(row.estimate, 3)}{unit} expected; no error was "
+            "measured, so how sure that is can not be said."
+        )
+    digits = decimals(pd.Series([(row.high - row.low) / 4]))
+    # A score can not lie off its scale, however little is known
+    least = -np.inf if one.measure.low is None else one.measure.low
+    most = np.inf if one.measure.high is None else one.measure.high
+    low, high, new_low, new_high = np.clip(
+        [row.low, row.high, row.new_low, row.new_high], least, most
+    )
+    return (
+        f"{row.measure}: {rounded(row.estimate, digits)}{unit} expected "
+        f"({rounded(low, digits)} to {rounded(high, digits)}); one new bake "
+        f"{rounded(new_low, digits)} to {rounded(new_high, digits)} (goal: {goal_words(goal)})."
+    )
+
+
+def goal_words(goal: Goal) -> str:
+    """Return a goal as it is told in a sentence.
+
+    Examples
+    --------
+    >>> goal_words(Goal("fat", "lower", 0, 0, 2, 9, -np.inf, 5.61, 1.0, 0.1, "you"))
+    'lower, counts as met up to 5.61'
+    """
+    met = "counts as met" if goal.named else "noticeably better than the reference setting"
+    if goal.kind == "higher":
+        return f"higher, {met} from {tidy_number(goal.enough_from, 3)} upward"
+    if goal.kind == "lower":
+        return f"lower, {met} up to {tidy_number(goal.enough_to, 3)}"
+    return goal.words()
+
+
+def out_of_reach(asked: Choice, chosen: np.ndarray) -> list[str]:
+    """Return for each goal that no allowed setting is expected to meet how near any comes to it.
+
+    Only where the goal was named from some value on: one nobody named can not be missed.
+
+    Examples
+    --------
+    >>> out_of_reach.__name__
+    'out_of_reach'
+    """
+    said = []
+    settings = np.vstack([asked.candidates, chosen])
+    for goal, own, one in zip(asked.goals, asked.means(settings), asked.forecasts, strict=True):
+        if not goal.named or goal.met(own).any():
+            continue
+        ends = np.clip(own, goal.enough_from, goal.enough_to)
+        nearest = float(own[np.argmin(np.abs(own - ends))])
+        unit = f" {one.measure.unit}" if one.measure.unit else ""
+        said.append(
+            f"No setting is expected to bring {goal.name} to its goal ({goal_words(goal)}); the "
+            f"nearest that any comes is {tidy_number(nearest, 3)}{unit}."
+        )
+    return said
+
+
+def failed_there(asked: Choice, table: pd.DataFrame) -> tuple[str, ...]:
+    """Return a warning where a bake of this very setting failed; nothing where none did."""
+    factors = asked.region.factors
+    failed = {
+        str(row["bake"])
+        for one in asked.forecasts
+        for _, row in one.findings.failed.iterrows()
+        if all(
+            factor.name in row.index
+            and _alike_words(factor, row[factor.name], table[factor.name].iloc[0])
+            for factor in factors
+        )
+    }
+    if not failed:
+        return ()
+    return (
+        f"Bake it again before you trust it: {in_words(sorted(failed))} had this setting, or one "
+        "next to it, and failed.",
+    )
+
+
+def _alike_words(factor: Factor, one: Any, other: Any) -> bool:
+    """Say whether two settings are next to each other: within a tenth of the range."""
+    if isinstance(factor, Categorical):
+        return bool(one == other)
+    return bool(abs(float(one) - float(other)) <= 0.1 * (factor.high - factor.low))
+
+
+def _how_many(good: pd.DataFrame, ranges: pd.DataFrame, looked_at: int, filled: float) -> str:
+    if len(good) < 2:
+        return (
+            f"Of {looked_at} settings looked at, no other is more likely than not as good: "
+            "the choice is clear."
+        )
+    free = ranges[ranges["all_of_it"]]["factor"].tolist()
+    bound = ranges[~ranges["all_of_it"]]
+    kept = [f"{row.factor} {row.good}" for row in bound.itertuples()]
+    where = f": {in_words(kept)}" if kept else ""
+    any_ = f"{',' if kept else ':'} any {in_words(free)}" if free else ""
+    not_all = (
+        f" Not all combinations of these: {percent(filled)} of those looked at are as good, so "
+        "take a setting as a whole and not each factor by itself."
+    )
+    return (
+        f"Several equally good, no single best: {len(good)} of {looked_at} settings looked at are "
+        f"more likely than not as good, within{where}{any_}.{not_all if filled < 1 else ''}"
+    )
+
+
+def notes_on(
+    asked: Choice,
+    chosen: np.ndarray,
+    desirability: float,
+    chance_of_failure: float | None,
+    wobble: Mapping[str, float] | None,
+) -> tuple[str, ...]:
+    """Return what a recommendation took for granted, and what it could not know.
+
+    Examples
+    --------
+    >>> notes_on.__name__
+    'notes_on'
+    """
+    notes = list(asked.notes)
+    notes += out_of_reach(asked, chosen)
+    if desirability == 0:
+        notes.append(_nothing_met(asked, chosen))
+    notes += _whole_model(asked, chosen)
+    notes += _never_tried(asked, chosen) + _bakes_alike(asked)
+    if chance_of_failure is not None:
+        notes.append(
+            f"Chance that a bake fails there: {tidy_number(100 * chance_of_failure, 2)} %."
+        )
+    if wobble:
+        units = {factor.name: factor.unit for factor in asked.region.factors}
+        errs = in_words(
+            f"{name} by {tidy_number(value)}{units[name] and ' ' + units[name]}"
+            for name, value in wobble.items()
+        )
+        notes.append(f"Chosen for what is expected when the kitchen errs: {errs}.")
+    return (*notes, _limits_words(asked.goals))
+
+
+def _nothing_met(asked: Choice, chosen: np.ndarray) -> str:
+    pairs = zip(asked.goals, asked.means(chosen), strict=True)
+    missed = [goal for goal, own in pairs if goal.desirability(own)[0] == 0]
+    if any(goal.named for goal in missed):
+        goals = "the goal" if len(asked.goals) == 1 else "every goal"
+        return f"No setting is expected to meet {goals}; this one misses by the least."
+    names = in_words(goal.name for goal in missed)
+    return f"No setting is expected to bring {names} off the worst end of its limits."
+
+
+def _limits_words(goals: Sequence[Goal]) -> str:
+    limits = in_words(f"{goal.name}: {goal.limits_from}" for goal in goals)
+    own = [goal.name for goal in goals if not goal.named]
+    unnamed = (
+        f" You named no value from which {in_words(own, 'or')} is good enough, so a bake is held "
+        "to what is worth noticing better than the reference setting; enough= takes your own."
+        if own
+        else ""
+    )
+    if len(goals) == 1:
+        return f"Desirability, from 0 to 1, is judged between limits ({limits}).{unnamed}"
+    return (
+        f"How well all goals are met together is judged between limits ({limits}); the "
+        f"measures' errors are taken as unrelated.{unnamed}"
+    )
+
+
+def _whole_model(asked: Choice, chosen: np.ndarray) -> list[str]:
+    """Return where the fit itself expects something else than the models that were weighed."""
+    table, said = asked.region.frame(chosen), []
+    for one in asked.forecasts:
+        found = one.findings
+        if found.averaged is None:
+            continue
+        whole, mean = float(found.expected(table)[0]), float(one.expect(chosen)[0])
+        edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
+        low, high = np.quantile(one.drawn(chosen)[0], edges)
+        far = found.margin is not None and abs(whole - mean) > found.margin
+        if far or not low <= whole <= high:
+            unit = f" {one.measure.unit}" if one.measure.unit else ""
+            said.append(
+                f"{one.measure.name}: the whole model taken as it comes would expect "
+                f"{tidy_number(whole, 3)}{unit} there; simpler explanations that fit as well "
+                f"expect {'less' if mean < whole else 'more'}."
+            )
+    return said
+
+
+def _never_tried(asked: Choice, chosen: np.ndarray) -> list[str]:
+    table = asked.region.frame(chosen)
+    fits = [one.findings for one in asked.forecasts]
+    beyond = dict.fromkeys(words for one in fits for words in beyond_tried(one, table).values())
+    apart = unbaked_pairs(fits, asked.region.factors, table)
+    said = []
+    if beyond:
+        said.append(f"Outside what was tried ({'; '.join(beyond)}): bake it before you rely on it.")
+    if apart:
+        said.append(
+            f"Never baked: {in_words(apart)}. The model is guessing there, so bake it before you "
+            "rely on it."
+        )
+    return said
+
+
+def _bakes_alike(asked: Choice) -> list[str]:
+    """Return for which measures the spread between bakes is missing from the chances."""
+    said = []
+    for one in asked.forecasts:
+        if not one.own:
+            zero = not all(map(is_of_tasting, one.findings.spread))
+            how = "came out as no difference at all" if zero else "was not measured"
+            said.append(
+                f"How alike two bakes are {how} for {one.measure.name}; the chances leave it out "
+                "and are somewhat too sure."
+            )
+    return said
+
+
+# -- `Recommendation`: the best setting so far, and how sure that is, as a baker reads it.
+
+
+EXPECTED_COLUMNS = (
+    "measure",
+    "estimate",
+    "low",
+    "high",
+    "new_low",
+    "new_high",
+    "goal",
+    "desirability",
+    "chance_goal",
+)
+MORE_LIKELY_THAN_NOT = 0.5
+MOST_SHOWN = 3000
+FEW_DRAWS = 1000  # for the chances of thousands of settings
+_SEED = 2236
+
+
+@dataclass(frozen=True, eq=False)
+class Recommendation:
+    """The best setting so far.
+
+    Parameters
+    ----------
+    settings : dict
+        Factor name -> setting in real units, set as a kitchen can.
+    expected : DataFrame
+        measure, estimate, low, high (95 % for the mean of many bakes), new_low, new_high (95 %
+        for one new bake), goal (in words), desirability (0 to 1), chance_goal (that one new bake
+        meets it).
+    chance_all_goals : float
+        That one new bake meets every goal; missing where no error was measured.
+    desirability : float
+        Overall, 0 to 1.
+    good_settings : DataFrame
+        A column per factor, `chance_as_good` and the estimate of every measure: settings that
+        more likely than not are as good, no measure being noticeably worse than at the
+        recommended setting. The recommended setting comes first.
+    good_ranges : DataFrame
+        factor, good (settings in words), all_of_it (whether they span its whole range). What the
+        good settings hold of each factor by itself; not every combination of these is as good.
+    chance_of_failure : float or None
+    goals : tuple of Goal
+        With the limits that were used.
+    factors : tuple of Factor
+    measures : tuple of Measure
+    sentences, notes : tuple of str
+    """
+
+    settings: Mapping[str, Any]
+    expected: pd.DataFrame = field(repr=False)
+    chance_all_goals: float
+    desirability: float
+    good_settings: pd.DataFrame = field(repr=False)
+    good_ranges: pd.DataFrame = field(repr=False)
+    chance_of_failure: float | None
+    goals: tuple[Goal, ...]
+    factors: tuple[Factor, ...]
+    measures: tuple[Measure, ...]
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return "\n".join(self.sentences + self.notes)
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
+        shown = readable(self.expected).to_html(index=False, border=0, escape=True)
+        ranges = self.good_ranges[["factor", "good"]]
+        region = ranges.to_html(index=False, border=0, escape=True)
+        return f"{said}{shown}{region}<ul>{notes}</ul>"
+
+
+def ranges_of(good: pd.DataFrame, factors: tuple[Factor, ...]) -> pd.DataFrame:
+    """Return for each factor the settings that good settings hold, in words.
+
+    Parameters
+    ----------
+    good : DataFrame
+        A column per factor.
+    factors : tuple of Factor
+
+    Returns
+    -------
+    DataFrame
+        factor, good, all_of_it (all that the factor's limits leave).
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> made = pd.DataFrame({"rest": [20.0, 40.0]})
+    >>> ranges_of(made, (Numeric("rest", 20, 60, "min"),))
+      factor              good  all_of_it
+    0   rest  20 min to 40 min      False
+    """
+    rows = []
+    for factor in factors:
+        own = good[factor.name].dropna()
+        if isinstance(factor, Categorical):
+            kept = [level for level in factor.levels if (own == level).any()]
+            words = in_words([factor.show(level) for level in kept], "or")
+            rows.append((factor.name, words, len(kept) == len(factor.levels)))
+            continue
+        if own.empty:
+            rows.append((factor.name, NO_SETTING, False))
+            continue
+        low, high = float(own.min()), float(own.max())
+        words = factor.show(low) if low == high else f"{factor.show(low)} to {factor.show(high)}"
+        rows.append((factor.name, words, low <= factor.low and high >= factor.high))
+    return pd.DataFrame(rows, columns=["factor", "good", "all_of_it"])
+
+
+def recommendation(
+    asked: Choice, chosen: np.ndarray, wobble: Mapping[str, float] | None
+) -> Recommendation:
+    """Return what is known about a chosen setting.
+
+    Parameters
+    ----------
+    asked : Choice
+    chosen : ndarray, shape (1, factors)
+    wobble : mapping or None
+
+    Examples
+    --------
+    >>> recommendation.__name__
+    'recommendation'
+    """
+    factors = asked.region.factors
+    table = asked.region.frame(chosen)
+    expected, chance = _expected(asked, chosen, table)
+    looked_at = asked.region.grid(MOST_SHOWN)
+    good, ranges, filled = _good_settings(asked, chosen, looked_at)
+    failing = asked.region.chance_of_failure
+    chance_of_failure = float(failing(chosen)[0]) if failing else None
+    desirability = float(asked.desirability(chosen)[0])
+    sentences = sentences_on(asked, table, expected, chance, good, ranges, len(looked_at), filled)
+    return Recommendation(
+        settings=table.iloc[0].to_dict(),
+        expected=expected,
+        chance_all_goals=chance,
+        desirability=desirability,
+        good_settings=good,
+        good_ranges=ranges,
+        chance_of_failure=chance_of_failure,
+        goals=asked.goals,
+        factors=factors,
+        measures=tuple(one.measure for one in asked.forecasts),
+        sentences=sentences,
+        notes=notes_on(asked, chosen, desirability, chance_of_failure, wobble),
+    )
+
+
+def _expected(asked: Choice, chosen: np.ndarray, table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
+    rows, met = [], []
+    for place, (one, goal) in enumerate(zip(asked.forecasts, asked.goals, strict=True)):
+        bakes = one.new_bakes(chosen, _SEED + place)[0]
+        met.append(goal.met(bakes) if one.errors_known else np.full(len(bakes), np.nan))
+        found = one.intervals(chosen, table, _SEED + place)
+        own = goal.desirability(np.array([found["estimate"]]))
+        rows.append(
+            {"measure": goal.name, **found, "goal": goal.words()}
+            | {"desirability": float(own[0]), "chance_goal": float(met[-1].mean())}
+        )
+    return pd.DataFrame(rows)[list(EXPECTED_COLUMNS)], float(np.prod(met, axis=0).mean())
+
+
+def chance_as_good(asked: Choice, X: np.ndarray, chosen: np.ndarray) -> np.ndarray:
+    """Return how likely each setting is as good as the chosen one.
+
+    As good: no measure is worse, in its goal's own direction, by more than is worth noticing.
+    Both settings are judged in the same draws, so what they share cancels.
+
+    Parameters
+    ----------
+    asked : Choice
+    X : ndarray, shape (settings, factors)
+    chosen : ndarray, shape (1, factors)
+
+    Returns
+    -------
+    ndarray, shape (settings,)
+
+    Examples
+    --------
+    >>> chance_as_good.__name__
+    'chance_as_good'
+    """
+    good = np.ones((len(X), FEW_DRAWS), dtype=bool)
+    for one, goal in zip(asked.forecasts, asked.goals, strict=True):
+        here = goal.loss(one.drawn(chosen, FEW_DRAWS))
+        good &= goal.loss(one.drawn(X, FEW_DRAWS)) <= here + goal.notice * (1 + 1e-9)
+    return good.mean(axis=1)
+
+
+def _good_settings(
+    asked: Choice, chosen: np.ndarray, looked_at: np.ndarray
+) -> tuple[pd.DataFrame, pd.DataFrame, float]:
+    others = looked_at[np.abs(looked_at - chosen).max(axis=1) > 1e-9]
+    X = np.vstack([chosen, others])
+    chance = chance_as_good(asked, X, chosen)
+    table = asked.region.frame(X).assign(chance_as_good=chance)
+    for one in asked.forecasts:
+        table[one.measure.name] = one.expect(X)
+    order = np.concatenate([[0], 1 + np.argsort(-np.round(chance[1:], 9), kind="stable")])
+    ranked = table.iloc[order]
+    good = ranked[ranked["chance_as_good"] >= MORE_LIKELY_THAN_NOT].reset_index(drop=True)
+    inside = _within(table, good, asked.region.factors)
+    return good, ranges_of(good, asked.region.factors), len(good) / int(inside.sum())
+
+
+def _within(table: pd.DataFrame, good: pd.DataFrame, factors: tuple[Factor, ...]) -> np.ndarray:
+    """Return which settings lie, factor by factor, within the settings that good ones hold."""
+    inside = np.ones(len(table), dtype=bool)
+    for factor in factors:
+        own, held = table[factor.name], good[factor.name]
+        if isinstance(factor, Categorical):
+            inside &= own.isin(held).to_numpy()
+            continue
+        among = own.between(held.min(), held.max()) | (own.isna() & bool(held.isna().any()))
+        inside &= among.to_numpy()
+    return inside
+
+
+# -- The best setting for one or several goals, and what one goal costs another.
+
+
+PASSES, MOST_MOVED = 3, 150  # of the search for a tighter frontier, from its own settings
+
+
+def recommend(
+    findings: FewFindings,
+    measures: Measures,
+    *,
+    exclude: Exclude = None,
+    failure: Failure | bool = None,
+    failure_limit: float = 0.1,
+    weights: Mapping[str, float] | None = None,
+    limits: Mapping[str, tuple[float, float]] | None = None,
+    enough: Mapping[str, float] | None = None,
+    wobble: Mapping[str, float] | None = None,
+    exact: bool = False,
+) -> Recommendation:
+    """Choose the setting that is expected to meet the goals best.
+
+    With one measure that should be higher or lower, the setting with the best expected value;
+    otherwise the one with the largest overall desirability of what is expected. Never outside a
+    factor's limits, never an excluded setting, never one where failing is likely.
+
+    Parameters
+    ----------
+    findings : Findings or mapping of measure name to Findings
+    measures : Measure, sequence of Measure or mapping of name to Measure
+        Those with a goal count; the others are left aside.
+    exclude : callable, DataFrame or sequence of mappings, optional
+        Settings that never go together; the plan's are in `plan.excluded`.
+    failure : callable, Failing, Failures or False, optional
+        The chance that a bake fails: a function of a bake (a dict of real settings), or what the
+        failed bakes said. When left out, what the failed bakes in the findings say, if there are
+        enough for a model; False leaves them aside.
+    failure_limit : float
+        The chance must stay below this.
+    weights : mapping of measure name to number, optional
+        How much each goal counts; 1 when left out.
+    limits : mapping of measure name to (start, end), optional
+        For "higher" and "lower": where desirability starts, and where nothing is left to wish. When
+        left out, the ends of the scale, else the lowest and highest expected.
+    enough : mapping of measure name to number, optional
+        From where one bake meets a goal "higher" (up to where, "lower"). When left out: the start
+        of `limits` if given, else what is worth noticing better than the reference setting.
+    wobble : mapping of factor name to number, optional
+        How far the kitchen errs in each setting (a standard deviation in its unit): then what is
+        expected under such errors counts, and a flat spot may beat a peak.
+    exact : bool
+        Do not set numbers as a kitchen can (a factor's own step or settings are kept always).
+
+    Returns
+    -------
+    Recommendation
+
+    Raises
+    ------
+    FitError, PlanError
+        When no goal is set, a measure was not fitted, goals contradict their limits, or nothing is
+        allowed.
+
+    References
+    ----------
+    Derringer & Suich 1980, J. Qual. Technol. 12:214-219.
+
+    Examples
+    --------
+    >>> from trials.analysis.fitting import fit
+    >>> from trials.core.measures import Measure
+    >>> table = pd.DataFrame({"rest": [20, 60] * 4, "fat": ["butter", "butter", "oil", "oil"] * 2,
+    ...                       "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2]})
+    >>> liking = Measure("liking", "hedonic 9", goal="higher")
+    >>> best = recommend(fit(table, "liking", ["rest", "fat"], model="main"), liking)
+    >>> best.settings
+    {'rest': 60.0, 'fat': 'butter'}
+    """
+    asked = choice(
+        findings, measures, exclude, failure, failure_limit, weights, limits, enough, exact
+    )
+    searched: Score = asked.score
+    if wobble:
+        spread = wobble_sd(asked.region, wobble)
+        searched = expected_under_wobble(searched, asked.region.factors, spread)
+    chosen = best_setting(asked.region, asked.candidates, searched)[None]
+    return recommendation(asked, chosen, wobble)
+
+
+def frontier(
+    findings: FewFindings,
+    measures: Measures,
+    *,
+    exclude: Exclude = None,
+    failure: Failure | bool = None,
+    failure_limit: float = 0.1,
+    weights: Mapping[str, float] | None = None,
+    limits: Mapping[str, tuple[float, float]] | None = None,
+) -> pd.DataFrame:
+    """Return the settings where improving one measure costs another.
+
+    A setting is left out when another is expected to be at least as good in every measure and
+    better in one (Pareto 1906).
+
+    Parameters
+    ----------
+    findings, measures, exclude, failure, failure_limit, weights, limits
+        As for :func:`recommend`.
+
+    Returns
+    -------
+    DataFrame
+        A column per factor, what is expected of every measure, and the overall `desirability`;
+        from the best to the worst in the first measure.
+
+    Raises
+    ------
+    FitError, PlanError
+        As for :func:`recommend`; also with a single goal, which has no trade-off.
+
+    Examples
+    --------
+    >>> frontier.__name__
+    'frontier'
+    """
+    asked = choice(findings, measures, exclude, failure, failure_limit, weights, limits)
+    return frontier_of(asked)
+
+
+def frontier_of(asked: Choice) -> pd.DataFrame:
+    """Return the frontier of what a choice rests on; see :func:`frontier`.
+
+    Examples
+    --------
+    >>> frontier_of.__name__
+    'frontier_of'
+    """
+    if len(asked.goals) < 2:
+        raise FitError(
+            f"only {asked.goals[0].name} has a goal, so nothing is traded off; set a goal for "
+            "another measure."
+        )
+    X = asked.candidates
+    kept = not_dominated(asked.losses(X))
+    for _ in range(PASSES):
+        nearby = np.vstack([X[kept], neighbours(asked.region, X[kept][:MOST_MOVED])])
+        X = nearby[np.sort(np.unique(np.round(nearby, 9), axis=0, return_index=True)[1])]
+        kept = not_dominated(asked.losses(X))
+    losses, means = asked.losses(X), asked.means(X)
+    table = asked.region.frame(X[kept])
+    for goal, own in zip(asked.goals, means, strict=True):
+        table[goal.name] = own[kept]
+    table["desirability"] = asked.desirability(X[kept])
+    order = np.lexsort(losses[kept].T[::-1])
+    return table.iloc[order].reset_index(drop=True)
+
+
+def not_dominated(losses: np.ndarray) -> np.ndarray:
+    """Return the rows that no other row beats: at least as small everywhere, smaller somewhere.
+
+    Parameters
+    ----------
+    losses : ndarray, shape (settings, measures)
+
+    Returns
+    -------
+    ndarray of int
+
+    Examples
+    --------
+    >>> not_dominated(np.array([[1.0, 3.0], [2.0, 2.0], [2.0, 3.0]])).tolist()
+    [0, 1]
+    """
+    span = np.ptp(losses, axis=0)
+    scaled = np.round(losses / np.where(span > 0, span, 1), 9)
+    # Sorted so that nothing later can beat anything earlier: each is held to those kept so far
+    order = np.lexsort(scaled.T[::-1])
+    kept: list[int] = []
+    for place in order:
+        row, before = scaled[place], scaled[kept]
+        beaten = (before <= row).all(axis=1) & (before < row).any(axis=1)
+        if not beaten.any():
+            kept.append(int(place))
+    return np.array(sorted(kept))
+
+
+def weight_sensitivity(
+    findings: FewFindings,
+    measures: Measures,
+    *,
+    factor: float = 2.0,
+    exclude: Exclude = None,
+    failure: Failure | bool = None,
+    failure_limit: float = 0.1,
+    weights: Mapping[str, float] | None = None,
+    limits: Mapping[str, tuple[float, float]] | None = None,
+) -> pd.DataFrame:
+    """Return how the choice moves when one goal counts for more or for less.
+
+    Parameters
+    ----------
+    findings, measures, exclude, failure, failure_limit, weights, limits
+        As for :func:`recommend`.
+    factor : float
+        How many times more and less.
+
+    Returns
+    -------
+    DataFrame
+        measure, counts ("as it is", "more", "less"), a column per factor with the setting then
+        chosen, what is expected of every measure there, and `noticeable`: whether any measure is
+        then expected to differ by more than is worth noticing.
+
+    Raises
+    ------
+    FitError, PlanError
+        As for :func:`recommend`.
+
+    Examples
+    --------
+    >>> weight_sensitivity.__name__
+    'weight_sensitivity'
+    """
+    if not factor > 1:
+        raise FitError(f"factor is {factor}; how many times more a goal counts is above 1.")
+    asked = choice(findings, measures, exclude, failure, failure_limit, weights, limits)
+    given = {goal.name: goal.weight for goal in asked.goals}
+    runs = [("all", "as it is", given)]
+    for name in given:
+        runs.append((name, "more", given | {name: given[name] * factor}))
+        runs.append((name, "less", given | {name: given[name] / factor}))
+    rows, settled = [], []
+    for name, counts, used in runs:
+        goals = tuple(replace(goal, weight=used[goal.name]) for goal in asked.goals)
+        trial = replace(asked, goals=goals)
+        chosen = best_setting(trial.region, trial.candidates, trial.score)[None]
+        means = {
+            goal.name: float(own[0]) for goal, own in zip(goals, trial.means(chosen), strict=True)
+        }
+        settled.append(means)
+        moved = any(abs(means[g.name] - settled[0][g.name]) > g.notice for g in goals)
+        setting = asked.region.frame(chosen).iloc[0].to_dict()
+        rows.append({"measure": name, "counts": counts} | setting | means | {"noticeable": moved})
+    return pd.DataFrame(rows)

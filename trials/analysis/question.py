@@ -1,0 +1,1258 @@
+"""From a round or a table to the question put to it.
+
+Rows, factors, groups, response, model, blocks.
+"""
+
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.mixed import RandomTerm, dependent_columns
+from trials.base.errors import FitError, Place, TrialsError
+from trials.base.words import in_words, number, tidy_number
+from trials.core.factors import (
+    RESERVED,
+    Categorical,
+    Component,
+    Factor,
+    Numeric,
+    check_factors,
+    check_name,
+    is_blank,
+)
+from trials.core.measures import Measure
+from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms
+from trials.design.layout import FEW_DAYS
+from trials.rounds.round import STATUSES, WITHOUT_SCORE, Round
+from trials.rounds.scores import scores
+
+# -- Columns as factors: a number over its range, or kinds, every setting read and checked.
+
+
+MOST_KINDS = 12  # a text column with more kinds than this is hardly a factor
+
+
+def chosen_factors(
+    table: pd.DataFrame,
+    factors: Sequence[Factor | str] | None,
+    response: str,
+    others: Iterable[str],
+) -> tuple[Factor, ...]:
+    """Return the factors that columns stand for; their settings in the table are read in place.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With a column `row`, the place of each row in the table that was given.
+    factors : sequence of Factor or str
+        A name stands for the column as it is.
+    response : str
+        What is explained, and so no factor.
+    others : iterable of str
+        Columns that are no factors either, for the message.
+
+    Raises
+    ------
+    FitError
+        Naming the column, and the cell where there is one.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"rest": [20, 60], "fat": ["lard", "butter"], "row": [1, 2]})
+    >>> [type(one).__name__ for one in chosen_factors(table, ["rest", "fat"], "liking", ())]
+    ['Numeric', 'Categorical']
+    """
+    if factors is None or isinstance(factors, str):
+        taken = {response, "row", *others}
+        known = in_words([name for name in table.columns if name not in taken], "or")
+        raise FitError(f"say which columns are the factors: factors=[...] of {known}.")
+    # A reference bake is a recipe of its own: its settings say nothing of what was varied
+    own = table[table["role"] != "control"] if "role" in table else table
+    own = table if own.empty else own
+    chosen = tuple(_factor(own, one) if isinstance(one, str) else one for one in factors)
+    check_factors(chosen)
+    for factor in chosen:
+        if factor.name == response:
+            raise FitError(f'"{response}" can not explain itself; leave it out of the factors.')
+        if factor.name not in table:
+            raise FitError(f'there is no column "{factor.name}" for the factor of that name.')
+        settings = _read_settings(own, factor)
+        if settings.nunique() < 2:
+            raise FitError(
+                f'"{factor.name}" never moved: every row with a score has '
+                f"{factor.show(settings.iloc[0])}. Leave it out of the factors."
+            )
+        rest = table[factor.name].drop(own.index)
+        table[factor.name] = pd.concat([settings.astype(object), rest]).sort_index().infer_objects()
+    return chosen
+
+
+def in_order(settings: pd.Series, factor: Factor) -> list[Any]:
+    """Return the settings that occur: numbers from low to high, kinds as the factor lists them.
+
+    Examples
+    --------
+    >>> in_order(pd.Series(["lard", "butter"]), Categorical("fat", ["butter", "lard", "oil"]))
+    ['butter', 'lard']
+    """
+    found = settings.drop_duplicates().tolist()
+    if isinstance(factor, Categorical):
+        return [level for level in factor.levels if level in found]
+    return sorted(found)
+
+
+def _read_settings(table: pd.DataFrame, factor: Factor) -> pd.Series:
+    settings = []
+    for row, value in zip(table["row"], table[factor.name], strict=True):
+        try:
+            settings.append(factor.read(value))
+        except TrialsError as error:
+            place = Place(row=int(row) + 1, column=factor.name)
+            raise FitError(error.message, place) from None
+    return pd.Series(settings, index=table.index)
+
+
+def _is_infinite(value: object) -> bool:
+    return str(value).strip().casefold().lstrip("+-") in ("inf", "infinity")
+
+
+def _factor(table: pd.DataFrame, name: str) -> Factor:
+    """Return the factor that a column is: a number over its range, or kinds."""
+    check_name(name)
+    if name not in table:
+        known = in_words([str(column) for column in table.columns if column != "row"], "or")
+        raise FitError(f'there is no column "{name}" for a factor; expected {known}.')
+    column = table[name]
+    if column.isna().any() or (column.astype(str).str.strip() == "").any():
+        row = int(table["row"][column.isna() | (column.astype(str).str.strip() == "")].iloc[0])
+        raise FitError("the setting is missing.", Place(row=row + 1, column=name))
+    endless = column.map(_is_infinite).to_numpy(dtype=bool)
+    if endless.any():
+        row = int(table["row"][endless].iloc[0])
+        raise FitError("the setting is infinite.", Place(row=row + 1, column=name))
+    listed = ~column.map(lambda value: isinstance(value, Hashable)).to_numpy(dtype=bool)
+    if listed.any():
+        row = int(table["row"][listed].iloc[0])
+        raise FitError(
+            f"{column[listed].iloc[0]!r} is no setting; a number or a kind was expected.",
+            Place(row=row + 1, column=name),
+        )
+    kinds = list(dict.fromkeys(column.tolist()))
+    if len(kinds) < 2:
+        raise FitError(f'"{name}" never moved: every row has {kinds[0]}. Leave it out.')
+    numbers = [number(str(kind)) for kind in kinds]
+    as_kinds = isinstance(column.dtype, pd.CategoricalDtype) or column.dtype == bool
+    if not as_kinds and None not in numbers:
+        values = [float(value) for value in numbers if value is not None]
+        return Numeric(name, min(values), max(values))
+    if len(kinds) > MOST_KINDS:
+        raise FitError(
+            f'"{name}" has {len(kinds)} different texts; a factor of kinds has a few. '
+            "If it names tasters or bakes, give it as a group."
+        )
+    ordered = sorted(kinds, key=str)
+    return Categorical(name, ordered)
+
+
+# -- Repeat tastings: a second score of one bake by one taster is neither a bake nor a person.
+
+
+OWN_VIEW = "taster/bake"  # the group: what one taster thinks of one bake
+
+
+def tasted_twice(table: pd.DataFrame) -> bool:
+    """Say whether any taster scored any bake more than once.
+
+    Examples
+    --------
+    >>> tasted_twice(pd.DataFrame({"taster": ["Ada", "Ada"], "bake": ["B01", "B01"]}))
+    True
+    """
+    if not {"taster", "bake"} <= set(table.columns):
+        return False
+    pairs = table[["taster", "bake"]]
+    return bool(pairs.notna().all(axis=None) and pairs.duplicated().any())
+
+
+def without_echoes(table: pd.DataFrame, response: str, notes: list[str]) -> pd.DataFrame:
+    """Return the scores without repeats, if every repeat only says again what was said.
+
+    Repeats that agree to the last digit would make a taster look free of noise; each then counts
+    once, and a note says so.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    response : str
+    notes : list of str
+        Gets the note.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> said = pd.DataFrame({"taster": ["Ada"] * 3, "bake": ["B01", "B01", "B02"],
+    ...                      "liking": [6.0, 6.0, 7.0]})
+    >>> len(without_echoes(said, "liking", []))
+    2
+    """
+    if not tasted_twice(table):
+        return table
+    spread = table.groupby(["taster", "bake"])[response].agg(np.ptp)
+    if spread.max() > 0:
+        return table
+    notes.append("Every repeat tasting got the score of the first one; each counts once.")
+    return table.drop_duplicates(["taster", "bake"]).reset_index(drop=True)
+
+
+def own_views(table: pd.DataFrame, groups: Iterable[str]) -> tuple[str, ...]:
+    """Return the group that keeps repeats within their taster and bake, where one is needed.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    groups : iterable of str
+        The groups found so far.
+
+    Returns
+    -------
+    tuple of str
+        Empty where nobody tasted twice, or where a bake or a taster says the same already.
+
+    Examples
+    --------
+    >>> twice = pd.DataFrame({"taster": list("AABBAB"), "bake": [1, 1, 1, 1, 2, 2]})
+    >>> own_views(twice, ["bake", "taster"])
+    ('taster/bake',)
+    """
+    if not ({"taster", "bake"} <= set(groups) and tasted_twice(table)):
+        return ()
+    pairs = len(table[["taster", "bake"]].drop_duplicates())
+    alone = pairs in (table["bake"].nunique(), table["taster"].nunique())
+    return () if alone else (OWN_VIEW,)
+
+
+def is_of_tasting(source: str) -> bool:
+    """Say whether a source of spread belongs to the tasting and not to the bake.
+
+    Examples
+    --------
+    >>> is_of_tasting("taster"), is_of_tasting(OWN_VIEW), is_of_tasting("bake")
+    (True, True, False)
+    """
+    return source in ("taster", "tasting", OWN_VIEW)
+
+
+# -- Columns that say what scores share: gaps in them filled, ids that name two things refused.
+
+
+_ABOUT_AS_OFTEN = 2  # a number that stands more than twice as often as another is a score
+NEVER_BLANK = ("day", "bake")  # a score without one of these belongs to no known bake
+_OUTER = (("bake", "load"), ("bake", "day"), ("load", "day"))
+
+
+def group_codes(table: pd.DataFrame, name: str) -> np.ndarray:
+    """Return whole numbers for the levels of a group; "day/load" is load within day.
+
+    Examples
+    --------
+    >>> group_codes(pd.DataFrame({"day": [1, 1, 2], "load": [1, 2, 1]}), "day/load")
+    array([0, 1, 2])
+    """
+    columns = columns_of(table, name)
+    return table.groupby(columns, sort=False, dropna=False).ngroup().to_numpy()
+
+
+def columns_of(table: pd.DataFrame, name: str) -> list[str]:
+    """Return the columns that a group is made of.
+
+    Examples
+    --------
+    >>> columns_of(pd.DataFrame({"day": [1], "load": [1]}), "day/load")
+    ['day', 'load']
+    """
+    if name in table:
+        return [name]
+    parts = name.split("/")
+    missing = [part for part in parts if part not in table]
+    if missing:
+        known = in_words(map(str, table.columns), "or")
+        raise FitError(f'groups names "{missing[0]}", which is no column; expected {known}.')
+    return parts
+
+
+def plain_groups(groups: Iterable[str], table: pd.DataFrame) -> tuple[str, ...]:
+    """Return group names as the table has them: "Day/Load" is "day/load".
+
+    Examples
+    --------
+    >>> plain_groups(["Bake", "oven"], pd.DataFrame({"bake": [1], "oven": [1]}))
+    ('bake', 'oven')
+    """
+    return tuple(
+        name
+        if name in table
+        else "/".join(
+            part.strip().casefold() if part.strip().casefold() in RESERVED else part
+            for part in name.split("/")
+        )
+        for name in groups
+    )
+
+
+def bake_group(groups: Iterable[str] | None) -> str:
+    """Return the group whose levels are the bakes: "day/bake" where it was named so.
+
+    Examples
+    --------
+    >>> bake_group(["day/bake", "taster"]), bake_group(None)
+    ('day/bake', 'bake')
+    """
+    names = list(groups or ())
+    within = [name for name in names if name.endswith("/bake") and name != OWN_VIEW]
+    return within[0] if within and "bake" not in names else "bake"
+
+
+def with_own_groups(table: pd.DataFrame, names: Iterable[str], notes: list[str]) -> pd.DataFrame:
+    """Return the table with every gap in a group filled by a group of its own.
+
+    A group with a few gaps must not vanish: its effects would be judged against the wrong unit.
+    Columns without any entry stay as they are, as no groups at all.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score, with a column `row`.
+    names : iterable of str
+        Columns that may be groups.
+    notes : list of str
+        Gets a word on each column that had gaps.
+
+    Raises
+    ------
+    FitError
+        When a score has no bake, or no day, where others have.
+
+    Examples
+    --------
+    >>> shared = pd.DataFrame({"bake": [1, 2, 3], "load": ["a", "a", None], "row": [1, 2, 3]})
+    >>> said = []
+    >>> with_own_groups(shared, ["load"], said)["load"].tolist()
+    ['a', 'a', 'alone: 3']
+    >>> said
+    ['1 bake names no load; each is taken as a load of its own.']
+    """
+    filled = table.copy()
+    for name in names:
+        if name not in table:
+            continue
+        gaps = table[name].map(is_blank).to_numpy(dtype=bool)
+        if not gaps.any() or gaps.all():
+            continue
+        if name in NEVER_BLANK:
+            raise FitError(
+                f"the {name} is missing, where other scores have one; fill it in.",
+                Place(row=int(table["row"][gaps].iloc[0]) + 1, column=name),
+            )
+        unit = "bake" if name != "taster" and "bake" in table else "row"
+        alone = table.loc[gaps, unit]
+        filled[name] = table[name].astype(object)
+        filled.loc[gaps, name] = [f"alone: {value}" for value in alone]
+        notes.append(_gap_words(name, unit, alone.nunique()))
+    return filled
+
+
+def _gap_words(name: str, unit: str, count: int) -> str:
+    things = {"bake": "bake", "row": "score"}[unit] + ("s" if count > 1 else "")
+    verb = "name" if count > 1 else "names"
+    return f"{count} {things} {verb} no {name}; each is taken as a {name} of its own."
+
+
+def check_labels(table: pd.DataFrame) -> None:
+    """Refuse a bake that stands in two loads, and ids that start again each day.
+
+    Raises
+    ------
+    FitError
+        Naming the id and how to mend it.
+
+    Examples
+    --------
+    >>> check_labels(pd.DataFrame({"day": [1, 1, 2], "bake": ["B01", "B02", "B03"]}))
+    """
+    for inner, outer in _OUTER:
+        if not {inner, outer} <= set(table.columns):
+            continue
+        pairs = table[[inner, outer]].dropna().drop_duplicates()
+        twice = pairs[inner][pairs[inner].duplicated()]
+        if len(twice):
+            raise FitError(
+                f'the {inner} "{twice.iloc[0]}" stands in more than one {outer}; a {inner} belongs '
+                f"to one. If they are numbered anew in each {outer}, give every {inner} an id of "
+                f"its own, or name the groups, as in {_example(table.columns, inner, outer)}."
+            )
+
+
+def _example(columns: Sequence[str], inner: str, outer: str) -> str:
+    names = [name for name in ("day", "load", "bake", "taster") if name in columns]
+    named = [f"{outer}/{inner}" if name == inner else name for name in names]
+    return "groups=(" + ", ".join(f'"{name}"' for name in named) + ")"
+
+
+def check_settings(table: pd.DataFrame, factors: Sequence[Factor], bake: str) -> None:
+    """Refuse a bake whose rows disagree about a setting that belongs to the bake.
+
+    A factor that varies within most of the bakes that have several rows belongs to the tasting
+    (every bake served with and without icing), and may.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score, with a column `row`; settings as the factors read them.
+    factors : sequence of Factor
+    bake : str
+        The group whose levels are the bakes.
+
+    Raises
+    ------
+    FitError
+        Naming the row, and what the bake's other rows have.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Categorical
+    >>> fat = Categorical("fat", ["butter", "oil"])
+    >>> served = pd.DataFrame({"bake": ["B01", "B01"], "fat": ["butter", "oil"], "row": [1, 2]})
+    >>> check_settings(served, [fat], "bake")
+    """
+    if "bake" not in table or table["bake"].map(is_blank).any():
+        return
+    bakes = group_codes(table, bake)
+    several = np.bincount(bakes)[bakes] > 1
+    own, bakes = table[several], bakes[several]
+    for factor in factors:
+        kinds = own[factor.name].groupby(bakes).nunique(dropna=False)
+        differing = kinds.index[kinds > 1]
+        if not 0 < len(differing) <= len(kinds) / 2:
+            continue
+        rows = own[bakes == differing[0]]
+        shown = rows[factor.name].map(factor.show)
+        usual = shown.mode(dropna=False)
+        usual = shown.iloc[0] if shown.iloc[0] in set(usual) else usual.iloc[0]
+        odd = rows[shown != usual]
+        others = "its other rows" if len(odd) == 1 else "others of its rows"
+        raise FitError(
+            f"this row has {shown[odd.index[0]]}, but bake {rows['bake'].iloc[0]} has {usual} in "
+            f"{others}; a bake has one setting. Correct the cell, or the bake.",
+            Place(row=int(odd["row"].iloc[0]) + 1, column=factor.name),
+        )
+
+
+def unknown_bakes(
+    table: pd.DataFrame, factors: Sequence[Factor], response: str, used: Sequence[str]
+) -> str | None:
+    """Return a warning where rows share settings, and nothing says which bake each came from.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    factors : sequence of Factor
+    response : str
+    used : sequence of str
+        The groups; where the settings change only between the units of one, that is the bake.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> rest, alone = Numeric("rest", 20, 60), pd.DataFrame({"rest": [20, 60]})
+    >>> unknown_bakes(alone, [rest], "liking", ()) is None
+    True
+    >>> unknown_bakes(pd.concat([alone, alone]), [rest], "liking", ())[:48]
+    '4 rows share their settings with other rows, and'
+    """
+    if "bake" in table and not table["bake"].map(is_blank).all():
+        return None
+    own = table[table["role"] != "control"] if "role" in table else table
+    settings = own.groupby([one.name for one in factors], dropna=False, sort=False).ngroup()
+    shared = int(settings.duplicated(keep=False).sum())
+    held = [group_codes(own, name) for name in used]
+    if not shared or any(settings.groupby(unit).nunique().max() == 1 for unit in held):
+        return None
+    spare = {response, "row", *RESERVED, *(one.name for one in factors)}
+    spare |= {part for name in used for part in columns_of(table, name)}
+    labels = [name for name in own if name not in spare and _is_label(own[name], settings)]
+    told = (
+        f"{shared} rows share their settings with other rows, and no column says which bake each "
+        "came from, so each row was taken as a bake of its own"
+    )
+    if not labels:
+        return f'{told}. If a row is a tasting, add a column "bake": else verdicts are too sure.'
+    named = ", ".join(f'"{name}"' for name in dict.fromkeys([*labels, *used]))
+    return (
+        f"{told}; {in_words(labels)} {'were' if len(labels) > 1 else 'was'} not used. If a row is "
+        f"a tasting, verdicts are too sure: write groups=({named}{',' * (',' not in named)}), or "
+        'call the column that names the bake "bake".'
+    )
+
+
+def _is_name(cell: object) -> bool:
+    return isinstance(cell, Hashable) and not is_blank(cell)
+
+
+def _is_label(column: pd.Series, settings: pd.Series) -> bool:
+    """Say whether a column looks like the names of things that rows share, such as bottles.
+
+    A label stands in several rows, about as often as any other, and does not only say a setting
+    in other words.
+    """
+    if pd.api.types.is_bool_dtype(column) or not column.map(_is_name).all():
+        return False
+    counts = column.value_counts()
+    if len(counts) < 2 or counts.min() < 2:
+        return False
+    if pd.api.types.is_numeric_dtype(column) and (
+        (column % 1 != 0).any() or counts.max() > _ABOUT_AS_OFTEN * counts.min()
+    ):
+        return False
+    by_setting = column.groupby(settings).nunique().max()
+    return bool(by_setting > 1 or len(counts) == settings.nunique())
+
+
+def check_unit(table: pd.DataFrame, used: tuple[str, ...], groups: Iterable[str] | None) -> None:
+    """Refuse a fit that would take every tasting of one bake for a bake of its own."""
+    if groups is None or "bake" not in table or table["bake"].isna().any():
+        return
+    columns = {part for name in used for part in columns_of(table, name)}
+    if "bake" not in columns and table["bake"].duplicated().any():
+        raise FitError(
+            f"{table['bake'].nunique()} bakes were scored {len(table)} times; without the group "
+            '"bake" every tasting would count as a bake. Add "bake" to groups, leave groups out, '
+            "or average the scores of each bake first."
+        )
+
+
+# -- Which rows of a table hold a score, and which bakes gave none.
+
+
+_LARGEST = 1e150  # squares of anything beyond leave the range of a double
+_LISTED = 5  # bakes that a note names
+
+
+def as_table(data: Any, but: str = "") -> pd.DataFrame:
+    """Return a copy of what was given as a table, its names as text.
+
+    The columns that every table of scores has (day, load, bake, role, taster, status) are known
+    however they are written: "Bake", "TASTER".
+
+    Parameters
+    ----------
+    data : DataFrame, mapping of columns or list of rows
+    but : str
+        A column whose name stays as it is: what is explained.
+
+    Raises
+    ------
+    FitError
+        When it is no table, or two columns claim the same name.
+
+    Examples
+    --------
+    >>> as_table({"Bake": ["B01"], "liking": [6]}).columns.tolist()
+    ['bake', 'liking']
+    """
+    try:
+        table = pd.DataFrame(data).copy()
+    except (ValueError, TypeError):
+        raise FitError(
+            f"{_shown(data)} is no table of scores; give a round, or a table with one row per "
+            "score and every column of one length, such as a pandas DataFrame."
+        ) from None
+    if not len(table.columns):
+        raise FitError("there is no table: one row per score was expected, with named columns.")
+    table.columns = _plainly_named([str(name) for name in table.columns], but)
+    return table
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 40 else f"{text[:40]}..."
+
+
+def _plainly_named(names: Sequence[str], but: str) -> list[str]:
+    """Return column names with those that every table of scores has in small letters."""
+    plain: dict[str, str] = {}
+    for kept in RESERVED:
+        same = [name for name in names if name.strip().casefold() == kept and name != but]
+        if len(same) > 1 and kept not in same:
+            raise FitError(
+                f"the columns {in_words(repr(name) for name in same)} could each be the {kept}; "
+                "rename all but one."
+            )
+        if kept not in same:
+            plain |= dict.fromkeys(same, kept)
+    return [plain.get(name, name) for name in names]
+
+
+def with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | None) -> pd.DataFrame:
+    """Return a copy of a table with its names as text and `row`, the place of each score.
+
+    Raises
+    ------
+    FitError
+        When there is no such response, a name stands twice, or groups is one word.
+
+    Examples
+    --------
+    >>> with_columns(pd.DataFrame({"liking": [6, 7]}), "liking", None)["row"].tolist()
+    [1, 2]
+    """
+    table = as_table(table, but=response)
+    if response not in table:
+        known = in_words(map(str, table.columns), "or")
+        raise FitError(f'there is no column "{response}" to explain; expected {known}.')
+    twice = table.columns[table.columns.duplicated()]
+    if len(twice):
+        raise FitError(f'the column "{twice[0]}" appears twice; give each its own name.')
+    if groups is not None and isinstance(groups, str):
+        raise FitError(f'groups is {groups!r}; give a list of names, such as ("bake", "taster").')
+    table["row"] = range(1, len(table) + 1)
+    return table.reset_index(drop=True)
+
+
+def check_row(response: str, factors: Sequence[Factor | str], groups: Iterable[str]) -> None:
+    """Refuse the name `row` for anything that was varied, scored or shared.
+
+    Examples
+    --------
+    >>> check_row("liking", ["rest"], ["day"])
+    """
+    names = {response, *groups, *(one if isinstance(one, str) else one.name for one in factors)}
+    if "row" in names:
+        raise FitError(
+            'the name "row" is kept for the place of a score in the table; call that column '
+            'something else, such as "tray row".'
+        )
+
+
+def usable_rows(
+    table: pd.DataFrame, response: str, notes: list[str], bake: str = "bake"
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows with a score, and the bakes that gave none with their reasons.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As from :func:`with_columns`; its response and status are made plain in place.
+    response : str
+    notes : list of str
+        What was left out is added to it.
+    bake : str
+        The group whose levels are the bakes: "day/bake" where ids start again each day.
+
+    Raises
+    ------
+    FitError
+        When a cell can not be read, a bake has two statuses, no score is left, or all are the
+        same.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"liking": ["6,5", "", "7"], "row": [1, 2, 3]})
+    >>> notes = []
+    >>> usable_rows(table, "liking", notes)[0]["liking"].tolist(), notes
+    ([6.5, 7.0], ['1 row without a score was left out.'])
+    """
+    pairs = zip(table[response], table["row"], strict=True)
+    values = [_value(value, response, row) for value, row in pairs]
+    table[response] = values
+    failed = pd.DataFrame({"bake": [], "status": [], "reason": []})
+    if "status" in table:
+        table, failed = _without_failed(table, response, notes, bake)
+    kept = table[table[response].notna()].reset_index(drop=True)
+    if kept.empty:
+        why = "every bake failed or was not served" if len(failed) else "every cell is empty"
+        raise FitError(f'there is no score in "{response}": {why}.')
+    if kept[response].nunique() == 1:
+        raise FitError(
+            f'every score in "{response}" is {kept[response].iloc[0]:g}; '
+            "nothing varies, so nothing can be explained."
+        )
+    gone = _unscored(table, response)
+    if gone:
+        notes.append(f"{gone} row{'s' if gone > 1 else ''} without a score {_were(gone)} left out.")
+    return kept, failed
+
+
+def _without_failed(
+    table: pd.DataFrame, response: str, notes: list[str], bake: str
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return the rows of bakes that were made and served, and one row of each other bake."""
+    stated = ~table["status"].map(is_blank).to_numpy(dtype=bool)
+    pairs = zip(table["status"], table["row"], strict=True)
+    table["status"] = [_status(value, row) for value, row in pairs]
+    named, units = table.assign(bake=table["row"].astype(str)), np.arange(len(table))
+    if "bake" in table:
+        gaps = table["bake"].map(is_blank)
+        alone = "row " + (table["row"] + 1).astype(str)
+        named = table.assign(bake=table["bake"].astype(object).mask(gaps, alone))
+        units = group_codes(named, bake)
+    _check_statuses(named[stated], units[stated])
+    lost = table["status"].isin(WITHOUT_SCORE).to_numpy(dtype=bool)
+    failed = named[lost & ~pd.Series(units).where(lost).duplicated().to_numpy()]
+    gone = np.isin(units, units[lost])
+    scores = int(table.loc[gone, response].notna().sum())
+    if scores:
+        notes.append(_lost_words(scores, failed, "bake" in table))
+    return table[~gone], failed.reset_index(drop=True)
+
+
+def _check_statuses(table: pd.DataFrame, units: np.ndarray) -> None:
+    """Refuse a bake that is said to be two things; empty cells say nothing."""
+    first = table["status"].groupby(units).transform("first")
+    differs = (table["status"] != first).to_numpy(dtype=bool)
+    if differs.any():
+        row = table[differs].iloc[0]
+        raise FitError(
+            f"bake {row['bake']} is {row['status']} here and {first[differs].iloc[0]} in another "
+            "of its rows; a bake has one status.",
+            Place(row=int(row["row"]) + 1, column="status"),
+        )
+
+
+def _lost_words(scores: int, failed: pd.DataFrame, has_bakes: bool) -> str:
+    names = failed["bake"] if has_bakes else "row " + (failed["row"] + 1).astype(str)
+    told = [f"{name} ({said})" for name, said in zip(names, failed["status"], strict=True)]
+    more = [f"{len(told) - _LISTED} more"] if len(told) > _LISTED else []
+    which = in_words([*told[:_LISTED], *more])
+    things = "1 score was" if scores == 1 else f"{scores} scores were"
+    return f"{things} left out, as the bake failed or was not served: {which}."
+
+
+def check_scale(table: pd.DataFrame, response: str, measure: Measure | None) -> None:
+    """Refuse a score that is off the scale of its measure; means between two points are not.
+
+    Raises
+    ------
+    FitError
+        Naming the cell and the scale.
+
+    Examples
+    --------
+    >>> scored = pd.DataFrame({"liking": [6.5, 7], "row": [1, 2]})
+    >>> check_scale(scored, "liking", Measure("liking", "hedonic 9"))
+    """
+    if measure is None or measure.low is None or measure.high is None:
+        return
+    off = ~table[response].between(measure.low, measure.high)
+    if off.any():
+        found = table[off].iloc[0]
+        scale = f"{tidy_number(measure.low)} to {tidy_number(measure.high)}"
+        raise FitError(
+            f'{tidy_number(found[response])} is off the scale of "{measure.name}", {scale}. '
+            "Correct the cell, or give the measure that it was scored on.",
+            Place(row=int(found["row"]) + 1, column=response),
+        )
+
+
+def _unscored(table: pd.DataFrame, response: str) -> int:
+    """Return how many rows of bakes that were made should hold this score and do not.
+
+    In a table of tastings and bakes the rows of the other kind hold none by their nature.
+    """
+    if "taster" in table:
+        tasted = table["taster"].notna()
+        scored = table[response].notna()
+        table = table[tasted == bool((tasted & scored).any())]
+    return int(table[response].isna().sum())
+
+
+def _were(count: int) -> str:
+    return "were" if count > 1 else "was"
+
+
+def _status(value: Any, row: int) -> str:
+    """Return the status of a bake; an empty cell is one that was made."""
+    said = "made" if is_blank(value) else str(value).strip().casefold()
+    if said not in STATUSES:
+        raise FitError(
+            f"the status is {value!r}; expected {in_words(STATUSES, 'or')}.",
+            Place(row=row + 1, column="status"),
+        )
+    return said
+
+
+def _value(value: Any, response: str, row: int) -> float:
+    if isinstance(value, str):
+        found = number(value) if value.strip() else float("nan")
+        if found is None:
+            raise FitError(
+                f"{value!r} is not a number. Correct the cell, or leave it empty if nothing "
+                "was scored.",
+                Place(row=row + 1, column=response),
+            )
+        return _reckoned(found, Place(row=row + 1, column=response))
+    if value is None or value is pd.NA or value is pd.NaT:
+        return float("nan")
+    place = Place(row=row + 1, column=response)
+    try:
+        # A complex number would lose its second part with no more than a warning
+        found = float("x" if isinstance(value, complex | np.complexfloating) else value)
+    except (TypeError, ValueError):
+        raise FitError(f"{_shown(value)} is not a number; scores are.", place) from None
+    if np.isinf(found):
+        raise FitError("the score is infinite.", place)
+    return _reckoned(found, place)
+
+
+def _reckoned(found: float, place: Place) -> float:
+    if abs(found) > _LARGEST:
+        raise FitError(
+            f"{tidy_number(found)} is too large to be reckoned with; write the scores in a larger "
+            "unit.",
+            place,
+        )
+    return found
+
+
+# -- From a table of scores to the question put to it: response, model, groups, blocks.
+#
+# Nothing is dropped without a word: what was left out, and why, is in the notes.
+
+
+USUAL_GROUPS = ("day", "load", "bake", "taster")
+_NEARLY_SAID = 1e-6  # of the spread of a column: what the others must leave of it
+CONTROL, CURVATURE = "reference bake", "middle-setting bake"
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """A response, the model that is to explain it, and the rows that can.
+
+    Parameters
+    ----------
+    response : str
+    measure : Measure or None
+    y : ndarray, shape (rows,)
+    table : DataFrame
+        The rows used, index 0..rows-1; `row` holds the place in the table that was given.
+    factors : tuple of Factor
+    matrix : ModelMatrix
+        The columns of the terms that the rows can tell.
+    proposed : ModelMatrix
+        The columns of all terms that were asked for.
+    nuisance : ndarray, shape (rows, columns)
+        Fixed blocks and the one term of reference and of middle-setting bakes.
+    nuisance_names : tuple of str
+        Which block each nuisance column belongs to.
+    groups : tuple of RandomTerm
+        Random groups.
+    failed : DataFrame
+        Bakes that failed or were not served, with their reasons.
+    notes : tuple of str
+    model_named : bool
+        Whether the model was asked for by name, not taken from the plan or by default.
+    """
+
+    response: str
+    measure: Measure | None
+    y: np.ndarray
+    table: pd.DataFrame = field(repr=False)
+    factors: tuple[Factor, ...]
+    matrix: ModelMatrix = field(repr=False)
+    proposed: ModelMatrix = field(repr=False)
+    nuisance: np.ndarray = field(repr=False)
+    nuisance_names: tuple[str, ...]
+    groups: tuple[RandomTerm, ...] = field(repr=False)
+    failed: pd.DataFrame = field(repr=False)
+    notes: tuple[str, ...] = ()
+    model_named: bool = False
+
+    @property
+    def X(self) -> np.ndarray:
+        """All fixed columns: the model's, then the nuisance ones."""
+        return np.hstack([self.matrix.X, self.nuisance])
+
+
+def question(
+    table: pd.DataFrame,
+    response: str,
+    factors: Sequence[Factor | str] | None,
+    *,
+    model: Model = None,
+    groups: Iterable[str] | None = None,
+    measure: Measure | None = None,
+    planned: Model = None,
+    extra_groups: Iterable[str] = (),
+    blocks: Iterable[str] = (),
+) -> Question:
+    """Return the question that a table of scores can answer.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per score.
+    response : str
+        The column to explain.
+    factors : sequence of Factor or str
+        Names stand for the columns as they are: numbers vary between their least and greatest,
+        text is of kinds.
+    model : str, list of str or None
+        See :func:`trials.design.terms.model_terms`. None: `planned`, and terms that the rows can
+        not tell are left out with a note; any other model is taken at its word.
+    groups : iterable of str or None
+        See the contract of :func:`trials.fit`.
+    measure : Measure, optional
+    planned : str, list of str or None
+        The model of the plan.
+    extra_groups : iterable of str
+        What bakes of the plan share besides days and loads.
+    blocks : iterable of str
+        Columns whose levels are taken as they are (fixed), such as rounds.
+
+    Raises
+    ------
+    FitError
+        Saying what the table lacks or contradicts.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"rest": [20, 20, 60, 60], "liking": [5, 6, 7, 8]})
+    >>> question(table, "liking", ["rest"], model="main").matrix.columns
+    ('', 'rest')
+    """
+    table = with_columns(table, response, groups)
+    groups = None if groups is None else plain_groups(groups, table)
+    check_row(response, factors or (), groups or ())
+    notes: list[str] = []
+    bake = bake_group(groups)
+    kept, failed = usable_rows(table, response, notes, bake)
+    check_scale(kept, response, measure)
+    kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
+    if groups is None:
+        kept = without_echoes(kept, response, notes)
+        check_labels(kept)
+    chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
+    check_settings(_varied(kept), chosen, bake)
+    matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
+    used = _group_names(kept, groups, extra_groups, chosen)
+    if groups != ():
+        notes.extend(filter(None, [unknown_bakes(kept, chosen, response, used)]))
+    for block in blocks:
+        nuisance, names = _joined(nuisance, names, block, kept)
+    if groups is None:
+        used, days = _days_apart(kept, used, notes)
+        nuisance, names = _joined(nuisance, names, days, kept)
+    check_unit(kept, used, groups)
+    proposed = matrix
+    matrix, nuisance, names = _without_aliases(matrix, nuisance, names, kept, chosen, model, notes)
+    return Question(
+        response=response,
+        measure=measure,
+        y=kept[response].to_numpy(dtype=float),
+        table=kept,
+        factors=chosen,
+        matrix=matrix,
+        proposed=proposed,
+        nuisance=nuisance,
+        nuisance_names=names,
+        groups=tuple(RandomTerm(name, group_codes(kept, name)) for name in used),
+        failed=failed,
+        notes=tuple(notes),
+        model_named=model is not None,
+    )
+
+
+def _varied(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows whose settings count: those of reference bakes do not."""
+    return table[table["role"] != "control"] if "role" in table else table
+
+
+def _named_groups(groups: Iterable[str] | None, extra_groups: Iterable[str]) -> list[str]:
+    """Return every column that may be a group."""
+    if groups is None:
+        return list(dict.fromkeys([*USUAL_GROUPS, *extra_groups]))
+    names = list(groups)
+    return list(dict.fromkeys([*names, *(part for name in names for part in name.split("/"))]))
+
+
+def _fixed_part(
+    table: pd.DataFrame,
+    factors: tuple[Factor, ...],
+    model: Model,
+    planned: Model,
+    notes: list[str],
+) -> tuple[ModelMatrix, np.ndarray, tuple[str, ...]]:
+    terms = model_terms(planned if model is None else model, factors)
+    role = table["role"] if "role" in table else pd.Series("trial", index=table.index)
+    columns, names = [], []
+    control = (role == "control").to_numpy()
+    rows = np.where(control & ~control.all(), (~control).argmax(), np.arange(len(table)))
+    matrix = model_matrix(terms, factors, table.iloc[rows].reset_index(drop=True))
+    if control.any() and not control.all():
+        # A reference bake is its own setting: its factor columns are silenced, one term of its
+        # own takes its level up, and only differences between days and loads are left to learn
+        X = matrix.X.copy()
+        X[np.ix_(control, matrix.owner >= 0)] = 0
+        matrix = ModelMatrix(X, matrix.terms, matrix.owner, matrix.columns)
+        columns.append(control.astype(float))
+        names.append(CONTROL)
+    centre = (role == "centre").to_numpy()
+    if centre.any() and not any(power > 1 for term in terms for _, power in term.powers):
+        columns.append(centre.astype(float))
+        names.append(CURVATURE)
+        notes.append(
+            "Middle-setting bakes stand apart from the straight-line model: they show whether "
+            "the response bends, and how alike two bakes are."
+        )
+    block = np.column_stack(columns) if columns else np.empty((len(table), 0))
+    return matrix, block, tuple(names)
+
+
+def _group_names(
+    table: pd.DataFrame,
+    groups: Iterable[str] | None,
+    extra_groups: Iterable[str],
+    factors: Sequence[Factor],
+) -> tuple[str, ...]:
+    if groups is not None:
+        names = tuple(dict.fromkeys(groups))
+        for name in names:
+            if pd.Series(group_codes(table, name)).nunique() < 2:
+                raise FitError(f'the group "{name}" has one level only; leave it out.')
+        return names
+    own = {factor.name for factor in factors}
+    present = [name for name in (*USUAL_GROUPS, *extra_groups) if name in table and name not in own]
+    codes = {
+        name: group_codes(table, name)
+        for name in dict.fromkeys(present)
+        if table[name].notna().all()
+    }
+    levels = {name: len(set(found)) for name, found in codes.items()}
+    usable = [name for name in codes if 1 < levels[name] < len(table)]
+    apart = tuple(name for name in usable if not _repeated(name, usable, codes))
+    return apart + own_views(table, apart)
+
+
+def _repeated(name: str, usable: Sequence[str], codes: dict[str, np.ndarray]) -> bool:
+    """Say whether a later group splits the rows in the very same way."""
+    later = usable[usable.index(name) + 1 :]
+    pairs = ((codes[name], codes[other]) for other in later)
+    return any(len(set(zip(a, b, strict=True))) == len(set(a)) == len(set(b)) for a, b in pairs)
+
+
+def _days_apart(
+    table: pd.DataFrame, groups: tuple[str, ...], notes: list[str]
+) -> tuple[tuple[str, ...], str | None]:
+    """Return the random groups, and "day" apart where its days are too few to be random."""
+    if "day" in groups and table["day"].nunique() < FEW_DAYS:
+        notes.append(
+            f"The {table['day'].nunique()} days are taken as they are (a fixed block): "
+            "differences between them change no verdict."
+        )
+        return tuple(name for name in groups if name != "day"), "day"
+    return groups, None
+
+
+def _joined(
+    nuisance: np.ndarray, names: tuple[str, ...], block: str | None, table: pd.DataFrame
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    if block is None:
+        return nuisance, names
+    codes = group_codes(table, block)
+    count = int(codes.max()) + 1
+    contrasts = np.vstack([np.eye(count - 1), -np.ones(count - 1)])[codes]
+    return np.hstack([nuisance, contrasts]), names + (block,) * (count - 1)
+
+
+def _without_aliases(
+    matrix: ModelMatrix,
+    nuisance: np.ndarray,
+    names: tuple[str, ...],
+    table: pd.DataFrame,
+    factors: tuple[Factor, ...],
+    model: Model,
+    notes: list[str],
+) -> tuple[ModelMatrix, np.ndarray, tuple[str, ...]]:
+    """Return columns that the rows can tell apart, the terms that had to go being named."""
+    keep = [n for n in range(nuisance.shape[1]) if n not in _told(matrix, nuisance)]
+    nuisance, names = nuisance[:, keep], tuple(names[n] for n in keep)
+    lead = (matrix.owner < 0).sum()
+    whole = np.hstack([matrix.X[:, :lead], nuisance, matrix.X[:, lead:]])
+    repeated = [column - nuisance.shape[1] for column in _repeating(whole)]
+    gone = {int(matrix.owner[column]) for column in repeated if column >= lead}
+    if not gone:
+        return matrix, nuisance, names
+    lost = [matrix.terms[position] for position in sorted(gone)]
+    words = in_words(f'"{term.name}"' for term in lost)
+    if model is not None:
+        raise FitError(
+            f"the {_units(table)} can not tell {words} apart from the rest of the model; "
+            "leave terms out, or bake the settings that are missing."
+        )
+    notes.append(f"{words} can not be told apart from the rest in these bakes and was left out.")
+    kept = [term for term in matrix.terms if term not in lost]
+    columns = [int(n) for n in np.flatnonzero(~np.isin(matrix.owner, list(gone)))]
+    owner = {matrix.terms.index(term): place for place, term in enumerate(kept)}
+    return (
+        ModelMatrix(
+            matrix.X[:, columns],
+            tuple(kept),
+            np.array([owner.get(int(matrix.owner[c]), -1) for c in columns]),
+            tuple(matrix.columns[c] for c in columns),
+        ),
+        nuisance,
+        names,
+    )
+
+
+def _repeating(X: np.ndarray) -> list[int]:
+    """Return the columns that say, but for a millionth, only what those before them say.
+
+    Two columns that differ by one slip of the pen would share an effect of millions between them.
+    What is left of a column is set against its spread, so that no offset hides it.
+    """
+    repeated = dependent_columns(X)
+    constant = bool(len(X)) and bool(np.any(np.ptp(X, axis=0) == 0))
+    centred = X - X.mean(axis=0) if constant else X
+    while True:
+        kept = [n for n in range(X.shape[1]) if n not in repeated and np.any(centred[:, n])]
+        sizes = np.linalg.norm(centred[:, kept], axis=0)
+        left = np.abs(np.diag(np.linalg.qr(centred[:, kept] / sizes, mode="r")))
+        near = np.flatnonzero(left < _NEARLY_SAID)
+        if not len(near):
+            return sorted(repeated)
+        repeated.append(kept[near[0]])
+
+
+def _told(matrix: ModelMatrix, nuisance: np.ndarray) -> set[int]:
+    """Return the nuisance columns that the intercept and one another already say."""
+    lead = int((matrix.owner < 0).sum())
+    block = np.hstack([matrix.X[:, :lead], nuisance])
+    return {column - lead for column in dependent_columns(block)}
+
+
+def _units(table: pd.DataFrame) -> str:
+    if "bake" in table and table["bake"].notna().all():
+        return f"{table['bake'].nunique()} bakes"
+    return f"{len(table)} rows"
+
+
+# -- The question put to a round or to a table of one's own: the door to every analysis.
+
+
+def question_of(
+    data: Round | pd.DataFrame | Any,
+    response: str,
+    factors: Sequence[Factor | str] | None = None,
+    *,
+    model: Model = None,
+    groups: Iterable[str] | None = None,
+    measure: Measure | None = None,
+) -> Question:
+    """Return the question that a round, or any tidy table, is asked about one response.
+
+    A round brings its own factors (those that moved), measure, model and groups.
+
+    Parameters
+    ----------
+    data : Round or DataFrame
+    response : str
+    factors, model, groups, measure
+        As for :func:`trials.fit`.
+
+    Returns
+    -------
+    Question
+
+    Raises
+    ------
+    FitError, SheetError
+        What the table lacks or contradicts, or which sheets hold mistakes.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"rest": [20, 20, 60, 60], "liking": [5, 6, 7, 8]})
+    >>> question_of(table, "liking", ["rest"], model="main").matrix.columns
+    ('', 'rest')
+    """
+    factors, groups = _checked(response, factors, model, groups, measure)
+    if not isinstance(data, Round):
+        return question(data, response, factors, model=model, groups=groups, measure=measure)
+    table, used = tidy_table(data, factors)
+    return question(
+        table,
+        response,
+        used,
+        model=model,
+        groups=groups,
+        measure=measure or data.measure(response),
+        planned=data.plan.model if not factors else None,
+        extra_groups=[name for name in data.plan.groups if name != "load"],
+    )
+
+
+def tidy_table(
+    data: Round | pd.DataFrame | Any, factors: Sequence[Factor | str] | None = None
+) -> tuple[pd.DataFrame, Sequence[Factor | str] | None]:
+    """Return the tidy scores and the factors: those given, else those of a round that moved.
+
+    Examples
+    --------
+    >>> tidy_table(pd.DataFrame({"rest": [20, 60]}), ["rest"])[1]
+    ['rest']
+    """
+    if not isinstance(data, Round):
+        return as_table(data), factors
+    plan = data.plan
+    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
+    return scores(data), factors or moved
+
+
+def _checked(
+    response: Any, factors: Any, model: Any, groups: Any, measure: Any
+) -> tuple[Sequence[Factor | str] | None, Iterable[str] | None]:
+    """Return the factors and groups as lists, once all that was asked with is of its kind."""
+    if not isinstance(response, str):
+        raise FitError(
+            f"the response is {response!r}; give the name of its column as text, such as "
+            f'"{response if isinstance(response, int) else "liking"}".'
+        )
+    if measure is not None and not isinstance(measure, Measure):
+        raise FitError(
+            f"measure is {measure!r}; give a measure, such as "
+            f'trials.Measure("{response}", "hedonic 9"), or leave it out.'
+        )
+    if measure is not None and measure.name.casefold() != response.casefold():
+        raise FitError(
+            f'the measure is "{measure.name}" but the response is "{response}"; its scale and '
+            "what is worth noticing on it are those of another. Give the response's own."
+        )
+    _listed("model", model, str, '"interactions", or a list of terms such as ["fat"]')
+    kinds = (str, Numeric, Categorical, Component)
+    chosen = _listed("factors", factors, kinds, 'a list of columns or factors, such as ["fat"]')
+    # One word of groups is refused, with its mending, where the table is read
+    return chosen, _listed("groups", groups, str, 'a list of names, such as ("bake", "taster")')
+
+
+def _listed(name: str, given: Any, kinds: Any, expected: str) -> Any:
+    """Return what was given as a list (one word or None as it is), each of the right kind."""
+    if given is None or isinstance(given, str):
+        return given
+    if not isinstance(given, Iterable):
+        raise FitError(f"{name} is {given!r}; expected {expected}.")
+    found = list(given)
+    for one in found:
+        if not isinstance(one, kinds):
+            raise FitError(
+                f"{name} holds {one!r}, where a name was expected; write names as text, such as "
+                f'"{one if isinstance(one, int) else "fat"}".'
+            )
+    return found

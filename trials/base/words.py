@@ -1,0 +1,182 @@
+"""Numbers and names as a sentence says them, and numbers as people type them."""
+
+import math
+import re
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+from pandas.api.types import is_float_dtype
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+_WHOLE = 1e15  # up to here a double holds every whole number, with room to spare
+MOST_DECIMALS, MOST_ZEROS = 6, -3  # written out; beyond them a power of ten reads better
+
+
+def is_number(text: str) -> bool:
+    """Say whether text is a finite number, with a point or a comma for the decimals.
+
+    Examples
+    --------
+    >>> [is_number(text) for text in ("7,5", " 8 ", "7½", "n/a", "1e400", "")]
+    [True, True, False, False, False, False]
+    """
+    return number(text) is not None
+
+
+def number(text: str) -> float | None:
+    """Return the number that was typed, or None when it is not one.
+
+    Parameters
+    ----------
+    text : str
+        ``7.5``, ``7,5`` and ``7`` with spaces around are numbers; ``7½``, ``n/a``, ``1.000,5``
+        and infinities are not.
+
+    Examples
+    --------
+    >>> number("7,5"), number("n/a")
+    (7.5, None)
+    """
+    text = text.strip()
+    if not _NUMBER.fullmatch(text):
+        return None
+    value = float(text.replace(",", "."))
+    return value if math.isfinite(value) else None
+
+
+def tidy_number(value: float, digits: int = 6) -> str:
+    """Write a number shortly, without trailing zeros.
+
+    Whole numbers keep all their digits up to fifteen of them, as many as a double can hold; what
+    is larger, or so small that zeros would hide it, is written with its power of ten.
+
+    Examples
+    --------
+    >>> tidy_number(172.0), tidy_number(1 / 3), tidy_number(-0.0)
+    ('172', '0.333333', '0')
+    >>> tidy_number(2.5e-12), tidy_number(1e9), tidy_number(1e20)
+    ('2.5e-12', '1000000000', '1e+20')
+    """
+    if value == 0:
+        return "0"
+    text = f"{value:.{digits}g}"
+    return f"{value:.0f}" if "e+" in text and abs(value) < _WHOLE else text
+
+
+def percent(share: float) -> str:
+    """Write a share as whole per cent.
+
+    Examples
+    --------
+    >>> percent(0.456), percent(1)
+    ('46 %', '100 %')
+    """
+    return f"{100 * share:.0f} %"
+
+
+def in_words(items: Iterable[object], last: str = "and") -> str:
+    """Join names as a sentence does.
+
+    Examples
+    --------
+    >>> in_words(["fat", "sugar", "rest"]), in_words(["fat"])
+    ('fat, sugar and rest', 'fat')
+    """
+    words = [str(item) for item in items]
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def kitchen_term(name: str) -> str:
+    """Return a term as the baker reads it.
+
+    Examples
+    --------
+    >>> kitchen_term("fat:hydration"), kitchen_term("hydration^2")
+    ('fat with hydration', 'hydration, bend')
+    """
+    return name.replace("^2", ", bend").replace(":", " with ")
+
+
+def decimals(errors: pd.Series) -> int:
+    """Return the decimals that errors of this size deserve; below 0 for tens and hundreds.
+
+    Two where no error is known.
+
+    Examples
+    --------
+    >>> decimals(pd.Series([0.2, 0.3])), decimals(pd.Series([1.6])), decimals(pd.Series([12.0]))
+    (1, 1, 0)
+    >>> decimals(pd.Series([2e-12])), decimals(pd.Series([2e9]))
+    (12, -9)
+    """
+    sizes = np.asarray(errors, dtype=float)
+    sizes = sizes[np.isfinite(sizes) & (sizes > 0)]
+    if not len(sizes):
+        return 2
+    return int(np.ceil(-np.log10(np.median(sizes) / 2)))
+
+
+def rounded(value: float, digits: int, sign: str = "") -> str:
+    """Return a number rounded to as many decimals, or to tens and hundreds where below 0.
+
+    Numbers whose last digit worth showing stands far from the point are written with their power
+    of ten, so that the same result reads the same in any unit.
+
+    Parameters
+    ----------
+    value : float
+    digits : int
+        As from :func:`decimals`.
+    sign : "" or "+"
+        "+" puts a sign before what is above nothing, too.
+
+    Examples
+    --------
+    >>> rounded(6.234, 1), rounded(1234.0, -1), rounded(-0.01, 1)
+    ('6.2', '1230', '0.0')
+    >>> rounded(1.234e-12, 13), rounded(1.234e9, -7)
+    ('1.2e-12', '1.23e+09')
+    """
+    if not np.isfinite(value):
+        return "unknown"
+    near = round(float(value), digits)
+    plain = MOST_ZEROS <= digits <= MOST_DECIMALS
+    if near == 0:
+        return f"{0:.{max(digits, 0)}f}" if plain else "0"
+    if plain:
+        return f"{near:{sign}.{max(digits, 0)}f}"
+    figures = max(digits + int(np.floor(np.log10(abs(near)))), 0)
+    return f"{near:{sign}.{figures}e}"
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a difference with its sign, or a plain zero; see :func:`rounded`.
+
+    Examples
+    --------
+    >>> signed(1.234, 1), signed(-0.01, 1)
+    ('+1.2', '0.0')
+    """
+    return rounded(value, digits, "+")
+
+
+def readable(table: pd.DataFrame, figures: int = 3) -> pd.DataFrame:
+    """Return a table whose numbers are text of as many figures, whatever their size.
+
+    Examples
+    --------
+    >>> readable(pd.DataFrame({"what": ["fat", "rest"], "se": [2.34567e-12, 0.5]}))
+       what        se
+    0   fat  2.35e-12
+    1  rest       0.5
+    """
+    return table.apply(
+        lambda column: (
+            [tidy_number(value, figures) if np.isfinite(value) else "" for value in column]
+            if is_float_dtype(column)
+            else column
+        )
+    )

@@ -1,0 +1,1 @@
+"""The records that every layer shares."""

@@ -1,0 +1,31 @@
+"""Verdicts, and numbers and terms as a baker reads them."""
+
+import numpy as np
+
+CONFIDENCE = 0.95
+MATTERS, TOO_SMALL, NOT_SETTLED = "matters", "too small to matter", "not settled"
+
+
+def verdict(low: float, high: float, margin: float | None) -> str:
+    """Return the verdict on an effect from its interval and the margin worth noticing.
+
+    Parameters
+    ----------
+    low, high : float
+        The interval, in response units; NaN where no error was measured.
+    margin : float or None
+        Without a margin nothing is too small, and what differs from nothing matters.
+
+    Examples
+    --------
+    >>> verdict(0.8, 1.6, 0.7), verdict(-0.3, 0.3, 0.7), verdict(0.4, 1.1, 0.7)
+    ('matters', 'too small to matter', 'not settled')
+    """
+    if not (np.isfinite(low) and np.isfinite(high)):
+        return NOT_SETTLED
+    edge = margin or 0.0
+    if low > edge or high < -edge:
+        return MATTERS
+    if margin is not None and -edge < low and high < edge:
+        return TOO_SMALL
+    return NOT_SETTLED

@@ -1,0 +1,1 @@
+"""The ways in: the command line, the notebook, the server, the demo."""

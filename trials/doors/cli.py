@@ -1,0 +1,473 @@
+"""The command line: a thin door over the public names."""
+
+import argparse
+import os
+import shlex
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TypeAlias
+
+import pandas as pd
+
+from trials.analysis.fitting import fit
+from trials.analysis.results import Findings
+from trials.base.errors import FitError, TrialsError
+from trials.base.files import read_csv, write_csv
+from trials.base.version import __version__
+from trials.core.factors import Categorical
+from trials.core.measures import Measure
+from trials.deciding.lineage import baked_so_far, fit_together, line_of
+from trials.rounds.round import Round
+
+# -- `trials fit`: what mattered, for a round or for any table.
+
+
+MODELS = ("main", "interactions", "quadratic", "blend")
+
+
+def fit_command(asked: argparse.Namespace) -> None:
+    """Fit what was asked for, say what mattered, and write the effects where they are wanted.
+
+    Parameters
+    ----------
+    asked : Namespace
+        data, response, factors, kinds, groups, model, worth and csv.
+
+    Raises
+    ------
+    TrialsError
+        When the data can not be read or fitted, or a table comes without its factors.
+
+    Examples
+    --------
+    >>> fit_command.__name__
+    'fit_command'
+    """
+    found = _of_round(asked) if Path(asked.data).is_dir() else [_of_table(asked)]
+    for one in found:
+        print("\n".join(one.summary()), end="\n\n")
+    if asked.csv:
+        tables = [one.effects.assign(response=one.response) for one in found]
+        print(f"Effects in {write_csv(pd.concat(tables), asked.csv)}")
+
+
+def _of_table(asked: argparse.Namespace) -> Findings:
+    table = read_csv(asked.data)
+    if asked.response is None or not asked.factors:
+        raise TrialsError(
+            "for a table say what to explain and which columns are the factors: "
+            f"trials fit {asked.data} COLUMN --factors NAME NAME. Its columns: "
+            + ", ".join(table.columns)
+        )
+    factors = [
+        Categorical(name, sorted(set(table[name]))) if name in asked.kinds else name
+        for name in [*asked.factors, *(one for one in asked.kinds if one not in asked.factors)]
+    ]
+    measure = None
+    if asked.worth is not None:
+        measure = Measure(asked.response, "number", worth_noticing=asked.worth)
+    return fit(
+        table,
+        asked.response,
+        factors,
+        model=_model(asked.model),
+        groups=asked.groups,
+        measure=measure,
+    )
+
+
+def _model(words: Sequence[str] | None) -> str | list[str] | None:
+    if words and len(words) == 1 and words[0] in MODELS:
+        return words[0]
+    return None if words is None else list(words)
+
+
+def _of_round(asked: argparse.Namespace) -> list[Findings]:
+    round_ = Round.open(asked.data)
+    names = [asked.response] if asked.response else [one.name for one in round_.measures]
+    plain = asked.groups is None and asked.model is None
+    line = line_of(round_) if round_.parent and plain else (round_,)
+    if baked_so_far(line)[1]:
+        print(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
+    elif len(line) > 1:
+        print(f"From {len(line)} rounds together, this one and those before it:\n")
+    found = []
+    for name in names:
+        try:
+            if len(line) > 1:
+                found.append(fit_together(line, name))
+            else:
+                found.append(fit(round_, name, groups=asked.groups, model=_model(asked.model)))
+        except FitError as error:
+            if asked.response:
+                raise
+            print(f"{name}: {error}\n")
+    return found
+
+
+# -- The command line: a thin door over the public names.
+#
+# Heavy libraries load inside the commands, so that help is there at once. Exit status: 0 done (and
+# when a development has reached its end), 1 the input needs mending (said where and how), 2 wrong
+# use.
+
+
+DONE, MEND = 0, 1
+ALL_THE_SAME = '--action "fill the gaps"'
+Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
+
+
+def run(words: Sequence[str]) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    words : sequence of str
+        What was typed after ``trials``.
+
+    Returns
+    -------
+    int
+        The exit status.
+
+    Examples
+    --------
+    >>> run(["check", "no such folder"])
+    1
+    """
+    parser = _parser()
+    asked = parser.parse_args(words)
+    command: Callable[[argparse.Namespace], int] | None = getattr(asked, "command", None)
+    if command is None:
+        parser.print_help()
+        return DONE
+    try:
+        return command(asked)
+    except TrialsError as error:
+        print(error, file=sys.stderr)
+        return MEND
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError, PermissionError) as error:
+        print(f"{error.filename}: {error.strerror}.", file=sys.stderr)
+        return MEND
+    except BrokenPipeError:
+        # The reader (`head`, say) had enough; Python would complain once more while leaving
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except KeyboardInterrupt:
+        print("\nStopped; what was written so far is whole.", file=sys.stderr)
+        return MEND
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="trials",
+        description="Plan rounds of test bakes, and learn from them which change did it.",
+    )
+    parser.add_argument("--version", action="version", version=f"trials {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+    _add(commands, "demo", "a whole invented round, from plan to page", _demo).add_argument(
+        "folder", nargs="?", default="trials-demo", help="where to (default: trials-demo)"
+    )
+    _before_baking(commands)
+    _while_baking(commands)
+    _after_baking(commands)
+    lab = _add(commands, "lab", "open JupyterLab on the notebooks", _lab)
+    lab.add_argument("folder", nargs="?", default="trials-notebooks")
+    return parser
+
+
+def _before_baking(commands: Commands) -> None:
+    new = _add(commands, "new", "start a round: write a page of questions to fill in", _new)
+    new.add_argument("folder")
+    plan = _add(commands, "plan", "turn the answers in idea.toml into a plan", _plan)
+    plan.add_argument("folder")
+    sheets = _add(commands, "sheets", "write bake sheets, ballots and score sheets", _sheets)
+    sheets.add_argument("folder")
+    sheets.add_argument("--pdf", action="store_true", help="print the cook's pages to PDF as well")
+    for name, words, command in (
+        ("shopping", "say what to buy, and what each day uses", _shopping),
+        ("timetable", "lay out the bake days hour by hour", _timetable),
+    ):
+        one = _add(commands, name, words, command)
+        one.add_argument("folder")
+        one.add_argument("--pdf", action="store_true", help="print the page to PDF as well")
+
+
+def _while_baking(commands: Commands) -> None:
+    _serve_words(_add(commands, "serve", "serve phone ballots on the local network", _serve))
+    note = _add(commands, "note", "write a dated note into the round's diary", _note)
+    note.add_argument("folder")
+    note.add_argument("words", nargs="+", help="what happened")
+    note.add_argument("--bake", default="", help="the bake it is about")
+    note.add_argument("--day", type=int, default=None, help="the day it is about")
+    photo = _add(
+        commands, "photo", "keep a small copy of a bake's photo, without its place", _photo
+    )
+    photo.add_argument("folder")
+    photo.add_argument("bake")
+    photo.add_argument("files", nargs="+")
+    album = _add(commands, "album", "show photos and notes beside the scores, on one page", _album)
+    album.add_argument("folder")
+
+
+def _after_baking(commands: Commands) -> None:
+    check = _add(commands, "check", "read the sheets and say what needs mending", _check)
+    check.add_argument("folder")
+    _fit_words(_add(commands, "fit", "say what mattered, for a round or a table (CSV)", _fit))
+    following = _add(commands, "next", "propose the next round, and say why", _next)
+    following.add_argument("folder")
+    following.add_argument("--bakes", type=int, required=True, help="bakes you can afford")
+    following.add_argument("--to", default="", help="where to write it (default: beside FOLDER)")
+    following.add_argument(
+        "--action", default=None, help='what to do, such as "confirm" (default: what gains most)'
+    )
+    replan = _add(commands, "replan", "go on after a failed bake: say how, or write it", _replan)
+    replan.add_argument("folder")
+    replan.add_argument("--record", action="store_true", help="write the change into the round")
+    told = _add(commands, "story", "tell a development, round by round, and its recipe", _story)
+    told.add_argument("folder", help="its last round")
+    told.add_argument("--to", default="", help="the file to write (default: FOLDER/story.html)")
+    told.add_argument(
+        "--units", default="grams", choices=("grams", "ounces", "household"), help="of the recipe"
+    )
+    page = _add(commands, "report", "write one page to share, readable offline", _report)
+    page.add_argument("folder")
+    page.add_argument("--to", default="", help="the file to write (default: FOLDER/page.html)")
+
+
+def _add(
+    commands: Commands,
+    name: str,
+    words: str,
+    command: Callable[[argparse.Namespace], int],
+) -> argparse.ArgumentParser:
+    parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
+    parser.set_defaults(command=command)
+    return parser
+
+
+def _serve_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder")
+    parser.add_argument(
+        "--address", default="127.0.0.1", help="the one address (default: this computer alone)"
+    )
+    parser.add_argument("--port", type=int, default=8765, help="default: 8765; 0 for a free one")
+    parser.add_argument("--renew", nargs="+", default=[], help="tasters who get a new link")
+
+
+def _fit_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("data", help="a round folder, or a CSV with one row per score")
+    parser.add_argument("response", nargs="?", help="what to explain (a round: all by default)")
+    parser.add_argument("--factors", nargs="+", default=None, help="columns of the table")
+    parser.add_argument("--kinds", nargs="+", default=[], help="columns of kinds, not numbers")
+    parser.add_argument("--groups", nargs="*", default=None, help="random groups, such as day/load")
+    parser.add_argument("--model", nargs="+", default=None, help="main, interactions, ... or terms")
+    parser.add_argument("--worth", type=float, default=None, help="smallest difference that counts")
+    parser.add_argument("--csv", default="", help="also write the table of effects here")
+
+
+def _demo(asked: argparse.Namespace) -> int:
+    from trials.doors.demo import run as run_demo
+
+    run_demo(Path(asked.folder), tell=print)
+    return DONE
+
+
+def _new(asked: argparse.Namespace) -> int:
+    from trials.rounds.idea import write_idea
+
+    path = write_idea(Path(asked.folder))
+    print(f"Fill in {path}, then: trials plan {shlex.quote(asked.folder)}")
+    return DONE
+
+
+def _plan(asked: argparse.Namespace) -> int:
+    from trials.doors.start import planned_round
+
+    round_ = planned_round(Path(asked.folder), tell=print)
+    print(f"{round_}\n")
+    for reason in round_.plan.reasons:
+        print(reason)
+    sheets = f"trials sheets {shlex.quote(asked.folder)}"
+    print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
+    return DONE
+
+
+def _sheets(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.show.sheets import write_sheets
+
+    for path in write_sheets(Round.open(asked.folder), as_pdf=asked.pdf):
+        print(path)
+    return DONE
+
+
+def _shopping(asked: argparse.Namespace) -> int:
+    from trials.rounds.amounts import per_day, shopping_list
+    from trials.rounds.round import Round
+    from trials.show.sheets import write_shopping
+
+    round_ = Round.open(asked.folder)
+    print(shopping_list(round_).to_string(index=False), end="\n\n")
+    print(per_day(round_).to_string(index=False), end="\n\n")
+    for path in write_shopping(round_, as_pdf=asked.pdf):
+        print(path)
+    return DONE
+
+
+def _timetable(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.rounds.timetable import timetable
+    from trials.show.sheets import write_timetable
+
+    round_ = Round.open(asked.folder)
+    made = timetable(round_)
+    print("\n".join(made.sentences()), end="\n\n")
+    shown = ["day", "bakes", "start", "in simple order", "finish"]
+    shown += ["no earlier than", "minutes to gain"]
+    print(made.days[shown].to_string(index=False), end="\n\n")
+    for path in write_timetable(round_, made, as_pdf=asked.pdf):
+        print(path)
+    return DONE
+
+
+def _serve(asked: argparse.Namespace) -> int:
+    from trials.doors.server import serve_ballots
+    from trials.rounds.round import Round
+
+    def tell(line: str) -> None:
+        print(line, flush=True)
+
+    round_ = Round.open(asked.folder)
+    with suppress(KeyboardInterrupt):
+        serve_ballots(round_, asked.address, asked.port, renew=asked.renew, tell=tell)
+    return DONE
+
+
+def _note(asked: argparse.Namespace) -> int:
+    from trials.rounds.diary import write_note
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    words, bakes = " ".join(asked.words), round_.plan.rows["bake"]
+    print(write_note(round_.folder, words, day=asked.day, bake=asked.bake, bakes=bakes))
+    return DONE
+
+
+def _photo(asked: argparse.Namespace) -> int:
+    from trials.rounds.diary import add_photo
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    for file in asked.files:
+        print(add_photo(round_, asked.bake, file))
+    return DONE
+
+
+def _album(asked: argparse.Namespace) -> int:
+    from trials.base.files import write_text
+    from trials.rounds.round import Round
+    from trials.rounds.scores import scores
+    from trials.show.album import album
+
+    round_ = Round.open(asked.folder)
+    print(write_text(round_.folder / "album.html", album(round_, scores(round_))))
+    return DONE
+
+
+def _check(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.rounds.scores import check, left, notes
+
+    round_ = Round.open(asked.folder)
+    problems = check(round_)
+    for note in notes(round_):
+        print(note)
+    for problem in problems:
+        print(problem, file=sys.stderr)
+    if problems:
+        count = len(problems)
+        print(f"{count} thing{'s' if count > 1 else ''} to mend; all is kept.", file=sys.stderr)
+        return MEND
+    print(f"Nothing to mend; {left(round_)} still to be entered.")
+    return DONE
+
+
+def _fit(asked: argparse.Namespace) -> int:
+    from trials.doors.cli import fit_command
+
+    fit_command(asked)
+    return DONE
+
+
+def _next(asked: argparse.Namespace) -> int:
+    from trials.deciding.next_bakes import NothingToGainError
+    from trials.deciding.replanning import write_next
+
+    try:
+        round_ = write_next(asked.folder, asked.bakes, asked.to, action=asked.action)
+    except NothingToGainError as found:
+        print(f"{found.why}\n\nStop here: trials story {shlex.quote(asked.folder)}")
+        print("tells the development and gives the recipe. To go on all the same, say for what:")
+        print(f"trials next {shlex.quote(asked.folder)} --bakes {asked.bakes} {ALL_THE_SAME}")
+        return DONE
+    for reason in round_.plan.reasons:
+        print(reason)
+    where = _near(round_.folder)
+    print(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")
+    return DONE
+
+
+def _near(folder: Path) -> str:
+    """Return a folder as it is typed from here, where it lies below."""
+    here, whole = Path.cwd().resolve(), folder.resolve()
+    return str(whole.relative_to(here) if whole.is_relative_to(here) else whole)
+
+
+def _replan(asked: argparse.Namespace) -> int:
+    from trials.deciding.replanning import replan
+    from trials.rounds.round import Round
+
+    round_ = Round.open(asked.folder)
+    plan = replan(round_, record=asked.record)
+    new = [reason for reason in plan.reasons if reason not in round_.plan.reasons]
+    print("\n".join(new) or "Nothing new was entered: the plan stands as it is.")
+    folder = shlex.quote(asked.folder)
+    if asked.record:
+        print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
+    elif not plan.table.equals(round_.plan.table):
+        print(f"\nNothing was written so far. Next: trials replan {folder} --record")
+    return DONE
+
+
+def _story(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.show.page import write_story
+
+    round_ = Round.open(asked.folder)
+    told, path = write_story(round_, asked.to or round_.folder / "story.html", units=asked.units)
+    print(told, end="\n\n")
+    if told.card is not None:
+        print(told.card, end="\n\n")
+    print(path)
+    return DONE
+
+
+def _report(asked: argparse.Namespace) -> int:
+    from trials.rounds.round import Round
+    from trials.show.page import report
+
+    round_ = Round.open(asked.folder)
+    print(report(round_, asked.to or round_.folder / "page.html"))
+    return DONE
+
+
+def _lab(asked: argparse.Namespace) -> int:
+    from trials.doors.notebook import copy_notebooks
+
+    folder = copy_notebooks(Path(asked.folder))
+    print(f"Opening JupyterLab on {folder}; stop it with Ctrl-C.")
+    return subprocess.call([sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"])

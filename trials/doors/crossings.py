@@ -1,0 +1,260 @@
+"""Two parents made into factors, trait by trait, and both baked whole as references."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.base.errors import FactorError, PlanError
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Factor, Numeric
+from trials.core.plan import Plan, whole_number
+from trials.recipe.crossing import Trait, traits
+from trials.recipe.formula import Formula
+
+CLOSE = 0.5  # percent of the flour: totals that no one would bake a round for
+Process = Mapping[str, Any]
+
+
+def crossing_factors(
+    a: Formula,
+    b: Formula,
+    process_a: Process | None = None,
+    process_b: Process | None = None,
+    *,
+    only: Sequence[str] | None = None,
+    share: bool = True,
+    units: Mapping[str, str] | None = None,
+    hard_to_change: Mapping[str, bool | str] | None = None,
+) -> tuple[Factor, ...]:
+    """Return what differs between two parents as factors: one parent's choice, and the other's.
+
+    The share of the second parent in the whole formula is one of them. Whatever else is a factor
+    (a flour, the kind of fat, a total, a setting of the process) is then set on the crossing, and
+    the share moves the rest.
+
+    Parameters
+    ----------
+    a, b : Formula
+        The parents. The round is given `a` as its formula; what the factors change starts from it.
+    process_a, process_b : mapping, optional
+        Settings that no formula holds (oven, rest, folds), by name.
+    only : sequence of str, optional
+        The names to keep, in this order. All that differ when left out, but for totals closer
+        than half a percent of the flour.
+    share : bool
+        Whether the share is offered. Without it a part that only one parent has is.
+    units : mapping of str to str, optional
+        Units of the settings of the process.
+    hard_to_change : mapping, optional
+        By name, as factors take it.
+
+    Returns
+    -------
+    tuple of Factor
+
+    Raises
+    ------
+    FactorError
+        When the parents do not differ, or a name is none of what differs.
+
+    References
+    ----------
+    See :func:`trials.recipe.crossing.cross` and :func:`trials.recipe.crossing.traits`.
+
+    Examples
+    --------
+    >>> roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 10})
+    >>> bun = Formula("bun", {"bread flour": 70, "buckwheat flour": 30, "water": 60, "lard": 4})
+    >>> found = crossing_factors(roll, bun, {"oven": 210}, {"oven": 190}, units={"oven": "°C"})
+    >>> for factor in found:
+    ...     print(factor.name, *(factor.show(round(level, 1) if isinstance(level, float) else level)
+    ...                          for level in factor.levels))
+    share of bun 0 1
+    buckwheat flour 0 % of flour 30 % of flour
+    kind of fat butter lard
+    fat 6.1 % of flour 9.8 % of flour
+    sugar 0.3 % of flour 1 % of flour
+    hydration 60 % of flour 61.8 % of flour
+    oven 190 °C 210 °C
+    """
+    found = {
+        trait.name: _factor(trait, (units or {}).get(trait.name, trait.unit))
+        for trait in traits(a, b, process_a, process_b)
+        if not share or trait.kind != "part"
+    }
+    if share and a.mix.parts != b.mix.parts:
+        name = share_name(b)
+        found = {name: Numeric(name, 0, 1, changes=("cross", b)), **found}
+    if not found:
+        raise FactorError(f'"{a.name}" and "{b.name}" do not differ; there is nothing to vary.')
+    if only is None:
+        only = [name for name in found if _offered(found[name])]
+    asked = [*only, *(hard_to_change or {})]
+    strange = [name for name in asked if name not in found]
+    if strange:
+        raise FactorError(
+            f'"{strange[0]}" is not what differs between the parents; expected '
+            f"{in_words(found, 'or')}."
+        )
+    hard = hard_to_change or {}
+    kept = [found[name] for name in only]
+    return tuple(
+        replace(one, hard_to_change=hard[one.name]) if one.name in hard else one for one in kept
+    )
+
+
+def _offered(factor: Factor) -> bool:
+    total = (factor.changes or ("",))[0] == "total"
+    return not (total and isinstance(factor, Numeric) and factor.high - factor.low < CLOSE)
+
+
+def share_name(b: Formula) -> str:
+    """Return what the share of the second parent is called as a factor.
+
+    Examples
+    --------
+    >>> share_name(Formula("bun", {"bread flour": 100}))
+    'share of bun'
+    """
+    return f"share of {b.name}"
+
+
+def _factor(trait: Trait, unit: str) -> Numeric | Categorical:
+    if not trait.is_number:
+        return Categorical(trait.name, [trait.a, trait.b], changes=trait.changes, unit=unit)
+    low, high = sorted((float(trait.a), float(trait.b)))
+    return Numeric(trait.name, low, high, unit, changes=trait.changes)
+
+
+def parent_settings(
+    factors: Sequence[Factor],
+    a: Formula,
+    b: Formula,
+    process_a: Process | None = None,
+    process_b: Process | None = None,
+) -> pd.DataFrame:
+    """Return the settings at which a bake is the first parent, and the second.
+
+    Where the share is among the factors, both come out whole; without it the second is as near
+    as the factors bring the first to it. Factors that are no trait stand at their middle.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    a, b : Formula
+    process_a, process_b : mapping, optional
+        As for :func:`crossing_factors`.
+
+    Returns
+    -------
+    DataFrame
+        Two rows, named as the parents are, and a column per factor.
+
+    Examples
+    --------
+    >>> roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 10})
+    >>> bun = Formula("bun", {"bread flour": 100, "water": 60, "lard": 10})
+    >>> factors = crossing_factors(roll, bun, only=["share of bun", "kind of fat"])
+    >>> parent_settings(factors, roll, bun)
+          share of bun kind of fat
+    roll           0.0      butter
+    bun            1.0        lard
+    """
+    if a.name == b.name:
+        raise FactorError(f'both parents are called "{a.name}"; give one another name.')
+    choices = {trait.name: (trait.a, trait.b) for trait in traits(a, b, process_a, process_b)} | {
+        share_name(b): (0.0, 1.0)
+    }
+    columns = {
+        factor.name: [
+            factor.read(choice)
+            for choice in choices.get(factor.name, (factor.middle, factor.middle))
+        ]
+        for factor in factors
+    }
+    return pd.DataFrame(columns, index=[a.name, b.name])
+
+
+def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
+    """Return a plan with the parents baked whole among its bakes, as references to compare with.
+
+    They are bakes as any other for the fit: their settings are settings of the plan. Each goes,
+    by chance, into a load that has its hard-to-change settings, on the days with the fewest bakes
+    first, and to a place in it drawn by chance.
+
+    Parameters
+    ----------
+    plan : Plan
+    parents : DataFrame
+        One row per parent, as :func:`parent_settings` returns them.
+    each : int
+        How often each is baked, on as many days as there are loads for it.
+
+    Returns
+    -------
+    Plan
+        Bakes are numbered anew; which of them are parents is among its reasons and details.
+
+    Raises
+    ------
+    PlanError
+        When no load of the plan has a parent's hard-to-change settings, or a factor is missing.
+
+    Examples
+    --------
+    >>> from trials.design.factorial import full_factorial
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> parents = pd.DataFrame({"rest": [20.0, 60.0]}, index=["roll", "bun"])
+    >>> longer = with_parents(full_factorial([rest], seed=1), parents)
+    >>> longer.sentence(), longer.details["parents"]
+    ('4 bakes over 1 day', {'roll': ['B02'], 'bun': ['B03']})
+    """
+    missing = [factor.name for factor in plan.factors if factor.name not in parents]
+    if missing:
+        raise PlanError(f"the parents have no setting for {in_words(missing)}.")
+    each = whole_number("each", each, least=1, most=100)
+    rng = np.random.default_rng([plan.seed, each])
+    rows = plan.table.assign(parent="")
+    for _ in range(each):
+        for name, setting in parents.iterrows():
+            rows = _baked_too(plan, rows, str(name), dict(setting), rng)
+    width = max(2, len(str(len(rows))))
+    rows["bake"] = [f"B{place:0{width}d}" for place in range(1, len(rows) + 1)]
+    where = {
+        str(name): list(rows.loc[rows["parent"] == str(name), "bake"]) for name in parents.index
+    }
+    said = in_words(f"{name} as {in_words(bakes)}" for name, bakes in where.items())
+    return replace(
+        plan,
+        rows=rows.drop(columns="parent"),
+        details={**plan.details, "parents": where},
+        reasons=(*plan.reasons, f"Both parents are baked whole among the others: {said}."),
+    )
+
+
+def _baked_too(
+    plan: Plan, rows: pd.DataFrame, name: str, setting: dict[str, Any], rng: np.random.Generator
+) -> pd.DataFrame:
+    """Return the bakes with a parent at a place drawn by chance."""
+    trial = rows["role"] != "control"
+    for factor in plan.factors:
+        if factor.group in plan.groups:
+            trial &= rows[factor.name] == setting[factor.name]
+    homes = rows[trial]
+    if homes.empty:
+        hard = in_words(
+            factor.show(setting[factor.name]) for factor in plan.factors if factor.group
+        )
+        raise PlanError(f'no load of this plan is at {hard}, where "{name}" is baked.')
+    # First the days that have not had this parent yet, and of them those with the fewest bakes
+    fresh = homes[~homes["day"].isin(rows.loc[rows["parent"] == name, "day"])]
+    homes = fresh if len(fresh) else homes
+    sizes = homes["day"].map(rows["day"].value_counts())
+    homes = homes[sizes == sizes.min()]
+    home = int(rng.choice(homes.index.to_numpy()))
+    new = rows.loc[[home]].assign(parent=name, role="trial", **setting)
+    place = home + int(rng.integers(2))
+    return pd.concat([rows.iloc[:place], new, rows.iloc[place:]], ignore_index=True)

@@ -1,0 +1,108 @@
+"""Notebooks: copied out for a person, or run from top to bottom."""
+
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+from trials.base.errors import RoundError
+
+HOME = Path(__file__).parents[1]
+
+
+def notebooks_home() -> Path:
+    """Return the folder of the notebooks, in the package or beside it in a checkout.
+
+    Examples
+    --------
+    >>> any(notebooks_home().glob("*.ipynb"))
+    True
+    """
+    return _home("notebooks")
+
+
+def data_home() -> Path:
+    """Return the folder of published data that the notebooks use.
+
+    Examples
+    --------
+    >>> (data_home() / "cake.csv").is_file()
+    True
+    """
+    return _home("data")
+
+
+def _home(name: str) -> Path:
+    inside, beside = HOME / name, HOME.parent / name
+    return inside if inside.is_dir() else beside
+
+
+def copy_notebooks(folder: Path) -> Path:
+    """Copy the notebooks and their data to a folder; what is there already is kept.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> any(copy_notebooks(Path(tempfile.mkdtemp())).glob("*.ipynb"))
+    True
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for source in sorted(notebooks_home().glob("*.ipynb")):
+        if not (folder / source.name).exists():
+            shutil.copyfile(source, folder / source.name)
+    (folder / "data").mkdir(exist_ok=True)
+    for source in sorted(data_home().glob("*.csv")):
+        if not (folder / "data" / source.name).exists():
+            shutil.copyfile(source, folder / "data" / source.name)
+    return folder.resolve()
+
+
+def run_notebooks(paths: Sequence[Path]) -> list[Path]:
+    """Run notebooks from top to bottom, keeping their output in them.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Each runs in its own folder with a fresh kernel.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    RoundError
+        When a cell fails: which notebook, and what the cell said.
+
+    Examples
+    --------
+    >>> run_notebooks([])
+    []
+    """
+    import nbformat
+    from nbclient import NotebookClient
+    from nbclient.exceptions import CellExecutionError
+
+    for path in paths:
+        notebook = nbformat.read(path, as_version=4)
+        client = NotebookClient(
+            notebook,
+            timeout=180,
+            kernel_name="python3",
+            extra_arguments=["--IPKernelApp.log_level=40"],  # its notes are not the reader's
+            resources={"metadata": {"path": str(path.parent)}},
+        )
+        try:
+            client.execute()
+        except CellExecutionError as error:
+            raise RoundError(f"{path.name} did not run to its end: {error.evalue}") from None
+        nbformat.write(notebook, path)
+    return list(paths)

@@ -1,0 +1,209 @@
+"""From the idea of a folder to its round, again and again until something was entered."""
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from trials.base.errors import Place, RoundError, TrialsError
+from trials.base.words import in_words
+from trials.core.plan import Plan
+from trials.rounds.diary import DIARY, PHOTOS, read_diary
+from trials.rounds.forms import (
+    BAKES,
+    SERVING,
+    TASTINGS,
+    cook_form,
+    read_serving,
+    scored_servings,
+    tasting_form,
+)
+from trials.rounds.gathering import INCOMING, READINGS, read_source, sources
+from trials.rounds.idea import IDEA, Idea, plan_of, read_idea
+from trials.rounds.kitchen import Kitchen, check_steps
+from trials.rounds.round import ACTUAL, PLAN, SETTINGS, Round, read_actual, received, same_round
+from trials.rounds.scores import NOT_BLIND, SCORES
+from trials.show.serving_sheets import CODES, FOR_PHONES, FOR_TASTERS, SERVING_NOTES
+from trials.show.sheets import BAKE_SHEETS, COOK_PAGE, SHOPPING, TIMETABLE
+from trials.tasting.phone import ballot_file
+
+RECEIVED = "received"
+# What is kept there though nobody entered it
+_NOT_ENTERED = (PLAN, SETTINGS, SERVING, READINGS)
+_WRITTEN = (
+    *(f"{name}.{end}" for name in (BAKES, TASTINGS) for end in ("xlsx", "csv")),
+    *(f"{BAKE_SHEETS}.{end}" for end in ("html", "pdf")),
+    *(f"{name}.{end}" for name in (SHOPPING, TIMETABLE) for end in ("html", "pdf", "csv")),
+    *(COOK_PAGE, CODES, SERVING, SERVING_NOTES, SCORES, NOT_BLIND),
+)
+
+
+def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Round:
+    """Turn the idea of a folder into a planned round in the same folder.
+
+    An idea that was changed is planned again while nothing was entered: the earlier plan, its
+    settings and its codes are kept under `received/`, and the sheets written from them are taken
+    away. An idea that was not changed gives the plan that is there.
+
+    Parameters
+    ----------
+    folder : Path
+    tell : callable, optional
+        Gets one line when an earlier plan was replaced.
+
+    Returns
+    -------
+    Round
+
+    Raises
+    ------
+    TrialsError
+        When the idea can not be understood or planned, or something was entered for an earlier
+        plan of it.
+
+    Examples
+    --------
+    >>> from trials.rounds.idea import write_idea
+    >>> folder = write_idea(Path(tempfile.mkdtemp())).parent
+    >>> planned_round(folder).plan.table.equals(planned_round(folder).plan.table)
+    True
+    """
+    idea = read_idea(folder)
+    if not (folder / SETTINGS).exists():
+        return _written(idea, folder, plan_of(idea))
+    before = Round.open(folder)
+    plan = plan_of(idea if idea.seed is not None else replace(idea, seed=before.plan.seed))
+    with tempfile.TemporaryDirectory(dir=folder, prefix=".plan-") as place:
+        new = _written(idea, Path(place) / folder.name, plan, before.seed)
+        if same_round(new, before):
+            return before
+        _refuse_if_entered(before)
+        sheets = _sheets_of(before)
+        for name in (PLAN, SETTINGS, SERVING):
+            if (folder / name).exists():
+                received(folder, folder / name)
+        for path in sheets:
+            path.unlink()
+        for name in (PLAN, ACTUAL, SETTINGS):
+            (new.folder / name).replace(folder / name)
+    if tell:
+        gone = " and its sheets taken away; write them again" if sheets else ""
+        tell(
+            f"Nothing was entered yet, so the earlier plan was replaced (kept in {RECEIVED}/)"
+            f"{gone}."
+        )
+    return Round.open(folder)
+
+
+def _written(idea: Idea, folder: Path, plan: Plan, seed: int | None = None) -> Round:
+    if idea.steps:
+        try:
+            check_steps(plan, idea.steps, idea.kitchen or Kitchen())
+        except RoundError as error:
+            raise RoundError(error.message, Place(IDEA)) from None
+    return Round.create(
+        folder,
+        plan=plan,
+        measures=idea.measures,
+        formula=idea.formula,
+        tasters=idea.tasters,
+        seed=seed if idea.seed is None else idea.seed,
+        name=idea.name,
+        batch=idea.batch,
+        steps=idea.steps,
+        kitchen=idea.kitchen,
+        prices=idea.prices,
+    )
+
+
+def _refuse_if_entered(round_: Round) -> None:
+    held = holding(round_)
+    if held:
+        raise RoundError(
+            f"the idea was changed, but something was entered for the plan that is there: see "
+            f"{in_words(held)}. Nothing was changed. To go on with this round, make its next bakes "
+            f'anew: trials replan "{round_.folder}"; to plan the changed idea, copy it to a new '
+            "folder and plan it there.",
+            Place(IDEA),
+        )
+
+
+def holding(round_: Round) -> list[str]:
+    """Return the files of a round that hold what somebody entered, or may hold it.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    list of str
+        Score sheets, `actual.csv`, what was dropped into `incoming/` or kept under `received/`,
+        photos, and a diary with a note on a day or a bake. A file that can not be read counts.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> from trials.core.measures import Measure
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> liking = [Measure("liking", "hedonic 9")]
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=liking)
+    >>> holding(one)
+    []
+    """
+    found = [name for name, filled in _sheets_filled(round_).items() if filled]
+    if _actual_filled(round_):
+        found.append(ACTUAL)
+    for place in (INCOMING, RECEIVED, PHOTOS):
+        folder = round_.folder / place
+        names = [one.name for one in folder.iterdir()] if folder.is_dir() else []
+        if any(not name.startswith(".") and not _by_the_program(place, name) for name in names):
+            found.append(f"{place}/")
+    notes = read_diary(round_.folder)
+    if notes[["day", "bake"]].ne("").any(axis=None):
+        found.append(DIARY)
+    return found
+
+
+def _sheets_filled(round_: Round) -> dict[str, bool]:
+    try:
+        forms = {BAKES: cook_form(round_)}
+        served = read_serving(round_)
+        if len(scored_servings(served)):
+            forms[TASTINGS] = tasting_form(round_, served)
+    except TrialsError:
+        # Without the codes nothing can be said of the tastings: nothing is risked
+        return {source.shown: True for source in sources(round_)}
+    filled = {}
+    for source in sources(round_):
+        if not source.shown.startswith(INCOMING):
+            reading, holds_any = read_source(source, forms)
+            filled[source.shown] = bool(holds_any or reading.entries or reading.problems)
+    return filled
+
+
+def _actual_filled(round_: Round) -> bool:
+    if not (round_.folder / ACTUAL).is_file():
+        return False
+    return bool(read_actual(round_).drop(columns="bake", errors="ignore").ne("").any(axis=None))
+
+
+def _by_the_program(place: str, name: str) -> bool:
+    """Say whether a kept file is one that the program writes by itself."""
+    return place == RECEIVED and any(
+        name == own or name.endswith(f"-{own}") for own in _NOT_ENTERED
+    )
+
+
+def _sheets_of(round_: Round) -> list[Path]:
+    """Return the files that were written from a plan and say nothing once it is another."""
+    ballots = [
+        round_.folder / folder / ballot_file(taster.name, end)
+        for taster in round_.tasters
+        for folder, end in ((FOR_TASTERS, "html"), (FOR_TASTERS, "pdf"), (FOR_PHONES, "html"))
+    ]
+    paths = [round_.folder / name for name in _WRITTEN] + ballots
+    return [path for path in paths if path.is_file()]

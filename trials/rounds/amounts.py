@@ -1,0 +1,532 @@
+"""What is mixed and weighed for each bake, the doughs that bakes share, and what to buy."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import ceil
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trials.base.errors import FormulaError, RoundError
+from trials.base.words import in_words, tidy_number
+from trials.core.factors import Component, Factor
+from trials.core.plan import MIXED_ONCE, kitchen_group
+from trials.recipe.crossing import apply_changes
+from trials.recipe.formula import Formula, totals
+from trials.recipe.weighing import smallest_batch, weigh
+from trials.rounds.kitchen import Batch, Prices
+from trials.rounds.round import Round
+
+# -- What is mixed: the formula of each bake, and the doughs that several bakes are divided from.
+
+
+def bake_formulas(round_: Round) -> dict[str, Formula]:
+    """Return the formula of every bake: the round's own with what its settings change.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    dict
+        Bake to formula, in baking order.
+
+    Raises
+    ------
+    RoundError
+        When the round has no formula.
+    FormulaError
+        When a bake's settings can not be mixed, naming the bake.
+    """
+    if round_.formula is None:
+        raise RoundError("this round has no formula, so there is nothing to weigh; name one.")
+    factors = [factor for factor in round_.plan.factors if factor.changes is not None]
+    formulas = {}
+    for row in round_.plan.table.to_dict("records"):
+        changes = [(factor.changes, _amount(factor, row[factor.name])) for factor in factors]
+        try:
+            formulas[row["bake"]] = apply_changes(round_.formula, changes)  # type: ignore[arg-type]
+        except FormulaError as error:
+            raise FormulaError(f"bake {row['bake']}: {error.message}", error.place) from None
+    return formulas
+
+
+def _amount(factor: Factor, setting: Any) -> Any:
+    # A blend's share runs from 0 to 1; a formula counts in percent
+    in_percent = isinstance(factor, Component) and factor.changes[0] != "cross"  # type: ignore[index]
+    return 100.0 * setting if in_percent else setting
+
+
+@dataclass(frozen=True)
+class Dough:
+    """One mixture made once and divided between bakes: a load of its own.
+
+    Parameters
+    ----------
+    name : str
+        "dough batch 1".
+    group : str
+        The column of the plan that says who shares it.
+    bakes : tuple of str
+        In baking order.
+    part : str
+        The part of the formula that it is.
+    formula : Formula
+        Of the first bake; the part is the same in all of them.
+    """
+
+    name: str
+    group: str
+    bakes: tuple[str, ...]
+    part: str
+    formula: Formula
+
+
+def shared_doughs(round_: Round, formulas: Mapping[str, Formula]) -> list[Dough]:
+    """Return the doughs that are made once and divided between bakes, in baking order.
+
+    Bakes share a dough where they share a "dough" or "batter", or a hard-to-change setting that
+    changes the formula, and the part that holds the flour is the same in all of them. Reference
+    bakes of another formula are mixed by themselves.
+
+    Parameters
+    ----------
+    round_ : Round
+    formulas : mapping of str to Formula
+        As :func:`bake_formulas` returns them.
+
+    Raises
+    ------
+    FormulaError
+        When bakes are planned from one dough, yet their settings change it.
+    """
+    plan = round_.plan
+    found = []
+    for group in plan.groups:
+        changed = any(one.group == group and one.changes is not None for one in plan.factors)
+        if group not in MIXED_ONCE and not changed:
+            continue
+        for number, rows in plan.table.groupby(group, sort=False):
+            name = f"{kitchen_group(group, plan.factors)} {number}"
+            found += _doughs(name, group, _fellows(rows, formulas), formulas)
+    return found
+
+
+def _fellows(rows: pd.DataFrame, formulas: Mapping[str, Formula]) -> list[str]:
+    """Return the bakes of a group without reference bakes that are mixed otherwise."""
+    own = list(rows.loc[rows["role"] != "control", "bake"])
+    if not own:
+        return []
+    first = formulas[own[0]].mix.parts
+    return [bake for bake in rows["bake"] if bake in own or formulas[bake].mix.parts == first]
+
+
+def _doughs(
+    name: str, group: str, bakes: Sequence[str], formulas: Mapping[str, Formula]
+) -> list[Dough]:
+    if len(bakes) < 2:
+        return []
+    first = formulas[bakes[0]]
+    mix = first.mix
+    found = []
+    for part in mix.parts:
+        if part in mix.aside or not totals(mix, part)["flour"]:
+            continue
+        other = [bake for bake in bakes if not _same(first, formulas[bake], part)]
+        if not other:
+            found.append(Dough(name, group, tuple(bakes), part, first))
+        elif group in MIXED_ONCE:
+            raise FormulaError(
+                f"{in_words(bakes)} are divided from one {name}, yet {bakes[0]} and {other[0]} "
+                f'hold it otherwise mixed. Make what changes it hard to change as "{group}" too, '
+                "or put what is worked in later into a part of its own."
+            )
+    return found if len(found) < 2 else [_named(one) for one in found]
+
+
+def _same(one: Formula, other: Formula, part: str) -> bool:
+    mine, theirs = one.mix.parts[part], other.mix.parts.get(part, {})
+    return set(mine) == set(theirs) and all(
+        abs(mine[name] - theirs[name]) <= 1e-9 * mine[name] for name in mine
+    )
+
+
+def _named(dough: Dough) -> Dough:
+    return Dough(f"{dough.name}, {dough.part}", dough.group, dough.bakes, dough.part, dough.formula)
+
+
+# -- What to weigh for each bake: its settings make its formula, its batch makes grams of it.
+
+
+WEIGHED = ("part", "ingredient", "percent", "grams", "scale", "exact", "error", "within")
+
+
+def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
+    """Return what to weigh: one row per bake and ingredient.
+
+    Where bakes are divided from one dough, its share is one row of the bake, and
+    :func:`dough_weights` says what to weigh for the dough.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+        The round's own when left out.
+
+    Returns
+    -------
+    DataFrame
+        Columns bake, part, ingredient, percent (of the bake's flour), grams (to weigh), scale
+        (g, the one that shows it), exact (g), error (baker's percentage points) and within
+        (whether the error will do).
+
+    Raises
+    ------
+    RoundError
+        When the round has no formula.
+    FormulaError
+        When a bake's settings can not be mixed.
+
+    References
+    ----------
+    Gisslen, Professional Baking (baker's percentage, yield).
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> from trials.core.measures import Measure
+    >>> wet = Numeric("hydration", 49, 50, "%", changes=("total", "hydration"))
+    >>> bakes = pd.DataFrame({"hydration": [49, 50]})
+    >>> plan = lay_out([wet], bakes, family="ends", model="main", seed=2)
+    >>> snap = Formula("rye snap", {"rye flour, medium": 100, "water": 49, "salt": 1})
+    >>> round_ = Round.create(tempfile.mkdtemp() + "/one", plan=plan, formula=snap,
+    ...     measures=[Measure("liking", "hedonic 9")])
+    >>> weights(round_, Batch(dough=150)).query("bake == 'B01'")[["ingredient", "grams"]]
+               ingredient  grams
+    0  rye flour, medium  100.0
+    1               water   49.0
+    2                salt    1.0
+    """
+    batch = batch or round_.batch
+    formulas = bake_formulas(round_)
+    doughs = shared_doughs(round_, formulas)
+    pieces = []
+    for bake, formula in formulas.items():
+        grams = _exact(formula, batch)
+        for dough in doughs:
+            if bake in dough.bakes:
+                grams = _portioned(grams, dough)
+        pieces.append(_weighed(grams, batch).assign(bake=bake))
+    return pd.concat(pieces, ignore_index=True)[["bake", *WEIGHED]]
+
+
+def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
+    """Return what to weigh for doughs that are made once and divided between bakes.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+        The round's own when left out.
+
+    Returns
+    -------
+    DataFrame
+        Columns dough (its name), bakes (how many it is divided into), part, ingredient, percent
+        (of the flour), grams (to weigh), scale, exact, error and within as in :func:`weights`;
+        no row where no dough is shared.
+    """
+    batch = batch or round_.batch
+    formulas = bake_formulas(round_)
+    pieces = []
+    for dough in shared_doughs(round_, formulas):
+        shares = [_of_part(_exact(formulas[bake], batch), dough.part) for bake in dough.bakes]
+        whole = shares[0].copy()
+        whole["grams"] = sum(share["grams"].to_numpy() for share in shares)
+        pieces.append(_weighed(whole, batch).assign(dough=dough.name, bakes=len(dough.bakes)))
+    columns = ["dough", "bakes", *WEIGHED]
+    return (
+        pd.concat(pieces, ignore_index=True)[columns] if pieces else pd.DataFrame(columns=columns)
+    )
+
+
+def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
+    """Return the grams of every ingredient that each bake uses, its share of a dough included.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+
+    Returns
+    -------
+    DataFrame
+        Columns bake, part, ingredient and grams, as weighed.
+    """
+    batch = batch or round_.batch
+    formulas = bake_formulas(round_)
+    doughs = shared_doughs(round_, formulas)
+    own = weights(round_, batch)
+    if not doughs:
+        return own[["bake", "part", "ingredient", "grams"]]
+    names = [dough.name for dough in doughs]
+    pieces = [own[~own["ingredient"].isin(names)]]
+    weighed = dough_weights(round_, batch)
+    for dough in doughs:
+        pieces += _shares(dough, weighed[weighed["dough"] == dough.name], formulas, batch)
+    table = pd.concat(pieces, ignore_index=True)[["bake", "part", "ingredient", "grams"]]
+    order = {bake: place for place, bake in enumerate(formulas)}
+    return table.sort_values("bake", key=lambda one: one.map(order), kind="stable").reset_index(
+        drop=True
+    )
+
+
+def _shares(
+    dough: Dough, weighed: pd.DataFrame, formulas: Mapping[str, Formula], batch: Batch
+) -> Sequence[pd.DataFrame]:
+    """Return what each bake gets of a dough as it was weighed."""
+    parts = [
+        _of_part(_exact(formulas[bake], batch), dough.part)["grams"].sum() for bake in dough.bakes
+    ]
+    return [
+        weighed.assign(bake=bake, grams=weighed["grams"] * own / sum(parts))
+        for bake, own in zip(dough.bakes, parts, strict=True)
+    ]
+
+
+def _exact(formula: Formula, batch: Batch) -> pd.DataFrame:
+    """Return the exact grams of a bake, once they sum to what was asked for."""
+    table = formula.grams(dough=batch.grams, loss=batch.loss)
+    if "part" not in table:
+        table["part"] = ""
+    mixed = table[~table["part"].isin(formula.aside)]
+    wanted = batch.grams / (1 - batch.loss / 100)
+    if not np.isclose(mixed["grams"].sum(), wanted, rtol=1e-9, atol=0):
+        found, expected = tidy_number(mixed["grams"].sum()), tidy_number(wanted)
+        raise FormulaError(f"the ingredients sum to {found} g where {expected} g was asked for.")
+    return table[table["percent"] > 0]
+
+
+def _of_part(grams: pd.DataFrame, part: str) -> pd.DataFrame:
+    # A formula of one part shows no part
+    return grams[grams["part"].isin([part, ""])]
+
+
+def _portioned(grams: pd.DataFrame, dough: Dough) -> pd.DataFrame:
+    """Return the grams of a bake with one row for its share of a dough."""
+    share = _of_part(grams, dough.part)
+    row = share.iloc[[0]].assign(
+        ingredient=dough.name, percent=share["percent"].sum(), grams=share["grams"].sum()
+    )
+    return pd.concat([row, grams.drop(share.index)])
+
+
+def _weighed(grams: pd.DataFrame, batch: Batch) -> pd.DataFrame:
+    return weigh(grams, batch.scales).rename(columns={"grams": "exact", "weighed": "grams"})
+
+
+def batch_sentence(round_: Round, batch: Batch) -> str:
+    """Return what the scales make of this batch size, in words; the smallest that will do if not.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch
+    """
+    formulas = bake_formulas(round_)
+    # Yeast that goes into a dough for four bakes is weighed for all four
+    if shared_doughs(round_, formulas):
+        return _shared_sentence(round_, batch)
+    smallest = max(
+        (smallest_batch(formula, batch.scales) for formula in formulas.values()),
+        key=lambda one: one.dough,
+    )
+    made = batch.grams / (1 - batch.loss / 100)
+    if made >= smallest.dough * (1 - 1e-9):
+        return f"{tidy_number(made, 4)} g of dough can be weighed well on your scales."
+    return f"{tidy_number(made, 4)} g of dough is too little to weigh well. {smallest.sentence}"
+
+
+def _shared_sentence(round_: Round, batch: Batch) -> str:
+    tables = (weights(round_, batch), dough_weights(round_, batch))
+    coarse = [name for one in tables for name in one.loc[~one["within"].astype(bool), "ingredient"]]
+    if not coarse:
+        return "All doughs and bakes can be weighed well on your scales."
+    names = in_words(dict.fromkeys(coarse))
+    return f"Too little of {names} to weigh well on your scales: make larger batches."
+
+
+# -- What to buy for a round, what each day uses, and whether the pieces reach for the tasters.
+
+
+SPILL = 10.0  # percent on top for spills and one bake again (common practice, no source)
+SPARE = 0.1  # of the pieces (common practice, no source)
+
+
+def shopping_list(
+    round_: Round,
+    batch: Batch | None = None,
+    *,
+    spill: float = SPILL,
+    prices: Prices | None = None,
+) -> pd.DataFrame:
+    """Return what the whole round uses, with a margin for spills, and its cost.
+
+    Buy one lot of each flour and fat for the whole round.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+        The round's own when left out.
+    spill : float
+        Percent on top.
+    prices : Prices, optional
+        The round's own, where it has any, when left out.
+
+    Returns
+    -------
+    DataFrame
+        Columns ingredient, bakes (how many use it), grams (all bakes), buy (grams, with the
+        margin, rounded up); and cost, in the currency that the column's name gives.
+
+    Raises
+    ------
+    RoundError
+        When a price is for something that the round does not use, or the margin is below 0.
+    """
+    if not 0 <= spill <= 1000:
+        raise RoundError(f"spill is {spill} %; 0 or more was expected.")
+    grams = used(round_, batch)
+    grams = grams.groupby(["ingredient", "bake"], sort=False, as_index=False)["grams"].sum()
+    table = (
+        grams.groupby("ingredient", sort=False)
+        .agg(bakes=("bake", "nunique"), grams=("grams", "sum"))
+        .reset_index()
+        .sort_values("grams", ascending=False, kind="stable", ignore_index=True)
+    )
+    table["grams"] = table["grams"].round(6)
+    table["buy"] = [ceil(round(grams * (1 + spill / 100), 6)) for grams in table["grams"]]
+    prices = prices or round_.prices
+    return table if prices is None else _priced(table, prices)
+
+
+def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
+    known = {str(name).casefold(): float(price) for name, price in prices.per_kilogram.items()}
+    names = [name.casefold() for name in table["ingredient"]]
+    strange = [name for name in prices.per_kilogram if str(name).casefold() not in names]
+    if strange:
+        raise RoundError(
+            f'"{strange[0]}" has a price but is not used; expected one of '
+            f"{in_words(table['ingredient'], 'or')}."
+        )
+    cost = [
+        known[name] * buy / 1000 if name in known else float("nan")
+        for name, buy in zip(names, table["buy"], strict=True)
+    ]
+    return table.assign(**{f"cost ({prices.currency})": cost})
+
+
+def per_day(
+    round_: Round, batch: Batch | None = None, *, oil_fill: float | None = None
+) -> pd.DataFrame:
+    """Return what each day uses.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+    oil_fill : float, optional
+        Grams of frying oil in a fresh fill, one for each load; the kitchen's own when left out.
+
+    Returns
+    -------
+    DataFrame
+        Columns day, bakes, flour (g), dough (g), oil (g for fresh fills; fat in the dough apart).
+
+    Raises
+    ------
+    RoundError
+        When the oil of a fill is below 0.
+    """
+    if oil_fill is None:
+        oil_fill = round_.kitchen.oil_fill if round_.kitchen else 0.0
+    if not 0 <= oil_fill < float("inf"):
+        raise RoundError(f"oil_fill is {oil_fill} g; 0 or more was expected.")
+    formulas = bake_formulas(round_)
+    grams = used(round_, batch)
+    flours = {bake: set(formula.flours) for bake, formula in formulas.items()}
+    is_flour = [name in flours[bake] for bake, name in grams[["bake", "ingredient"]].to_numpy()]
+    aside = [part in formulas[bake].aside for bake, part in grams[["bake", "part"]].to_numpy()]
+    flour = grams[is_flour].groupby("bake")["grams"].sum()
+    dough = grams[[not one for one in aside]].groupby("bake")["grams"].sum()
+    rows = []
+    for day, bakes in round_.plan.table.groupby("day", sort=True):
+        names = bakes["bake"]
+        fills = bakes["load"].nunique() or (1 if oil_fill else 0)
+        rows.append((day, len(bakes), flour[names].sum(), dough[names].sum(), fills * oil_fill))
+    table = pd.DataFrame(rows, columns=["day", "bakes", "flour", "dough", "oil"])
+    return table.round({"flour": 6, "dough": 6})
+
+
+def pieces_needed(
+    tasters: int, *, share: float = 1.0, measured: int = 0, kept: int = 1, spare: float = SPARE
+) -> int:
+    """Return how many pieces of each bake are needed.
+
+    Parameters
+    ----------
+    tasters : int
+        How many taste each bake, servings of hidden repeats included.
+    share : float
+        Of a piece, that one taster gets.
+    measured : int
+        Pieces weighed, broken or cut for measures.
+    kept : int
+        Pieces held back.
+    spare : float
+        Share on top.
+
+    References
+    ----------
+    Common practice, no source: tasters times share, measured and kept pieces, a tenth to spare.
+
+    Raises
+    ------
+    RoundError
+        When a number is below 0.
+
+    Examples
+    --------
+    >>> pieces_needed(8, share=0.5, measured=4)
+    10
+    """
+    if min(tasters, share, measured, kept, spare) < 0:
+        raise RoundError("pieces are counted from numbers of 0 or more.")
+    return ceil(round((tasters * share + measured + kept) * (1 + spare), 9))
+
+
+def pieces_sentence(round_: Round, batch: Batch, needed: int) -> str:
+    """Return whether a batch gives the pieces that are needed, in words.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch
+    needed : int
+        As :func:`pieces_needed` counts them.
+    """
+    tasters = f"{len(round_.tasters)} tasters" if round_.tasters else "the table"
+    if batch.count is None:
+        return f"{needed} pieces of each bake are needed for {tasters}; say what a piece weighs."
+    if batch.count >= needed:
+        return f"{batch.count} pieces a bake; {needed} are needed for {tasters}."
+    dough = tidy_number(needed * float(batch.piece or 0))
+    return (
+        f"{batch.count} pieces a bake are too few: {needed} are needed for {tasters}. Make "
+        f"{dough} g of dough a bake."
+    )

@@ -1,0 +1,1 @@
+"""What people see: pictures, sheets and pages."""

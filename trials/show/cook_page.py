@@ -1,0 +1,175 @@
+"""The cook's page: one file for a phone with messy hands; it is never shown to tasters."""
+
+import html
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trials.base.html import page
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Factor
+from trials.core.measures import Measure
+from trials.recipe.cautions import cautions
+from trials.recipe.formula import Formula
+from trials.rounds.amounts import bake_formulas, dough_weights, shared_doughs, weights
+from trials.rounds.forms import ACTUAL, cook_form
+from trials.rounds.kitchen import Batch
+from trials.rounds.round import STATUSES, Round
+from trials.show.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
+
+FILE = "bakes-from-phone.csv"
+REASONS = ("tore", "leaked", "burned", "raw inside", "stuck", "collapsed", "mis-weighed")
+_HERE = Path(__file__).parent
+
+
+def cook_page(round_: Round, batch: Batch | None = None) -> str:
+    """Return the cook's page: the next bake, its grams and settings, and what came of it.
+
+    What is entered stays on the phone through a reload. The file it saves has the columns of the
+    cook's sheet and is read back from the round's `incoming` folder.
+
+    Parameters
+    ----------
+    round_ : Round
+    batch : Batch, optional
+        The round's own when left out.
+
+    Returns
+    -------
+    str
+        A whole HTML page that works without a network.
+
+    Raises
+    ------
+    FormulaError
+        When a bake's settings can not be mixed.
+    """
+    formulas = bake_formulas(round_) if round_.formula else {}
+    grams = _to_weigh(round_, batch, formulas) if formulas else None
+    rows = round_.plan.table.to_dict("records")
+    form = cook_form(round_)
+    record: dict[str, Any] = {
+        "mark": form.round_id,
+        "key": f"cook {form.round_id}",
+        "file": FILE,
+        "actual": ACTUAL,
+        "columns": [
+            column.name
+            for column in form.columns
+            if column.entered or column.name in ("bake", "round")
+        ],
+        "measures": [_measured(one) for one in round_.measures if one.per == "bake"],
+        "bakes": [
+            _bake(round_, row, place, len(rows), grams, formulas.get(row["bake"]))
+            for place, row in enumerate(rows, start=1)
+        ],
+    }
+    style, script = ((_HERE / f"cook_page.{kind}").read_text("utf-8") for kind in ("css", "js"))
+    return page(f"For the cook: {round_.name}", _body(round_, record), style, script)
+
+
+def _to_weigh(round_: Round, batch: Batch | None, formulas: Mapping[str, Formula]) -> pd.DataFrame:
+    """Return the weighings of every bake; a dough made once comes before its first bake's own."""
+    tables = [weights(round_, batch)]
+    doughs = shared_doughs(round_, formulas)
+    made = dough_weights(round_, batch) if doughs else pd.DataFrame()
+    for dough in doughs:
+        part = f"{dough.name}: once, for {in_words(dough.bakes)}"
+        own = made[made["dough"] == dough.name].assign(bake=dough.bakes[0], part=part)
+        tables.insert(0, own[list(tables[-1].columns)])
+    return pd.concat(tables, ignore_index=True)
+
+
+def _bake(
+    round_: Round,
+    row: Mapping[str, Any],
+    place: int,
+    count: int,
+    grams: pd.DataFrame | None,
+    formula: Formula | None,
+) -> dict[str, Any]:
+    role = ROLE_WORDS.get(row["role"], "")
+    where = [
+        f"{place} of {count}",
+        f"day {row['day']}",
+        *shared_words(round_, row),
+        *([role] if role else []),
+    ]
+    own = [] if grams is None else grams[grams["bake"] == row["bake"]].to_dict("records")
+    found = cautions(formula, process_settings(round_, row))
+    return {
+        "bake": row["bake"],
+        "where": ", ".join(where),
+        "settings": [_setting(factor, row[factor.name]) for factor in round_.plan.factors],
+        "grams": [
+            {
+                "name": one["ingredient"],
+                "part": one["part"],
+                "key": f"{one['part']} {one['ingredient']}",
+                "grams": shown_grams(one["grams"], one["scale"]),
+            }
+            for one in own
+        ],
+        "cautions": [[one.subject, one.text] for one in found],
+    }
+
+
+def _setting(factor: Factor, value: Any) -> dict[str, Any]:
+    record: dict[str, Any] = {
+        "name": factor.name,
+        "shown": factor.show(value),
+        "shared": factor.group is not None,
+    }
+    if isinstance(factor, Categorical):
+        record["levels"] = [factor.show(level) for level in factor.levels]
+    return record
+
+
+def _measured(measure: Measure) -> dict[str, Any]:
+    record: dict[str, Any] = {"name": measure.name, "unit": measure.unit}
+    if measure.kind == "passed":
+        record["levels"] = ["yes", "no"]
+    return record
+
+
+def _body(round_: Round, record: Mapping[str, Any]) -> str:
+    data = json.dumps(record, ensure_ascii=False).replace("<", "\\u003c")
+    statuses = "".join(
+        f'<button type="button" data-status="{status}">{status}</button>'
+        for status in STATUSES
+        if status != "made"
+    )
+    reasons = "".join(
+        f'<button type="button" data-reason="{reason}">{reason}</button>' for reason in REASONS
+    )
+    invented = " All of it is invented, to show the way." if round_.invented else ""
+    return f"""<p id="forgets" class="notice" hidden>This phone does not keep what you enter.
+Leave this page open until you have saved the file.</p>
+<p class="quiet">{html.escape(round_.name)}: for the cook only, never for tasters.{invented}</p>
+<div class="head"><h1 id="bake"></h1><p><span id="where"></span><br><b id="state"></b></p></div>
+<p>Mind, in full below: <b id="mind"></b>.</p>
+<h2>Set</h2><div id="settings"></div>
+<p class="quiet">▪ stays for all that shares it. Fill a box only where it really was otherwise.</p>
+<section id="weigh"><h2>Weigh</h2><div id="grams"></div></section>
+<h2>Really was</h2>
+<div class="row"><span>dough, g</span><input id="dough" class="typed" inputmode="decimal"
+maxlength="20" aria-label="dough, g"></div>
+<div class="row"><span>core when done, °C</span><input id="core" class="typed" inputmode="decimal"
+maxlength="20" aria-label="core when done, °C"></div>
+<div id="measures"></div>
+<h2>Note</h2><textarea id="note" maxlength="1000" aria-label="Note"></textarea>
+<section id="wrong" hidden><h2>What went wrong?</h2><div class="two">{statuses}</div>
+<textarea id="reason" maxlength="300" aria-label="Reason"></textarea>
+<div class="two">{reasons}</div>
+<button id="undo" type="button">It did not fail after all</button></section>
+<h2>Mind</h2><div id="cautions" class="cautions"></div>
+<h2>All bakes</h2><p id="count"></p><div id="list" class="list"></div>
+<div class="two"><button id="save" class="main" type="button">Save the file</button></div>
+<p id="saved" role="status"></p>
+<div class="foot"><div><button id="back" type="button">Back</button>
+<button id="failed" type="button">Failed</button><button id="done" class="main"
+type="button">Done</button><button id="next" type="button">Next</button></div></div>
+<script type="application/json" id="round">{data}</script>"""

@@ -1,0 +1,480 @@
+"""What changed a response, in pictures.
+
+Effects, pairs, and what stands out where no error was measured.
+"""
+
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pandas as pd
+from matplotlib import patheffects
+from matplotlib.axes import Axes
+from scipy import stats
+
+from trials.analysis.contrasts import contrasts
+from trials.analysis.draws import spoken_means
+from trials.analysis.no_error import Lenth, half_normal_scores, lenth
+from trials.analysis.results import Findings
+from trials.base.errors import FitError
+from trials.base.words import decimals, in_words, kitchen_term, rounded, signed
+from trials.core.factors import Factor
+from trials.core.terms import model_matrix
+from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
+from trials.show.style import (
+    BAND,
+    DASHES,
+    INK,
+    MARKERS,
+    PALE,
+    STYLE,
+    Picture,
+    blank,
+    blanks,
+    colours,
+)
+
+# -- Effects with their intervals, the largest first, against what is worth noticing.
+
+
+MOST_ROWS = 16
+
+
+def effects(findings: Findings) -> Picture:
+    """Draw every effect with its interval, the largest first.
+
+    Parameters
+    ----------
+    findings : Findings
+
+    Returns
+    -------
+    Picture
+        Differences in response units; the band is what is too small to notice.
+
+    Examples
+    --------
+    >>> effects.__name__
+    'effects'
+    """
+    table = findings.spoken.copy()
+    order = table["estimate"].abs().sort_values(ascending=False, kind="stable").index
+    nothing = (table["low"] == 0) & (table["high"] == 0)
+    shown = [row for row in order if not nothing[row]][:MOST_ROWS] or list(order[:MOST_ROWS])
+    left = len(table) - len(shown)
+    table = table.loc[shown].reset_index(drop=True)
+    digits = decimals(table["se"])
+    with matplotlib.rc_context(STYLE):
+        figure, axes = blank(8.2, 1.3 + 0.36 * len(table))
+        _band(axes, findings.margin)
+        _rows(axes, table, digits)
+        axes.set_yticks(range(len(table)), _labels(table))
+        axes.set_ylim(len(table) - 0.4, -0.6)
+        axes.tick_params(axis="y", length=0)
+        more = f"\n{left} more, smaller or likely nothing, are in the table" if left else ""
+        axes.set_xlabel(
+            f"difference in {findings.response}{_unit(findings)}, with 95 % interval{more}"
+        )
+        axes.spines["left"].set_visible(False)
+    return Picture(figure, _words(findings, table, digits), f"What changed {findings.response}")
+
+
+def _band(axes: Axes, margin: float | None) -> None:
+    if margin is not None:
+        axes.axvspan(-margin, margin, color=BAND, zorder=0, linewidth=0)
+        axes.text(
+            0,
+            1.0,
+            f"too small to notice: under {margin:g}",
+            transform=axes.get_xaxis_transform(),
+            ha="center",
+            va="bottom",
+            color=INK,
+            fontsize=9,
+        )
+    axes.axvline(0, color=PALE, linewidth=0.8, zorder=1)
+
+
+def _rows(axes: Axes, table: pd.DataFrame, digits: int) -> None:
+    blue = colours(1)[0]
+    looks: dict[str, dict[str, Any]] = {
+        MATTERS: {"marker": "o", "markerfacecolor": blue, "markeredgecolor": blue},
+        NOT_SETTLED: {"marker": "o", "markerfacecolor": "white", "markeredgecolor": INK},
+        TOO_SMALL: {"marker": "s", "markerfacecolor": PALE, "markeredgecolor": PALE},
+    }
+    for place, row in enumerate(table.itertuples()):
+        if np.isfinite(row.low):
+            axes.plot([row.low, row.high], [place, place], color=INK, linewidth=1.4, zorder=2)
+        axes.plot([row.estimate], [place], markersize=7, zorder=3, **looks[row.verdict])
+    for place, row in enumerate(table.itertuples()):
+        axes.annotate(
+            f"{signed(row.estimate, digits)}  {row.verdict}",
+            (1.01, place),
+            xycoords=axes.get_yaxis_transform(),
+            va="center",
+            fontsize=9,
+            color=INK,
+        )
+
+
+def _labels(table: pd.DataFrame) -> list[str]:
+    """Return a name for each row; rows of one term are told apart by their levels."""
+    several = table["term"].duplicated(keep=False)
+    return [
+        f"{kitchen_term(row.term)}: {row.level} over {row.reference}"
+        if ":" not in row.term
+        else kitchen_term(row.term) + (f" ({row.level})" if many else "")
+        for row, many in zip(table.itertuples(), several, strict=True)
+    ]
+
+
+def _unit(findings: Findings) -> str:
+    unit = findings.measure.unit if findings.measure else ""
+    return f" ({unit})" if unit else ""
+
+
+def _words(findings: Findings, table: pd.DataFrame, digits: int) -> str:
+    said = [
+        f"{label} {signed(row.estimate, digits)}"
+        + (
+            f" ({signed(row.low, digits)} to {signed(row.high, digits)})"
+            if np.isfinite(row.low)
+            else ""
+        )
+        + f", {row.verdict}"
+        for label, row in zip(_labels(table), table.head(6).itertuples(), strict=False)
+    ]
+    more = f"; {len(table) - 6} smaller ones follow" if len(table) > 6 else ""
+    return f"Effects on {findings.response}, the largest first: {in_words(said)}{more}."
+
+
+# -- What one factor does at each setting of another, with the bakes themselves.
+
+
+MOST_PAIRS = 3
+
+
+def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = None) -> Picture:
+    """Draw the mean response along one factor, a line for each setting of another.
+
+    Parameters
+    ----------
+    findings : Findings
+    pairs : sequence of (str, str), optional
+        Which factors to draw together; the largest interactions when left out.
+
+    Returns
+    -------
+    Picture
+        Means with 95 % intervals at real settings; small dots are the bakes.
+
+    Raises
+    ------
+    FitError
+        When the model holds no pair and none is named.
+
+    Examples
+    --------
+    >>> interactions.__name__
+    'interactions'
+    """
+    chosen = list(pairs) if pairs else _largest(findings)
+    if not chosen:
+        raise FitError("the model has no pair of factors; name one: pairs=[(first, second)].")
+    with matplotlib.rc_context(STYLE):
+        figure, axes = blanks(len(chosen), 4.2, 3.6)
+        said = [_panel(one, findings, pair) for one, pair in zip(axes, chosen, strict=True)]
+    title = f"What works together for {findings.response}"
+    return Picture(figure, " ".join(said), title)
+
+
+def _largest(findings: Findings) -> list[tuple[str, str]]:
+    terms = findings.told.terms if findings.told else findings.terms
+    pairs = {term.name: term.factors for term in terms if len(term.factors) == 2}
+    own = findings.spoken[findings.spoken["term"].isin(pairs)]
+    order = own.assign(size=own["estimate"].abs()).sort_values("size", ascending=False)
+    names = list(dict.fromkeys(order["term"]))[:MOST_PAIRS]
+    return [(pairs[name][0], pairs[name][1]) for name in names]
+
+
+def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
+    along, across = (_factor(findings, name) for name in pair)
+    means = spoken_means(findings, [along.name, across.name])
+    settings = list(dict.fromkeys(means[along.name]))
+    kinds = list(dict.fromkeys(means[across.name]))
+    width = 0.08 * (len(settings) - 1 or 1)
+    ends = []
+    for place, kind in enumerate(kinds):
+        own = means[means[across.name] == kind]
+        shift = (place - (len(kinds) - 1) / 2) * width
+        x = np.arange(len(settings)) + shift
+        _line(axes, x, own, place, len(kinds))
+        _bakes(axes, findings, along, across, settings, kind, shift, place, len(kinds))
+        ends.append((float(own["mean"].iloc[-1]), across.show(kind)))
+    _name_lines(axes, ends, len(settings) - 1 + width * len(kinds))
+    axes.set_xticks(range(len(settings)), [along.show(value) for value in settings])
+    axes.set_xlim(-0.35, len(settings) - 0.3)
+    axes.set_xlabel(along.name)
+    axes.set_ylabel(f"mean {findings.response}")
+    axes.set_title(f"lines: {across.name}", fontsize=10, loc="left")
+    return _pair_words(findings, along, across, means)
+
+
+def _line(axes: Axes, x: np.ndarray, own: pd.DataFrame, place: int, count: int) -> None:
+    colour = colours(count)[place]
+    mean = own["mean"].to_numpy()
+    ends = [mean - own["low"].to_numpy(), own["high"].to_numpy() - mean]
+    axes.errorbar(
+        x,
+        mean,
+        yerr=np.maximum(np.nan_to_num(ends), 0),
+        color=colour,
+        marker=MARKERS[place % len(MARKERS)],
+        linestyle=DASHES[place % len(DASHES)],
+        capsize=3,
+        linewidth=1.8,
+        zorder=3,
+    )
+
+
+def _bakes(
+    axes: Axes,
+    findings: Findings,
+    along: Factor,
+    across: Factor,
+    settings: Sequence,
+    kind: object,
+    shift: float,
+    place: int,
+    count: int,
+) -> None:
+    rows = findings.residuals
+    rows = rows[rows[across.name] == kind]
+    if "role" in rows:
+        rows = rows[rows["role"] == "trial"]
+    unit = "bake" if "bake" in rows else None
+    keys = rows.groupby([unit, along.name], sort=False) if unit else None
+    points = keys["observed"].mean().reset_index() if keys is not None else rows
+    for spot, value in enumerate(settings):
+        found = points["observed"][points[along.name] == value]
+        axes.plot(
+            np.full(len(found), spot + shift),
+            found,
+            linestyle="none",
+            marker=MARKERS[place % len(MARKERS)],
+            markersize=3,
+            alpha=0.45,
+            color=colours(count)[place],
+            zorder=2,
+        )
+
+
+def _name_lines(axes: Axes, ends: Sequence[tuple[float, str]], x: float) -> None:
+    """Write each line's name at its end, moved apart where two would overlap."""
+    low, high = axes.get_ylim()
+    gap = 0.075 * (high - low)
+    last = -np.inf
+    for value, name in sorted(ends):
+        y = max(value, last + gap)
+        last = y
+        axes.annotate(name, (x, y), color=INK, fontsize=9, va="center", annotation_clip=False)
+
+
+def _factor(findings: Findings, name: str) -> Factor:
+    for factor in findings.factors:
+        if factor.name == name:
+            return factor
+    known = in_words((factor.name for factor in findings.factors), "or")
+    raise FitError(f'there is no factor "{name}"; expected {known}.')
+
+
+def _pair_words(findings: Findings, along: Factor, across: Factor, means: pd.DataFrame) -> str:
+    said = []
+    for kind, own in means.groupby(across.name, sort=False):
+        values = [
+            f"{value:.1f} at {along.show(setting)}"
+            for setting, value in zip(own[along.name], own["mean"], strict=True)
+        ]
+        said.append(f"{across.name} {across.show(kind)}: {in_words(values)}")
+    return f"Mean {findings.response} by {along.name} and {across.name}. {'; '.join(said)}."
+
+
+# -- Effects of a plan without repeats against what chance alone would look like.
+
+
+MOST_NAMES = 10  # the largest effects carry their names
+LONGEST = 48  # letters of a name on one line
+LEAST_GAP = 0.035  # of the height, between two names
+
+
+def half_normal(findings: Findings) -> Picture:
+    """Draw the sizes of all effects against half-normal scores.
+
+    Effects that are only chance lie along a straight line through the corner; those that are more
+    lie to the right of it.
+
+    Parameters
+    ----------
+    findings : Findings
+        Of a plan in which every effect has the same error: two levels, all bakes in balance.
+
+    Returns
+    -------
+    Picture
+        With Lenth's margin for one effect and for all effects at once (simulated).
+
+    Raises
+    ------
+    FitError
+        With fewer than three effects, or effects that are not alike in their errors.
+
+    References
+    ----------
+    Daniel 1959, Technometrics 1:311-341; Lenth 1989, Technometrics 31:469-473.
+
+    Examples
+    --------
+    >>> half_normal.__name__
+    'half_normal'
+    """
+    effects = _alike(findings)
+    judged = lenth(effects)
+    table = half_normal_scores(effects)
+    out = set(judged.table["term"][judged.table["stands_out"]])
+    with matplotlib.rc_context(STYLE):
+        figure, axes = blank(7.6, 5.2)
+        _margins(axes, judged, float(table["size"].max()))
+        _chance_line(axes, judged)
+        _points(axes, table, out)
+        _names(axes, table, out)
+        axes.set_xlabel(f"size of the effect on {findings.response}, without sign")
+        axes.set_ylabel("half-normal score: the smallest effects below")
+    title = f"What stands out of chance: {findings.response}"
+    return Picture(figure, _half_normal_words(findings, judged, out), title)
+
+
+def _alike(findings: Findings) -> pd.Series:
+    """Return the effects, once it is sure that they share one error."""
+    effects = findings.effects
+    twice = effects["term"].duplicated()
+    if twice.any():
+        raise FitError(
+            f'"{effects["term"][twice].iloc[0]}" has several levels, so its effects are not '
+            "alike in their errors; this picture is for factors of two levels."
+        )
+    X = _bake_columns(findings)
+    gram = X.T @ X
+    level = np.sqrt(np.diag(gram))
+    shape = gram / np.outer(level, level)
+    if not np.allclose(shape, np.eye(len(shape)), atol=1e-6) or not np.allclose(level, level[0]):
+        raise FitError(
+            "the effects are not alike in their errors, as the bakes are not in balance; this "
+            "picture is for plans in which every setting is baked equally often."
+        )
+    return pd.Series(effects["estimate"].to_numpy(), index=effects["term"])
+
+
+def _bake_columns(findings: Findings) -> np.ndarray:
+    """Return what each effect weighs every bake with."""
+    rows = findings.residuals
+    if "role" in rows:
+        rows = rows[~rows["role"].isin(["control", "centre"])]
+    matrix = model_matrix(findings.terms, findings.factors, rows)
+    return np.column_stack(
+        [matrix.X @ one.weights for one in contrasts(matrix, findings.factors, matrix.X.shape[1])]
+    )
+
+
+def _margins(axes: Axes, judged: Lenth, largest: float) -> None:
+    reach = 1.12 * max(largest, judged.simulated_margin)
+    one, every = judged.simulated_margin, judged.simulated_simultaneous_margin
+    axes.axvspan(0, one, color=BAND, zorder=0, linewidth=0)
+    axes.set_xlim(0, reach)
+    sides = ((one, "one effect", "--", "right"), (every, "all at once", ":", "left"))
+    for place, words, dash, side in sides:
+        if place < reach:
+            axes.axvline(place, color=INK, linewidth=1, linestyle=dash, zorder=1)
+            axes.text(
+                place,
+                1.01,
+                f"chance, {words}",
+                transform=axes.get_xaxis_transform(),
+                ha=side,
+                va="bottom",
+                fontsize=8.5,
+                color=INK,
+            )
+
+
+def _chance_line(axes: Axes, judged: Lenth) -> None:
+    """Draw where effects lie that are chance alone, by Lenth's error."""
+    top = float(stats.halfnorm.ppf(0.999))
+    axes.plot([0, top * judged.pse], [0, top], color=PALE, linewidth=1, zorder=1)
+
+
+def _points(axes: Axes, table: pd.DataFrame, out: set[str]) -> None:
+    blue = colours(1)[0]
+    stands = table["term"].isin(out).to_numpy()
+    looks = ((stands, blue, "o", blue), (~stands, "white", "o", INK))
+    for own, face, marker, edge in looks:
+        axes.scatter(
+            table["size"][own],
+            table["score"][own],
+            s=44,
+            marker=marker,
+            facecolor=face,
+            edgecolor=edge,
+            clip_on=False,
+            zorder=3,
+        )
+    axes.set_ylim(0, 1.08 * float(table["score"].max()))
+
+
+def _names(axes: Axes, table: pd.DataFrame, out: set[str]) -> None:
+    """Write the names of the largest, left of their points where there is no room to the right."""
+    shown = table[table["term"].isin(out)] if len(out) > MOST_NAMES else table.tail(MOST_NAMES)
+    end, above = axes.get_xlim()[1], np.inf
+    halo = [patheffects.withStroke(linewidth=2.5, foreground="white")]
+    for row in shown.iloc[::-1].itertuples():
+        name = f"{kitchen_term(row.term)} {'−' if row.estimate < 0 else '+'}"
+        if row.term not in out and len(name) > LONGEST:
+            continue
+        lines = textwrap.wrap(name, LONGEST)
+        if above - row.score < LEAST_GAP * len(lines) * axes.get_ylim()[1]:
+            continue
+        above = row.score
+        left = row.size > 0.6 * end
+        axes.annotate(
+            "\n".join(lines),
+            (row.size, row.score),
+            xytext=(-8 if left else 8, 0),
+            textcoords="offset points",
+            ha="right" if left else "left",
+            va="center",
+            fontsize=8.5,
+            color=INK,
+            path_effects=halo,
+        ).set_in_layout(False)
+
+
+def _half_normal_words(findings: Findings, judged: Lenth, out: set[str]) -> str:
+    table = judged.table
+    digits = decimals(pd.Series([judged.pse]))
+    ordered = table.loc[table["estimate"].abs().sort_values(ascending=False, kind="stable").index]
+    named = [
+        f"{kitchen_term(row.term)} {signed(row.estimate, digits)}"
+        for row in ordered.itertuples()
+        if row.term in out
+    ]
+    stand = "stands" if len(named) < 2 else "stand"
+    said = f"{in_words(named) or 'none'} {stand} out"
+    one, every = (
+        rounded(margin, digits)
+        for margin in (judged.simulated_margin, judged.simulated_simultaneous_margin)
+    )
+    return (
+        f"Sizes of {len(table)} effects on {findings.response} against what chance looks like: "
+        f"{said} beyond {one}, the margin for one effect; for all at once it is {every}."
+    )

@@ -1,0 +1,417 @@
+"""The shared page of a round and the story of a development.
+
+Files that open with no network request.
+"""
+
+import html
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from trials.analysis.diagnostics import checks
+from trials.analysis.failing import failing
+from trials.analysis.fitting import fit
+from trials.analysis.results import Findings, kitchen_effects
+from trials.analysis.tasters import describe_tasters
+from trials.base.errors import FitError, TrialsError
+from trials.base.files import write_text
+from trials.base.version import __version__
+from trials.base.words import in_words, percent, tidy_number
+from trials.core.factors import Component
+from trials.core.measures import Measure
+from trials.core.plan import kitchen_group
+from trials.deciding.confirmation import confirmation, is_confirming
+from trials.deciding.lineage import (
+    COUNTED,
+    baked_so_far,
+    best_so_far,
+    fit_together,
+    is_baked,
+    line_of,
+    scores_together,
+)
+from trials.deciding.story import Story, story
+from trials.recipe.cautions import cautions
+from trials.rounds.amounts import bake_formulas
+from trials.rounds.round import Round
+from trials.show.bake_sheets import ROLE_WORDS
+from trials.show.bakes import failure_map
+from trials.show.bakes import story as story_picture
+from trials.show.effects import effects, interactions
+
+# -- The shared page: one HTML file that opens with no network request.
+
+
+_STYLE = """
+body{font:17px/1.55 Georgia,'DejaVu Serif',serif;color:#222;background:#fff;margin:0 auto;
+max-width:52rem;padding:1.5rem}
+h1{font-size:1.7rem;margin:.2em 0}h2{font-size:1.25rem;margin-top:2em;border-top:1px solid #bbb;
+padding-top:.8em}h3{font-size:1.05rem;margin-top:1.6em}
+.scroll{overflow-x:auto}
+table{border-collapse:collapse;font:14px/1.4 'DejaVu Sans',Verdana,sans-serif}
+th,td{padding:.3em .7em;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}
+.note{background:#f4f0e6;padding:.6em 1em;border-left:4px solid #8a8a8a}
+figure{margin:1em 0}figcaption{font-style:italic;font-size:.9em}img{max-width:100%}
+footer{margin-top:3em;font-size:.85em;color:#555}@page{size:A4;margin:15mm}
+"""
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+_SOURCES = (
+    "Scores of one bake hang together, and so do those of one taster, one load and one day. Each "
+    "difference is judged by how much bakes (loads, days) of one recipe differ, never by the "
+    "number of scores. What matters is told by the range in which a difference lies with 95 % "
+    "certainty, held against the smallest one worth noticing. Unless bakes are many, simpler "
+    "explanations are weighed beside the whole one, each by how well it fits, in the chance that "
+    "something is the largest; where few bakes are left to tell how alike two bakes are, in the "
+    "sentences too."
+)
+_TEXTBOOK = (
+    "Mixed models by restricted maximum likelihood, REML (Patterson & Thompson "
+    "1971), with standard errors and degrees of freedom by Kenward & Roger (1997); averages over "
+    "models that respect heredity (Box & Meyer 1993), beside Lenth's method (1989) where no error "
+    "was measured. Chances of failing by logistic models of penalised likelihood (Firth 1993), "
+    "averaged by weights of the corrected Akaike criterion (Hurvich & Tsai 1989). The bake is the "
+    "experimental unit (ISO 3534-3)."
+)
+_WEIGHED = (
+    "For this choice every simpler explanation counts by how well it fits the scores, and so does "
+    "every pair of changes that may work together, so it can differ a little from what the single "
+    "differences below suggest."
+)
+_PAIRS = (
+    "A row of two, one thing with another, is half of how far the first change differs between "
+    "the two settings of the second; it is not the difference between the settings in its row."
+)
+
+
+def report(round_: Round, path: str | Path) -> Path:
+    """Write one page on a round: what was baked, what was learned, how sure it is.
+
+    Parameters
+    ----------
+    round_ : Round
+        With its scores in.
+    path : str or Path
+        Where to; the page needs no other file and no network.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    SheetError
+        When the sheets hold mistakes; they are named with their places.
+
+    Examples
+    --------
+    >>> report.__name__
+    'report'
+    """
+    line = line_of(round_)
+    told, waiting = baked_so_far(line)
+    tidy = scores_together(line)
+    found = findings_of(round_)
+    body = [
+        f"<h1>{html.escape(round_.name)}</h1>",
+        _invented(round_),
+        f"<p>{html.escape(_what_it_rests_on(line, told, tidy))}</p>",
+        _confirmed(round_),
+        _best(line, found),
+        *_measures(round_, found),
+        _failures(line, tidy),
+        _trust(line, found),
+        _plan(round_, bool(waiting)),
+        _formula(round_),
+        _cautions(round_),
+        _method(found),
+        _drawn(round_),
+        f"<footer>Made with trials {__version__}.</footer>",
+    ]
+    return write_text(path, page(round_.name, body))
+
+
+def _what_it_rests_on(line: Sequence[Round], told: Sequence[Round], tidy: pd.DataFrame) -> str:
+    """Return which bakes the page speaks from, as sentences."""
+    here = line[-1].plan.sentence()
+    if len(line) == 1:
+        return f"{here}."
+    bakes = tidy.loc[is_baked(tidy["status"]), "bake"].nunique()
+    numbers = in_words(range(1, len(told) + 1))
+    rounds = "round 1" if len(told) == 1 else f"rounds {numbers} together"
+    yet = ", not baked yet" if len(told) < len(line) else ""
+    return f"This round: {here}{yet}. What follows is from {rounds}, {bakes} bakes."
+
+
+def page(title: str, body: Sequence[str]) -> str:
+    """Return a whole page of HTML around some pieces.
+
+    Examples
+    --------
+    >>> page("One", ["<p>hello</p>"]).startswith("<!doctype html>")
+    True
+    """
+    return (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1">'
+        f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head>"
+        f"<body>{''.join(body)}</body></html>\n"
+    )
+
+
+def findings_of(round_: Round) -> dict[str, Findings | str]:
+    """Return the findings of every measure, or the reason why there are none.
+
+    Parameters
+    ----------
+    round_ : Round
+
+    Returns
+    -------
+    dict
+        Measure name -> Findings, or a sentence.
+
+    Examples
+    --------
+    >>> findings_of.__name__
+    'findings_of'
+    """
+    line = line_of(round_)
+    return {measure.name: _found(line, measure) for measure in round_.measures}
+
+
+def _found(line: Sequence[Round], measure: Measure) -> Findings | str:
+    if measure.kind in COUNTED:
+        return "Counted, not averaged: see the table of scores."
+    try:
+        return fit(line[0], measure.name) if len(line) == 1 else fit_together(line, measure.name)
+    except FitError as error:
+        return str(error)
+
+
+def _measures(round_: Round, found: Mapping[str, Findings | str]) -> list[str]:
+    """Return what was found for every measure; what holds for several is said at the first."""
+    said: set[str] = set()
+    pieces = []
+    for measure in round_.measures:
+        own = found[measure.name]
+        pieces.append(_measure(measure, own, said))
+        said |= set() if isinstance(own, str) else {*own.sentences, *own.notes}
+    return pieces
+
+
+def _measure(measure: Measure, found: Findings | str, said: set[str]) -> str:
+    head = f"<h2>{html.escape(measure.name.capitalize())}</h2>"
+    if isinstance(found, str):
+        return f"{head}<p>{html.escape(found)}</p>"
+    told = _paragraphs(one for one in found.sentences if one not in said)
+    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes if one not in said)
+    pictures = [effects(found)]
+    table = _table(kitchen_effects(found))
+    if any(len(term.factors) == 2 for term in found.terms):
+        pictures.append(interactions(found))
+        table += f"<p><small>{_PAIRS}</small></p>"
+    drawn = "".join(picture.html() for picture in pictures)
+    return f"{head}{told}{drawn}{table}{f'<ul>{notes}</ul>' if notes else ''}"
+
+
+def _invented(round_: Round) -> str:
+    if not round_.invented:
+        return ""
+    return (
+        '<p class="note">Everything on this page is invented to show the way: no such bakes were '
+        "made and nobody tasted them.</p>"
+    )
+
+
+def _failures(line: Sequence[Round], tidy: pd.DataFrame) -> str:
+    out = tidy[tidy["status"].isin(["failed", "not served", "not baked"])].drop_duplicates("bake")
+    if out.empty:
+        return ""
+    round_ = line[-1]
+    names = ["bake", "status", "reason", *(factor.name for factor in round_.plan.factors)]
+    told, drawn = "", ""
+    try:
+        found = failing(round_) if len(line) == 1 else failing(tidy, list(round_.plan.factors))
+        told, drawn = _paragraphs(found.sentences), failure_map(found).html()
+    except FitError as error:
+        told = _paragraphs([str(error)])
+    return f"<h2>Bakes that gave no score</h2>{told}{drawn}{_table(_shown(round_, out[names]))}"
+
+
+def _best(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
+    """Return the best setting so far, for the measures that have a goal and findings."""
+    round_ = line[-1]
+    if not any(one.goal and isinstance(found[one.name], Findings) for one in round_.measures):
+        return ""
+    try:
+        best = best_so_far(line)
+    except TrialsError as error:
+        return f"<h2>Best so far</h2>{_paragraphs([str(error)])}"
+    setting, *others = best.sentences
+    setting = setting.removeprefix("Best so far: ")
+    risk = best.chance_of_failure
+    fails = [] if risk is None else [f"A bake there fails with a chance of {percent(risk)}."]
+    blend = any(isinstance(factor, Component) for factor in round_.plan.factors)
+    weighed = "" if blend else f"<p><small>{_WEIGHED}</small></p>"
+    return (
+        f"<h2>Best so far</h2><p><b>{html.escape(setting[:1].upper() + setting[1:])}</b></p>"
+        f"{_paragraphs([*others, *fails])}{weighed}"
+    )
+
+
+def _confirmed(round_: Round) -> str:
+    """Return whether confirmation bakes came out as foretold."""
+    if not is_confirming(round_):
+        return ""
+    try:
+        said = confirmation(round_).sentences
+    except FitError as error:
+        said = (str(error),)
+    return f"<h2>Does it hold?</h2>{_paragraphs(said)}"
+
+
+def _trust(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
+    """Return what lies behind the first measure's findings: the checks, and the tasters."""
+    first = next((one for one in found.values() if isinstance(one, Findings)), None)
+    if first is None:
+        return ""
+    said = [f"<h2>How far to trust it: {html.escape(first.response)}</h2>"]
+    # Only of a round by itself is it known which of its bakes were not made as planned
+    own = line[0] if len(line) == 1 else None
+    try:
+        said.append(_paragraphs(checks(first, own).sentences))
+        if "taster" in first.residuals and first.residuals["taster"].nunique() > 1:
+            said.append(f"<h3>Your tasters</h3>{_paragraphs(describe_tasters(first).sentences)}")
+    except FitError as error:
+        said.append(_paragraphs([str(error)]))
+    return "".join(said)
+
+
+def _paragraphs(sentences: Iterable[str]) -> str:
+    return "".join(f"<p>{html.escape(one)}</p>" for one in sentences)
+
+
+def _plan(round_: Round, waiting: bool) -> str:
+    why = ""
+    if round_.parent and round_.plan.reasons:
+        why = f"<h3>Why these bakes, as it was said before them</h3>{_paragraphs(_reasons(round_))}"
+    shown = _shown(round_, round_.plan.table)
+    shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
+    words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
+    table = _table(shown.rename(columns={**words, "role": "kind"}))
+    done = "is to be baked" if waiting else "was baked"
+    head = f"What {done}{' in this round' if round_.parent else ''}"
+    return f"<h2>{head}</h2>{table}{why}"
+
+
+def _reasons(round_: Round) -> list[str]:
+    return [str(reason) for reason in round_.plan.reasons]
+
+
+def _drawn(round_: Round) -> str:
+    """Return how chance came in: folded away, for whoever wants to draw it again."""
+    reasons = [] if round_.parent else _reasons(round_)
+    seeds = (
+        f"Chance drew the order of the bakes (seed {round_.plan.seed}) and the codes and serving "
+        f"orders (seed {round_.seed}); the same seeds draw the same again."
+    )
+    return (
+        "<details><summary>How this plan was drawn</summary>"
+        f"{_paragraphs([*reasons, seeds])}</details>"
+    )
+
+
+def _method(found: Mapping[str, Findings | str]) -> str:
+    rows = "".join(
+        f"<li>{html.escape(f'{name}: {len(one.residuals)} values; {one.method}.')}</li>"
+        for name, one in found.items()
+        if isinstance(one, Findings)
+    )
+    return (
+        f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>"
+        f"<details><summary>In textbook terms</summary><p>{html.escape(_TEXTBOOK)}</p>"
+        f"<ul>{rows}</ul></details>"
+    )
+
+
+def _shown(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table with every setting written with its unit."""
+    shown = table.dropna(axis=1, how="all").copy()
+    for factor in round_.plan.factors:
+        shown[factor.name] = [factor.show(value) for value in shown[factor.name]]
+    return shown
+
+
+def _formula(round_: Round) -> str:
+    if round_.formula is None:
+        return ""
+    grams = round_.formula.grams(flour=100)[["ingredient", "percent"]]
+    grams["percent"] = [tidy_number(value, 4) for value in grams["percent"]]
+    return (
+        f"<h2>The formula it started from</h2><p>{html.escape(round_.formula.name)}, in baker's "
+        f"percentages (all flour is 100 %)</p>{_table(grams)}"
+    )
+
+
+def _cautions(round_: Round) -> str:
+    tried = {factor.name: round_.plan.rows[factor.name].tolist() for factor in round_.plan.factors}
+    formulas = bake_formulas(round_).values() if round_.formula else [None]
+    found: dict[str, str] = {}
+    for one in (one for formula in formulas for one in cautions(formula, tried)):
+        # A swap brings its own allergens: of each caution the fullest wording stands
+        found[one.subject] = max(found.get(one.subject, ""), one.text, key=len)
+    items = "".join(f"<li>{html.escape(text)}</li>" for text in found.values())
+    return f"<h2>Cautions</h2><ul>{items}</ul>"
+
+
+def _table(table: pd.DataFrame) -> str:
+    return (
+        f'<div class="scroll">{table.to_html(index=False, border=0, escape=True, na_rep="")}</div>'
+    )
+
+
+# -- The story of a development as one page, with its picture and its recipe.
+
+
+def write_story(round_: Round, path: str | Path, *, units: str = "grams") -> tuple[Story, Path]:
+    """Tell a development on one page that needs no other file and no network.
+
+    Parameters
+    ----------
+    round_ : Round
+        Its last round; those before it come along.
+    path : str or Path
+        Where to.
+    units : {"grams", "ounces", "household"}
+        Of the recipe.
+
+    Returns
+    -------
+    (Story, Path)
+        What is told, and the file written.
+
+    Raises
+    ------
+    FitError, SheetError
+        When a round can not be read or fitted.
+
+    Examples
+    --------
+    >>> write_story.__name__
+    'write_story'
+    """
+    told = story(round_, units=units)
+    title = f"{round_.name}: the story"
+    body = [
+        f"<h1>{html.escape(title)}</h1>",
+        "".join(f"<p>{html.escape(one)}</p>" for one in told.sentences),
+        story_picture(told).html(),
+        "<h2>Round by round</h2>",
+        f'<div class="scroll">{told.shown().to_html(border=0, escape=True)}</div>',
+        f"<h2>The recipe now</h2>{told.card._repr_html_()}" if told.card else "",
+        f"<footer>Made with trials {__version__}.</footer>",
+    ]
+    return told, write_text(path, page(title, body))

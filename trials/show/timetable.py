@@ -1,0 +1,243 @@
+"""The timetable to print: each day's picture, and what to do at which minute."""
+
+import base64
+import html
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import matplotlib
+import pandas as pd
+from matplotlib.axes import Axes
+
+from trials.base.html import PRINT_STYLE, page
+from trials.rounds.kitchen import clock
+from trials.rounds.round import Round
+from trials.rounds.timetable import Timetable, timetable
+from trials.show.bake_sheets import CAUTION_STYLE, caution_box, round_cautions
+from trials.show.style import INK, PALE, STYLE, Picture, blank
+
+# -- A bake day as bars: what is busy when, and with which bake.
+
+
+NO_HANDS = "by itself"
+WIDTH, LEFT = 9.6, 2.6  # inches: the whole picture, and what names and margins take of it
+LETTER = 0.076  # inches that one letter of a label takes
+LARGE, SMALL = 7.0, 5.6  # points of those letters, and in a bar that is short
+ROW = 0.27  # inches
+# Greys far enough apart for any printer, each with a pattern of its own
+LOOKS: tuple[dict[str, Any], ...] = (
+    {"facecolor": "#bdbdbd"},
+    {"facecolor": "#ffffff", "hatch": "////"},
+    {"facecolor": "#e4e4e4", "hatch": "...."},
+    {"facecolor": "#8f8f8f"},
+)
+REST: dict[str, Any] = {"facecolor": "#ffffff"}
+
+
+@dataclass(frozen=True)
+class _Lane:
+    """One row of bars: what is busy, with which step."""
+
+    thing: str
+    step: str
+    bars: tuple[tuple[int, int, str], ...]
+
+
+def bake_day(made: Timetable, day: int | None = None) -> Picture:
+    """Draw one bake day, a group of rows for each thing that is used and for what goes by itself.
+
+    Parameters
+    ----------
+    made : Timetable
+    day : int, optional
+        The first day when left out.
+
+    Returns
+    -------
+    Picture
+
+    Examples
+    --------
+    >>> bake_day.__name__
+    'bake_day'
+    """
+    day = int(made.days["day"].iloc[0]) if day is None else int(day)
+    tasks = made.tasks[(made.tasks["day"] == day) & (made.tasks["end"] > made.tasks["start"])]
+    lanes = _lanes(tasks)
+    first, last = int(tasks["start"].min()), int(tasks["end"].max())
+    with matplotlib.rc_context(STYLE):
+        figure, axes = blank(WIDTH, 0.95 + ROW * len(lanes))
+        _draw(axes, lanes, (last - first + 30) / (WIDTH - LEFT))
+        _hours(axes, first, last)
+    row = made.days[made.days["day"] == day].iloc[0]
+    words = made.sentences()[list(made.days["day"]).index(day)]
+    return Picture(figure, words, f"Day {day}: {row['start']} to {row['finish']}")
+
+
+def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
+    """Return the rows of bars, by thing, then by step as each begins."""
+    things: dict[str, dict[str, list[tuple[int, int, str]]]] = {}
+    for row in tasks.sort_values(["start", "end"]).to_dict("records"):
+        needs = [one for one in re.split(r", | and ", row["needs"]) if one] or [NO_HANDS]
+        for thing in needs:
+            heats = row["step"].startswith(f"{thing}: ")
+            step = "heats or cools" if heats else row["step"]
+            label = "" if heats else str(row["bake"])
+            bar = (int(row["start"]), int(row["end"]), label)
+            things.setdefault(thing, {}).setdefault(step, []).append(bar)
+    order = sorted(things, key=lambda thing: (thing == NO_HANDS, thing != "hands", thing))
+    return [
+        _Lane(thing, step if at == 0 else "", tuple(bars))
+        for thing in order
+        for step, own in things[thing].items()
+        for at, bars in enumerate(_stacked(own))
+    ]
+
+
+def _stacked(bars: list[tuple[int, int, str]]) -> list[list[tuple[int, int, str]]]:
+    """Return bars in as many rows as they need so that none lies over another."""
+    rows: list[list[tuple[int, int, str]]] = []
+    for bar in bars:
+        row = next((row for row in rows if row[-1][1] <= bar[0]), None)
+        if row is None:
+            rows.append([bar])
+        else:
+            row.append(bar)
+    return rows
+
+
+def _draw(axes: Axes, lanes: list[_Lane], minutes_an_inch: float) -> None:
+    things = list(dict.fromkeys(lane.thing for lane in lanes))
+    for place, lane in enumerate(lanes):
+        look = REST if lane.thing == NO_HANDS else LOOKS[things.index(lane.thing) % len(LOOKS)]
+        for at, (start, end, label) in enumerate(lane.bars):
+            axes.barh(place, end - start, left=start, height=0.78, edgecolor=INK,
+                      linewidth=0.6, **look)  # fmt: skip
+            after = lane.bars[at + 1][0] if at + 1 < len(lane.bars) else end + 10_000
+            _label(axes, place, (start, end, after), label, minutes_an_inch)
+        if place and lane.thing != lanes[place - 1].thing:
+            axes.axhline(place - 0.5, color=PALE, linewidth=0.8)
+    axes.set_yticks(range(len(lanes)), [_name(lanes, place) for place in range(len(lanes))])
+    axes.set_ylim(len(lanes) - 0.4, -0.6)
+    axes.tick_params(axis="y", length=0)
+    axes.spines["left"].set_visible(False)
+
+
+def _label(
+    axes: Axes, place: int, bar: tuple[int, int, int], label: str, minutes_an_inch: float
+) -> None:
+    """Write a bake's name into its bar, behind it where it is short, or not at all."""
+    start, end, after = bar
+    wide = LETTER * len(label) * minutes_an_inch
+    small = SMALL / LARGE * wide
+    box = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none"}
+    if label and end - start >= wide + 1:
+        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=LARGE,
+                  color=INK, bbox=box)  # fmt: skip
+    elif label and end - start >= small + 0.5:
+        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=SMALL,
+                  color=INK, bbox=box)  # fmt: skip
+    elif label and after - end >= wide + 1:
+        axes.text(end + 0.6, place, label, ha="left", va="center", fontsize=LARGE, color=INK)
+
+
+def _name(lanes: list[_Lane], place: int) -> str:
+    lane = lanes[place]
+    first = place == 0 or lanes[place - 1].thing != lane.thing
+    return f"{lane.thing.upper()}   {lane.step}" if first else lane.step
+
+
+def _hours(axes: Axes, first: int, last: int) -> None:
+    step = next(step for step in (30, 60, 120, 240, 480) if (last - first) / step <= 14)
+    ticks = list(range(first // step * step, last + step, step))
+    axes.set_xticks(ticks, [clock(tick).replace(" next day", "⁺") for tick in ticks])
+    axes.set_xlim(first - 5, last + 25)
+    axes.grid(axis="x", color=PALE, linewidth=0.4, alpha=0.6)
+    axes.set_axisbelow(True)
+
+
+# -- The timetable to print: each day's picture, and what to do at which minute.
+
+
+LINES_AT_EASE = 44  # more than these are set closer, so that a day keeps to one page
+_STYLE = (
+    PRINT_STYLE
+    + CAUTION_STYLE
+    + """
+@page { margin: 9mm 12mm; }
+.sheet { break-after: page; }
+.sheet:last-child { break-after: auto; }
+.day { display: block; max-width: 100%; max-height: 92mm; margin: 2mm auto; }
+.steps { columns: 2; column-gap: 8mm; font-size: 9.5pt; line-height: 1.3; }
+.dense { columns: 3; column-gap: 6mm; font-size: 8pt; line-height: 1.2; }
+.dense b { width: 18mm !important; }
+.steps p { margin: 0; padding: .25mm 0; break-inside: avoid; border-bottom: .15mm solid #bbb;
+           display: flex; gap: 2mm; }
+.steps b { flex: none; width: 21mm; }
+.steps span { flex: 1; }
+.steps i { flex: none; width: 3.6mm; height: 3.6mm; border: .3mm solid #000; align-self: center; }
+"""
+)
+
+
+def timetable_sheet(round_: Round, made: Timetable | None = None) -> str:
+    """Return the bake days of a round as a page to print, a sheet for each day.
+
+    Parameters
+    ----------
+    round_ : Round
+        With its steps.
+    made : Timetable, optional
+        Laid out now when left out.
+
+    Returns
+    -------
+    str
+        A whole HTML page, A4, that opens without a network.
+
+    Raises
+    ------
+    RoundError
+        When the round names no steps, or they can not be done in its kitchen.
+    """
+    made = made or timetable(round_)
+    sheets = [_sheet(round_, made, day) for day in made.days.to_dict("records")]
+    return page(f"Timetable: {round_.name}", "\n".join(sheets), _STYLE, pictures=True)
+
+
+def _sheet(round_: Round, made: Timetable, day: Mapping[str, Any]) -> str:
+    number = day["day"]
+    at = list(made.days["day"]).index(number)
+    invented = " All of it is invented, to show the way." if round_.invented else ""
+    tasks = made.tasks[made.tasks["day"] == number].to_dict("records")
+    lines = [_line(task) for task in tasks if task["end"] > task["start"]]
+    dense = " dense" if len(lines) > LINES_AT_EASE else ""
+    return (
+        f'<section class="sheet"><h1>Day {number}: {html.escape(round_.name)}</h1>'
+        f"<p>{html.escape(made.sentences()[at])}</p>"
+        f'<p class="quiet">Working down the list of bakes would end at '
+        f"{day['in simple order']}; no order can end before {day['no earlier than']}"
+        f"{_to_gain(day['minutes to gain'])}.{invented}</p>"
+        f'{_picture(made, number)}<div class="steps{dense}">{"".join(lines)}</div>'
+        f"{caution_box(round_cautions(round_))}</section>"
+    )
+
+
+def _to_gain(minutes: int) -> str:
+    return f", so at most {minutes} min could still be gained" if minutes else ""
+
+
+def _picture(made: Timetable, day: int) -> str:
+    drawn = bake_day(made, day)
+    data = base64.b64encode(drawn.png(200)).decode("ascii")
+    words = html.escape(f"Bars of what is busy when. {drawn.text}")
+    return f'<img class="day" alt="{words}" src="data:image/png;base64,{data}">'
+
+
+def _line(task: Mapping[str, Any]) -> str:
+    return (
+        f"<p><b>{task['from']}–{task['to']}</b><span>{html.escape(str(task['bake']))}: "
+        f"{html.escape(task['step'])}</span><i></i></p>"
+    )
