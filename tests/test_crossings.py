@@ -7,8 +7,8 @@ from tests.recipe.formulas import drop_doughnut
 from trials.base.errors import FactorError, PlanError
 from trials.core.factors import Numeric
 from trials.core.measures import Measure
+from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
-from trials.design.optimal import optimal
 from trials.doors.crossings import crossing_factors, parent_settings, share_name, with_parents
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula

@@ -6,7 +6,7 @@ from trials.doors import demo
 
 def test_the_plan_is_the_scenario():
     table = demo.plan().table
-    trial, control = (table[table["role"] == role] for role in ("trial", "control"))
+    trial, control = (table[table["role"] == role] for role in ("trial", "reference"))
     assert (len(trial), len(control)) == (24, 6)
     assert trial.groupby("load").size().eq(4).all()
     assert control.groupby("load").size().eq(1).all()

@@ -22,9 +22,9 @@ NAMES = (
     "with_parents card"
 ).split()
 DESIGNS = (
-    "full_factorial fractional_factorial optimal plackett_burman definitive_screening "
+    "full_factorial fractional_factorial optimal plackett_burman conference_screening "
     "central_composite box_behnken simplex_lattice simplex_centroid extreme_vertices fold_over "
-    "augment"
+    "add_bakes"
 ).split()
 
 
@@ -37,7 +37,7 @@ TAKES = {
     "Formula": "name parts",
     "Taster": "name avoids",
     "cross": "a b share",
-    "propose": "factors bakes aim days loads controls exclude keep seed",
+    "propose": "factors bakes aim days loads references exclude keep seed",
     "aliases": "plan order",
     "quality": "plan model",
     "power": "plan effect sd_bake sd_tasting sd_load sd_day tasters",
@@ -109,7 +109,7 @@ def test_nothing_heavy_is_loaded_before_it_is_used(code):
 
 
 @pytest.mark.parametrize(
-    "package", ["design", "pictures", "recipe", "tasting", "rounds", "analysis"]
+    "package", ["design", "recipe", "tasting", "rounds", "analysis", "show", "doors"]
 )
 def test_no_module_hides_a_public_name(package):
     """A file named as a function would take the function's place once it was loaded."""

@@ -60,7 +60,7 @@ def test_a_table_of_your_own(folder):
     found = run(BLOCKS[1], {"trials": trials, "pandas": pd})
     tests = found.tests.set_index("term")
     # Fifteen replicates of three recipes: (3 - 1) (15 - 1) degrees of freedom between recipes
-    assert tests.loc["recipe", "den_df"] == pytest.approx(28, abs=1e-6)
-    assert tests.loc["recipe", "tested_against"] == "recipes within replicates"
+    assert tests.loc["recipe", "error_df"] == pytest.approx(28, abs=1e-6)
+    assert tests.loc["recipe", "judged_against"] == "recipes within replicates"
     # Six temperatures: what is left of 270 after 45 pieces of dough, 5 and 2 x 5
-    assert tests.loc["temperature", "den_df"] == pytest.approx(270 - 45 - 5 - 10, abs=1e-6)
+    assert tests.loc["temperature", "error_df"] == pytest.approx(270 - 45 - 5 - 10, abs=1e-6)

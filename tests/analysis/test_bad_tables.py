@@ -133,7 +133,7 @@ class TestSettings:
         data = tasted()
         data["icing"] = (["with", "without"] * 2 + ["without", "with"] * 2) * 4
         found = fit(data, "liking", ["fat", "icing"], model="main")
-        judged = found.tests.set_index("term")["tested_against"]
+        judged = found.tests.set_index("term")["judged_against"]
         assert judged.to_dict() == {"fat": "bakes", "icing": "tastings"}
 
     def test_bakes_that_start_again_each_day_are_told_apart_by_it(self):

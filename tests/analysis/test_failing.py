@@ -214,7 +214,7 @@ def test_complete_separation_by_three_kinds():
 def test_reference_bakes_and_bakes_never_baked_do_not_count():
     scores = doughnuts()
     scores["role"] = "trial"
-    scores.loc[scores["bake"].isin(["B01", "B02"]), ["role", "status"]] = ["control", "failed"]
+    scores.loc[scores["bake"].isin(["B01", "B02"]), ["role", "status"]] = ["reference", "failed"]
     scores.loc[scores["bake"] == "B03", "status"] = "not baked"
     scores.loc[scores["bake"] == "B04", "status"] = "not served"
     found = failing(scores, FACTORS)

@@ -47,8 +47,8 @@ class TestCake:
     def test_tests_of_terms(self, cake):
         wanted = self.known["crossed_model"]["anova_kenward_roger"]
         for row, own in zip(cake.tests.itertuples(), wanted, strict=True):
-            assert row.num_df == own["NumDF"]
-            assert row.den_df == pytest.approx(own["DenDF"], rel=1e-4)
+            assert row.df == own["NumDF"]
+            assert row.error_df == pytest.approx(own["DenDF"], rel=1e-4)
             assert pytest.approx(own["F value"], rel=1e-4) == row.F
             assert row.p == pytest.approx(own["Pr(>F)"], rel=1e-3)
 
@@ -59,7 +59,7 @@ class TestCake:
         assert F["temperature"] == pytest.approx(420.06 / 20.4709, rel=1e-4)
 
     def test_recipes_are_judged_on_batches(self, cake):
-        against = cake.tests.set_index("term")["tested_against"]
+        against = cake.tests.set_index("term")["judged_against"]
         assert against["recipe"] == "recipes within replicates"
         assert against["temperature"] == "rows"
 
@@ -95,7 +95,7 @@ class TestCake:
         assert own["replicate"] == pytest.approx(wanted["replicate"], rel=1e-4)
         assert own["replicate/recipe"] == pytest.approx(wanted["recipe:replicate"], rel=1e-4)
         for row, test in zip(found.tests.itertuples(), known["anova_kenward_roger"], strict=True):
-            assert row.den_df == pytest.approx(test["DenDF"], rel=1e-4)
+            assert row.error_df == pytest.approx(test["DenDF"], rel=1e-4)
             assert pytest.approx(test["F value"], rel=1e-4) == row.F
         slope = known["fixed_kenward_roger"][3]
         hot = found.effects.set_index("term").loc["temperature"]
@@ -153,9 +153,9 @@ class TestTheBakeIsTheUnit:
         found = fit(wine, "response", ["temp", "contact"])
         own = found.tests.set_index("term").loc["temp"]
         assert own["F"] == pytest.approx(61.7059, rel=1e-4)
-        assert own["den_df"] == pytest.approx(4, rel=1e-6)
+        assert own["error_df"] == pytest.approx(4, rel=1e-6)
         assert own["p"] == pytest.approx(0.00142, abs=1e-5)
-        assert own["tested_against"] == "bakes"
+        assert own["judged_against"] == "bakes"
 
     def test_leaving_the_bake_out_is_refused(self):
         wine = table("wine.csv").rename(columns={"bottle": "bake", "judge": "taster"})
@@ -168,7 +168,7 @@ class TestTheBakeIsTheUnit:
         found = fit(table("wine.csv"), "response", ["temp", "contact"], groups=("judge",))
         own = found.tests.set_index("term").loc["temp"]
         assert own["F"] == pytest.approx(61.7059, rel=1e-4)
-        assert own["den_df"] == pytest.approx(60, rel=1e-6)
+        assert own["error_df"] == pytest.approx(60, rel=1e-6)
 
     def test_a_bake_saturated_plan_falls_back_to_bake_means(self):
         factors = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt")]
@@ -333,9 +333,9 @@ class TestBadInput:
 
 def test_reference_bakes_inform_days_not_factors():
     factors = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
-    plan = full_factorial(factors, replicates=2, days=2, controls=4, seed=2)
+    plan = full_factorial(factors, replicates=2, days=2, references=4, seed=2)
     data = rehearse(plan, {"rest": 1.0}, measure=OPEN_SCALE, spreads=NO_SPREAD, seed=1)
-    data.loc[data["role"] == "control", "liking"] += 3.0
+    data.loc[data["role"] == "reference", "liking"] += 3.0
     found = fit(data, "liking", factors, model="main")
     effects = found.effects.set_index("term")["estimate"]
     assert effects["rest"] == pytest.approx(1.0, abs=1e-9)

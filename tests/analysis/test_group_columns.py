@@ -39,9 +39,9 @@ def test_one_bake_without_its_load_leaves_the_loads_the_unit_of_the_oil():
     table.loc[table["bake"] == "B00", "load"] = np.nan
     found = fit(table, "liking", ["oil", "fat"], model="main")
     oil = found.tests.set_index("term").loc["oil"]
-    assert oil["tested_against"] == "loads"
+    assert oil["judged_against"] == "loads"
     # Eight fills, four days and the oil leave three; one fill more can not add more than one
-    assert 2.5 < oil["den_df"] < 4.5
+    assert 2.5 < oil["error_df"] < 4.5
     assert "1 bake names no load; each is taken as a load of its own." in found.notes
 
 
@@ -92,7 +92,7 @@ def test_a_column_called_row_is_not_overwritten():
 def test_one_taster_is_judged_on_bakes():
     table = tasted(tasters=1)
     found = fit(table, "liking", ["fat"], groups=())
-    assert found.tests["tested_against"].tolist() == ["bakes"]
+    assert found.tests["judged_against"].tolist() == ["bakes"]
     assert not any("tastings" in said for said in found.sentences)
     # A new bake is expected to spread as bakes did, and not as their mean
     told = found.predict({"fat": "butter"}).iloc[0]
@@ -188,11 +188,11 @@ def test_failed_rows_without_a_bake_column_are_left_out_too():
 def test_the_settings_of_a_reference_bake_change_no_effect(reference):
     table = tasted(tasters=1).drop(columns=["load", "taster"]).assign(role="trial")
     table["rest"] = np.tile([20, 20, 60, 60], 8)
-    controls = pd.DataFrame(
-        [{"day": n, "bake": f"C{n}", "role": "control", "liking": 4 + n / 3} for n in range(4)]
+    references = pd.DataFrame(
+        [{"day": n, "bake": f"C{n}", "role": "reference", "liking": 4 + n / 3} for n in range(4)]
     ).assign(**reference)
     alone = fit(table, "liking", ["fat", "rest"], model="main").effects
-    both = fit(pd.concat([table, controls]), "liking", ["fat", "rest"], model="main").effects
+    both = fit(pd.concat([table, references]), "liking", ["fat", "rest"], model="main").effects
     assert both[["level", "reference"]].equals(alone[["level", "reference"]])
     # Days are taken as they are and crossed with the settings: only the error learns a little
     assert both["estimate"].tolist() == pytest.approx(alone["estimate"].tolist(), rel=1e-9)

@@ -41,7 +41,7 @@ def test_one_row_by_the_formula():
 @pytest.fixture(scope="module")
 def panel():
     factors = [Numeric("hydration", 96, 108, "%"), Categorical("fat", ["butter", "oil"])]
-    plan = full_factorial(factors, replicates=4, days=2, controls=2, seed=3)
+    plan = full_factorial(factors, replicates=4, days=2, references=2, seed=3)
     return rehearse(
         plan,
         {"hydration": 1.0, "fat": -0.8},

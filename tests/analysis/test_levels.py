@@ -34,7 +34,7 @@ def bakes(tasters=1):
 
 def against(table, model="main"):
     found = fit(table, "liking", [OIL, FAT, WATER], model=model)
-    return found.tests.set_index("term")["tested_against"].to_dict()
+    return found.tests.set_index("term")["judged_against"].to_dict()
 
 
 @pytest.mark.parametrize("tasters", [1, 4])
@@ -55,8 +55,8 @@ def test_the_measured_setting_still_enters_the_fit():
     planned = fit(bakes(), "liking", [OIL, FAT, WATER], model="main").tests.set_index("term")
     assert off.loc["oil", "F"] != planned.loc["oil", "F"]
     # Six loads less the mean and the oil: four degrees of freedom, and hardly more
-    assert planned.loc["oil", "den_df"] == pytest.approx(4, abs=1e-6)
-    assert 4 <= off.loc["oil", "den_df"] < 4.5
+    assert planned.loc["oil", "error_df"] == pytest.approx(4, abs=1e-6)
+    assert 4 <= off.loc["oil", "error_df"] < 4.5
 
 
 def test_a_factor_changed_within_every_load_is_one_of_bakes():

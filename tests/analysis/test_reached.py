@@ -59,7 +59,7 @@ def fried():
         }
     )
     # What a reference bake had was not tried: it stands apart from the model
-    bakes.loc[len(bakes)] = [190, 108, "lard", "control"]
+    bakes.loc[len(bakes)] = [190, 108, "lard", "reference"]
     bakes["liking"] = np.random.default_rng(0).normal(6, 1, len(bakes))
     return fit(bakes, "liking", [oil, water, fat], model=["oil", "water"])
 

@@ -53,7 +53,7 @@ def two_rounds(tmp_path_factory):
     made = []
     for place, factors in enumerate((first, second)):
         effects = {"hydration": 1.6, "fat": -0.8} | ({"sugar": 0.5} if place else {})
-        plan = full_factorial(factors, replicates=3 - place, days=2, controls=2, seed=place)
+        plan = full_factorial(factors, replicates=3 - place, days=2, references=2, seed=place)
         round_ = Round.create(
             home / f"round-{place + 1}",
             plan=plan,
@@ -99,14 +99,14 @@ def test_common_reference_bakes_are_a_bridge():
     rng = np.random.default_rng(4)
     tables = []
     for shift in (0.0, 2.0):
-        plan = full_factorial([Numeric("rest", 20, 60)], replicates=3, controls=3, seed=2)
+        plan = full_factorial([Numeric("rest", 20, 60)], replicates=3, references=3, seed=2)
         table = plan.table
-        bend = np.where(table["role"] == "control", 1.0, 0.0)
+        bend = np.where(table["role"] == "reference", 1.0, 0.0)
         table["spread"] = shift + 0.05 * table["rest"] + bend + rng.normal(0, 0.2, len(table))
         tables.append(table)
     found = fit_rounds(tables, "spread", [Numeric("rest", 20, 60)])
     assert "3 settings baked in more than one round tie them." in " ".join(found.notes)
-    tables[1].loc[tables[1]["role"] == "control", "rest"] = 50.0
+    tables[1].loc[tables[1]["role"] == "reference", "rest"] = 50.0
     moved = fit_rounds(tables, "spread", [Numeric("rest", 20, 60)])
     assert (moved.residuals["role"] == "trial").all()
 

@@ -24,7 +24,7 @@ def panel(rng, *, bakes=12, tasters=("Ada", "Ben", "Cy", "Dee", "Eve"), repeats=
         for place, bake in enumerate(order, start=1):
             score = 6 + quality[bake] + rng.normal(0, noise)
             rows.append((name, place, f"B{bake:02d}", 96 + 12 * (bake % 2), score))
-    return pd.DataFrame(rows, columns=["taster", "position", "bake", "hydration", "liking"])
+    return pd.DataFrame(rows, columns=["taster", "place", "bake", "hydration", "liking"])
 
 
 def described(table, **more):
@@ -80,7 +80,7 @@ def test_a_wide_hand_and_a_tired_one_are_found():
     table = panel(np.random.default_rng(4))
     wide, tired = table["taster"] == "Ben", table["taster"] == "Cy"
     table.loc[wide, "liking"] = 6 + 3 * (table.loc[wide, "liking"] - 6)
-    table.loc[tired, "liking"] -= 0.2 * table.loc[tired, "position"]
+    table.loc[tired, "liking"] -= 0.2 * table.loc[tired, "place"]
     found = described(table)
     assert traits(found, "Ben")["spread"] > 2
     assert traits(found, "Cy")["drift_high"] < 0
@@ -91,7 +91,7 @@ def test_a_wide_hand_and_a_tired_one_are_found():
 
 def test_the_whole_panel_may_tire():
     table = panel(np.random.default_rng(5))
-    table["liking"] -= 0.15 * table["position"]
+    table["liking"] -= 0.15 * table["place"]
     said = described(table).sentences
     assert any(one.startswith("All tasters together drift by -") for one in said)
 

@@ -12,8 +12,8 @@ import numpy as np
 from trials.core.factors import Numeric
 from trials.core.measures import Measure
 from trials.deciding.rehearsal import rehearsals
+from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
-from trials.design.optimal import optimal
 from trials.design.power import power
 
 RESULT = Path(__file__).parent / "results" / "rehearsed_power.md"

@@ -184,7 +184,7 @@ def test_where_nothing_is_to_gain_the_best_is_confirmed():
     plan = trials.next_round(found, 8)
     fresh = new_bakes(plan)
     assert plan.details["action"] == "confirmation bakes"
-    assert fresh.count("control") == fresh.count("trial") == 4
+    assert fresh.count("reference") == fresh.count("trial") == 4
     trial = fresh.table[fresh.table["role"] == "trial"]
     assert set(trial["a"]) == set(trial["b"]) == {"high"}
     assert "a further round is not worth it" in " ".join(plan.reasons)
@@ -266,7 +266,7 @@ def test_every_day_has_reference_bakes_as_before(demo_line):
     before, after, _ = demo_line
     for one in (before, after):
         table = one.plan.table
-        assert (table["role"] == "control").groupby(table["day"]).sum().eq(1).all()
+        assert (table["role"] == "reference").groupby(table["day"]).sum().eq(1).all()
     assert after.plan.count("trial") == 8
 
 

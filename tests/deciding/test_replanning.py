@@ -159,7 +159,7 @@ def test_a_bake_made_again_is_served_to_whom_the_lost_one_was_meant_for(midway):
     kept = new[new["bake"] != again].set_index(["taster", "code"])["bake"]
     assert kept.sort_index().equals(old.set_index(["taster", "code"])["bake"].sort_index())
     assert not new["code"].duplicated().any()
-    places = new.groupby(["taster", "sitting"])["position"]
+    places = new.groupby(["taster", "sitting"])["place"]
     assert (places.max() == places.size()).all()
     trials.write_sheets(changed)
     ballot = (changed.folder / "ballots" / f"ballot-{meant[0]}.html").read_text(encoding="utf-8")

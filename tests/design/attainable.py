@@ -7,7 +7,7 @@ import numpy as np
 
 from trials.core.factors import Categorical, Numeric
 from trials.core.plan import Plan
-from trials.design.optimal import optimal
+from trials.design.exchange import optimal
 
 PATH = Path(__file__).parents[1] / "reference" / "attainable_plans.csv"
 

@@ -119,7 +119,7 @@ def test_blends_are_crossed_with_process_factors_and_loads_hold_one_heat():
     oil = Numeric("oil", 165, 180, hard_to_change=True)
     fat = Categorical("fat", ["butter", "lard", "oil"])
     factors = [*parts(3), oil, fat]
-    plan = simplex_lattice(factors, 2, replicates=2, days=2, controls=2, seed=1)
+    plan = simplex_lattice(factors, 2, replicates=2, days=2, references=2, seed=1)
     trial = plan.table[plan.table["role"] == "trial"]
     assert len(trial) == 6 * 2 * 3 * 2
     assert (trial.groupby("load")["oil"].nunique() == 1).all()

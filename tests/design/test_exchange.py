@@ -17,7 +17,7 @@ from trials.core.factors import Categorical, Component, Numeric
 from trials.core.plan import Plan
 from trials.core.terms import basis, coded_settings, model_terms
 from trials.design import search as starts_module
-from trials.design.optimal import augment, optimal
+from trials.design.exchange import add_bakes, optimal
 
 OIL = Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True)
 WATER = Numeric("hydration", 92, 108, "%")
@@ -98,16 +98,16 @@ def test_best_of_all_plans_is_found_where_all_can_be_tried():
 
 
 def test_the_demo_round():
-    plan = demo(controls=6)
+    plan = demo(references=6)
     table = plan.table
     assert plan.sentence().startswith("24 bakes and 6 reference bakes in 6 oil fills")
     per_load = table[table["role"] == "trial"].groupby("load")
     assert (per_load.size() == 4).all()
     assert (per_load["oil temperature"].nunique() == 1).all()
     assert sorted(per_load["oil temperature"].first()) == [165.0] * 3 + [180.0] * 3
-    controls = table[table["role"] == "control"]
-    assert (controls["oil temperature"] == 172).all()
-    assert controls["load"].nunique() == 6
+    references = table[table["role"] == "reference"]
+    assert (references["oil temperature"] == 172).all()
+    assert references["load"].nunique() == 6
 
 
 def test_an_excluded_corner_is_left_out_and_remembered():
@@ -195,8 +195,8 @@ def test_days_are_taken_out():
 
 
 def test_kept_bakes_stay_as_they_are():
-    plan = optimal([WATER, FLOUR], model="main", bakes=4, criterion="D", controls=1, seed=1)
-    longer = augment(plan, 5, model="quadratic", seed=2)
+    plan = optimal([WATER, FLOUR], model="main", bakes=4, criterion="D", references=1, seed=1)
+    longer = add_bakes(plan, 5, model="quadratic", seed=2)
     pd.testing.assert_frame_equal(longer.table.iloc[:5], plan.table)
     assert longer.count() == 9
     assert longer.table["bake"].is_unique
@@ -208,7 +208,7 @@ def test_kept_bakes_stay_as_they_are():
 
 
 def test_new_loads_after_kept_ones():
-    longer = augment(demo(controls=6), 4, seed=5)
+    longer = add_bakes(demo(references=6), 4, seed=5)
     table = longer.table
     assert table["load"].nunique() == 7
     assert (table.groupby("load")["day"].nunique() == 1).all()

@@ -21,15 +21,15 @@ def trial(plan):
 
 
 def test_the_demo_plan_has_a_hot_and_a_cool_load_of_four_each_day():
-    plan = fractional_factorial(DEMO, bakes=32, days=4, loads=8, controls=4, seed=4)
+    plan = fractional_factorial(DEMO, bakes=32, days=4, loads=8, references=4, seed=4)
     assert plan.sentence() == "32 bakes and 4 reference bakes in 8 oil fills over 4 days"
     bakes = trial(plan)
     assert set(bakes.groupby("load").size()) == {4}
     assert (bakes.groupby("load")[OIL.name].nunique() == 1).all()
     assert all(set(day[OIL.name]) == {165.0, 180.0} for _, day in bakes.groupby("day"))
-    controls = plan.table[plan.table["role"] == "control"]
-    assert sorted(controls["day"]) == [1, 2, 3, 4]
-    assert set(controls[OIL.name]) == {172.0}
+    references = plan.table[plan.table["role"] == "reference"]
+    assert sorted(references["day"]) == [1, 2, 3, 4]
+    assert set(references[OIL.name]) == {172.0}
     assert len(plan.details["on days"]) == len(plan.details["on loads"]) == 1
     assert len(plan.model) == 6 + 14
     X = model_matrix(model_terms(plan.model, plan.factors), plan.factors, bakes).X
@@ -112,7 +112,7 @@ def test_main_effects_never_go_with_days(count, power, seed, copies):
 
 def test_the_same_seed_gives_the_same_plan_and_another_another():
     first, again, other = (
-        fractional_factorial(DEMO, bakes=32, days=4, controls=4, seed=seed).table
+        fractional_factorial(DEMO, bakes=32, days=4, references=4, seed=seed).table
         for seed in (7, 7, 8)
     )
     assert first.equals(again)
@@ -120,7 +120,7 @@ def test_the_same_seed_gives_the_same_plan_and_another_another():
 
 
 def test_coded_settings_decode_and_encode_to_themselves():
-    plan = fractional_factorial(DEMO, bakes=36, days=4, centre_bakes=4, controls=3, seed=7)
+    plan = fractional_factorial(DEMO, bakes=36, days=4, centre_bakes=4, references=3, seed=7)
     for factor in plan.factors:
         coded = plan.coded[factor.name]
         assert np.array_equal(factor.decode(coded), plan.table[factor.name])
@@ -181,7 +181,7 @@ BAD_FRACTIONS = [
     ({"bakes": 16, "loads": 6}, "loads is 6 .* 1, 2, 4, 8 or 16"),
     ({"bakes": 16, "loads": 0}, "loads .* is 0; a whole number"),
     ({"bakes": 16, "loads": {"dough": 4}}, 'loads names "dough"'),
-    ({"bakes": 16, "controls": -1}, "controls is -1"),
+    ({"bakes": 16, "references": -1}, "references is -1"),
     ({"bakes": 16, "centre_bakes": -1}, "centre_bakes is -1"),
     ({"bakes": 16, "seed": -1}, "seed is -1"),
 ]

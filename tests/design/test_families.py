@@ -14,15 +14,15 @@ OIL = Numeric("oil: heat", 165, 180, "°C", centre=172, hard_to_change=True)
 FAT = Categorical('"best" fat', ["beurre salé", "lard 50%", "oil: sunflower"])
 SQUARE = [Categorical(name, ["a b", "c%", "é"]) for name in ("fat", "shelf: 1", "side")]
 FAMILIES = {
-    "full": lambda seed: design.full_factorial([OIL, FAT, *numbers(2)], controls=2, seed=seed),
+    "full": lambda seed: design.full_factorial([OIL, FAT, *numbers(2)], references=2, seed=seed),
     "fraction": lambda seed: design.fractional_factorial(
-        [OIL, *numbers(5)], bakes=32, days=4, controls=4, seed=seed
+        [OIL, *numbers(5)], bakes=32, days=4, references=4, seed=seed
     ),
     "mirror": lambda seed: design.fold_over(
         design.fractional_factorial(numbers(5), bakes=8, seed=seed), seed=seed
     ),
-    "hadamard": lambda seed: design.plackett_burman(numbers(9), controls=1, seed=seed),
-    "definitive": lambda seed: design.definitive_screening(numbers(6), days=2, seed=seed),
+    "hadamard": lambda seed: design.plackett_burman(numbers(9), references=1, seed=seed),
+    "definitive": lambda seed: design.conference_screening(numbers(6), days=2, seed=seed),
     "composite": lambda seed: design.central_composite(numbers(3), axial="rotatable", seed=seed),
     "three-level": lambda seed: design.box_behnken(numbers(4), days=3, seed=seed),
     "lattice": lambda seed: design.simplex_lattice([*parts(3), OIL], seed=seed),
@@ -45,7 +45,7 @@ def test_a_plan_has_the_columns_of_the_contract(name):
     assert list(table.columns[:4]) == ["bake", "day", "load", "role"]
     assert list(table.columns[4 : 4 + len(plan.factors)]) == [f.name for f in plan.factors]
     assert table["bake"].is_unique
-    assert set(table["role"]) <= {"trial", "centre", "control"}
+    assert set(table["role"]) <= {"trial", "centre", "reference"}
     assert not table.drop(columns="load").isna().any().any()
     assert plan.reasons
 
@@ -74,7 +74,7 @@ def test_coded_settings_decode_and_encode_to_themselves(name):
 @pytest.mark.parametrize("name", FAMILIES)
 def test_a_load_holds_one_heat_for_all_but_reference_bakes(name):
     plan = FAMILIES[name](1)
-    bakes = plan.table[plan.table["role"] != "control"]
+    bakes = plan.table[plan.table["role"] != "reference"]
     for factor in plan.factors:
         if factor.group:
             assert (bakes.groupby(factor.group)[factor.name].nunique() == 1).all()

@@ -46,9 +46,9 @@ def test_no_other_part_tells_more(bakes):
 def test_kinds_reference_bakes_and_the_seed_of_the_whole_are_kept():
     kinds = [Categorical(name, ["butter", "lard"]) for name in "abcde"]
     whole = fractional_factorial(kinds, bakes=16, seed=7)
-    part = first_part(whole, 12, model="interactions", controls=2)
-    assert (part.count(), part.count("control"), part.seed) == (12, 2, 7)
-    again = first_part(whole, 12, model="interactions", controls=2)
+    part = first_part(whole, 12, model="interactions", references=2)
+    assert (part.count(), part.count("reference"), part.seed) == (12, 2, 7)
+    again = first_part(whole, 12, model="interactions", references=2)
     assert again.table.equals(part.table)
 
 

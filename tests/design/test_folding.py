@@ -8,8 +8,8 @@ from tests.design.naming import numbers, parts
 from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Numeric
 from trials.design.blend import simplex_centroid
+from trials.design.exchange import optimal
 from trials.design.factorial import fold_over, fractional_factorial, full_factorial
-from trials.design.optimal import optimal
 
 
 def products(plan):
@@ -67,7 +67,9 @@ def test_half_the_mirror_bakes_free_any_named_pair(pair):
 
 def test_the_first_bakes_stay_and_days_and_loads_go_on():
     oil = Numeric("oil", 165, 180, hard_to_change=True)
-    first = fractional_factorial([oil, *numbers(5)], bakes=16, days=2, loads=4, controls=2, seed=1)
+    first = fractional_factorial(
+        [oil, *numbers(5)], bakes=16, days=2, loads=4, references=2, seed=1
+    )
     folded = fold_over(first, seed=2)
     kept = folded.table.head(len(first.table))
     assert kept.equals(first.table)

@@ -27,7 +27,7 @@ def test_new_loads_and_days_follow():
 
 
 def test_reference_bakes_are_kept_but_not_judged():
-    kept = read_kept([OIL], made(controls=2))
+    kept = read_kept([OIL], made(references=2))
     assert len(kept) == 6
     assert len(judged(kept)) == 4
     settings = kept_settings([OIL], judged(kept), 5)

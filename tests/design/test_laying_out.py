@@ -50,12 +50,12 @@ def test_every_place_is_as_likely_for_every_bake():
 
 
 def test_reference_bakes_spread_and_never_wait_for_cooling():
-    table = plan(controls=4).table
-    controls = table[table["role"] == "control"]
-    assert controls.groupby("load").size().eq(1).all()
-    assert controls[["oil", "fat"]].drop_duplicates().to_numpy().tolist() == [[172.0, "butter"]]
+    table = plan(references=4).table
+    references = table[table["role"] == "reference"]
+    assert references.groupby("load").size().eq(1).all()
+    assert references[["oil", "fat"]].drop_duplicates().to_numpy().tolist() == [[172.0, "butter"]]
     for _, load in table.groupby("load"):
-        place = load["role"].tolist().index("control")
+        place = load["role"].tolist().index("reference")
         hot = load.loc[load["role"] == "trial", "oil"].iloc[0] > 172
         assert place == (0 if hot else len(load) - 1)
 
@@ -95,7 +95,7 @@ def test_what_can_not_be_baked_is_refused(change, message):
         lay_out([OIL, FAT], change(bakes()), family="all", model="main")
 
 
-@pytest.mark.parametrize("controls", [-1, 1.5, "two", True])
-def test_counts_are_whole(controls):
-    with pytest.raises(PlanError, match="controls is"):
-        plan(controls=controls)
+@pytest.mark.parametrize("references", [-1, 1.5, "two", True])
+def test_counts_are_whole(references):
+    with pytest.raises(PlanError, match="references is"):
+        plan(references=references)

@@ -7,16 +7,16 @@ import pytest
 from trials.base.errors import TrialsError
 from trials.core.factors import Categorical, Numeric
 from trials.core.terms import basis, coded_settings, model_terms
+from trials.design.exchange import optimal
 from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.midway import add, best_extra, drop, placed, repeat, still_tells
-from trials.design.optimal import optimal
 from trials.design.power import power
 
 REST, SALT, WATER = Numeric("rest", 20, 60), Numeric("salt", 1, 3), Numeric("water", 92, 108)
 OIL = Numeric("oil", 165, 180, hard_to_change=True)
 FAT = Categorical("fat", ["butter", "lard", "sunflower oil"])
 HALF = fractional_factorial([REST, SALT, WATER, Categorical("fat", ["a", "b"])], bakes=8,
-                            controls=1, seed=1)  # fmt: skip
+                            references=1, seed=1)  # fmt: skip
 FILLS = optimal(
     [OIL, REST, SALT], model="interactions", bakes=16, criterion="D", loads=4, days=2, seed=1
 )
@@ -90,7 +90,7 @@ def test_what_is_lost_is_named_and_the_lost_bake_mends_it():
 def information(plan, ratio):
     """The information matrix from its definition: days fixed, loads in the covariance."""
     bakes = plan.table
-    bakes = bakes[bakes["role"] != "control"]
+    bakes = bakes[bakes["role"] != "reference"]
     made = basis(model_terms(plan.model, plan.factors), plan.factors)
     X = made.rows(coded_settings(plan.factors, bakes))
     days = pd.get_dummies(bakes["day"]).to_numpy(dtype=float)[:, 1:]

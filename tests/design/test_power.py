@@ -10,8 +10,8 @@ from scipy import stats
 
 from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Numeric
+from trials.design.exchange import optimal
 from trials.design.layout import lay_out
-from trials.design.optimal import optimal
 from trials.design.power import bakes_needed, power, smallest_effect, strata, tasters_or_bakes
 
 EXPECTED = json.loads(
@@ -109,7 +109,7 @@ def test_four_oil_fills_leave_two_degrees_of_freedom():
 def test_the_demo_rounds_figures():
     # The trade sheet, scenario A: temperature 0.33 on 4 df, about 1.2; others 0.20, about 0.6
     plan = optimal(
-        [OIL, *OTHERS], model="main", bakes=24, days=6, loads=6, controls=6, criterion="D", seed=1
+        [OIL, *OTHERS], model="main", bakes=24, days=6, loads=6, references=6, criterion="D", seed=1
     )
     found = power(plan, effect=1, tasters=8).set_index("term")
     heat = found.loc["oil temperature"]

@@ -169,9 +169,9 @@ def test_mirror_bakes_are_weighed_for_a_fraction_that_is_kept(first, bakes, aim)
 
 
 def test_reference_bakes_come_on_top():
-    plan = propose(numbers(3), 8, controls=3, seed=1)
+    plan = propose(numbers(3), 8, references=3, seed=1)
     assert plan.count() == 8
-    assert plan.count("control") == 3
+    assert plan.count("reference") == 3
 
 
 @pytest.mark.parametrize("aim", ["screen", "interactions", "optimise"])
@@ -222,7 +222,7 @@ def test_a_table_of_exclusions_goes_with_the_plan_whatever_its_family():
         ({"bakes": 3}, "bakes is 3"),
         ({"aim": "learn"}, "aim is 'learn'"),
         ({"days": 0}, "days is 0"),
-        ({"controls": -1}, "controls is -1"),
+        ({"references": -1}, "references is -1"),
         ({"loads": 5}, "loads is 5"),
         ({"loads": {"dough": 4}}, '"dough"'),
         ({"tasters": 0}, "tasters is 0"),
@@ -271,12 +271,12 @@ def test_relabelling_the_factors_does_not_change_what_is_promised():
 
 def test_bakes_left_for_later_make_this_round_a_part_of_the_plan_for_both():
     whole = propose(numbers(5), 16, aim="interactions", seed=1)
-    part = propose(numbers(5), 12, aim="interactions", later=4, controls=2, seed=1)
+    part = propose(numbers(5), 12, aim="interactions", later=4, references=2, seed=1)
     names = [factor.name for factor in whole.factors]
-    settings = set(map(tuple, part.table.loc[part.table["role"] != "control", names].to_numpy()))
+    settings = set(map(tuple, part.table.loc[part.table["role"] != "reference", names].to_numpy()))
     assert len(settings) == 12
     assert settings < set(map(tuple, whole.table[names].to_numpy()))
-    assert (part.count(), part.count("control"), part.days) == (12, 2, 1)
+    assert (part.count(), part.count("reference"), part.days) == (12, 2, 1)
     assert "the part to bake first of a plan of 16 bakes" in part.reasons[-1]
     assert "16 bakes would" in said(part)
 

@@ -10,7 +10,7 @@ from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Numeric
 from trials.design.screening import (
     conference_matrix,
-    definitive_screening,
+    conference_screening,
     hadamard_columns,
     plackett_burman,
 )
@@ -28,7 +28,7 @@ def pair_list(count):
 
 
 def codes(plan, role=None):
-    rows = plan.table["role"] == role if role else plan.table["role"] != "control"
+    rows = plan.table["role"] == role if role else plan.table["role"] != "reference"
     coded = plan.coded[rows].copy()
     for factor in plan.factors:
         if isinstance(factor, Categorical):
@@ -85,7 +85,7 @@ def test_powers_of_two_give_the_regular_fraction(bakes):
 
 
 def test_two_days_use_a_column_that_is_left():
-    plan = plackett_burman([*numbers(6), KINDS[0]], days=2, centre_bakes=2, controls=2, seed=1)
+    plan = plackett_burman([*numbers(6), KINDS[0]], days=2, centre_bakes=2, references=2, seed=1)
     assert plan.sentence().endswith(
         "12 bakes and 2 middle-setting bakes and 2 reference bakes over 2 days"
     )
@@ -105,7 +105,7 @@ def test_conference_matrices_are_orthogonal(order):
 
 @pytest.mark.parametrize("count", range(3, 13))
 def test_main_effects_are_clear_of_each_other_and_of_all_second_order_terms(count):
-    plan = definitive_screening(numbers(count), seed=1)
+    plan = conference_screening(numbers(count), seed=1)
     X = codes(plan)
     assert len(X) == (2 * count + 1 if count % 2 == 0 else 2 * count + 3)
     assert np.array_equal(X.T @ X, np.diag(np.diag(X.T @ X)))
@@ -116,7 +116,7 @@ def test_main_effects_are_clear_of_each_other_and_of_all_second_order_terms(coun
 @pytest.mark.parametrize("count", ["4", "6", "8", "12"])
 def test_definitive_screening_has_the_published_properties(count):
     known = REFERENCE["definitive_screening_even_k"][count]
-    plan = definitive_screening(numbers(int(count)), seed=1)
+    plan = conference_screening(numbers(int(count)), seed=1)
     X = codes(plan)
     assert len(X) == known["runs"]
     assert set(np.diag(X.T @ X)) == {known["main_diag"]}
@@ -128,7 +128,7 @@ def test_definitive_screening_has_the_published_properties(count):
 @pytest.mark.parametrize("days", [1, 2, 3])
 @pytest.mark.parametrize("count", [5, 6])
 def test_kinds_leave_main_effects_clear_of_second_order_terms_but_not_of_each_other(days, count):
-    plan = definitive_screening([*numbers(count - 2), *KINDS], days=days, seed=1)
+    plan = conference_screening([*numbers(count - 2), *KINDS], days=days, seed=1)
     X = codes(plan)
     assert len(X) == 2 * (count + count % 2) + 2 * days
     assert not (X.T @ np.column_stack([X[:, : count - 2] ** 2, pairs_of(X)])).any()
@@ -139,22 +139,22 @@ def test_kinds_leave_main_effects_clear_of_second_order_terms_but_not_of_each_ot
 
 
 def test_the_days_of_a_definitive_screening_do_not_touch_main_effects():
-    plan = definitive_screening(numbers(8), days=3, controls=3, seed=1)
-    table = plan.table[plan.table["role"] != "control"]
-    coded = plan.coded[plan.table["role"] != "control"]
+    plan = conference_screening(numbers(8), days=3, references=3, seed=1)
+    table = plan.table[plan.table["role"] != "reference"]
+    coded = plan.coded[plan.table["role"] != "reference"]
     assert np.allclose(coded.groupby(table["day"]).sum(), 0)
     assert table[table["role"] == "centre"].groupby("day").size().tolist() == [1, 1, 1]
 
 
 def test_the_same_seed_gives_the_same_plan():
-    for family in (plackett_burman, definitive_screening):
+    for family in (plackett_burman, conference_screening):
         assert family(numbers(6), seed=3).table.equals(family(numbers(6), seed=3).table)
         assert not family(numbers(6), seed=3).table.equals(family(numbers(6), seed=4).table)
 
 
 def test_a_stated_middle_is_kept():
     oil = Numeric("oil", 165, 180, centre=172)
-    assert set(definitive_screening([oil, *numbers(3)], seed=1).table["oil"]) == {165, 172, 180}
+    assert set(conference_screening([oil, *numbers(3)], seed=1).table["oil"]) == {165, 172, 180}
 
 
 @pytest.mark.parametrize(
@@ -167,14 +167,14 @@ def test_a_stated_middle_is_kept():
         (lambda: plackett_burman(numbers(6), days=3), "days is 3; .* 1 or 2"),
         (lambda: plackett_burman(numbers(6, hard_to_change=True)), "hard to change"),
         (lambda: plackett_burman(parts(3)), "shares of a blend"),
-        (lambda: definitive_screening(numbers(2)), "2 factors; .* 3 to 12"),
-        (lambda: definitive_screening(numbers(13)), "13 factors; .* 3 to 12"),
-        (lambda: definitive_screening([*numbers(1), *KINDS]), "2 of 3 factors have two kinds"),
-        (lambda: definitive_screening(numbers(4), days=5), "days is 5; .* up to 2 days"),
-        (lambda: definitive_screening(numbers(4), centre_bakes=-1), "centre_bakes is -1"),
-        (lambda: definitive_screening(numbers(4, settings=(0, 10))), "two settings"),
+        (lambda: conference_screening(numbers(2)), "2 factors; .* 3 to 12"),
+        (lambda: conference_screening(numbers(13)), "13 factors; .* 3 to 12"),
+        (lambda: conference_screening([*numbers(1), *KINDS]), "2 of 3 factors have two kinds"),
+        (lambda: conference_screening(numbers(4), days=5), "days is 5; .* up to 2 days"),
+        (lambda: conference_screening(numbers(4), centre_bakes=-1), "centre_bakes is -1"),
+        (lambda: conference_screening(numbers(4, settings=(0, 10))), "two settings"),
         (
-            lambda: definitive_screening([*numbers(3), Categorical("fat", ["abc", "b", "c"])]),
+            lambda: conference_screening([*numbers(3), Categorical("fat", ["abc", "b", "c"])]),
             '"fat" has 3 levels',
         ),
     ],

@@ -10,7 +10,7 @@ from trials.core.factors import Categorical, Numeric, factor_from, factor_record
 from trials.core.terms import basis, coded_settings, model_matrix, model_terms, real_settings
 from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.aliasing import aliases
-from trials.design.optimal import optimal
+from trials.design.exchange import optimal
 from trials.design.power import power
 from trials.design.propose import propose
 from trials.design.quality import quality
@@ -186,7 +186,7 @@ def test_a_cell_that_should_be_empty_or_filled_is_named(tmp_path):
 
 
 def test_it_is_reached_from_propose():
-    plan = propose([METHOD, HEAT, REST], 18, controls=2, seed=1)
+    plan = propose([METHOD, HEAT, REST], 18, references=2, seed=1)
     table = plan.table
     assert table.loc[table["method"] != "fried", HEAT.name].isna().all()
     assert table.loc[table["method"] == "fried", HEAT.name].notna().all()

@@ -6,7 +6,7 @@ from trials.base.errors import PlanError
 from trials.core.factors import Categorical
 from trials.design.squares import graeco_latin_square, latin_square, orthogonal_squares
 
-NAMES = ("fat: kind", "flour %", "shelf", "position")
+NAMES = ("fat: kind", "flour %", "shelf", "place")
 
 
 def kinds(count, size):
@@ -39,7 +39,7 @@ def test_rows_columns_and_kinds_are_drawn_by_chance_from_the_seed():
     first, again, other = (latin_square(kinds(3, 5), seed=seed).table for seed in (1, 1, 2))
     assert first.equals(again)
     squares = [
-        table.pivot_table(index="shelf", columns="position", values="flour %").to_numpy()
+        table.pivot_table(index="shelf", columns="place", values="flour %").to_numpy()
         for table in (first, other)
     ]
     assert not np.array_equal(*squares)

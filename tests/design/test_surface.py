@@ -17,7 +17,7 @@ FAT = Categorical("fat", ["butter", "lard"])
 
 
 def matrix(plan):
-    table = plan.table[plan.table["role"] != "control"]
+    table = plan.table[plan.table["role"] != "reference"]
     return model_matrix(model_terms("quadratic", plan.factors), plan.factors, table).X
 
 

@@ -8,11 +8,11 @@ import pytest
 from trials import pictures
 from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Numeric
+from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
-from trials.design.optimal import optimal
 from trials.design.power import power, smallest_effect
 from trials.design.quality import quality
-from trials.design.screening import definitive_screening, plackett_burman
+from trials.design.screening import conference_screening, plackett_burman
 from trials.doors import demo
 from trials.show.style import FONT
 
@@ -35,7 +35,7 @@ DRAWN = {
     "efficiency": lambda: pictures.plan_efficiency(TWELVE),
     "leverage": lambda: pictures.plan_leverage(FILLS),
     "error sources": lambda: pictures.plan_error_sources(FILLS),
-    "map": lambda: pictures.plan_map(definitive_screening(FIVE, seed=1)),
+    "map": lambda: pictures.plan_map(conference_screening(FIVE, seed=1)),
 }
 
 

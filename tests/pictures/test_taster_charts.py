@@ -18,7 +18,7 @@ def scored(names, seed=2):
         for name in names
         for place, bake in enumerate(rng.permutation(8), start=1)
     ]
-    return pd.DataFrame(rows, columns=["taster", "position", "bake", "rest", "liking"])
+    return pd.DataFrame(rows, columns=["taster", "place", "bake", "rest", "liking"])
 
 
 def described(names):
@@ -47,7 +47,7 @@ def test_the_mean_of_every_place():
     found = described(["Ada", "Ben", "Cy", "Dee"])
     picture = places(found)
     thick = picture.figure.axes[0].lines[-1]
-    means = found.places.groupby("position")["apart"].mean()
+    means = found.places.groupby("place")["apart"].mean()
     assert thick.get_ydata() == pytest.approx(means.to_numpy())
     assert "All tasters together" in picture.text
 

@@ -53,7 +53,7 @@ def serving():
         [taster, 1, 0, "B01", code, "warm-up"]
         for taster, code in zip(TASTERS, ("984", "985"), strict=True)
     ]
-    return pd.DataFrame(rows, columns=["taster", "sitting", "position", "bake", "code", "kind"])
+    return pd.DataFrame(rows, columns=["taster", "sitting", "place", "bake", "code", "kind"])
 
 
 def make_round(folder, *, seed=7):

@@ -48,7 +48,7 @@ STEPS = (
 KITCHEN = Kitchen(heats=(Heat("pot", "oil temperature"),))
 
 
-def doughnut_plan(loads: int = 4, seed: int = 3, controls: int = 2) -> Plan:
+def doughnut_plan(loads: int = 4, seed: int = 3, references: int = 2) -> Plan:
     rows = [
         {
             "oil temperature": (165, 180)[load % 2],
@@ -62,7 +62,7 @@ def doughnut_plan(loads: int = 4, seed: int = 3, controls: int = 2) -> Plan:
         for bake in range(4)
     ]
     return lay_out(
-        FACTORS, pd.DataFrame(rows), family="test", model="main", controls=controls, seed=seed
+        FACTORS, pd.DataFrame(rows), family="test", model="main", references=references, seed=seed
     )
 
 

@@ -51,7 +51,7 @@ def answers(ballot: dict, **values: str) -> str:
         {
             "taster": ballot["taster"],
             "sitting": sample["sitting"],
-            "position": sample["position"],
+            "place": sample["place"],
             "code": sample["code"],
             "round": ballot["mark"],
             **{name.replace("_", " "): value for name, value in values.items()},

@@ -59,8 +59,8 @@ def test_what_is_hard_to_change_is_marked_and_reference_bakes_are_named(round_):
     markup = bake_sheets(round_)
     assert markup.count("oil temperature\u00a0▪") == len(round_.plan.table)
     assert "proof\u00a0▪" not in markup
-    controls = round_.plan.table.query("role == 'control'")["bake"]
-    for bake in controls:
+    references = round_.plan.table.query("role == 'reference'")["bake"]
+    for bake in references:
         assert "reference bake" in sheet_of(markup, bake)
 
 

@@ -70,7 +70,7 @@ def fill(page, piece):
 @needs_browser
 def test_a_phone_ballot_comes_back_through_incoming_with_every_scale(one):
     serving = read_serving(one)
-    mine = serving[serving["taster"] == "Ida"].sort_values(["sitting", "position"])
+    mine = serving[serving["taster"] == "Ida"].sort_values(["sitting", "place"])
     mine = mine.reset_index(drop=True)
     place = mine.groupby("sitting").cumcount()
     with opened(page_of(one, "Ida"), phone=True) as page:
@@ -359,8 +359,8 @@ def test_two_tasters_meet_hidden_repeats_and_the_reference_at_every_sitting(one)
         assert kinds.count("repeat") == 1
         assert kinds.count("reference") == 1
         assert sitting["code"].is_unique
-    controls = one.plan.table.query("role == 'control'")
-    assert set(serving.query("kind == 'reference'")["bake"]) == set(controls["bake"])
+    references = one.plan.table.query("role == 'reference'")
+    assert set(serving.query("kind == 'reference'")["bake"]) == set(references["bake"])
 
 
 def test_a_taster_of_one_day_is_served_that_day_alone(tmp_path):

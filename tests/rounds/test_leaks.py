@@ -31,7 +31,7 @@ def test_ballots_name_no_bake_setting_factor_day_or_load(written):
     pages = [path for path in files if "ballot" in path.name]
     assert len(pages) == 2 * len(made.tasters)
     plan = made.plan
-    secrets = {*plan.table["bake"], "control", "reference", "repeat", "load", "day", "centre"}
+    secrets = {*plan.table["bake"], "reference", "repeat", "load", "day", "centre"}
     for factor in plan.factors:
         secrets |= {factor.name, *(factor.show(value) for value in plan.table[factor.name])}
     # Allergens are named to all for the whole session, and everybody rinses with water

@@ -123,10 +123,10 @@ def lost_codes(round_):
 def test_ballots_handed_out_before_a_replan_are_read_after_it(one):
     lost = lost_codes(one)
     handed_out = scored(sheet(one), lost)
-    before = read_serving(one).set_index(["taster", "code"])["position"]
+    before = read_serving(one).set_index(["taster", "code"])["place"]
     changed = slipped(one)
     trials.write_sheets(changed)
-    after = read_serving(changed).set_index(["taster", "code"])["position"]
+    after = read_serving(changed).set_index(["taster", "code"])["place"]
     assert (after.loc[before.index] != before).any()  # others moved to make room
     drop(changed, handed_out)
     assert check(changed) == []
@@ -139,12 +139,12 @@ def test_a_place_that_no_plan_ever_gave_is_refused_after_a_replan(one):
     changed = slipped(one)
     trials.write_sheets(changed)
     head, *lines = scored(sheet(changed), lost_codes(changed)).splitlines()
-    place = head.split(",").index("position")
+    place = head.split(",").index("place")
     last = lines[-1].split(",")
     last[place] = str(int(last[place]) - 2)
     drop(changed, "\n".join([head, *lines[:-1], ",".join(last)]) + "\n")
     (problem,) = check(changed)
-    assert problem.place.column == "position"
+    assert problem.place.column == "place"
 
 
 def test_the_cooks_sheet_from_before_a_replan_is_read_in_place_of_the_new_one(one):

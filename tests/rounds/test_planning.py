@@ -147,8 +147,8 @@ def test_an_idea_that_can_not_be_planned_leaves_the_plan_that_is_there(folder):
     with pytest.raises(RoundError, match="stove"):
         planned_round(folder)
     change(folder, 'needs = ["stove"]', 'needs = ["oven"]')
-    change(folder, 'name = "liking"', 'name = "position"')
-    with pytest.raises(ValueError, match="position"):
+    change(folder, 'name = "liking"', 'name = "place"')
+    with pytest.raises(ValueError, match="place"):
         planned_round(folder)
     assert {**everything(folder), "idea.toml": b""} == {**before, "idea.toml": b""}
 

@@ -21,7 +21,7 @@ LIKING = Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.5)
 
 def made(folder, **changes):
     fields = {
-        "plan": full_factorial(FACTORS, replicates=2, loads=4, controls=1, seed=1),
+        "plan": full_factorial(FACTORS, replicates=2, loads=4, references=1, seed=1),
         "measures": [LIKING, Measure("loss", "number", unit="%", per="bake")],
         "formula": Formula("dough", {"bread flour": 100, "water": 60, "butter": 10}),
         "tasters": [Taster("Ada", ("milk",)), Taster("Bo")],
@@ -99,6 +99,6 @@ def test_a_file_that_came_is_kept_as_it_came(tmp_path):
 
 def test_names_that_the_sheets_need_are_refused(tmp_path):
     with pytest.raises(MeasureError, match="column"):
-        made(tmp_path / "r", measures=[Measure("position", "number")])
+        made(tmp_path / "r", measures=[Measure("place", "number")])
     with pytest.raises(MeasureError, match="nothing is scored"):
         made(tmp_path / "s", measures=[])

@@ -81,7 +81,7 @@ def test_a_bake_has_its_row_settings_status_and_no_score_when_it_failed(filled):
         assert row.day == plan.loc[row.bake, "day"]
         assert row.load == plan.loc[row.bake, "load"]
     assert list(back.columns[:9]) == [
-        "taster", "sitting", "position", "kind", "code", "bake", "day", "load", "role",
+        "taster", "sitting", "place", "kind", "code", "bake", "day", "load", "role",
     ]  # fmt: skip
     assert "warm-up" not in set(back["kind"])
 

@@ -13,8 +13,8 @@ from trials.analysis.fitting import fit
 from trials.base.errors import FormulaError
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
+from trials.design.exchange import optimal
 from trials.design.layout import lay_out
-from trials.design.optimal import optimal
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import (
     bake_formulas,
@@ -47,7 +47,7 @@ def round_(tmp_path_factory):
         bakes=12,
         loads={"dough": 6},
         days=3,
-        controls=2,
+        references=2,
         seed=3,
     )
     height = Measure("height", "number", unit="mm", per="bake")
@@ -66,9 +66,9 @@ def test_the_plan_keeps_a_dough_to_one_hydration(round_):
 def test_a_reference_bake_of_another_formula_is_a_dough_of_its_own(round_):
     """The middle, 100 %, is none of the trial doughs' 92 and 108 %: two more doughs are mixed."""
     table = round_.plan.table
-    references = table[table["role"] == "control"]
+    references = table[table["role"] == "reference"]
     assert set(references["hydration"]) == {100.0}
-    assert not set(references["dough"]) & set(table.loc[table["role"] != "control", "dough"])
+    assert not set(references["dough"]) & set(table.loc[table["role"] != "reference", "dough"])
     assert references["dough"].is_unique
     assert table["dough"].nunique() == 8
     assert "8 dough batches (2 for reference bakes alone)" in round_.plan.sentence()
@@ -76,7 +76,7 @@ def test_a_reference_bake_of_another_formula_is_a_dough_of_its_own(round_):
 
 def test_a_reference_bake_of_the_same_formula_is_divided_from_its_home_dough():
     bakes = pd.DataFrame({"hydration": [100.0] * 2, "proof": [40.0, 70.0], "dough": [1, 1]})
-    plan = lay_out([WATER, PROOF], bakes, family="one", model=["proof"], controls=1, seed=1)
+    plan = lay_out([WATER, PROOF], bakes, family="one", model=["proof"], references=1, seed=1)
     assert plan.table["dough"].tolist() == [1, 1, 1]
 
 
@@ -86,7 +86,7 @@ def test_a_heated_load_keeps_its_reference_bake_and_a_load_that_is_only_mixed_do
     bakes = pd.DataFrame(
         {"fat": ["lard"] * 2, "oil": [165.0] * 2, "proof": [40.0, 70.0], "load": [1, 1]}
     )
-    asked = {"family": "one", "model": ["proof"], "controls": 1, "seed": 1}
+    asked = {"family": "one", "model": ["proof"], "references": 1, "seed": 1}
     heated = lay_out([fat, oil, PROOF], bakes, **asked)
     assert heated.table["load"].tolist() == [1, 1, 1]
     mixed = lay_out([fat, PROOF], bakes, **asked).table.set_index("role")
@@ -114,7 +114,7 @@ def test_each_dough_is_weighed_once_for_all_its_bakes(round_):
 
 def test_reference_bakes_of_another_hydration_are_mixed_by_themselves(round_):
     own = weights(round_)
-    for bake in round_.plan.table.query("role == 'control'")["bake"]:
+    for bake in round_.plan.table.query("role == 'reference'")["bake"]:
         assert "bread flour" in set(own.loc[own["bake"] == bake, "ingredient"])
 
 
@@ -177,11 +177,11 @@ def test_the_fit_judges_what_is_set_per_dough_by_doughs(round_):
     record_scores(round_, entered.assign(height=height.round(2)))
     assert "dough" in scores(round_)
     tests = fit(round_, "height").tests.set_index("term")
-    assert tests.loc["hydration", "tested_against"] == "dough batches"
-    assert tests.loc["proof", "tested_against"] == "bakes"
+    assert tests.loc["hydration", "judged_against"] == "dough batches"
+    assert tests.loc["proof", "judged_against"] == "bakes"
     # Eight doughs over three days, two of them of reference bakes: 8 - 1 - 2 (days)
     # - 1 (hydration) - 1 (the level of reference bakes) = 3
-    assert tests.loc["hydration", "den_df"] == pytest.approx(3, abs=0.2)
+    assert tests.loc["hydration", "error_df"] == pytest.approx(3, abs=0.2)
 
 
 def test_what_changes_a_shared_dough_between_its_bakes_is_refused(tmp_path):

@@ -10,7 +10,7 @@ from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut
 from tests.test_crossings import PLAIN, SWEET
 from trials.base.errors import RoundError
 from trials.base.files import read_csv
-from trials.design.optimal import optimal
+from trials.design.exchange import optimal
 from trials.doors.cli import run
 from trials.doors.crossings import crossing_factors, share_name
 from trials.recipe.cautions import HOT_OIL

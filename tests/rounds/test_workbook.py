@@ -78,7 +78,7 @@ def test_the_cooks_sheet_shows_settings_and_boxes(blank):
 def test_the_tasters_sheet_has_a_row_per_taster_and_code_and_no_warm_up(blank):
     table = tasting_sheet(blank, serving())
     assert list(table.columns) == [
-        "taster", "sitting", "position", "code", "liking", "ginger heat", "sweetness",
+        "taster", "sitting", "place", "code", "liking", "ginger heat", "sweetness",
         "said of it", "note", "round",
     ]  # fmt: skip
     assert len(table) == 16

@@ -41,7 +41,7 @@ def serving() -> pd.DataFrame:
         for taster, codes in CODES.items()
         for place, code in enumerate(codes)
     ]
-    names = ["taster", "sitting", "position", "bake", "code", "kind"]
+    names = ["taster", "sitting", "place", "bake", "code", "kind"]
     return pd.DataFrame(rows, columns=names)
 
 

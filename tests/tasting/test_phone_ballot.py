@@ -57,7 +57,7 @@ def test_the_columns_are_those_of_the_tastings_sheet_and_the_rounds_mark():
     assert result_columns(EVERY) == [
         "taster",
         "sitting",
-        "position",
+        "place",
         "code",
         "crispness",
         "sweetness",
@@ -140,7 +140,7 @@ def test_a_ballot_is_filled_reloaded_half_way_finished_and_read_back(tmp_path):
         table = read_csv(saved(page, tmp_path))
     assert list(table.columns) == result_columns(EVERY)
     assert list(table["code"]) == SAMPLES
-    assert list(table["position"]) == ["1", "2", "3", "4", "5"]
+    assert list(table["place"]) == ["1", "2", "3", "4", "5"]
     assert set(table["round"]) == {"rbcdfghjk"}
     first = table.iloc[0]
     assert first["liking"] == "8"

@@ -73,9 +73,9 @@ def test_every_plan_keeps_its_promises(request):
     for (_, _), sitting in table.groupby(["taster", "sitting"]):
         kinds = sitting.groupby("kind")["bake"].agg(set)
         scored = sitting[sitting["kind"] != "warm-up"]
-        assert sorted(scored["position"]) == list(range(1, len(scored) + 1))
+        assert sorted(scored["place"]) == list(range(1, len(scored) + 1))
         assert len(scored) <= asked["per_sitting"]
-        assert set(sitting.loc[sitting["kind"] == "warm-up", "position"]) <= {0}
+        assert set(sitting.loc[sitting["kind"] == "warm-up", "place"]) <= {0}
         if asked["repeats"]:
             assert kinds["repeat"] <= kinds["sample"]
     # everybody meets all they may, when sittings were left free
@@ -97,7 +97,7 @@ def test_places_are_even_to_within_one(tasters, bakes, per_sitting, one_sitting,
         sittings=1 if one_sitting else None,
         seed=seed,
     )
-    places = pd.crosstab(plan.table["bake"], plan.table["position"])
+    places = pd.crosstab(plan.table["bake"], plan.table["place"])
     if not one_sitting or tasters * per_sitting >= bakes:
         assert len(places) == bakes
     counted = int(np.ptp(places, axis=0).max())
@@ -108,7 +108,7 @@ def test_neighbours_are_counted_as_reported():
     plan = serving_plan(PEOPLE, BAKES[:6], per_sitting=3, seed=5)
     after = pd.DataFrame(0, index=BAKES[:6], columns=BAKES[:6])
     for _, sitting in plan.table.groupby(["taster", "sitting"]):
-        order = sitting.sort_values("position")["bake"].tolist()
+        order = sitting.sort_values("place")["bake"].tolist()
         for i in range(len(order) - 1):
             after.loc[order[i], order[i + 1]] += 1
     between = after.to_numpy()[~np.eye(6, dtype=bool)]
@@ -128,7 +128,7 @@ def test_hidden_repeats_are_spread_over_the_bakes():
     plan = serving_plan(PEOPLE, BAKES[:4], per_sitting=5, repeats=1, seed=3)
     repeats = plan.table[plan.table["kind"] == "repeat"]
     assert repeats["bake"].value_counts().tolist() == [2, 2, 2, 2]
-    assert repeats["position"].value_counts().max() <= 2
+    assert repeats["place"].value_counts().max() <= 2
 
 
 def test_one_taster_is_a_plan():
@@ -138,12 +138,12 @@ def test_one_taster_is_a_plan():
 
 def test_the_blind_reference_takes_its_turn_and_the_named_one_stands_first():
     blind = serving_plan(PEOPLE[:5], BAKES[:4], per_sitting=5, reference="C01", seed=1)
-    places = blind.table.loc[blind.table["kind"] == "reference", "position"]
+    places = blind.table.loc[blind.table["kind"] == "reference", "place"]
     assert sorted(places) == [1, 2, 3, 4, 5]
     named = serving_plan(
         PEOPLE[:5], BAKES[:4], per_sitting=5, reference="C01", reference_named=True, seed=1
     )
-    assert set(named.table.loc[named.table["kind"] == "reference", "position"]) == {1}
+    assert set(named.table.loc[named.table["kind"] == "reference", "place"]) == {1}
 
 
 def test_a_reference_of_each_day_is_served_on_its_day():
@@ -294,7 +294,7 @@ def test_what_turns_out_to_be_avoided_is_taken_away():
 def test_places_stay_even_around_a_newcomer():
     plan = serving_plan(PEOPLE[:3], BAKES[:4], per_sitting=4, seed=2)
     new = replan_servings(plan, served=[], next_sitting=1, joins=["Kai"], seed=3)
-    places = pd.crosstab(new.table["bake"], new.table["position"]).to_numpy()
+    places = pd.crosstab(new.table["bake"], new.table["place"]).to_numpy()
     assert (places == 1).all()
 
 

@@ -22,6 +22,7 @@ from trials.base.errors import FitError
 from trials.base.words import in_words, kitchen_term, percent, tidy_number
 from trials.core.factors import Factor
 from trials.core.measures import Measure
+from trials.core.roles import Role
 from trials.core.terms import Model, is_blend
 from trials.rounds.round import Round
 
@@ -249,14 +250,14 @@ def _columns(asked: Question) -> tuple[pd.DataFrame, dict[str, str]]:
 
 
 def _tests_table(asked: Question, tested: list[OrdinalTest], numbers: Findings) -> pd.DataFrame:
-    control = asked.table["role"] == "control" if "role" in asked.table else False
-    silent = np.broadcast_to(np.asarray(control, dtype=bool), len(asked.y))
+    reference = asked.table["role"] == Role.REFERENCE if "role" in asked.table else False
+    silent = np.broadcast_to(np.asarray(reference, dtype=bool), len(asked.y))
     levels = levels_of_terms(asked.matrix, asked.groups, silent)
     as_numbers = numbers.tests.set_index("term")
     rows = []
     for term, test in zip(asked.matrix.terms, tested, strict=True):
         units = unit_count(levels[term.name], asked.groups, len(asked.y))
-        error = float(as_numbers["den_df"].get(term.name, np.nan))
+        error = float(as_numbers["error_df"].get(term.name, np.nan))
         careful = _careful_chance(test, units, error)
         other = float(as_numbers["p"].get(term.name, np.nan))
         rows.append(

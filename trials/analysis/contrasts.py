@@ -257,7 +257,7 @@ def tests_table(
     Returns
     -------
     DataFrame
-        term, num_df, den_df, F, p, tested_against.
+        term, df, error_df, F, p, judged_against.
     """
     rows = []
     for term in matrix.terms:
@@ -265,7 +265,7 @@ def tests_table(
         test = engine.test(L)
         words = against[term.name]
         rows.append((term.name, float(len(L)), test.den_df, test.F, test.p, words))
-    return pd.DataFrame(rows, columns=["term", "num_df", "den_df", "F", "p", "tested_against"])
+    return pd.DataFrame(rows, columns=["term", "df", "error_df", "F", "p", "judged_against"])
 
 
 # -- What a factor does at each setting of another, with intervals and in words.

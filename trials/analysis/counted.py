@@ -17,6 +17,7 @@ from trials.base.errors import FitError
 from trials.base.words import in_words, percent
 from trials.core.factors import Factor
 from trials.core.measures import NONE
+from trials.core.roles import Role
 from trials.rounds.round import Round
 from trials.tasting.difference import RankingResult, ranking
 
@@ -447,7 +448,7 @@ def _scored(table: pd.DataFrame, response: str, liking: str | None) -> pd.DataFr
         )
     kept = table[values.notna()].assign(row=np.flatnonzero(values.notna()) + 1)
     if "role" in kept:
-        kept = kept[kept["role"] != "control"]
+        kept = kept[kept["role"] != Role.REFERENCE]
     if kept.empty:
         raise FitError(f'there is no score in "{response}".')
     kept[response] = values[kept.index]
@@ -664,7 +665,7 @@ def _tasted(table: pd.DataFrame, response: str, liking: str | None) -> pd.DataFr
     kept = table[table[response].notna() & table["taster"].notna()]
     kept = kept[kept[response].astype(str).str.strip() != ""].copy()
     if "role" in kept:
-        kept = kept[kept["role"] != "control"]
+        kept = kept[kept["role"] != Role.REFERENCE]
     if kept.empty:
         raise FitError(f'nobody filled in "{response}"; a ballot without a tick says "none".')
     return kept
@@ -797,7 +798,7 @@ def _tick_notes(
 
 
 AHEAD = "share of the others it is ahead of"
-_OF_TASTING = ("bake", "taster", "sitting", "position", "kind", "code", "note", "ranked", AHEAD)
+_OF_TASTING = ("bake", "taster", "sitting", "place", "kind", "code", "note", "ranked", AHEAD)
 
 
 @dataclass(frozen=True, eq=False)

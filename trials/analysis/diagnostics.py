@@ -31,6 +31,7 @@ from trials.base.words import (
     tidy_number,
 )
 from trials.core.plan import kitchen_group, plural
+from trials.core.roles import Role
 from trials.core.terms import ModelMatrix, model_matrix
 from trials.rounds.round import Round, read_actual
 from trials.rounds.scores import scores
@@ -414,7 +415,7 @@ def curvature(findings: Findings) -> Check | None:
     fit = mixed_fit(findings)
     if fit is None or "role" not in findings.residuals:
         return None
-    centre = (findings.residuals["role"] == "centre").to_numpy(dtype=float)
+    centre = (findings.residuals["role"] == Role.CENTRE).to_numpy(dtype=float)
     same = np.flatnonzero((centre[:, None] == fit.X).all(axis=0))
     if not centre.any() or not len(same):
         return None
@@ -563,8 +564,10 @@ def _coefficient(
 
 def _day_block(findings: Findings, X: np.ndarray) -> np.ndarray:
     """Return the columns behind the model's that are not of middle or reference bakes."""
-    roles = findings.residuals.get("role", pd.Series("trial", index=findings.residuals.index))
-    marks = [(roles == role).to_numpy(dtype=float) for role in ("control", "centre")]
+    roles = findings.residuals.get(
+        "role", pd.Series(Role.TRIAL.value, index=findings.residuals.index)
+    )
+    marks = [(roles == role).to_numpy(dtype=float) for role in (Role.REFERENCE, Role.CENTRE)]
     behind = range(len(findings.level_df), X.shape[1])
     return np.array(
         [c for c in behind if not any((X[:, c] == mark).all() for mark in marks)], dtype=int
@@ -589,9 +592,9 @@ def model_places(findings: Findings) -> dict[str, list[int]]:
     >>> model_places.__name__
     'model_places'
     """
-    lead = len(findings.level_df) - int(findings.tests["num_df"].sum())
+    lead = len(findings.level_df) - int(findings.tests["df"].sum())
     places, at = {}, lead
-    for term, width in zip(findings.tests["term"], findings.tests["num_df"], strict=True):
+    for term, width in zip(findings.tests["term"], findings.tests["df"], strict=True):
         places[str(term)] = list(range(at, at + int(width)))
         at += int(width)
     return places
@@ -607,7 +610,7 @@ def setting_codes(findings: Findings) -> np.ndarray:
     """
     table = findings.residuals
     keys = pd.DataFrame({f"_{n}": table[f.name] for n, f in enumerate(findings.factors)})
-    keys["_role"] = table["role"] == "control" if "role" in table else False
+    keys["_role"] = table["role"] == Role.REFERENCE if "role" in table else False
     return keys.groupby(list(keys.columns), sort=False, dropna=False).ngroup().to_numpy()
 
 

@@ -28,6 +28,7 @@ from trials.base.errors import FitError
 from trials.base.words import in_words, percent, readable, tidy_number
 from trials.core.factors import Component, Factor
 from trials.core.plan import reference_setting
+from trials.core.roles import Role, Status
 from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms, real_settings
 from trials.rounds.round import Round
 
@@ -200,7 +201,7 @@ def without_intercept(matrix: ModelMatrix) -> pd.DataFrame:
 # -- Where bakes fail: counts by region, a model where the failures carry one, in words.
 
 
-FAILED, MADE = ("failed", "not served"), "made"
+FAILED, MADE = (Status.FAILED, Status.NOT_SERVED), Status.MADE
 _OTHER_COLUMNS = ("day", "load", "bake", "role", "taster", "status", "reason")
 
 
@@ -397,7 +398,7 @@ def _table(
 
 def _bakes(table: pd.DataFrame, liking: str) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return one row per bake that was made or failed, and what was left out."""
-    known = {MADE, *FAILED, "not baked", ""}
+    known = {*Status, ""}
     wrong = set(table["status"].fillna("")) - known
     if wrong:
         raise FitError(
@@ -410,8 +411,8 @@ def _bakes(table: pd.DataFrame, liking: str) -> tuple[pd.DataFrame, tuple[str, .
     notes = [f"{unknown} {bakes_word(unknown)} without a status left out."] if unknown else []
     bakes = bakes[bakes["status"].isin([MADE, *FAILED])]
     if "role" in bakes:
-        lost = int((bakes["status"].isin(FAILED) & (bakes["role"] == "control")).sum())
-        bakes = bakes[bakes["role"] != "control"]
+        lost = int((bakes["status"].isin(FAILED) & (bakes["role"] == Role.REFERENCE)).sum())
+        bakes = bakes[bakes["role"] != Role.REFERENCE]
         if lost:
             notes.append(f"{lost} reference {bakes_word(lost)} failed, counted nowhere here.")
     if bakes.empty:
@@ -562,7 +563,7 @@ def recorded_failures(fits: Sequence[Findings], factors: Sequence[Factor]) -> Fa
         return None
     lost = lost[lost["status"].isin(["failed", "not served"])]
     bakes = [table.drop_duplicates("bake") for table in (made, lost)]
-    bakes = [one[one["role"] != "control"] if "role" in one else one for one in bakes]
+    bakes = [one[one["role"] != Role.REFERENCE] if "role" in one else one for one in bakes]
     failed = np.repeat([False, True], [len(one) for one in bakes])
     settings = pd.concat([one[names] for one in bakes], ignore_index=True)
     parts = any(isinstance(factor, Component) for factor in factors)

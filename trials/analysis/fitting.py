@@ -32,7 +32,7 @@ from trials.analysis.no_error import (
     lenth,
     unit_means,
 )
-from trials.analysis.question import CONTROL, Question, is_of_tasting, question_of
+from trials.analysis.question import REFERENCE_BAKE, Question, is_of_tasting, question_of
 from trials.analysis.results import Averaged, Findings
 from trials.analysis.small_sample import small_sample
 from trials.analysis.wording import failure_sentence, few_tasters_note, sentences, smallest_shown
@@ -41,6 +41,7 @@ from trials.base.words import in_words
 from trials.core.factors import Factor
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group, plural
+from trials.core.roles import Role
 from trials.core.terms import Model, ModelMatrix
 from trials.core.verdicts import CONFIDENCE, NOT_SETTLED
 from trials.rounds.round import Round
@@ -367,8 +368,8 @@ def silent_rows(asked: Question) -> np.ndarray:
     >>> silent_rows.__name__
     'silent_rows'
     """
-    if CONTROL in asked.nuisance_names:
-        return (asked.table["role"] == "control").to_numpy()
+    if REFERENCE_BAKE in asked.nuisance_names:
+        return (asked.table["role"] == Role.REFERENCE).to_numpy()
     return np.zeros(len(asked.y), dtype=bool)
 
 
@@ -721,7 +722,7 @@ def _failed_words(asked: Question) -> tuple[str, ...]:
         return ()
     # Reference bakes stand apart: they say nothing of the settings that were tried
     table, failed = (
-        one[one["role"] != "control"] if "role" in one else one
+        one[one["role"] != Role.REFERENCE] if "role" in one else one
         for one in (asked.table, asked.failed)
     )
     made = table["bake"].nunique() if "bake" in table else len(table)

@@ -24,9 +24,10 @@ from trials.core.factors import (
     is_blank,
 )
 from trials.core.measures import Measure
+from trials.core.roles import STATUSES, WITHOUT_SCORE, Role
 from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms
 from trials.design.layout import FEW_DAYS
-from trials.rounds.round import STATUSES, WITHOUT_SCORE, Round
+from trials.rounds.round import Round
 from trials.rounds.scores import scores
 
 # -- Columns as factors: a number over its range, or kinds, every setting read and checked.
@@ -70,7 +71,7 @@ def chosen_factors(
         known = in_words([name for name in table.columns if name not in taken], "or")
         raise FitError(f"say which columns are the factors: factors=[...] of {known}.")
     # A reference bake is a recipe of its own: its settings say nothing of what was varied
-    own = table[table["role"] != "control"] if "role" in table else table
+    own = table[table["role"] != Role.REFERENCE] if "role" in table else table
     own = table if own.empty else own
     chosen = tuple(_factor(own, one) if isinstance(one, str) else one for one in factors)
     check_factors(chosen)
@@ -480,7 +481,7 @@ def unknown_bakes(
     """
     if "bake" in table and not table["bake"].map(is_blank).all():
         return None
-    own = table[table["role"] != "control"] if "role" in table else table
+    own = table[table["role"] != Role.REFERENCE] if "role" in table else table
     settings = own.groupby([one.name for one in factors], dropna=False, sort=False).ngroup()
     shared = int(settings.duplicated(keep=False).sum())
     held = [group_codes(own, name) for name in used]
@@ -829,7 +830,7 @@ def _reckoned(found: float, place: Place) -> float:
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
 _NEARLY_SAID = 1e-6  # of the spread of a column: what the others must leave of it
-CONTROL, CURVATURE = "reference bake", "middle-setting bake"
+REFERENCE_BAKE, CURVATURE = "reference bake", "middle-setting bake"
 
 
 @dataclass(frozen=True, eq=False)
@@ -972,7 +973,7 @@ def question(
 
 def _varied(table: pd.DataFrame) -> pd.DataFrame:
     """Return the rows whose settings count: those of reference bakes do not."""
-    return table[table["role"] != "control"] if "role" in table else table
+    return table[table["role"] != Role.REFERENCE] if "role" in table else table
 
 
 def _named_groups(groups: Iterable[str] | None, extra_groups: Iterable[str]) -> list[str]:
@@ -991,20 +992,20 @@ def _fixed_part(
     notes: list[str],
 ) -> tuple[ModelMatrix, np.ndarray, tuple[str, ...]]:
     terms = model_terms(planned if model is None else model, factors)
-    role = table["role"] if "role" in table else pd.Series("trial", index=table.index)
+    role = table["role"] if "role" in table else pd.Series(Role.TRIAL.value, index=table.index)
     columns, names = [], []
-    control = (role == "control").to_numpy()
-    rows = np.where(control & ~control.all(), (~control).argmax(), np.arange(len(table)))
+    reference = (role == Role.REFERENCE).to_numpy()
+    rows = np.where(reference & ~reference.all(), (~reference).argmax(), np.arange(len(table)))
     matrix = model_matrix(terms, factors, table.iloc[rows].reset_index(drop=True))
-    if control.any() and not control.all():
+    if reference.any() and not reference.all():
         # A reference bake is its own setting: its factor columns are silenced, one term of its
         # own takes its level up, and only differences between days and loads are left to learn
         X = matrix.X.copy()
-        X[np.ix_(control, matrix.owner >= 0)] = 0
+        X[np.ix_(reference, matrix.owner >= 0)] = 0
         matrix = ModelMatrix(X, matrix.terms, matrix.owner, matrix.columns)
-        columns.append(control.astype(float))
-        names.append(CONTROL)
-    centre = (role == "centre").to_numpy()
+        columns.append(reference.astype(float))
+        names.append(REFERENCE_BAKE)
+    centre = (role == Role.CENTRE).to_numpy()
     if centre.any() and not any(power > 1 for term in terms for _, power in term.powers):
         columns.append(centre.astype(float))
         names.append(CURVATURE)

@@ -9,6 +9,7 @@ import pandas as pd
 
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, is_blank
+from trials.core.roles import Role
 
 _NEAR = 1e-9
 
@@ -65,7 +66,7 @@ def baked_settings(findings: Fitted) -> pd.DataFrame:
     """
     made = findings.residuals
     if "role" in made:
-        made = made[made["role"] != "control"]
+        made = made[made["role"] != Role.REFERENCE]
     return made[[factor.name for factor in findings.factors]].drop_duplicates(ignore_index=True)
 
 

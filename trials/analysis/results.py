@@ -23,6 +23,7 @@ from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, signed
 from trials.core.factors import Factor
 from trials.core.measures import Measure
+from trials.core.roles import Role
 from trials.core.terms import Term, model_matrix
 from trials.core.verdicts import CONFIDENCE
 
@@ -371,7 +372,7 @@ class Findings:
     def bakes_scored(self) -> pd.DataFrame:
         """Return the rows that were fitted, those of reference bakes left out."""
         rows = self.residuals
-        kept = rows[rows["role"] != "control"] if "role" in rows else rows
+        kept = rows[rows["role"] != Role.REFERENCE] if "role" in rows else rows
         return kept.reset_index(drop=True)
 
     def expected(self, table: pd.DataFrame) -> np.ndarray:

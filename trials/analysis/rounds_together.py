@@ -14,6 +14,7 @@ from trials.base.errors import FitError, TrialsError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, Numeric
 from trials.core.measures import Measure
+from trials.core.roles import Role
 from trials.core.terms import Model, model_terms
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
@@ -210,11 +211,11 @@ def _one_role(table: pd.DataFrame, factors: Sequence[Factor | str]) -> pd.DataFr
     if "role" not in table:
         return table
     names = [one if isinstance(one, str) else one.name for one in factors]
-    roles = table["role"].fillna("trial").copy()
-    for role in ("control", "centre"):
+    roles = table["role"].fillna(Role.TRIAL.value).copy()
+    for role in (Role.REFERENCE, Role.CENTRE):
         own = roles == role
         if len(table.loc[own, names].astype(str).drop_duplicates()) > 1:
-            roles[own] = "trial"
+            roles[own] = Role.TRIAL.value
     return table.assign(role=roles)
 
 

@@ -32,6 +32,7 @@ from trials.base.words import (
     tidy_number,
 )
 from trials.core.factors import Categorical, Component, Factor
+from trials.core.roles import Role
 from trials.core.terms import model_matrix
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
@@ -55,7 +56,7 @@ class Tasters:
         One row per taster. taster, scores, bakes; level (how far above the others this taster
         scores); agreement, agreement_low, agreement_high (correlation of the bakes' means with
         those of the others, 95 %); repeats, repeatability (standard deviation of scores of the
-        same bake); F, num_df, den_df, p (whether bakes differ by more than repeats do); used_low,
+        same bake); F, df, error_df, p (whether bakes differ by more than repeats do); used_low,
         used_high (lowest and highest score given), spread (standard deviation of the bakes' means
         over the middle taster's); drift, drift_low, drift_high (from the first place of a sitting
         to the last); turns (effects whose verdict would change without this taster).
@@ -147,7 +148,7 @@ def _scored(findings: Findings, data: Any) -> pd.DataFrame:
             "bake": bake.to_numpy(),
             "score": table["observed"].to_numpy(dtype=float),
             "residual": table["residual"].to_numpy(dtype=float),
-            "position": np.nan,
+            "place": np.nan,
         }
     )
     if data is None:
@@ -160,8 +161,8 @@ def _scored(findings: Findings, data: Any) -> pd.DataFrame:
         same = bool(np.array_equal(values[rows], scored["score"]))
     if not same:
         raise FitError("the data are not those that the findings come from; give the same table.")
-    if "position" in given:
-        scored["position"] = given["position"].iloc[rows].astype(float).to_numpy()
+    if "place" in given:
+        scored["place"] = given["place"].iloc[rows].astype(float).to_numpy()
     return scored
 
 
@@ -184,12 +185,12 @@ def _own_means(table: pd.DataFrame) -> pd.DataFrame:
 def _places(table: pd.DataFrame, own: pd.DataFrame) -> pd.DataFrame:
     """Return how far each score with a known place lies from what this taster makes of the bake."""
     both = table.merge(own, on=["taster", "bake"], how="left")
-    both = both[both["position"].notna()].reset_index(drop=True)
+    both = both[both["place"].notna()].reset_index(drop=True)
     both["apart"] = both["residual"]
     for _, one in both.groupby("taster", sort=False):
         X, y = _around(one)
         both.loc[one.index, "apart"] = y - X @ np.linalg.lstsq(X, y, rcond=None)[0]
-    return both[["taster", "position", "apart", "score", "others", "residual"]]
+    return both[["taster", "place", "apart", "score", "others", "residual"]]
 
 
 def _around(one: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -257,7 +258,7 @@ def _repeats(scored: pd.DataFrame) -> dict[str, float]:
     df = float((counts - 1).sum())
     between = float((counts * (means - scored["score"].mean()) ** 2).sum())
     found = {"repeats": df, "repeatability": _NAN, "F": _NAN}
-    found |= {"num_df": float(len(means) - 1), "den_df": df, "p": _NAN}
+    found |= {"df": float(len(means) - 1), "error_df": df, "p": _NAN}
     if df > 0:
         found["repeatability"] = float(np.sqrt(within / df))
         if within > 0 and len(means) > 1:
@@ -268,11 +269,11 @@ def _repeats(scored: pd.DataFrame) -> dict[str, float]:
 
 def _drift(at: pd.DataFrame) -> tuple[float, float, float]:
     """Return what changes from the first place to the last, by a straight line."""
-    if at["position"].nunique() < 3:
+    if at["place"].nunique() < 3:
         return _NAN, _NAN, _NAN
     X, y = _around(at)
-    span = float(np.ptp(at["position"]))
-    X = np.column_stack([X, at["position"] / span])
+    span = float(np.ptp(at["place"]))
+    X = np.column_stack([X, at["place"] / span])
     df = len(y) - X.shape[1]
     if df < 2 or np.linalg.matrix_rank(X) < X.shape[1]:
         return _NAN, _NAN, _NAN
@@ -349,7 +350,7 @@ def _noise(findings: Findings, described: pd.DataFrame, unit: str, digits: int) 
 
 def _place_words(findings: Findings, table: pd.DataFrame, unit: str, digits: int) -> str:
     """Say what the whole panel drifts by from the first place to the last."""
-    position = table["position"].to_numpy()
+    position = table["place"].to_numpy()
     if not np.isfinite(position).all() or len(set(position)) < 3:
         return ""
     column = (position - position.min()) / np.ptp(position) - 0.5
@@ -501,7 +502,7 @@ def _own_term(findings: Findings, factor: Factor) -> RandomTerm:
         pairs = taster * len(factor.levels) + np.asarray(coded)
         return RandomTerm(f"taster/{factor.name}", np.unique(pairs, return_inverse=True)[1])
     if "role" in table:  # a reference bake is a setting of its own
-        slope = np.where(table["role"] == "control", 0.0, slope)
+        slope = np.where(table["role"] == Role.REFERENCE, 0.0, slope)
     return RandomTerm(f"taster:{factor.name}", taster, slope)
 
 

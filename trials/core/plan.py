@@ -10,12 +10,13 @@ import pandas as pd
 
 from trials.base.errors import PlanError
 from trials.core.factors import NO_SETTING, Categorical, Component, Factor, exists
+from trials.core.roles import Role
 
-ROLES = ("trial", "centre", "control")
+ROLES = (Role.TRIAL, Role.CENTRE, Role.REFERENCE)
 KITCHEN_ROLES = {
     "trial": "trial bake",
     "centre": "middle-setting bake",
-    "control": "reference bake",
+    Role.REFERENCE: "reference bake",
 }
 # What a hard-to-change factor's name says of the load it is set for
 _SIGNS = {"oil": "oil fill", "fry": "oil fill", "frying": "oil fill", "oven": "oven heat"}
@@ -74,7 +75,7 @@ class Plan:
     def table(self) -> pd.DataFrame:
         """One row per bake in baking order: bake, day, load, role, then the factors.
 
-        `bake` is text that no spreadsheet alters; `role` is trial, centre or control; `load` is
+        `bake` is text that no spreadsheet alters; `role` is trial, centre or reference; `load` is
         missing where bakes share nothing; groups other than "load" follow the factors.
         """
         return self.rows.copy()
@@ -105,7 +106,7 @@ class Plan:
     def count(self, role: str | None = None) -> int:
         """Return the number of bakes, of one role or but for the reference bakes."""
         roles = self.rows["role"]
-        return int((roles == role).sum() if role else (roles != "control").sum())
+        return int((roles == role).sum() if role else (roles != Role.REFERENCE).sum())
 
     def factor(self, name: str) -> Factor:
         """Return a factor by its name; a PlanError when there is none."""
@@ -121,7 +122,10 @@ class Plan:
     def sentence(self) -> str:
         """Return what the plan is, in one sentence of kitchen words."""
         words = [f"{self.count('trial')} bakes"]
-        for role, name in (("centre", "middle-setting bake"), ("control", "reference bake")):
+        for role, name in (
+            (Role.CENTRE, "middle-setting bake"),
+            (Role.REFERENCE, "reference bake"),
+        ):
             count = self.count(role)
             if count:
                 words.append(f"{count} {name}{'' if count == 1 else 's'}")
@@ -132,7 +136,7 @@ class Plan:
     def _shared(self, group: str) -> str:
         """Return how many of what bakes share there are, those of reference bakes alone apart."""
         count = self.rows[group].nunique()
-        own = count - self.rows.loc[self.rows["role"] != "control", group].nunique()
+        own = count - self.rows.loc[self.rows["role"] != Role.REFERENCE, group].nunique()
         beside = f" ({own} for reference bake{'' if own == 1 else 's'} alone)" if own else ""
         word = kitchen_group(group, self.factors)
         return f"{count} {word if count == 1 else plural(word)}{beside}"

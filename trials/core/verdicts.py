@@ -1,9 +1,21 @@
 """Verdicts, and numbers and terms as a baker reads them."""
 
+from enum import StrEnum
+
 import numpy as np
 
 CONFIDENCE = 0.95
-MATTERS, TOO_SMALL, NOT_SETTLED = "matters", "too small to matter", "not settled"
+
+
+class Verdict(StrEnum):
+    """What an interval says beside the margin worth noticing."""
+
+    MATTERS = "matters"
+    TOO_SMALL = "too small to matter"
+    NOT_SETTLED = "not settled"
+
+
+MATTERS, TOO_SMALL, NOT_SETTLED = (one.value for one in Verdict)
 
 
 def verdict(low: float, high: float, margin: float | None) -> str:

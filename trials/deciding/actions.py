@@ -12,6 +12,7 @@ from trials.base.errors import FitError, TrialsError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor
 from trials.core.plan import Plan, reference_setting
+from trials.core.roles import Role
 from trials.core.terms import coded_settings, kitchen_names
 from trials.deciding.gain import (
     Belief,
@@ -41,14 +42,14 @@ class Action:
         Coded settings.
     why : str
         A sentence on what the bakes are for.
-    controls : int
+    references : int
         Reference bakes beside them.
     """
 
     name: str
     X: np.ndarray
     why: str
-    controls: int = 0
+    references: int = 0
 
 
 # -- Bakes that best tell rival explanations apart.
@@ -267,7 +268,7 @@ def mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     'mirrored'
     """
     made = knowledge.baked
-    made = made[made["role"] == "trial"].reset_index(drop=True)
+    made = made[made["role"] == Role.TRIAL].reset_index(drop=True)
     plan = Plan(knowledge.factors, made, "the bakes so far", "interactions")
     names = [factor.name for factor in knowledge.factors]
     wanted: list[tuple[str, dict]] = []
@@ -474,7 +475,7 @@ def _bake_scores(knowledge: Knowledge) -> tuple[np.ndarray, np.ndarray]:
     """Return one score per bake, corrected for who tasted it and the day, and its settings."""
     left = knowledge.findings[0].residuals
     if "role" in left:
-        left = left[left["role"] != "control"]
+        left = left[left["role"] != Role.REFERENCE]
     bakes = left["bake"] if "bake" in left else pd.Series(range(len(left)), index=left.index)
     crossed = [
         pd.factorize(left[name])[0]

@@ -11,6 +11,7 @@ import pandas as pd
 from trials.analysis.region import coded
 from trials.base.errors import FitError
 from trials.base.words import decimals
+from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
 from trials.deciding.gain import Belief, Knowledge, known
 from trials.deciding.lineage import findings_together, line_of
@@ -105,7 +106,7 @@ def confirmation(round_: Round) -> Confirmation:
             f'"{round_.name}" follows no round, so nothing foretold how it comes out; confirm with '
             'trials.next_round(round, bakes, action="confirm").'
         )
-    trial = round_.plan.rows[round_.plan.rows["role"] == "trial"]
+    trial = round_.plan.rows[round_.plan.rows["role"] == Role.TRIAL]
     names = [factor.name for factor in round_.plan.factors]
     if trial[names].astype(str).drop_duplicates().shape[0] != 1:
         raise FitError(
@@ -128,7 +129,7 @@ def judged(knowledge: Knowledge, table: pd.DataFrame) -> Confirmation:
     knowledge : Knowledge
     table : DataFrame
         One row per score, as :func:`trials.scores` gives it: bakes of role trial, all of one
-        setting, and reference bakes of role control.
+        setting, and reference bakes (of that role).
 
     Returns
     -------
@@ -167,9 +168,9 @@ def _rows(knowledge: Knowledge, one: Belief, table: pd.DataFrame) -> list[dict]:
     scored = table[table[name].notna()]
     roles = {
         role: scored[scored["role"] == role].groupby("bake")[name].mean()
-        for role in ("trial", "control")
+        for role in (Role.TRIAL, Role.REFERENCE)
     }
-    if roles["trial"].empty:
+    if roles[Role.TRIAL].empty:
         return []
     settings = {
         role: coded(knowledge.factors, own.iloc[0].to_dict())
@@ -177,14 +178,14 @@ def _rows(knowledge: Knowledge, one: Belief, table: pd.DataFrame) -> list[dict]:
         if role in roles
     }
     best = one.rows(settings["trial"])[0]
-    count, beside = len(roles["trial"]), len(roles["control"])
+    count, beside = len(roles[Role.TRIAL]), len(roles[Role.REFERENCE])
     # A new day's level is part of how far bakes may lie from what was foretold
     day = one.load + _day_variance(knowledge, one)
-    level = float(roles["trial"].mean())
+    level = float(roles[Role.TRIAL].mean())
     rows = [_row(one, "level", level, best, one.bake / count + day, count, beside)]
     if beside:
-        apart = level - float(roles["control"].mean())
-        contrast = best - one.rows(settings["control"])[0]
+        apart = level - float(roles[Role.REFERENCE].mean())
+        contrast = best - one.rows(settings[Role.REFERENCE])[0]
         noise = one.bake / count + one.bake / beside
         rows.append(_row(one, "over the reference", apart, contrast, noise, count, beside))
     return rows
@@ -226,9 +227,9 @@ def _preference(table: pd.DataFrame, name: str, sign: float) -> DifferenceResult
     """Return how many tasters scored the best setting above the reference; ties split evenly."""
     tasted = table[table[name].notna() & table["taster"].notna()]
     means = tasted.pivot_table(index="taster", columns="role", values=name, aggfunc="mean")
-    if "control" not in means or "trial" not in means:
+    if Role.REFERENCE not in means or Role.TRIAL not in means:
         return None
-    apart = sign * (means["trial"] - means["control"]).dropna()
+    apart = sign * (means[Role.TRIAL] - means[Role.REFERENCE]).dropna()
     decided = apart[apart != 0]
     if not 0 < len(decided) < FEW_TASTERS:
         return None

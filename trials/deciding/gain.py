@@ -17,6 +17,7 @@ from trials.core.exclusion import Exclude
 from trials.core.factors import Component, Factor, Numeric, group_names
 from trials.core.measures import Measure
 from trials.core.plan import FIXED_COLUMNS
+from trials.core.roles import Role
 from trials.core.terms import Basis, Term, coded_settings
 
 # -- What is believed after the bakes so far, as joint draws that more bakes would narrow.
@@ -98,7 +99,7 @@ class Knowledge:
     @property
     def baked(self) -> pd.DataFrame:
         """The bakes that were made, reference bakes apart."""
-        own = (self.made["role"] != "control") & ~self.made["bake"].isin(self.unbaked)
+        own = (self.made["role"] != Role.REFERENCE) & ~self.made["bake"].isin(self.unbaked)
         return self.made[own].reset_index(drop=True)
 
     @property
@@ -225,7 +226,7 @@ def made_so_far(fits: Sequence[Findings], factors: Sequence[Factor]) -> pd.DataF
         )
     rows = pd.concat(tables, ignore_index=True).drop_duplicates("bake")
     rows = rows.sort_values("bake", key=lambda column: column.astype(str), ignore_index=True)
-    defaults = {"day": 1, "load": pd.NA, "role": "trial"}
+    defaults = {"day": 1, "load": pd.NA, "role": Role.TRIAL.value}
     for name, value in defaults.items():
         rows[name] = rows[name].fillna(value) if name in rows else value
     groups = [name for name in group_names(factors) if name != "load" and name in rows]

@@ -14,6 +14,7 @@ from trials.analysis.results import Findings
 from trials.base.errors import FitError, RoundError
 from trials.core.factors import Component, Factor, Numeric
 from trials.core.measures import Measure
+from trials.core.roles import Role
 from trials.core.terms import model_terms
 from trials.rounds.round import Round
 from trials.rounds.scores import scores
@@ -229,7 +230,7 @@ def _bends(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor]) -> 
     scored = table[table[measure.name].notna()]
     if "role" in scored:
         # Reference bakes have a level of their own, so they show no bend
-        scored = scored[scored["role"] != "control"]
+        scored = scored[scored["role"] != Role.REFERENCE]
     return [
         f"{one.name}^2"
         for one in factors

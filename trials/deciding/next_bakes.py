@@ -18,6 +18,7 @@ from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.measures import Measure
 from trials.core.plan import Plan, whole_number
+from trials.core.roles import Role
 from trials.core.terms import real_settings
 from trials.deciding.actions import SURE, Action, actions, settled
 from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
@@ -36,7 +37,7 @@ def continued(
     *,
     family: str,
     model: Sequence[str] | str,
-    controls: int = 0,
+    references: int = 0,
     exclude: Exclude = None,
     same_day: bool = False,
     mixed: bool = False,
@@ -53,7 +54,7 @@ def continued(
         Coded settings of the new bakes.
     family, model, seed
         As for :func:`trials.design.laying_out.lay_out`.
-    controls : int
+    references : int
         Reference bakes beside the new ones.
     exclude : optional
         Settings that never go together, kept with the plan.
@@ -80,7 +81,7 @@ def continued(
     frame = pd.DataFrame(real_settings(factors, X))
     frame = _in_groups(factors, made, frame, halved=mixed and len(frame) > 1)
     frame["day"] = _days(made, frame)
-    new = lay_out(factors, frame, family=family, model=model, controls=controls, seed=seed)
+    new = lay_out(factors, frame, family=family, model=model, references=references, seed=seed)
     if mixed and not new.groups:
         new = _shuffled(new)
     rules = Exclusion(factors, exclude)
@@ -156,7 +157,7 @@ def _in_groups(
 def _usual_size(made: pd.DataFrame, group: str) -> int:
     if group not in made or made[group].isna().all():
         return 4
-    judged = made[made["role"] != "control"]
+    judged = made[made["role"] != Role.REFERENCE]
     return max(1, int(judged.groupby(group).size().max()))
 
 
@@ -415,7 +416,7 @@ def _references(made: pd.DataFrame, days: int) -> int:
     """Return how many reference bakes some new days get: as many a day as it was usual so far."""
     if made.empty:
         return 0
-    a_day = (made["role"] == "control").groupby(made["day"]).sum()
+    a_day = (made["role"] == Role.REFERENCE).groupby(made["day"]).sum()
     return int(a_day.median()) * days
 
 
@@ -490,7 +491,7 @@ def _weighed(asked: _Request) -> tuple[list[Weighed], dict[str, Plan]]:
     for one in actions(asked.knowledge, asked.bakes):
         plan = _plan(asked, one)
         fresh = new_bakes(plan).table
-        fresh = fresh[fresh["role"] != "control"]
+        fresh = fresh[fresh["role"] != Role.REFERENCE]
         order = fresh[[factor.name for factor in asked.knowledge.factors]]
         days, loads = groups_of(fresh)
         X = _coded(asked, order)
@@ -505,14 +506,14 @@ def _coded(asked: _Request, table: pd.DataFrame) -> np.ndarray:
     return np.column_stack(columns).astype(float)
 
 
-def _plan(asked: _Request, action: Action, controls: int = 0, *, mixed: bool = False) -> Plan:
+def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool = False) -> Plan:
     return continued(
         asked.knowledge.factors,
         asked.knowledge.made,
         action.X,
         family=action.name,
         model="interactions",
-        controls=controls,
+        references=references,
         exclude=asked.exclude,
         same_day=asked.same_day,
         mixed=mixed,
@@ -591,7 +592,7 @@ def _confirmed_last(asked: _Request) -> bool | None:
     last = asked.rounds[-1] if asked.rounds else None
     if last is None or not is_confirming(last):
         return None
-    trial = last.plan.rows[last.plan.rows["role"] == "trial"].iloc[0]
+    trial = last.plan.rows[last.plan.rows["role"] == Role.TRIAL].iloc[0]
     best = asked.knowledge.region.frame(asked.knowledge.best[None]).iloc[0]
     if any(trial[one.name] != best[one.name] for one in asked.knowledge.factors):
         return None

@@ -288,10 +288,10 @@ def _served_again(round_: Round, serving: pd.DataFrame, found: Gathered) -> pd.D
             code = draw_codes([sitting], seed=rng, taken=_taken(serving))[0]
             here = (serving["taster"] == taster) & (serving["sitting"] == sitting)
             position = int(rng.integers(1, int(here.sum()) + 2))
-            serving.loc[here & (serving["position"] >= position), "position"] += 1
+            serving.loc[here & (serving["place"] >= position), "place"] += 1
             row = [taster, sitting, position, bake, code, SAMPLE]
             serving.loc[len(serving)] = dict(zip(SERVING_COLUMNS, row, strict=True))
-    order = ["sitting", "position"]
+    order = ["sitting", "place"]
     return serving.sort_values(["taster", *order], kind="stable", ignore_index=True)
 
 

@@ -14,6 +14,7 @@ from trials.analysis.region import coded, setting_words
 from trials.base.errors import RoundError, TrialsError
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.factors import Categorical, Factor
+from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
 from trials.deciding.confirmation import Confirmation, confirmation, is_confirming
 from trials.deciding.gain import Knowledge, known
@@ -182,7 +183,7 @@ def _formula(round_: Round, settings: Mapping[str, Any]) -> Formula:
     """Return the formula of one setting, as a bake of the round would have it."""
     if round_.formula is None:
         raise RoundError("this round has no formula, so there is no recipe to hand on; name one.")
-    row = round_.plan.table.iloc[[0]].assign(bake="B01", role="trial", **settings)
+    row = round_.plan.table.iloc[[0]].assign(bake="B01", role=Role.TRIAL.value, **settings)
     return bake_formulas(replace(round_, plan=replace(round_.plan, rows=row)))["B01"]
 
 
@@ -500,13 +501,13 @@ def _decided(outcome: Confirmation | None) -> str:
 
 def _setting_of(round_: Round) -> dict[str, Any]:
     rows = round_.plan.rows
-    row = rows[rows["role"] == "trial"].iloc[0]
+    row = rows[rows["role"] == Role.TRIAL].iloc[0]
     return {factor.name: row[factor.name] for factor in round_.plan.factors}
 
 
 def _tried(round_: Round) -> str:
     rows = round_.plan.rows
-    rows = rows[rows["role"] != "control"]
+    rows = rows[rows["role"] != Role.REFERENCE]
     said, held = [], []
     for factor in round_.plan.factors:
         own = rows[factor.name]
@@ -517,7 +518,7 @@ def _tried(round_: Round) -> str:
     parts = [in_words(said)] if said else []
     if held:
         parts.append(f"{'held: ' if said else ''}{in_words(held)}")
-    references = int((round_.plan.rows["role"] == "control").sum())
+    references = int((round_.plan.rows["role"] == Role.REFERENCE).sum())
     if references:
         parts.append(f"{references} reference bake{'s' if references > 1 else ''} beside")
     return "; ".join(parts)

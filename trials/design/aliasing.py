@@ -8,6 +8,7 @@ import pandas as pd
 
 from trials.core.factors import Categorical, Component, Factor, can_meet
 from trials.core.plan import Plan, whole_number
+from trials.core.roles import Role
 from trials.core.terms import Term, is_blend, model_matrix
 
 # A share of an effect smaller than this is rounding
@@ -58,7 +59,7 @@ def aliases(plan: Plan, order: int = 2) -> pd.DataFrame:
     """
     order = whole_number("order", order, least=1, most=4)
     table = plan.table
-    table = table[table["role"] != "control"].reset_index(drop=True)
+    table = table[table["role"] != Role.REFERENCE].reset_index(drop=True)
     terms = effects_up_to(plan, table, order)
     matrix = model_matrix(terms, plan.factors, table)
     owned = np.flatnonzero(matrix.owner >= 0)

@@ -171,7 +171,7 @@ def simplex_lattice(
     *,
     replicates: int = 1,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan blends whose shares are multiples of 1/degree, for a blend model of that degree.
@@ -187,7 +187,7 @@ def simplex_lattice(
         How often every bake is repeated.
     days : int
         A divisor of `replicates`; every day then holds the whole plan once or more.
-    controls, seed
+    references, seed
         As for the other plans.
 
     Returns
@@ -225,7 +225,7 @@ def simplex_lattice(
         family=f"simplex lattice of degree {degree}",
         replicates=replicates,
         days=days,
-        controls=controls,
+        references=references,
         seed=seed,
     )
 
@@ -235,7 +235,7 @@ def simplex_centroid(
     *,
     replicates: int = 1,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan every blend of equal shares: each alone, halves of two, thirds of three, and so on.
@@ -244,7 +244,7 @@ def simplex_centroid(
     ----------
     factors : sequence of Component, Numeric and Categorical
         Two to eight components; process factors are crossed with the blends.
-    replicates, days, controls, seed
+    replicates, days, references, seed
         As for :func:`simplex_lattice`.
 
     Returns
@@ -281,7 +281,7 @@ def simplex_centroid(
         family="simplex centroid",
         replicates=replicates,
         days=days,
-        controls=controls,
+        references=references,
         seed=seed,
     )
 
@@ -293,7 +293,7 @@ def extreme_vertices(
     points: Sequence[str] = ("vertices", "faces", "centre"),
     replicates: int = 1,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan blends at the corners of what the limits allow, and at the middles of its faces.
@@ -307,7 +307,7 @@ def extreme_vertices(
         0.2 to 0.5 of the blend. None stands for no limit.
     points : sequence of str
         "vertices", "edges" (their middles), "faces" (middles of two-dimensional faces), "centre".
-    replicates, days, controls, seed
+    replicates, days, references, seed
         As for :func:`simplex_lattice`.
 
     Returns
@@ -352,7 +352,7 @@ def extreme_vertices(
         family="extreme vertices",
         replicates=replicates,
         days=days,
-        controls=controls,
+        references=references,
         seed=seed,
         details={"vertices": len(corners)},
     )
@@ -396,7 +396,7 @@ def _blend_plan(
     family: str,
     replicates: int,
     days: int,
-    controls: int,
+    references: int,
     seed: int | None,
     details: Mapping[str, int] | None = None,
 ) -> Plan:
@@ -427,7 +427,7 @@ def _blend_plan(
         frame.drop(columns="copy"),
         family=family,
         model=model,
-        controls=controls,
+        references=references,
         seed=seed,
         details=details,
     )

@@ -23,6 +23,7 @@ from trials.core.factors import (
     group_names,
 )
 from trials.core.plan import Plan, kitchen_group, new_seed, whole_number
+from trials.core.roles import Role
 from trials.design.fractions import (
     MOST_FACTORS,
     Arrangement,
@@ -340,7 +341,7 @@ def full_factorial(
     centre_bakes: int = 0,
     days: int = 1,
     loads: Loads = None,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan every combination of the settings.
@@ -365,7 +366,7 @@ def full_factorial(
         Loads over all days, or a number for each group, {"load": 8, "dough": 4}, the groups then
         being crossed within days. Left out, every hard-to-change setting gets a load a day and
         two at least, as long as two bakes share a load.
-    controls : int
+    references : int
         Reference bakes, besides the others.
     seed : int, optional
         The same seed gives the same plan; drawn and recorded when left out.
@@ -416,7 +417,7 @@ def full_factorial(
         with_middle_bakes(factors, frame, centre_bakes),
         family="full factorial",
         model=_model(factors, lost),
-        controls=controls,
+        references=references,
         seed=seed,
         details=_details(twos, arrangement, None),
     )
@@ -432,7 +433,7 @@ def fractional_factorial(
     days: int = 1,
     loads: Loads = None,
     centre_bakes: int = 0,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan the two-level fraction that tells most for its size.
@@ -450,7 +451,7 @@ def fractional_factorial(
     resolution : int, optional
         The least acceptable: 3 keeps main effects apart, 4 from pairs too, 5 pairs from pairs.
         Left out along with `bakes`, 4.
-    days, loads, centre_bakes, controls, seed
+    days, loads, centre_bakes, references, seed
         As for :func:`full_factorial`.
 
     Returns
@@ -499,7 +500,7 @@ def fractional_factorial(
         with_middle_bakes(factors, frame, centre_bakes),
         family="two-level fraction" if fraction.resolution else "full factorial",
         model=_model(factors, lost),
-        controls=controls,
+        references=references,
         seed=seed,
         details=_details(factors, arrangement, fraction),
     )
@@ -667,7 +668,7 @@ def _on_what(factors: Sequence[Factor], arrangement: Arrangement | None, plan: P
     """Return what is judged on days and loads instead of bakes, in sentences."""
     names = [factor.name for factor in factors]
     sentences = []
-    trial = plan.table[plan.table["role"] == "trial"]
+    trial = plan.table[plan.table["role"] == Role.TRIAL]
     for group in group_names(plan.factors):
         hard = [factor.name for factor in plan.factors if factor.group == group]
         count = trial[group].nunique() if group in trial else 0
@@ -752,7 +753,7 @@ def fold_over(
     >>> fold_over(first, pair=("a", "b"), seed=1).sentence()
     '24 bakes over 2 days'
     """
-    trial = plan.table[plan.table["role"] == "trial"]
+    trial = plan.table[plan.table["role"] == Role.TRIAL]
     if pair is not None:
         if factors is not None or half is not None:
             raise PlanError(
@@ -820,7 +821,7 @@ def _checked(plan: Plan, names: Sequence[str]) -> tuple[str, ...]:
         raise PlanError("factors is empty; name at least one factor to mirror.")
     for name in names:
         factor = plan.factor(name)
-        levels = plan.table.loc[plan.table["role"] == "trial", name].nunique()
+        levels = plan.table.loc[plan.table["role"] == Role.TRIAL, name].nunique()
         two_kinds = isinstance(factor, Categorical) and len(factor.levels) > 2
         if isinstance(factor, Component) or two_kinds or levels > 3:
             raise PlanError(
@@ -878,7 +879,7 @@ def _following(plan: Plan, mirror: Plan) -> pd.DataFrame:
 
 def _free(plan: Plan, rows: pd.DataFrame) -> tuple[list[str], list[str]]:
     """Return the main effects and the pairs that nothing of order one or two, nor a day, hides."""
-    trial = rows[rows["role"] == "trial"]
+    trial = rows[rows["role"] == Role.TRIAL]
     codes, names = _codes(plan, trial)
     days = pd.get_dummies(trial["day"]).to_numpy(float)
     chosen = list(combinations(range(len(names)), 2))

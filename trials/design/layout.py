@@ -30,6 +30,7 @@ from trials.core.plan import (
     reference_setting,
     whole_number,
 )
+from trials.core.roles import Role
 from trials.core.terms import Basis, coded_settings
 
 # -- Which bakes share a day, a load or a dough, before anything is set: the kitchen's own order.
@@ -312,7 +313,7 @@ def middle_settings(factors: Sequence[Factor], count: int) -> pd.DataFrame:
     if count and not any(isinstance(factor, Numeric) for factor in factors):
         raise PlanError(
             f"centre_bakes is {count}, but no factor is a number, so there is no middle setting; "
-            "0 works, and replicates or controls repeat bakes."
+            "0 works, and replicates or references repeat bakes."
         )
     kinds = [factor for factor in factors if isinstance(factor, Categorical)]
     turns = list(product(*(factor.levels for factor in kinds)))
@@ -349,10 +350,10 @@ def with_middle_bakes(factors: Sequence[Factor], frame: pd.DataFrame, count: int
     >>> with_middle_bakes([oil], frame, 1)["load"].tolist()
     [1, 2, 3]
     """
-    frame = frame.assign(role="trial")
+    frame = frame.assign(role=Role.TRIAL.value)
     if not count:
         return frame
-    extra = middle_settings(factors, count).assign(role="centre")
+    extra = middle_settings(factors, count).assign(role=Role.CENTRE.value)
     days = sorted(frame["day"].unique())
     extra["day"] = [days[place % len(days)] for place in range(count)]
     names = [factor.name for factor in factors]
@@ -476,7 +477,7 @@ def lay_out(
     *,
     family: str,
     model: Sequence[str] | str,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
     excluded: Sequence[Mapping[str, Any]] = (),
     details: Mapping[str, Any] | None = None,
@@ -494,7 +495,7 @@ def lay_out(
         columns `day`, `load` and other groups (integers; a load belongs to one day) and `role`.
     family, model, excluded, details
         As :class:`Plan` keeps them.
-    controls : int
+    references : int
         Reference bakes to add; see :func:`reference_setting`. They are spread over days and
         loads and go first into a load that is hotter than they are and last into one that is
         cooler, so that nothing has to cool down. One of another formula than the doughs of its
@@ -522,7 +523,7 @@ def lay_out(
     >>> from trials.core.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min", centre=30)
     >>> bakes = pd.DataFrame({"rest": [20, 60, 20, 60], "day": [1, 1, 2, 2]})
-    >>> plan = lay_out([rest], bakes, family="twice", model="main", controls=2, seed=1)
+    >>> plan = lay_out([rest], bakes, family="twice", model="main", references=2, seed=1)
     >>> plan.sentence()
     '4 bakes and 2 reference bakes over 2 days'
     """
@@ -531,10 +532,10 @@ def lay_out(
     rng = np.random.default_rng(seed)
     frame = _complete(factors, settings)
     _check_loads(factors, frame)
-    controls = whole_number("controls", controls, least=0)
+    references = whole_number("references", references, least=0)
     frame = _shuffled(factors, frame, rng)
-    if controls:
-        frame = _with_controls(factors, frame, controls, rng)
+    if references:
+        frame = _with_references(factors, frame, references, rng)
     frame = _renumbered(factors, frame)
     return Plan(
         factors=factors,
@@ -552,7 +553,7 @@ def _complete(factors: Sequence[Factor], settings: pd.DataFrame) -> pd.DataFrame
     if settings.empty:
         raise PlanError("the plan holds no bake.")
     frame = pd.DataFrame(index=range(len(settings)))
-    for name, default in (("day", 1), ("load", pd.NA), ("role", "trial")):
+    for name, default in (("day", 1), ("load", pd.NA), ("role", Role.TRIAL.value)):
         column = settings[name].to_numpy() if name in settings else [default] * len(settings)
         frame[name] = column
     frame["day"] = frame["day"].astype(int)
@@ -584,7 +585,7 @@ def _within(factor: Factor, value: float) -> bool:
 def _check_loads(factors: Sequence[Factor], frame: pd.DataFrame) -> None:
     if frame["load"].notna().any() and (frame.groupby("load")["day"].nunique() > 1).any():
         raise PlanError("a load is spread over two days; a load belongs to one day.")
-    trial = frame[frame["role"] == "trial"]
+    trial = frame[frame["role"] == Role.TRIAL]
     for factor in factors:
         if not factor.group or factor.group not in frame or trial[factor.group].isna().all():
             continue
@@ -608,11 +609,11 @@ def _shuffled(
     return frame.reset_index(drop=True)
 
 
-def _with_controls(
-    factors: Sequence[Factor], frame: pd.DataFrame, controls: int, rng: np.random.Generator
+def _with_references(
+    factors: Sequence[Factor], frame: pd.DataFrame, references: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     setting = reference_setting(factors)
-    homes = _homes(frame, controls, rng)
+    homes = _homes(frame, references, rng)
     mixtures = _mixtures(factors, frame)
     last = {group: int(frame[group].max()) for group in mixtures}
     pieces = []
@@ -621,16 +622,16 @@ def _with_controls(
         if not count:
             pieces.append(load)
             continue
-        control = load.iloc[[0] * count].assign(role="control", **setting)
+        reference = load.iloc[[0] * count].assign(role=Role.REFERENCE.value, **setting)
         for group, set_by in mixtures.items():
             alike = load.loc[_alike(load, set_by, setting), group]
-            control[group] = [
+            reference[group] = [
                 last[group] + place if alike.empty else alike.iloc[0]
                 for place in range(1, count + 1)
             ]
             last[group] += count if alike.empty else 0
         before = _goes_first(factors, load, setting, rng)
-        pieces += [control, load] if before else [load, control]
+        pieces += [reference, load] if before else [load, reference]
     return pd.concat(pieces, ignore_index=True)
 
 
@@ -660,15 +661,15 @@ def _home_keys(frame: pd.DataFrame) -> pd.Series:
     return frame["day"].astype(str) + "/" + loads
 
 
-def _homes(frame: pd.DataFrame, controls: int, rng: np.random.Generator) -> dict[str, int]:
+def _homes(frame: pd.DataFrame, references: int, rng: np.random.Generator) -> dict[str, int]:
     """Return how many reference bakes each load gets: spread over days first, then over loads."""
     keys = _home_keys(frame)
     by_day = {day: list(dict.fromkeys(keys[frame["day"] == day])) for day in frame["day"].unique()}
     for loads in by_day.values():
         rng.shuffle(loads)
-    turns = [loads[turn % len(loads)] for turn in range(controls) for loads in by_day.values()]
+    turns = [loads[turn % len(loads)] for turn in range(references) for loads in by_day.values()]
     homes: dict[str, int] = {}
-    for home in turns[:controls]:
+    for home in turns[:references]:
         homes[home] = homes.get(home, 0) + 1
     return homes
 
@@ -753,7 +754,7 @@ def read_kept(factors: Sequence[Factor], keep: Plan | pd.DataFrame | None) -> pd
     ]
     frame["day"] = pd.Series(table.get("day", 1), index=table.index).astype(int)
     frame["load"] = pd.Series(table.get("load", pd.NA), index=table.index).astype("Int64")
-    frame["role"] = pd.Series(table.get("role", "trial"), index=table.index)
+    frame["role"] = pd.Series(table.get("role", Role.TRIAL.value), index=table.index)
     for factor in factors:
         frame[factor.name] = [
             _on_scale(factor, value, bake)
@@ -784,7 +785,7 @@ def _on_scale(factor: Factor, value: object, bake: str) -> object:
 
 def judged(kept: pd.DataFrame) -> pd.DataFrame:
     """Return the kept bakes that a model is fitted to: all but reference bakes."""
-    return kept[kept["role"] != "control"].reset_index(drop=True)
+    return kept[kept["role"] != Role.REFERENCE].reset_index(drop=True)
 
 
 def kept_settings(factors: Sequence[Factor], kept: pd.DataFrame, bakes: int) -> np.ndarray:

@@ -16,6 +16,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Factor
 from trials.core.plan import Plan, kitchen_group, whole_number
+from trials.core.roles import Role
 from trials.core.terms import (
     Model,
     basis,
@@ -61,7 +62,7 @@ def drop(plan: Plan, bakes: Sequence[str] | str, why: str = "") -> Plan:
     gone = _known(plan, bakes)
     rows = plan.table
     rows = rows[~rows["bake"].isin(gone)].reset_index(drop=True)
-    if not (rows["role"] != "control").any():
+    if not (rows["role"] != Role.REFERENCE).any():
         raise PlanError("no bake is left; keep at least one.")
     reason = f"Dropped {in_words(gone)}{f': {why}' if why else ''}."
     return replace(plan, rows=rows, reasons=(*plan.reasons, reason))
@@ -134,7 +135,7 @@ def placed(plan: Plan, setting: Mapping[str, Any], place: Mapping[str, int]) -> 
     """Return a plan with one bake more, on a day and in loads that are known."""
     rows = plan.table
     number = max(int("".join(filter(str.isdigit, name)) or 0) for name in rows["bake"]) + 1
-    row = {"bake": f"B{number:02d}", "role": "trial", **setting, **place}
+    row = {"bake": f"B{number:02d}", "role": Role.TRIAL.value, **setting, **place}
     new = pd.DataFrame([row]).reindex(columns=rows.columns).astype(rows.dtypes.to_dict())
     grown = pd.concat([rows, new], ignore_index=True)
     return replace(plan, rows=grown)
@@ -168,7 +169,7 @@ def _home(plan: Plan, group: str, setting: Mapping[str, Any], day: int) -> int:
     """Return a load of the day that has the settings, the last such; else a new one."""
     hard = [factor.name for factor in plan.factors if factor.group == group]
     rows = plan.rows
-    there = rows[(rows["day"] == day) & rows[group].notna() & (rows["role"] != "control")]
+    there = rows[(rows["day"] == day) & rows[group].notna() & (rows["role"] != Role.REFERENCE)]
     for name in hard:
         there = there[there[name] == setting[name]]
     if len(there):
@@ -399,7 +400,7 @@ def best_extra(
     points = options.listed(np.random.default_rng(0))
     made = basis(terms, plan.factors)
     bakes = plan.table
-    bakes = bakes[bakes["role"] != "control"].reset_index(drop=True)
+    bakes = bakes[bakes["role"] != Role.REFERENCE].reset_index(drop=True)
     X, inverse = _information(
         plan, bakes, made.rows(coded_settings(plan.factors, bakes)), variance_ratio
     )

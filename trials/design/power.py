@@ -16,6 +16,7 @@ from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Component, Factor
 from trials.core.plan import Plan, kitchen_group, plural, whole_number
+from trials.core.roles import Role
 from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms
 from trials.design.aliasing import aliases, effects_up_to
 from trials.design.layout import FEW_DAYS, same
@@ -249,7 +250,7 @@ def strata(plan: Plan, model: Model = None) -> Strata:
     1      bakes      8   4
     """
     table = plan.table
-    table = table[table["role"] != "control"].reset_index(drop=True)
+    table = table[table["role"] != Role.REFERENCE].reset_index(drop=True)
     terms = model_terms(plan.model if model is None else model, plan.factors)
     matrix = model_matrix(terms, plan.factors, table)
     levels: dict[str, np.ndarray] = {}
@@ -856,7 +857,7 @@ def _stray(plan: Plan, targets: Sequence[str]) -> dict[str, float]:
 
 def _owners(plan: Plan) -> dict[str, str]:
     """Return the term that each column of an effect belongs to; kinds have several each."""
-    table = plan.table[plan.table["role"] != "control"]
+    table = plan.table[plan.table["role"] != Role.REFERENCE]
     matrix = model_matrix(effects_up_to(plan, table, 2), plan.factors, table)
     owned = zip(matrix.columns, matrix.owner, strict=True)
     return {column: matrix.terms[place].name for column, place in owned if place >= 0}

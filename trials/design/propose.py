@@ -16,14 +16,15 @@ from trials.base.words import in_words
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, Numeric, check_factors, group_names
 from trials.core.plan import Plan, kitchen_group, new_seed, plural, reference_setting, whole_number
+from trials.core.roles import Role
 from trials.core.terms import Model, coded_settings, kitchen_names, model_matrix, model_terms
 from trials.design.blend import extreme_vertices, simplex_centroid, simplex_lattice
 from trials.design.candidates import candidates
+from trials.design.exchange import optimal
 from trials.design.factorial import fold_over, fractional_factorial, full_factorial
 from trials.design.layout import Loads, lay_out
-from trials.design.optimal import optimal
 from trials.design.power import Promise, between, promise
-from trials.design.screening import definitive_screening, plackett_burman
+from trials.design.screening import conference_screening, plackett_burman
 from trials.design.squares import graeco_latin_square, latin_square
 from trials.design.surface import box_behnken, central_composite
 
@@ -34,7 +35,7 @@ PART = ", first part"  # behind the name of the family
 STARTS = 20  # of the search for the first part
 
 
-def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Plan:
+def first_part(plan: Plan, bakes: int, *, model: Model, references: int = 0) -> Plan:
     """Return the part of a plan to bake first: the bakes that tell most without the rest.
 
     Parameters
@@ -45,7 +46,7 @@ def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Pl
         How many of its bakes are made first.
     model : str or sequence of str
         The effects that are asked about; single factors count before the others.
-    controls : int
+    references : int
         Reference bakes beside them.
 
     Returns
@@ -95,7 +96,7 @@ def first_part(plan: Plan, bakes: int, *, model: Model, controls: int = 0) -> Pl
         part,
         family=f"{plan.family}{PART}",
         model=_told(plan, part),
-        controls=controls,
+        references=references,
         seed=plan.seed,
         excluded=plan.excluded,
     )
@@ -167,7 +168,7 @@ class Wish:
     aim : str
     days : int
     loads : int, dict or None
-    controls : int
+    references : int
     exclude : optional
     keep : Plan, DataFrame or None
     seed : int
@@ -178,7 +179,7 @@ class Wish:
     aim: str
     days: int
     loads: Loads
-    controls: int
+    references: int
     exclude: Exclude
     keep: Plan | pd.DataFrame | None
     seed: int
@@ -201,7 +202,7 @@ class Wish:
     @property
     def kitchen(self) -> dict[str, Any]:
         """What every family is told."""
-        return {"days": self.days, "controls": self.controls, "seed": self.seed}
+        return {"days": self.days, "references": self.references, "seed": self.seed}
 
 
 def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
@@ -236,7 +237,7 @@ def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
 
 def in_full(wish: Wish, plan: Plan) -> Plan:
     """Return a plan that was found by a quick search, searched for as long as it deserves."""
-    judged = plan.rows[plan.rows["role"] != "control"]
+    judged = plan.rows[plan.rows["role"] != Role.REFERENCE]
     counts = {name: int(judged[name].nunique()) for name in plan.groups}
     potential = "interactions" if "potential" in plan.details else None
     maker = _search(wish, list(plan.model), potential, counts or None, plan.count(), IN_FULL)
@@ -356,7 +357,7 @@ def _families(wish: Wish) -> Iterator[Maker]:
     for size in HADAMARD:
         if size <= bakes:
             yield lambda size=size: plackett_burman(factors, bakes=size, **kitchen)  # type: ignore[misc]
-    yield lambda: definitive_screening(factors, **kitchen)
+    yield lambda: conference_screening(factors, **kitchen)
     if wish.aim == "optimise":
         yield lambda: central_composite(factors, **kitchen)
         yield lambda: box_behnken(factors, **kitchen)
@@ -385,7 +386,7 @@ def _fractions(wish: Wish) -> Iterator[tuple[int, int]]:
 def _mirrored(wish: Wish) -> Iterator[Maker]:
     """Return makers of mirror bakes for a plan that is kept: of all factors, of one, and halves."""
     kept, seed = wish.keep, wish.seed
-    if not isinstance(kept, Plan) or wish.days > 1 or wish.controls:
+    if not isinstance(kept, Plan) or wish.days > 1 or wish.references:
         return
     room = wish.bakes - kept.count()
     names = [factor.name for factor in kept.factors]
@@ -570,7 +571,7 @@ def _hard_words(best: Promise) -> list[str]:
         if not factor.group or factor.name not in table.index:
             continue
         own = table.loc[factor.name]
-        units = best.plan.rows.loc[best.plan.rows["role"] != "control"].get(factor.group)
+        units = best.plan.rows.loc[best.plan.rows["role"] != Role.REFERENCE].get(factor.group)
         count = 0 if units is None else int(units.nunique())
         if count == best.plan.count():
             continue
@@ -687,7 +688,7 @@ def propose(
     aim: str = "screen",
     days: int = 1,
     loads: Loads = None,
-    controls: int = 0,
+    references: int = 0,
     exclude: Exclude = None,
     keep: Plan | pd.DataFrame | None = None,
     seed: int | None = None,
@@ -711,7 +712,7 @@ def propose(
     days : int
     loads : int, dict or None
         How many oil fills, oven heats or doughs; as many as serve when left out.
-    controls : int
+    references : int
         Reference bakes.
     exclude : optional
         Settings that never go together: a table, or a function that says yes to what must not
@@ -752,7 +753,7 @@ def propose(
     >>> plan.family, plan.count()
     ('two-level fraction', 16)
     """
-    wish = _wish(factors, bakes, aim, days, loads, controls, exclude, keep, seed)
+    wish = _wish(factors, bakes, aim, days, loads, references, exclude, keep, seed)
     answers = _answers(tasters, worth_noticing, alike)
     later = whole_number("later", later, least=0)
     if later:
@@ -788,7 +789,7 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
             "nothing, follow on none and are no blends. Leave later out; more bakes can be planned "
             "after any round."
         )
-    together = replace(wish, bakes=wish.bakes + later, controls=0)
+    together = replace(wish, bakes=wish.bakes + later, references=0)
     ranked = _ranked(together, answers)
     # What is left for later should tell what these can not
     whole = next((one for one in ranked if not one.lost), ranked[0])
@@ -797,7 +798,7 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
         said = f"{together.bakes} bakes would tell hardly more, so none of it is left for later."
         return _explained(wish, answers).because(said)
     model = "interactions" if wish.model == "main" else wish.model
-    part = first_part(whole.plan, wish.bakes, model=model, controls=wish.controls)
+    part = first_part(whole.plan, wish.bakes, model=model, references=wish.references)
     best = _weighed_plans(part, wish, answers)
     found = (whole.plan.count(), whole.smallest)
     cost = _cost(whole, ranked, together, answers) if whole.lost else found
@@ -811,7 +812,7 @@ def _wish(
     aim: str,
     days: int,
     loads: Loads,
-    controls: int,
+    references: int,
     exclude: Exclude,
     keep: Plan | pd.DataFrame | None,
     seed: int | None,
@@ -824,7 +825,7 @@ def _wish(
         aim=aim,
         days=whole_number("days", days, least=1),
         loads=loads,
-        controls=whole_number("controls", controls, least=0),
+        references=whole_number("references", references, least=0),
         exclude=exclude,
         keep=keep,
         seed=new_seed() if seed is None else whole_number("seed", seed, least=0, most=2**53),
@@ -869,7 +870,7 @@ def _can_not_be_better(one: Promise, wish: Wish) -> bool:
     if one.plan.days > 1 or one.plan.groups:
         return False
     bakes = one.plan.table
-    bakes = bakes[bakes["role"] != "control"]
+    bakes = bakes[bakes["role"] != Role.REFERENCE]
     X = model_matrix(model_terms(wish.model, wish.factors), wish.factors, bakes).X
     return bool(np.abs(X.T @ X - len(X) * np.eye(X.shape[1])).max() < 1e-9 * len(X))
 

@@ -11,6 +11,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Component
 from trials.core.plan import Plan
+from trials.core.roles import Role
 from trials.core.terms import Model, basis, coded_settings, model_matrix, real_settings
 from trials.design.aliasing import aliases
 from trials.design.candidates import Candidates, candidates
@@ -189,7 +190,7 @@ def _efficiency(plan: Plan, levels: Strata, region: np.ndarray) -> pd.DataFrame:
     """Return the four efficiencies, the bakes taken as independent of one another."""
     made = basis(levels.matrix.terms, plan.factors)
     table = plan.table
-    X = made.rows(coded_settings(plan.factors, table[table["role"] != "control"]))
+    X = made.rows(coded_settings(plan.factors, table[table["role"] != Role.REFERENCE]))
     X = np.hstack([X, levels.fixed])
     M = X.T @ X / len(X)
     p = made.size
@@ -248,7 +249,7 @@ def _model_rows(levels: Strata, plan: Plan, region: np.ndarray) -> np.ndarray:
 
 def _leverage(plan: Plan, levels: Strata) -> pd.DataFrame:
     table = plan.table
-    names = table.loc[table["role"] != "control", "bake"].tolist()
+    names = table.loc[table["role"] != Role.REFERENCE, "bake"].tolist()
     Q = np.linalg.svd(levels.X, full_matrices=False)
     sound = 1e-10 * Q.S[0] < Q.S
     return pd.DataFrame({"bake": names, "leverage": (Q.U[:, sound] ** 2).sum(axis=1)})
@@ -257,7 +258,7 @@ def _leverage(plan: Plan, levels: Strata) -> pd.DataFrame:
 def _pure_error(plan: Plan, levels: Strata) -> int:
     """Return the bakes beyond one of each setting, what loads and days take already taken."""
     table = plan.table
-    table = table[table["role"] != "control"]
+    table = table[table["role"] != Role.REFERENCE]
     settings = table.groupby([factor.name for factor in plan.factors], dropna=False).ngroup()
     marks = [pd.get_dummies(settings).to_numpy(dtype=float), levels.fixed]
     marks += [np.unique(shared, axis=1) for shared in levels.levels.values()]

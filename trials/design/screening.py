@@ -10,6 +10,7 @@ from trials.base.errors import PlanError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, Numeric
 from trials.core.plan import Plan, new_seed, whole_number
+from trials.core.roles import Role
 from trials.design.fractions import MOST_FACTORS, minimum_aberration, signs
 from trials.design.layout import (
     lay_out,
@@ -37,7 +38,7 @@ def plackett_burman(
     bakes: int | None = None,
     centre_bakes: int = 0,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan a screening of up to 35 two-level factors from a Hadamard matrix.
@@ -56,7 +57,7 @@ def plackett_burman(
         Middle bakes, spread over days.
     days : int
         1, or 2 when a column is left for the days.
-    controls : int
+    references : int
         Reference bakes, besides the others.
     seed : int, optional
 
@@ -100,7 +101,7 @@ def plackett_burman(
         with_middle_bakes(factors, frame, centre_bakes),
         family="Hadamard screening",
         model="main",
-        controls=controls,
+        references=references,
         seed=seed,
         details={"trial bakes": runs, "columns left over": runs - 1 - columns},
     )
@@ -174,12 +175,12 @@ def _paley_double(order: int) -> np.ndarray:
     return H * H[:1, :]
 
 
-def definitive_screening(
+def conference_screening(
     factors: Sequence[Factor],
     *,
     centre_bakes: int = 0,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan a three-level screening of 3 to 12 factors from a conference matrix.
@@ -198,7 +199,7 @@ def definitive_screening(
     days : int
         Days; mirrored bakes stay on one day and every day gets a middle bake (two where a factor
         is categorical), so that main effects stay clear of the days.
-    controls, seed
+    references, seed
         As for :func:`plackett_burman`.
 
     Returns
@@ -220,11 +221,11 @@ def definitive_screening(
     Examples
     --------
     >>> factors = [Numeric(name, 0, 1) for name in "abcdef"]
-    >>> definitive_screening(factors, seed=1).sentence()
+    >>> conference_screening(factors, seed=1).sentence()
     '12 bakes and 1 middle-setting bake over 1 day'
     """
-    factors = only_two_levels(factors, "definitive_screening")
-    refuse_hard_to_change(factors, "definitive_screening")
+    factors = only_two_levels(factors, "conference_screening")
+    refuse_hard_to_change(factors, "conference_screening")
     kinds = [place for place, factor in enumerate(factors) if isinstance(factor, Categorical)]
     _check_counts(factors, kinds)
     days = whole_number("days", days, least=1)
@@ -240,16 +241,16 @@ def definitive_screening(
     frame = real_settings(factors, coded)
     frame["day"] = _days_of_pairs(order, len(coded), days, 2 if kinds else 1)
     middle = np.all(np.delete(coded, kinds, axis=1) == 0, axis=1)
-    frame["role"] = np.where(middle, "centre", "trial")
+    frame["role"] = np.where(middle, Role.CENTRE.value, Role.TRIAL.value)
     if centre_bakes:
         more = with_middle_bakes(factors, frame.drop(columns="role"), centre_bakes)
-        frame = pd.concat([frame, more[more["role"] == "centre"]], ignore_index=True)
+        frame = pd.concat([frame, more[more["role"] == Role.CENTRE]], ignore_index=True)
     plan = lay_out(
         factors,
         frame,
         family="conference-matrix screening",
         model="main",
-        controls=controls,
+        references=references,
         seed=seed,
         details={"order of the conference matrix": order},
     )
@@ -260,18 +261,18 @@ def _check_counts(factors: Sequence[Factor], kinds: list[int]) -> None:
     count = len(factors)
     if not 3 <= count <= 12:
         raise PlanError(
-            f"{count} factor{'' if count == 1 else 's'}; definitive_screening takes 3 to 12. "
+            f"{count} factor{'' if count == 1 else 's'}; conference_screening takes 3 to 12. "
             "full_factorial takes fewer, plackett_burman up to 35."
         )
     if 2 * len(kinds) > count:
         raise PlanError(
-            f"{len(kinds)} of {count} factors have two kinds; definitive_screening serves when "
+            f"{len(kinds)} of {count} factors have two kinds; conference_screening serves when "
             "they are at most half. Use fractional_factorial or trials.design.optimal."
         )
     for factor in factors:
         if isinstance(factor, Numeric) and 0 < len(factor.settings) < 3:
             raise PlanError(
-                f'"{factor.name}" has two settings that can be made; definitive_screening needs '
+                f'"{factor.name}" has two settings that can be made; conference_screening needs '
                 "one between them. Give it as a Categorical."
             )
 

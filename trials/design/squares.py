@@ -24,7 +24,7 @@ def latin_square(
     factors: Sequence[Factor],
     *,
     replicates: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan every kind once in every row and once in every column.
@@ -36,7 +36,7 @@ def latin_square(
         All three have as many levels, 3 to 12.
     replicates : int
         Squares, each on a day of its own.
-    controls : int
+    references : int
         Reference bakes, besides the others.
     seed : int, optional
         Rows, columns and kinds are drawn by chance.
@@ -62,14 +62,14 @@ def latin_square(
     >>> latin_square([fat, *places], seed=1).sentence()
     '9 bakes over 1 day'
     """
-    return _square_plan(factors, 3, "latin_square", replicates, controls, seed)
+    return _square_plan(factors, 3, "latin_square", replicates, references, seed)
 
 
 def graeco_latin_square(
     factors: Sequence[Factor],
     *,
     replicates: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan two sets of kinds over rows and columns, each pair of kinds meeting once.
@@ -78,7 +78,7 @@ def graeco_latin_square(
     ----------
     factors : sequence of four factors
         Two that are compared, then two places; all with as many levels: 3, 4, 5, 7, 8, 9, 11, 12.
-    replicates, controls, seed
+    replicates, references, seed
         As for :func:`latin_square`.
 
     Returns
@@ -101,7 +101,7 @@ def graeco_latin_square(
     >>> graeco_latin_square(four, seed=1).sentence()
     '16 bakes over 1 day'
     """
-    return _square_plan(factors, 4, "graeco_latin_square", replicates, controls, seed)
+    return _square_plan(factors, 4, "graeco_latin_square", replicates, references, seed)
 
 
 def _square_plan(
@@ -109,7 +109,7 @@ def _square_plan(
     wanted: int,
     family: str,
     replicates: int,
-    controls: int,
+    references: int,
     seed: int | None,
 ) -> Plan:
     factors = check_factors(factors)
@@ -134,7 +134,7 @@ def _square_plan(
         pd.DataFrame(rows),
         family="Latin square" if wanted == 3 else "Graeco-Latin square",
         model="main",
-        controls=controls,
+        references=references,
         seed=seed,
         details={"size": size},
     )

@@ -11,6 +11,7 @@ from trials.base.errors import PlanError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Factor, Numeric
 from trials.core.plan import Plan, new_seed, whole_number
+from trials.core.roles import Role
 from trials.design.fractions import Structure, arrange, minimum_aberration, signs
 from trials.design.layout import lay_out, only_numbers, real_settings
 
@@ -36,7 +37,7 @@ def central_composite(
     axial: str = "face",
     centre_bakes: int | None = None,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan a two-level core, bakes along each axis and middle bakes, for a quadratic surface.
@@ -59,7 +60,7 @@ def central_composite(
     days : int
         More than 1 with "orthogonal blocks" only: a day for the axial bakes, the others for
         the core; 2 when left at 1.
-    controls, seed
+    references, seed
         As for the other plans.
 
     Returns
@@ -108,7 +109,7 @@ def central_composite(
         day,
         role,
         family=f"central composite ({axial})",
-        controls=controls,
+        references=references,
         seed=seed,
         details={
             "axial distance": distance,
@@ -194,7 +195,7 @@ def _composite(
     axial_day = len(middles)
     middle_days = np.repeat(np.arange(1, len(middles) + 1), middles)
     day = np.concatenate([core_days, np.full(2 * count, axial_day), middle_days])
-    role = ["trial"] * (len(core) + 2 * count) + ["centre"] * sum(middles)
+    role = [Role.TRIAL.value] * (len(core) + 2 * count) + [Role.CENTRE.value] * sum(middles)
     return points, day, role
 
 
@@ -231,7 +232,7 @@ def box_behnken(
     *,
     centre_bakes: int | None = None,
     days: int = 1,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
 ) -> Plan:
     """Plan a quadratic surface with three settings and no bake at a corner.
@@ -246,7 +247,7 @@ def box_behnken(
         Middle bakes; the published number (3, 3, 6, 6, 6) when left out.
     days : int
         3 for four factors, 2 for five to seven, so that days do not touch the surface.
-    controls, seed
+    references, seed
         As for the other plans.
 
     Returns
@@ -291,14 +292,14 @@ def box_behnken(
     coded, day = _three_level(count, days)
     coded = np.vstack([coded, np.zeros((middles, count))])
     day = np.concatenate([day, np.arange(middles) % days + 1])
-    role = ["trial"] * (len(coded) - middles) + ["centre"] * middles
+    role = [Role.TRIAL.value] * (len(coded) - middles) + [Role.CENTRE.value] * middles
     plan = _surface_plan(
         factors,
         coded,
         day,
         role,
         family="three-level surface",
-        controls=controls,
+        references=references,
         seed=seed,
         details={},
     )
@@ -338,7 +339,7 @@ def _surface_plan(
     role: list[str],
     *,
     family: str,
-    controls: int,
+    references: int,
     seed: int | None,
     details: dict,
 ) -> Plan:
@@ -352,7 +353,7 @@ def _surface_plan(
         frame.assign(day=day, role=role),
         family=family,
         model="quadratic",
-        controls=controls,
+        references=references,
         seed=seed,
         details=details,
     )

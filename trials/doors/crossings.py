@@ -11,6 +11,7 @@ from trials.base.errors import FactorError, PlanError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, Numeric
 from trials.core.plan import Plan, whole_number
+from trials.core.roles import Role
 from trials.recipe.crossing import Trait, traits
 from trials.recipe.formula import Formula
 
@@ -239,7 +240,7 @@ def _baked_too(
     plan: Plan, rows: pd.DataFrame, name: str, setting: dict[str, Any], rng: np.random.Generator
 ) -> pd.DataFrame:
     """Return the bakes with a parent at a place drawn by chance."""
-    trial = rows["role"] != "control"
+    trial = rows["role"] != Role.REFERENCE
     for factor in plan.factors:
         if factor.group in plan.groups:
             trial &= rows[factor.name] == setting[factor.name]
@@ -255,6 +256,6 @@ def _baked_too(
     sizes = homes["day"].map(rows["day"].value_counts())
     homes = homes[sizes == sizes.min()]
     home = int(rng.choice(homes.index.to_numpy()))
-    new = rows.loc[[home]].assign(parent=name, role="trial", **setting)
+    new = rows.loc[[home]].assign(parent=name, role=Role.TRIAL.value, **setting)
     place = home + int(rng.integers(2))
     return pd.concat([rows.iloc[:place], new, rows.iloc[place:]], ignore_index=True)

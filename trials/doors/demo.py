@@ -14,7 +14,7 @@ from trials.core.factors import Categorical, Factor, Numeric
 from trials.core.measures import Measure
 from trials.core.plan import Plan
 from trials.deciding.rehearsal import Failure, Spreads, rehearse
-from trials.design.optimal import optimal
+from trials.design.exchange import optimal
 from trials.design.propose import propose
 from trials.doors.notebook import copy_notebooks, run_notebooks
 from trials.recipe.formula import Formula
@@ -162,7 +162,7 @@ def plan(*, leave_out_corner: bool = False) -> Plan:
         criterion="D",
         days=6,
         loads=6,
-        controls=6,
+        references=6,
         exclude=[CORNER] if leave_out_corner else None,
         seed=SEED,
     )

@@ -12,6 +12,7 @@ from trials.base.errors import FormulaError, RoundError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Component, Factor
 from trials.core.plan import MIXED_ONCE, kitchen_group
+from trials.core.roles import Role
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
@@ -116,7 +117,7 @@ def shared_doughs(round_: Round, formulas: Mapping[str, Formula]) -> list[Dough]
 
 def _fellows(rows: pd.DataFrame, formulas: Mapping[str, Formula]) -> list[str]:
     """Return the bakes of a group without reference bakes that are mixed otherwise."""
-    own = list(rows.loc[rows["role"] != "control", "bake"])
+    own = list(rows.loc[rows["role"] != Role.REFERENCE, "bake"])
     if not own:
         return []
     first = formulas[own[0]].mix.parts

@@ -22,6 +22,7 @@ from trials.base.html import PRINT_STYLE, page
 from trials.base.words import in_words, tidy_number
 from trials.core.measures import Measure
 from trials.core.plan import Plan, new_seed
+from trials.core.roles import Role
 from trials.rounds.diary import write_note
 
 FOLDER = "side-tests"
@@ -209,7 +210,7 @@ def extreme_corners(plan: Plan, count: int = 4) -> pd.DataFrame:
     if not FEWEST <= count <= MOST:
         raise PlanError(f"{count} corners; {FEWEST} to {MOST} fit one line-up.")
     names = [factor.name for factor in plan.factors]
-    trials = plan.table["role"] == "trial"
+    trials = plan.table["role"] == Role.TRIAL
     settings = plan.table.loc[trials, names].drop_duplicates()
     if len(settings) < count:
         raise PlanError(f"the plan has {len(settings)} settings; ask for fewer corners.")

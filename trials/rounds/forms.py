@@ -19,8 +19,9 @@ from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
 from trials.core.plan import Plan, kitchen_group
+from trials.core.roles import STATUSES
 from trials.recipe.formula import Formula
-from trials.rounds.round import STATUSES, Round
+from trials.rounds.round import Round
 
 # -- The mark on every sheet of a round, by which a sheet of another round is told and refused.
 
@@ -204,7 +205,7 @@ def _words(said: list[str]) -> set[str]:
 
 
 SERVING = "serving.csv"
-SERVING_COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
+SERVING_COLUMNS = ("taster", "sitting", "place", "bake", "code", "kind")
 BAKES, TASTINGS = "bakes", "tastings"
 ROUND = "round"  # the column that says which round a sheet belongs to, copies included
 BLIND = "blind"  # the column, and its role; only where a cook tastes
@@ -374,14 +375,14 @@ def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
     columns = (
         Column("taster", "key"),
         Column("sitting", "shown"),
-        Column("position", "shown"),
+        Column("place", "shown"),
         Column("code", "key"),
         *scored,
         *([Column(BLIND, BLIND)] if any(taster.cooks for taster in round_.tasters) else []),
         Column("note", "note", "words of your own"),
         Column(ROUND, "shown"),
     )
-    served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
+    served = scored_servings(serving).sort_values(["taster", "sitting", "place", "code"])
     mark = round_mark(round_)
     blank = _blank(columns, served, mark)
     added, moved = _served_later(served, added_bakes(round_.plan))
@@ -489,14 +490,12 @@ def read_serving(round_: Round, path: Path | None = None) -> pd.DataFrame:
         raise SheetError(f"no column {in_words(map(repr, missing))}.", Place(SERVING))
     _check_serving(table, set(round_.plan.rows["bake"]))
     return (
-        table[list(SERVING_COLUMNS)]
-        .astype({"sitting": int, "position": int})
-        .reset_index(drop=True)
+        table[list(SERVING_COLUMNS)].astype({"sitting": int, "place": int}).reset_index(drop=True)
     )
 
 
 def _check_serving(table: pd.DataFrame, bakes: set[str]) -> None:
-    for name in ("sitting", "position"):
+    for name in ("sitting", "place"):
         for row, text in table[name].items():
             value = number(text)
             if value is None or value != int(value):

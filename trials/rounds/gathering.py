@@ -14,6 +14,7 @@ import pandas as pd
 
 from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_csv
+from trials.core.roles import WITHOUT_SCORE
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -41,7 +42,7 @@ from trials.rounds.reading import (
     shortened,
     table_grid,
 )
-from trials.rounds.round import WITHOUT_SCORE, Round, received
+from trials.rounds.round import Round, received
 from trials.rounds.workbook import read_workbook
 
 # -- Where scores come from: the round's own sheets and what people dropped into `incoming/`.
@@ -317,9 +318,6 @@ def _unchanged(path: Path) -> Path:
 
 
 # -- All that was entered in a round, merged, with what must be mended or looked at.
-
-
-MADE = "made"
 
 
 @dataclass(frozen=True, eq=False)

@@ -42,7 +42,7 @@ days = 2                    # over how many days?
 # later = 4                 # how many more in a second round? (for one day, nothing shared)
 # loads = 4                 # how many oven heats or oil fills, if bakes share them?
 #                           # Several kinds of them: loads = { load = 4, dough = 4 }
-controls = 2                # reference bakes, always the same, to see days drift
+references = 2                # reference bakes, always the same, to see days drift
 aim = "interactions"        # "screen": find what matters; "interactions": see what works
                             # together; "optimise": tune
 
@@ -179,7 +179,7 @@ class Idea:
     Parameters
     ----------
     name : str
-    bakes, days, controls : int
+    bakes, days, references : int
     later : int
         How many more bakes a second round may have.
     loads : int, mapping or None
@@ -201,7 +201,7 @@ class Idea:
     name: str
     bakes: int
     days: int
-    controls: int
+    references: int
     loads: int | Mapping[str, int] | None
     aim: str
     factors: tuple[Factor, ...]
@@ -301,7 +301,7 @@ def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         name=str(answers.get("name", folder.name)),
         bakes=answers["bakes"],
         days=answers.get("days", 1),
-        controls=answers.get("controls", 0),
+        references=answers.get("references", 0),
         loads=answers.get("loads"),
         aim=answers.get("aim", "screen"),
         factors=tuple(factor_from(record) for record in answers["factors"]),
@@ -361,7 +361,7 @@ def plan_of(idea: Idea) -> Plan:
             aim=idea.aim,
             days=idea.days,
             loads=idea.loads,
-            controls=idea.controls,
+            references=idea.references,
             exclude=list(idea.exclude) or None,
             seed=idea.seed,
             tasters=idea.tasters or None,

@@ -23,9 +23,9 @@ from trials.base.errors import MeasureError, Place, SheetError, TrialsError
 from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import Categorical
 from trials.core.measures import Measure, several_readings
+from trials.core.roles import STATUSES
 from trials.recipe.instruments import averaged
 from trials.rounds.forms import BAKES, BLIND, LEFT, ROUND, TASTINGS, Column, Form
-from trials.rounds.round import STATUSES
 
 # -- Cells as they were found, and what is said about them: problems to mend and notes to read.
 #
@@ -702,7 +702,7 @@ def read_grid(grid: Grid, form: Form, *, whole: bool) -> Reading:
             _read_row(grid, row, cells, columns, known, key, reading)
     _say_numbered_ids(grid, known, reading)
     if known.earlier:
-        reading.note(grid.place(column="position"), f"{_EARLIER}; read by its codes.")
+        reading.note(grid.place(column="place"), f"{_EARLIER}; read by its codes.")
     _say_missing_rows(grid, form, known, reading, whole=whole)
     return reading
 
@@ -884,7 +884,7 @@ def _read_row(
         if column.role == "shown":
             if column.name == ROUND and cell.text in form.older_ids:
                 continue
-            if column.name == "position" and _stood_before(form, key, cell, shown["position"]):
+            if column.name == "place" and _stood_before(form, key, cell, shown["place"]):
                 known.earlier = True
                 continue
             _check_shown(place, cell, shown[column.name], reading)

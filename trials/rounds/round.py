@@ -282,9 +282,7 @@ def _without_none(value: Any) -> Any:
 
 ACTUAL = "actual.csv"
 # Columns that every sheet has beside the factors and measures
-SHEET_COLUMNS = frozenset({"sitting", "position", "kind", "code", "reason", "note", "round"})
-STATUSES = ("made", "failed", "not served", "not baked")
-WITHOUT_SCORE = STATUSES[1:]
+SHEET_COLUMNS = frozenset({"sitting", "place", "kind", "code", "reason", "note", "round"})
 
 
 @dataclass(frozen=True, eq=False)

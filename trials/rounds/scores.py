@@ -12,6 +12,7 @@ import pandas as pd
 from trials.base.errors import FitError, Place, SheetError
 from trials.base.files import write_bytes, write_csv
 from trials.base.words import in_words
+from trials.core.roles import WITHOUT_SCORE, Status
 from trials.rounds.forms import (
     ACTUAL,
     BAKES,
@@ -25,7 +26,6 @@ from trials.rounds.forms import (
     tasting_form,
 )
 from trials.rounds.gathering import (
-    MADE,
     Gathered,
     Source,
     gather,
@@ -35,7 +35,7 @@ from trials.rounds.gathering import (
     sources,
 )
 from trials.rounds.reading import Address, Note, Problem, Value, exact
-from trials.rounds.round import WITHOUT_SCORE, Round, blank_actual, read_actual, write_actual
+from trials.rounds.round import Round, blank_actual, read_actual, write_actual
 from trials.rounds.workbook import draw_workbook, entries_of, filled, without_score
 
 # -- From what was entered to one tidy table: scores beside the bake, its status and its settings.
@@ -59,7 +59,7 @@ def statuses(found: Gathered) -> dict[str, str]:
         if column in {one.name for one in found.forms[kind].scores}
     }
     return {
-        bake: status(found, bake) or (MADE if bake in scored else "")
+        bake: status(found, bake) or (Status.MADE.value if bake in scored else "")
         for (bake,) in found.forms[BAKES].rows()
     }
 
@@ -77,10 +77,10 @@ def tidied(
     actual : bool
         Whether a setting that was not as planned replaces the planned one.
     """
-    served = scored_servings(serving).sort_values(["taster", "sitting", "position", "code"])
+    served = scored_servings(serving).sort_values(["taster", "sitting", "place", "code"])
     rows = [
         {
-            **{name: getattr(one, name) for name in ("taster", "sitting", "position", "kind")},
+            **{name: getattr(one, name) for name in ("taster", "sitting", "place", "kind")},
             "code": str(one.code),
             "bake": str(one.bake),
             **_entered(found, TASTINGS, (str(one.taster), str(one.code))),
@@ -92,9 +92,9 @@ def tidied(
     for (bake,) in found.forms[BAKES].rows():
         own = _entered(found, BAKES, (bake,))
         # A bake that has nothing of its own to tell is told by its tastings
-        if weighed or own or status_of[bake] not in ("", MADE):
+        if weighed or own or status_of[bake] not in ("", Status.MADE):
             rows.append({"bake": bake, **own})
-    columns = ["taster", "sitting", "position", "kind", "code", "bake"]
+    columns = ["taster", "sitting", "place", "kind", "code", "bake"]
     measures = [measure.name for measure in round_.measures]
     table = pd.DataFrame(rows).reindex(columns=[*columns, *measures, "note", BLIND])
     table = table.merge(_bakes(round_, found, actual=actual), on="bake", how="left", sort=False)
@@ -129,7 +129,7 @@ def _bakes(round_: Round, found: Gathered, *, actual: bool) -> pd.DataFrame:
 
 def _typed(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
     table = table.copy()
-    for name in ("sitting", "position"):
+    for name in ("sitting", "place"):
         table[name] = table[name].astype("Int64")
     for name in ("taster", "kind", "code"):
         table[name] = table[name].astype(object).where(table[name].notna(), None)
@@ -143,7 +143,7 @@ def _typed(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
     groups = [name for name in round_.plan.groups if name != "load"]
     factors = [factor.name for factor in round_.plan.factors]
     measures = [measure.name for measure in round_.measures]
-    first = ["taster", "sitting", "position", "kind", "code", "bake", "day", "load", *groups]
+    first = ["taster", "sitting", "place", "kind", "code", "bake", "day", "load", *groups]
     return table[[*first, "role", "status", "reason", *factors, *measures, "note"]]
 
 
@@ -398,7 +398,7 @@ def _record_actual(round_: Round, found: Gathered) -> None:
 
 
 def _with_codes(rows: pd.DataFrame, serving: pd.DataFrame) -> pd.DataFrame:
-    served = scored_servings(serving).sort_values(["sitting", "position"])
+    served = scored_servings(serving).sort_values(["sitting", "place"])
     pair = ["taster", "bake"]
     served, rows = (table.assign(time=table.groupby(pair).cumcount()) for table in (served, rows))
     return rows.merge(served[[*pair, "time", "code"]], on=[*pair, "time"]).drop(columns="time")

@@ -21,6 +21,7 @@ from trials.base.files import read_csv, write_bytes, write_csv
 from trials.base.words import tidy_number
 from trials.core.factors import Categorical
 from trials.core.measures import several_readings
+from trials.core.roles import STATUSES
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -47,7 +48,7 @@ from trials.rounds.reading import (
     read_grid,
     table_grid,
 )
-from trials.rounds.round import STATUSES, Round, received
+from trials.rounds.round import Round, received
 
 # -- How a form is laid out, whichever library draws it: widths, areas, what each cell takes.
 

@@ -11,6 +11,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
+from trials.core.roles import STATUSES, Role
 from trials.recipe.cautions import Caution, cautions, cautions_of_all
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import (
@@ -27,7 +28,7 @@ from trials.rounds.amounts import (
     weights,
 )
 from trials.rounds.kitchen import Batch, Prices, Step
-from trials.rounds.round import STATUSES, Round
+from trials.rounds.round import Round
 
 # -- What to weigh for one bake or one dough, as a table to print.
 
@@ -259,7 +260,7 @@ def _order(round_: Round) -> str:
     for key, bakes in table.groupby(keys, sort=False, dropna=False):
         load = f'<td class="right">{html.escape(str(key[1]))}</td>' if len(keys) > 1 else ""
         names = " ".join(
-            f"{bake}{' (reference)' if role == 'control' else ''}"
+            f"{bake}{' (reference)' if role == Role.REFERENCE else ''}"
             for bake, role in bakes[["bake", "role"]].to_numpy()
         )
         lines.append(f"<tr><td>{key[0]}</td>{load}<td>{html.escape(names)}</td></tr>")
@@ -302,7 +303,7 @@ def caution_box(found: Iterable[Caution]) -> str:
 # -- The sheet for each bake: what to weigh and set, and boxes for what was really done.
 
 
-ROLE_WORDS = {"trial": "", "centre": "middle-setting bake", "control": "reference bake"}
+ROLE_WORDS = {"trial": "", Role.CENTRE: "middle-setting bake", Role.REFERENCE: "reference bake"}
 ROWS_AT_EASE = 14  # more ingredients than these are set closer, so that a bake keeps to one page
 BLANK_STEPS = ("mixed", "rested", "baked or fried")
 
@@ -458,7 +459,7 @@ def _sharers(round_: Round, row: Mapping[str, Any], group: str) -> tuple[list[st
     table = round_.plan.table
     set_by = [factor.name for factor in round_.plan.factors if factor.group == group]
     fellows = table[table[group] == row[group]]
-    trial = fellows[fellows["role"] != "control"]
+    trial = fellows[fellows["role"] != Role.REFERENCE]
     setting = (trial if len(trial) else fellows)[set_by].iloc[0]
     alike = (fellows[set_by] == setting).all(axis=1)
     others = fellows.loc[alike & (fellows["bake"] != row["bake"]), "bake"]

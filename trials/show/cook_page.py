@@ -12,12 +12,13 @@ from trials.base.html import page
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
+from trials.core.roles import STATUSES
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import bake_formulas, dough_weights, shared_doughs, weights
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.kitchen import Batch
-from trials.rounds.round import STATUSES, Round
+from trials.rounds.round import Round
 from trials.show.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
 
 FILE = "bakes-from-phone.csv"

@@ -21,6 +21,7 @@ from trials.analysis.results import Findings
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, kitchen_term, rounded, signed
 from trials.core.factors import Factor
+from trials.core.roles import Role
 from trials.core.terms import model_matrix
 from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
 from trials.show.style import (
@@ -253,7 +254,7 @@ def _bakes(
     rows = findings.residuals
     rows = rows[rows[across.name] == kind]
     if "role" in rows:
-        rows = rows[rows["role"] == "trial"]
+        rows = rows[rows["role"] == Role.TRIAL]
     unit = "bake" if "bake" in rows else None
     keys = rows.groupby([unit, along.name], sort=False) if unit else None
     points = keys["observed"].mean().reset_index() if keys is not None else rows
@@ -380,7 +381,7 @@ def _bake_columns(findings: Findings) -> np.ndarray:
     """Return what each effect weighs every bake with."""
     rows = findings.residuals
     if "role" in rows:
-        rows = rows[~rows["role"].isin(["control", "centre"])]
+        rows = rows[~rows["role"].isin([Role.REFERENCE, Role.CENTRE])]
     matrix = model_matrix(findings.terms, findings.factors, rows)
     return np.column_stack(
         [matrix.X @ one.weights for one in contrasts(matrix, findings.factors, matrix.X.shape[1])]

@@ -16,6 +16,7 @@ from trials.base.errors import FitError, PlanError
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.factors import Factor
 from trials.core.plan import Plan, whole_number
+from trials.core.roles import Role
 from trials.core.terms import Model, kitchen_names
 from trials.design.power import (
     CHANCE,
@@ -235,7 +236,7 @@ def plan_map(plan: Plan) -> Picture:
         raise PlanError("a map needs two factors that are numbers.")
     pairs = [(a, b) for place, a in enumerate(numbers) for b in numbers[place + 1 :]]
     rows = plan.table
-    rows = rows[rows["role"] != "control"]
+    rows = rows[rows["role"] != Role.REFERENCE]
     with matplotlib.rc_context(STYLE):
         figure, panels = blanks(len(pairs), 3.3, 3.1)
         for axes, (one, other) in zip(panels, pairs, strict=True):

@@ -8,6 +8,7 @@ import pandas as pd
 from trials.base.files import write_csv, write_text
 from trials.base.html import pdf
 from trials.base.words import in_words
+from trials.core.roles import Role
 from trials.recipe.formula import Formula, allergens
 from trials.rounds.forms import SERVING, blind_name, read_serving, round_mark
 from trials.rounds.round import Round
@@ -75,10 +76,10 @@ def drawn_serving(round_: Round, formulas: Mapping[str, Formula]) -> pd.DataFram
 
 def _reference_of_days(bakes: pd.DataFrame) -> dict[Day, str]:
     """Return one reference bake for each day; none unless every day has one and bakes beside it."""
-    controls = bakes[bakes["role"] == "control"].groupby("day")["bake"].first()
-    others = bakes[~bakes["bake"].isin(controls)]
+    references = bakes[bakes["role"] == Role.REFERENCE].groupby("day")["bake"].first()
+    others = bakes[~bakes["bake"].isin(references)]
     days = set(bakes["day"])
-    found: dict[Day, str] = {int(day): str(bake) for day, bake in controls.items()}
+    found: dict[Day, str] = {int(day): str(bake) for day, bake in references.items()}
     return found if days == set(found) == set(others["day"]) else {}
 
 

@@ -33,6 +33,7 @@ from trials.core.exclusion import Exclude
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
 from trials.core.plan import reference_setting
+from trials.core.roles import Role
 from trials.show.style import BAND, INK, PALE, STYLE, Picture, blank, blanks, colours
 
 # -- What is expected over two factors at a time, with the bakes on top.
@@ -228,8 +229,10 @@ def _failed(axes: Axes, findings: Findings, pair: tuple[str, str]) -> list[Any]:
 
 def _bakes(axes: Axes, findings: Findings, pair: tuple[str, str], digits: int) -> None:
     rows = findings.residuals
-    control = rows["role"] == "control" if "role" in rows else pd.Series(False, index=rows.index)
-    made = rows[~control].groupby(list(pair), sort=False)["observed"]
+    reference = (
+        rows["role"] == Role.REFERENCE if "role" in rows else pd.Series(False, index=rows.index)
+    )
+    made = rows[~reference].groupby(list(pair), sort=False)["observed"]
     spots = made.agg(["mean", "size"]).reset_index()
     axes.plot(
         spots[pair[0]],

@@ -95,12 +95,12 @@ def places(found: Tasters) -> Picture:
     """
     if found.places.empty:
         raise FitError("no position is known; describe the tasters with the table of scores.")
-    whole = found.places.groupby("position")["apart"].mean()
+    whole = found.places.groupby("place")["apart"].mean()
     with matplotlib.rc_context(STYLE):
         figure, (axes,) = blanks(1, 7.4, 3.6)
         axes.axhline(0, color=PALE, linewidth=0.8, zorder=1)
         for _, own in found.places.groupby("taster", sort=False):
-            line = own.groupby("position")["apart"].mean()
+            line = own.groupby("place")["apart"].mean()
             axes.plot(line.index, line, color=PALE, linewidth=0.9, alpha=0.8, zorder=2)
         axes.plot(whole.index, whole, "o-", color=colours(1)[0], linewidth=2.2, zorder=3)
         _whole_ticks(axes, whole)

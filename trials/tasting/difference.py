@@ -1157,12 +1157,12 @@ def difference_servings(
         for position, letter in enumerate(order, start=1):
             sample = samples["AB".index(letter)]
             rows.append((taster, turn, position, sample, _is_right(test, order, position)))
-    table = pd.DataFrame(rows, columns=["taster", "set", "position", "sample", "right"])
-    coded = ~((table["position"] == 1) & (test == "duo-trio"))
+    table = pd.DataFrame(rows, columns=["taster", "set", "place", "sample", "right"])
+    coded = ~((table["place"] == 1) & (test == "duo-trio"))
     codes = draw_codes(table.loc[coded, "set"].tolist(), seed=rng)
     table.insert(4, "code", "")
     table.loc[coded, "code"] = codes
-    return table.sort_values(["set", "taster", "position"], ignore_index=True)
+    return table.sort_values(["set", "taster", "place"], ignore_index=True)
 
 
 def _orders(test: str, sets: int, rng: np.random.Generator) -> list[str]:

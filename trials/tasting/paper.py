@@ -21,7 +21,7 @@ LINE_LENGTH = 140  # millimetres between the end marks of a line scale on paper
 SAMPLE, REFERENCE = "sample", "reference"  # kinds of a serving plan
 BLIND = "blind"
 BLIND_POINTS = (("yes", "I did not know which bake it was"), ("no", "I knew which bake it was"))
-RESERVED = ("taster", "sitting", "position", "code", "kind", "note", "round", BLIND)
+RESERVED = ("taster", "sitting", "place", "code", "kind", "note", "round", BLIND)
 # Liking first, so that judging the parts does not colour it (common practice, no source).
 _FIRST_TO_LAST = (
     "hedonic",
@@ -108,7 +108,7 @@ def asked_measures(measures: Sequence[Measure]) -> list[Measure]:
 def check_serving(serving: pd.DataFrame, tasters: Sequence[Taster]) -> None:
     """Raise a TastingError when ballots can not be made of a serving table."""
     missing = [
-        name for name in ("taster", "sitting", "position", "code", "kind") if name not in serving
+        name for name in ("taster", "sitting", "place", "code", "kind") if name not in serving
     ]
     if missing:
         raise TastingError(f"The serving table has no column {in_words(map(repr, missing))}.")
@@ -119,7 +119,7 @@ def check_serving(serving: pd.DataFrame, tasters: Sequence[Taster]) -> None:
     blank = serving["code"].isna() | (serving["code"].astype(str).str.strip() == "")
     if blank.any():
         row = serving[blank].iloc[0]
-        raise TastingError(f"Sample {row['position']} of {row['taster']} has no code.")
+        raise TastingError(f"Sample {row['place']} of {row['taster']} has no code.")
 
 
 def is_warm_up(serving: pd.DataFrame) -> pd.Series:
@@ -319,7 +319,7 @@ def ballots(
     Examples
     --------
     >>> serving = pd.DataFrame([["Ida", 1, 1, "583", "trial"]],
-    ...     columns=["taster", "sitting", "position", "code", "kind"])
+    ...     columns=["taster", "sitting", "place", "code", "kind"])
     >>> pages = ballots("Round 1", serving, [Measure("liking", "hedonic 9")], [Taster("Ida")])
     >>> "583" in pages["Ida"], "like extremely" in pages["Ida"]
     (True, True)
@@ -355,7 +355,7 @@ def ballot_book(
     Examples
     --------
     >>> serving = pd.DataFrame([["Ida", 1, 1, "583", "trial"], ["Bo", 1, 1, "914", "trial"]],
-    ...     columns=["taster", "sitting", "position", "code", "kind"])
+    ...     columns=["taster", "sitting", "place", "code", "kind"])
     >>> book = ballot_book("Round 1", serving, [Measure("liking", "hedonic 9")],
     ...     [Taster("Ida"), Taster("Bo")])
     >>> book.count('class="sheet"')
@@ -387,7 +387,7 @@ _PIECE_TAKES, _PAGE_HAS = 11.0, 222.0
 def _sheets(
     round_name: str, serving: pd.DataFrame, asked: Sequence[Measure], taster: Taster, box: str
 ) -> str:
-    own = serving[serving["taster"] == taster.name].sort_values(["sitting", "position"])
+    own = serving[serving["taster"] == taster.name].sort_values(["sitting", "place"])
     sittings = list(own["sitting"].unique())
     return "\n".join(
         _sheet(round_name, group, asked, taster, box, len(sittings))
@@ -511,7 +511,7 @@ _KEY_STYLE = (
 .grid b { font-size: 14pt; }
 """
 )
-COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
+COLUMNS = ("taster", "sitting", "place", "bake", "code", "kind")
 
 
 def code_sheet(round_name: str, serving: pd.DataFrame, *, sealed_for: Sequence[str] = ()) -> str:
@@ -540,7 +540,7 @@ def code_sheet(round_name: str, serving: pd.DataFrame, *, sealed_for: Sequence[s
     Examples
     --------
     >>> serving = pd.DataFrame([["Ida", 1, 1, "B07", "583", "sample"]],
-    ...     columns=["taster", "sitting", "position", "bake", "code", "kind"])
+    ...     columns=["taster", "sitting", "place", "bake", "code", "kind"])
     >>> "B07" in code_sheet("Round 1", serving)
     True
     """
@@ -573,11 +573,11 @@ def _cover(round_name: str, cooks: Sequence[str]) -> str:
 
 
 def _by_taster(rows: pd.DataFrame) -> str:
-    places = sorted(rows["position"].unique())
+    places = sorted(rows["place"].unique())
     heads = "".join(f"<th>{'warm-up' if place == 0 else place}</th>" for place in places)
     lines = []
     for taster, own in rows.groupby("taster", sort=False):
-        at = {row["position"]: row for row in own.to_dict("records")}
+        at = {row["place"]: row for row in own.to_dict("records")}
         cells = "".join(
             f"<td><b>{html.escape(str(at[place]['code']))}</b><br>"
             f"{html.escape(str(at[place]['bake']))}</td>"

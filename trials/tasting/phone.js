@@ -184,7 +184,7 @@ function cell(value) {
 function result() {
   const rows = ballot.samples.map((sample) => ballot.columns.map((column) => {
     const fixed = { round: ballot.mark, taster: ballot.taster, sitting: sample.sitting,
-      position: sample.position, code: sample.code };
+      place: sample.place, code: sample.code };
     return String(column in fixed ? fixed[column] : entered(sample.code, column));
   }));
   return [ballot.columns, ...rows].map((row) => row.map(cell).join(",")).join("\n") + "\n";

@@ -90,7 +90,7 @@ def phone_ballots(
     Examples
     --------
     >>> serving = pd.DataFrame([["Ida", 1, 1, "583", "trial"]],
-    ...     columns=["taster", "sitting", "position", "code", "kind"])
+    ...     columns=["taster", "sitting", "place", "code", "kind"])
     >>> pages = phone_ballots("Round 1", serving, [Measure("liking", "hedonic 9")], [Taster("Ida")])
     >>> "default-src 'none'" in pages["Ida"]
     True
@@ -99,11 +99,11 @@ def phone_ballots(
     tasters = tuple(tasters)
     check_serving(serving, tasters)
     told = (allergen_sentence(allergens), notice.strip(), AGREEMENT)
-    style, script = ((_HERE / f"phone_ballot.{kind}").read_text("utf-8") for kind in ("css", "js"))
+    style, script = ((_HERE / f"phone.{kind}").read_text("utf-8") for kind in ("css", "js"))
     made = {}
     served = serving if reference_named else without_reference(serving)
     for taster in tasters:
-        own = served[served["taster"] == taster.name].sort_values(["sitting", "position"])
+        own = served[served["taster"] == taster.name].sort_values(["sitting", "place"])
         if len(own):
             ballot = _ballot(round_name, own, measures, taster, mark or round_name)
             ballot["columns"] = result_columns(measures, blind=asks_blindness(tasters))
@@ -126,11 +126,11 @@ def result_columns(measures: Sequence[Measure], *, blind: bool = False) -> list[
     Examples
     --------
     >>> result_columns([Measure("liking", "hedonic 9")])
-    ['taster', 'sitting', 'position', 'code', 'liking', 'note', 'round']
+    ['taster', 'sitting', 'place', 'code', 'liking', 'note', 'round']
     """
     names = [measure.name for measure in measures if measure.per == "tasting"]
     names += [BLIND] if blind else []
-    return ["taster", "sitting", "position", "code", *names, "note", "round"]
+    return ["taster", "sitting", "place", "code", *names, "note", "round"]
 
 
 def ballot_file(taster: str, ending: str = "html") -> str:
@@ -177,7 +177,7 @@ def _samples(own: pd.DataFrame) -> list[dict[str, str]]:
             samples.append(
                 {
                     "sitting": str(row["sitting"]),
-                    "position": str(row["position"]),
+                    "place": str(row["place"]),
                     "code": str(row["code"]),
                     "where": f"Sitting {sitting}. {where}" if several else where,
                     "told": f"{before}{named}".strip(),

@@ -815,13 +815,13 @@ def count_places(servings: pd.DataFrame, bakes: Sequence[str]) -> pd.DataFrame:
 
     Examples
     --------
-    >>> table = pd.DataFrame({"bake": ["B01", "B02"], "position": [1, 2], "kind": "sample"})
+    >>> table = pd.DataFrame({"bake": ["B01", "B02"], "place": [1, 2], "kind": "sample"})
     >>> count_places(table, ["B01", "B02"]).to_numpy().tolist()
     [[1, 0], [0, 1]]
     """
     samples = servings[servings["kind"] == SAMPLE]
-    places = range(1, int(servings["position"].max()) + 1) if len(servings) else range(0)
-    counts = pd.crosstab(samples["bake"], samples["position"])
+    places = range(1, int(servings["place"].max()) + 1) if len(servings) else range(0)
+    counts = pd.crosstab(samples["bake"], samples["place"])
     return counts.reindex(index=list(bakes), columns=list(places), fill_value=0)
 
 
@@ -840,12 +840,12 @@ def count_neighbours(servings: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> table = pd.DataFrame({"taster": "Ida", "sitting": 1, "position": [1, 2],
+    >>> table = pd.DataFrame({"taster": "Ida", "sitting": 1, "place": [1, 2],
     ...     "bake": ["B01", "B02"], "kind": "sample"})
     >>> count_neighbours(table).to_numpy().tolist()
     [[0, 1], [0, 0]]
     """
-    scored = servings[servings["kind"] != WARM_UP].sort_values("position")
+    scored = servings[servings["kind"] != WARM_UP].sort_values("place")
     bakes = sorted(scored["bake"].unique())
     counts = pd.DataFrame(0, index=bakes, columns=bakes)
     for _, sitting in scored.groupby(["taster", "sitting"], sort=True):
@@ -897,7 +897,7 @@ def measure_balance(servings: pd.DataFrame, day: object, bakes: Sequence[str]) -
     Examples
     --------
     >>> table = pd.DataFrame({"taster": ["Ida", "Ida", "Bo", "Bo"], "sitting": 1,
-    ...     "position": [1, 2, 1, 2], "bake": ["B01", "B02", "B02", "B01"], "kind": "sample"})
+    ...     "place": [1, 2, 1, 2], "bake": ["B01", "B02", "B02", "B01"], "kind": "sample"})
     >>> found = measure_balance(table, "", ["B01", "B02"])
     >>> found["position_gap"], found["follows_excess"], found["efficiency"]
     (0, 0.0, 1.0)
@@ -991,7 +991,7 @@ def _position_gap(places: np.ndarray, blocks: Sequence[Sequence[int]]) -> int:
 # -- The serving plan: what each taster gets, at which sitting, in which place, under which code.
 
 
-COLUMNS = ("taster", "sitting", "position", "bake", "code", "kind")
+COLUMNS = ("taster", "sitting", "place", "bake", "code", "kind")
 _CODES_STREAM = 10_000  # codes are drawn apart from the orders of each day
 
 
@@ -1248,7 +1248,7 @@ def _with_extras(
 
 def _standing_orders(kept: pd.DataFrame, number: Mapping[str, int]) -> list[list[tuple[int, int]]]:
     reference, orders = len(number), []
-    scored = kept[kept["kind"] != WARM_UP].sort_values("position")
+    scored = kept[kept["kind"] != WARM_UP].sort_values("place")
     for _, sitting in scored.groupby(["taster", "sitting"]):
         order, repeats = [], 0
         for bake, kind in zip(sitting["bake"], sitting["kind"], strict=True):
@@ -1298,12 +1298,12 @@ def in_serving_order(table: pd.DataFrame, tasters: Sequence[str]) -> pd.DataFram
 
     Examples
     --------
-    >>> table = pd.DataFrame({"taster": ["Bo", "Ida"], "sitting": 1, "position": 1})
+    >>> table = pd.DataFrame({"taster": ["Bo", "Ida"], "sitting": 1, "place": 1})
     >>> in_serving_order(table, ["Ida", "Bo"])["taster"].tolist()
     ['Ida', 'Bo']
     """
     turn = table["taster"].map({name: i for i, name in enumerate(tasters)})
-    keys = table.assign(turn=turn).sort_values(["sitting", "turn", "position"], kind="stable")
+    keys = table.assign(turn=turn).sort_values(["sitting", "turn", "place"], kind="stable")
     return keys.drop(columns="turn").reset_index(drop=True)
 
 

@@ -12,6 +12,7 @@ from trials.base.words import in_words, percent
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Factor, check_factors
 from trials.core.plan import Plan, new_seed, whole_number
+from trials.core.roles import Role
 from trials.core.terms import Basis, Model, Term, basis, kitchen_names, model_terms, real_settings
 from trials.design.candidates import Candidates, candidates
 from trials.design.layout import (
@@ -260,7 +261,7 @@ def optimal(
     variance_ratio: Ratios = 1.0,
     exclude: Exclude = None,
     keep: Plan | pd.DataFrame | None = None,
-    controls: int = 0,
+    references: int = 0,
     seed: int | None = None,
     starts: int | None = None,
     replicates: int = 0,
@@ -295,7 +296,7 @@ def optimal(
         What never goes together; see :class:`trials.design.exclusion.Exclusion`. Never broken.
     keep : Plan or DataFrame, optional
         Bakes already made, in real settings, with `day` and `load` where they had any.
-    controls : int
+    references : int
         Reference bakes to add.
     seed : int, optional
         The same seed gives the same plan.
@@ -366,7 +367,7 @@ def optimal(
         found = repeated(search, options, found, len(kept), replicates)
     frame = pd.DataFrame(real_settings(factors, found.settings))
     plan = _laid_out(
-        request, frame, kitchen, before, controls, seed, exclusion.record(options.levels)
+        request, frame, kitchen, before, references, seed, exclusion.record(options.levels)
     )
     return _described(plan, request, search, found, effort, days_fixed, before)
 
@@ -394,7 +395,7 @@ def _searched(
     return search, days_fixed, effort, found
 
 
-def augment(
+def add_bakes(
     plan: Plan,
     bakes: int,
     *,
@@ -405,7 +406,7 @@ def augment(
     loads: Loads = None,
     variance_ratio: Ratios = 1.0,
     exclude: Exclude = None,
-    controls: int = 0,
+    references: int = 0,
     starts: int | None = None,
     settings: Mapping[str, Sequence[Any]] | None = None,
 ) -> Plan:
@@ -421,7 +422,7 @@ def augment(
         What is to be judged now; the plan's own model when left out.
     exclude : callable, DataFrame or sequence of mappings, optional
         What never goes together from now on; the plan's own exclusions when left out.
-    criterion, seed, days, loads, variance_ratio, controls, starts, settings
+    criterion, seed, days, loads, variance_ratio, references, starts, settings
         As for :func:`optimal`, for the bakes added. Loads left out hold as many bakes as the
         plan's, or one each.
 
@@ -444,7 +445,7 @@ def augment(
     >>> from trials.core.factors import Numeric
     >>> factors = [Numeric("water", 92, 108, "%"), Numeric("rest", 20, 60, "min")]
     >>> plan = optimal(factors, model="main", bakes=4, criterion="D", seed=1)
-    >>> augment(plan, 4, model="quadratic", seed=1).count()
+    >>> add_bakes(plan, 4, model="quadratic", seed=1).count()
     8
     """
     added = whole_number("bakes", bakes, least=1)
@@ -458,7 +459,7 @@ def augment(
         variance_ratio=variance_ratio,
         exclude=list(plan.excluded) or None if exclude is None else exclude,
         keep=plan,
-        controls=controls,
+        references=references,
         seed=plan.seed + 1 if seed is None else seed,
         starts=starts,
         settings=settings,
@@ -467,7 +468,7 @@ def augment(
 
 def _like_before(plan: Plan, bakes: int) -> dict[str, int] | None:
     made = plan.table
-    made = made[made["role"] != "control"]
+    made = made[made["role"] != Role.REFERENCE]
     loads = {}
     for name in plan.groups:
         size = max(1, int(made.groupby(name).size().median()))
@@ -487,7 +488,7 @@ def _laid_out(
     frame: pd.DataFrame,
     kitchen: Kitchen,
     before: pd.DataFrame,
-    controls: int,
+    references: int,
     seed: int,
     excluded: tuple[dict[str, Any], ...],
 ) -> Plan:
@@ -498,7 +499,7 @@ def _laid_out(
         new,
         family="optimal plan",
         model=tuple(term.name for term in request.terms),
-        controls=controls,
+        references=references,
         seed=seed,
         excluded=excluded,
     )
