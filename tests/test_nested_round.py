@@ -7,7 +7,7 @@ import pytest
 import trials
 from trials.core.factors import Categorical, Numeric
 from trials.deciding.rehearsal import Spreads, rehearse
-from trials.design.variants import variants
+from trials.design.side_by_side import variants
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
 

@@ -14,7 +14,7 @@ from trials.design.exchange import optimal
 from trials.design.power import power
 from trials.design.propose import propose
 from trials.design.quality import quality
-from trials.design.variants import variants
+from trials.design.side_by_side import variants
 from trials.rounds.round import plan_record, read_plan, write_plan
 
 METHOD = Categorical("method", ["baked", "fried", "steamed"])

@@ -21,7 +21,7 @@ _HOMES = {
     "graeco_latin_square": "trials.design.squares",
     "optimal": "trials.design.exchange",
     "add_bakes": "trials.design.exchange",
-    "variants": "trials.design.variants",
+    "variants": "trials.design.side_by_side",
     "drop": "trials.design.midway",
     "add": "trials.design.midway",
     "repeat": "trials.design.midway",
