@@ -8,9 +8,7 @@ import pandas as pd
 import pytest
 
 from trials.analysis.averaging import side_by_side
-from trials.analysis.explanations import Priors
 from trials.analysis.fitting import fit
-from trials.analysis.prior_influence import OWN, prior_influence
 from trials.base.errors import FitError
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
@@ -95,26 +93,3 @@ class TestSideBySide:
         table = pd.DataFrame({"rest": [20, 60] * 10, "y": np.random.default_rng(1).normal(size=20)})
         with pytest.raises(FitError, match="nothing was averaged"):
             side_by_side(fit(table, "y", ["rest"], model="main"))
-
-
-class TestPriorInfluence:
-    def test_a_clear_round_does_not_hang_on_beliefs(self):
-        found = prior_influence(doughnuts({"fat": -3.0}), "liking", FACTORS, measure=LIKING)
-        assert "Whatever was believed before the bakes, fat comes first" in found.sentences[0]
-        assert (found.chances.loc["fat"] > 0.9).all()
-
-    def test_the_house_s_own_beliefs_give_the_findings(self, spent):
-        found = prior_influence(doughnuts(), "liking", FACTORS, measure=LIKING)
-        own = spent.averaged.table.set_index("term")["chance"]
-        assert found.chances[OWN].to_dict() == pytest.approx(own.to_dict())
-        top = spent.ranking.iloc[0]
-        assert found.first["factor"].iloc[0] == top["factor"]
-        assert found.first["chance_largest"].iloc[0] == pytest.approx(top["chance_largest"])
-
-    def test_beliefs_of_one_s_own(self):
-        others = {"nearly nothing matters": Priors(main=0.01, all_parents=0.01, some_parents=0.01)}
-        found = prior_influence(doughnuts(), "liking", FACTORS, measure=LIKING, others=others)
-        assert list(found.chances.columns) == [OWN, "nearly nothing matters"]
-        lower = found.chances["nearly nothing matters"] <= found.chances[OWN] + 1e-9
-        assert lower.all()
-        assert "That depends on the belief" in " ".join(found.sentences)

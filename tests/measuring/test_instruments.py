@@ -7,9 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.base.errors import MeasureError, SheetError
-from trials.base.files import write_text
-from trials.recipe.force_curves import curve_values, read_curve
+from trials.base.errors import MeasureError
 from trials.recipe.instruments import (
     bake_loss,
     bake_readings,
@@ -143,48 +141,3 @@ def test_an_impossible_reading_is_refused(wrong):
 
 
 # Force over distance
-
-
-def test_a_curve_with_known_values_is_read_in_other_units(tmp_path):
-    """A ramp of 2 N/mm from 1 mm on to 10 N, then a break: area 25 N mm."""
-    distance = np.arange(0, 7.01, 0.05)
-    force = np.where(distance < 1, 0, 2 * (distance - 1))
-    force[distance > 6.0001] = 0.5
-    rows = [f"{d / 10};{f / 9.81 * 1000}" for d, f in zip(distance, force, strict=True)]
-    text = "Distance (cm);Force (gf)\n" + "\n".join(rows)
-    path = write_text(tmp_path / "snap.csv", text)
-    found = curve_values(read_curve(path), touch=1e-9)
-    assert found.peak == pytest.approx(10.0)
-    assert found.slope == pytest.approx(2.0)
-    assert found.area == pytest.approx(25.0, rel=0.001)
-    assert found.distance_to_peak == pytest.approx(4.95)
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("distance,load\n1,2\n", 'begin with "force"'),
-        ("distance (mm),force (stone)\n1,2\n", "stone"),
-        ("distance,force\n1,2\n2,3\n", "2 points"),
-        ("distance,force\n1,2\n2,n/a\n", "row 3"),
-        ("", "empty"),
-    ],
-)
-def test_a_file_that_is_no_curve_is_refused_with_its_place(tmp_path, text, said):
-    path = write_text(tmp_path / "snap.csv", text)
-    with pytest.raises(SheetError, match=f"snap.csv.*{said}"):
-        read_curve(path)
-
-
-@pytest.mark.parametrize(
-    ("distance", "force", "said"),
-    [
-        ([0, 1, 2, 3, 4], [0, 0, 0, 0, 0], "nothing was touched"),
-        ([0, 1, 2, 3, 4], [9, 1, 1, 1, 1], "begins at its peak"),
-        ([0, 2, 1, 3, 4], [0, 1, 2, 3, 1], "goes back"),
-        ([1, 1, 1, 1, 1], [0, 1, 2, 3, 1], "stands still"),
-    ],
-)
-def test_a_curve_that_says_nothing_is_refused(distance, force, said):
-    with pytest.raises(SheetError, match=said):
-        curve_values(pd.DataFrame({"distance": distance, "force": force}))

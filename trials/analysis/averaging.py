@@ -34,26 +34,9 @@ LOAD_RATIOS = (0.0, 0.5, 2.0)
 def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
     """Return what all models that respect heredity say together about the bakes.
 
-    Parameters
-    ----------
-    asked : Question
-    priors : Priors, optional
-        What is believed beforehand; the house's own when left out.
-
-    Returns
-    -------
-    Averaged or None
-        None for a blend, whose terms have no heredity, and where there are too few bakes to
-        compare explanations or their means are all alike.
-
     References
     ----------
     Box & Meyer 1993, J. Qual. Technol. 25:94-105; see :mod:`trials.analysis.rival_models`.
-
-    Examples
-    --------
-    >>> averaged.__name__
-    'averaged'
     """
     matrix = asked.proposed
     if is_blend(matrix.terms, asked.factors):
@@ -165,17 +148,6 @@ def spoken_effects(effects: pd.DataFrame, found: Averaged | None) -> pd.DataFram
     bakes can not show, so that something is too small to matter is said only where the effect's
     own interval says it as well.
 
-    Parameters
-    ----------
-    effects : DataFrame
-        With the columns of findings' effects.
-    found : Averaged or None
-
-    Returns
-    -------
-    DataFrame
-        With the columns of effects.
-
     Examples
     --------
     >>> spoken_effects(pd.DataFrame({"term": ["fat"]}), None)["term"].tolist()
@@ -207,38 +179,9 @@ _LEVEL = 0.05
 def side_by_side(findings: Findings) -> pd.DataFrame:
     """Return every effect as it comes, and averaged over all explanations.
 
-    Parameters
-    ----------
-    findings : Findings
-        Of a round in which few bakes were left for error.
-
-    Returns
-    -------
-    DataFrame
-        term, level, reference; estimate, low, high, verdict of the effect as it comes (by Lenth's
-        method where every bake was spent); averaged, averaged_low, averaged_high, chance (that the
-        term is at work at all) and averaged_verdict. An effect that can not be told apart from
-        others has no estimate of its own.
-
-    Raises
-    ------
-    FitError
-        When enough bakes were left for error, so that nothing was averaged.
-
     References
     ----------
     Lenth 1989, Technometrics 31:469-473; Box & Meyer 1993, J. Qual. Technol. 25:94-105.
-
-    Examples
-    --------
-    >>> from trials.analysis.fitting import fit
-    >>> table = pd.DataFrame({"a": [0, 1] * 4, "b": [0, 0, 1, 1] * 2, "c": [0] * 4 + [1] * 4,
-    ...                       "liking": [4.1, 7.0, 4.3, 7.1, 4.0, 6.8, 4.2, 7.2]})
-    >>> both = side_by_side(fit(table, "liking", ["a", "b", "c"]))
-    >>> both[["term", "estimate", "averaged", "chance"]].head(2).round(2)
-      term  estimate  averaged  chance
-    0    a      2.87      2.77    1.00
-    1    b      0.22      0.04    0.18
     """
     found = findings.averaged
     if found is None:
@@ -261,19 +204,7 @@ def side_by_side(findings: Findings) -> pd.DataFrame:
 
 
 def both_ways(effects: pd.DataFrame, found: Averaged) -> str:
-    """Return one sentence on what Lenth's method and averaging over explanations say.
-
-    Parameters
-    ----------
-    effects : DataFrame
-        As findings hold them, judged by Lenth's method.
-    found : Averaged
-
-    Examples
-    --------
-    >>> both_ways.__name__
-    'both_ways'
-    """
+    """Return one sentence on what Lenth's method and averaging over explanations say."""
     out = [kitchen_term(term) for term in effects["term"][effects["p"] < _LEVEL].unique()]
     chances = term_chances(found)
     likely = sorted((t for t in chances if chances[t] >= LIKELY), key=lambda t: -chances[t])
@@ -288,13 +219,7 @@ def both_ways(effects: pd.DataFrame, found: Averaged) -> str:
 
 
 def kitchen_explanations(found: Averaged) -> tuple[str, ...]:
-    """Return which explanations fit about as well, pairs and bends in kitchen words.
-
-    Examples
-    --------
-    >>> kitchen_explanations.__name__
-    'kitchen_explanations'
-    """
+    """Return which explanations fit about as well, pairs and bends in kitchen words."""
     said = list(found.explanations)
     for term in found.terms:
         if term.order > 1:
@@ -303,13 +228,7 @@ def kitchen_explanations(found: Averaged) -> tuple[str, ...]:
 
 
 def term_chances(found: Averaged) -> dict[str, float]:
-    """Return the chance that each term is at work at all.
-
-    Examples
-    --------
-    >>> term_chances.__name__
-    'term_chances'
-    """
+    """Return the chance that each term is at work at all."""
     return {str(row.term): float(row.chance) for row in found.table.itertuples()}
 
 

@@ -89,13 +89,7 @@ def choice(
     enough: Mapping[str, float] | None = None,
     exact: bool = False,
 ) -> Choice:
-    """Return everything a choice rests on; arguments as for `recommend`.
-
-    Examples
-    --------
-    >>> choice.__name__
-    'choice'
-    """
+    """Return everything a choice rests on; arguments as for `recommend`."""
     known = forecasts(findings, measures)
     names = [one.measure.name for one in known]
     for argument, given in (("weights", weights), ("limits", limits), ("enough", enough)):
@@ -162,11 +156,6 @@ def _allowed(
 def wobble_sd(allowed: Region, wobble: Mapping[str, float]) -> np.ndarray:
     """Return kitchen errors in the units of coded settings.
 
-    Raises
-    ------
-    FitError
-        When an error is named for no factor, for a kind, or is not above 0.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -210,26 +199,9 @@ def best_setting(region: Region, candidates: np.ndarray, score: Score) -> np.nda
     desirability), set to what a kitchen can make, and then moved setting by setting as long as
     that helps.
 
-    Parameters
-    ----------
-    region : Region
-    candidates : ndarray, shape (settings, factors)
-        Allowed, all over the region.
-    score : callable
-        Of an array of settings; the larger the better.
-
-    Returns
-    -------
-    ndarray, shape (factors,)
-
     References
     ----------
     Nelder & Mead 1965, Comput. J. 7:308-313.
-
-    Examples
-    --------
-    >>> best_setting.__name__
-    'best_setting'
     """
     scores = _rounded(score(candidates))
     found = []
@@ -322,13 +294,7 @@ def _climbed(region: Region, start: np.ndarray, score: Score) -> np.ndarray:
 
 
 def neighbours(region: Region, X: np.ndarray) -> np.ndarray:
-    """Return the allowed settings one move away from any of some settings.
-
-    Examples
-    --------
-    >>> neighbours.__name__
-    'neighbours'
-    """
+    """Return the allowed settings one move away from any of some settings."""
     moved = np.vstack([_moves(region, row) for row in X])
     moved = region.snapped(moved)
     return moved[region.allows(moved)]
@@ -398,13 +364,6 @@ def expected_under_wobble(score: Score, factors: Sequence[Factor], sd: np.ndarra
     that err: exact for anything up to the third power, so for the squares and pairs of a fit; for
     a desirability, with its corners, a fair approximation.
 
-    Parameters
-    ----------
-    score : callable
-    factors : sequence of Factor
-    sd : ndarray, shape (factors,)
-        In the units of settings (coded); 0 for what does not err.
-
     References
     ----------
     Stroud 1957, Math. Tables Aids Comput. 11:257-261 (a rule of degree three with 2 n points).
@@ -450,13 +409,7 @@ def sentences_on(
     looked_at: int,
     filled: float,
 ) -> tuple[str, ...]:
-    """Return a recommendation in sentences: the setting, what to expect, how clear the choice is.
-
-    Examples
-    --------
-    >>> sentences_on.__name__
-    'sentences_on'
-    """
+    """Give a recommendation in sentences: the setting, what to expect, how clear the choice is."""
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
     said += failed_there(asked, table)
     for row, one, goal in zip(expected.itertuples(), asked.forecasts, asked.goals, strict=True):
@@ -516,11 +469,6 @@ def out_of_reach(asked: Choice, chosen: np.ndarray) -> list[str]:
     """Return for each goal that no allowed setting is expected to meet how near any comes to it.
 
     Only where the goal was named from some value on: one nobody named can not be missed.
-
-    Examples
-    --------
-    >>> out_of_reach.__name__
-    'out_of_reach'
     """
     said = []
     settings = np.vstack([asked.candidates, chosen])
@@ -593,13 +541,7 @@ def notes_on(
     chance_of_failure: float | None,
     wobble: Mapping[str, float] | None,
 ) -> tuple[str, ...]:
-    """Return what a recommendation took for granted, and what it could not know.
-
-    Examples
-    --------
-    >>> notes_on.__name__
-    'notes_on'
-    """
+    """Return what a recommendation took for granted, and what it could not know."""
     notes = list(asked.notes)
     notes += out_of_reach(asked, chosen)
     if desirability == 0:
@@ -777,17 +719,6 @@ class Recommendation:
 def ranges_of(good: pd.DataFrame, factors: tuple[Factor, ...]) -> pd.DataFrame:
     """Return for each factor the settings that good settings hold, in words.
 
-    Parameters
-    ----------
-    good : DataFrame
-        A column per factor.
-    factors : tuple of Factor
-
-    Returns
-    -------
-    DataFrame
-        factor, good, all_of_it (all that the factor's limits leave).
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -816,19 +747,7 @@ def ranges_of(good: pd.DataFrame, factors: tuple[Factor, ...]) -> pd.DataFrame:
 def recommendation(
     asked: Choice, chosen: np.ndarray, wobble: Mapping[str, float] | None
 ) -> Recommendation:
-    """Return what is known about a chosen setting.
-
-    Parameters
-    ----------
-    asked : Choice
-    chosen : ndarray, shape (1, factors)
-    wobble : mapping or None
-
-    Examples
-    --------
-    >>> recommendation.__name__
-    'recommendation'
-    """
+    """Return what is known about a chosen setting."""
     factors = asked.region.factors
     table = asked.region.frame(chosen)
     expected, chance = _expected(asked, chosen, table)
@@ -873,21 +792,6 @@ def chance_as_good(asked: Choice, X: np.ndarray, chosen: np.ndarray) -> np.ndarr
 
     As good: no measure is worse, in its goal's own direction, by more than is worth noticing.
     Both settings are judged in the same draws, so what they share cancels.
-
-    Parameters
-    ----------
-    asked : Choice
-    X : ndarray, shape (settings, factors)
-    chosen : ndarray, shape (1, factors)
-
-    Returns
-    -------
-    ndarray, shape (settings,)
-
-    Examples
-    --------
-    >>> chance_as_good.__name__
-    'chance_as_good'
     """
     good = np.ones((len(X), FEW_DRAWS), dtype=bool)
     for one, goal in zip(asked.forecasts, asked.goals, strict=True):
@@ -1027,40 +931,13 @@ def frontier(
 
     A setting is left out when another is expected to be at least as good in every measure and
     better in one (Pareto 1906).
-
-    Parameters
-    ----------
-    findings, measures, exclude, failure, failure_limit, weights, limits
-        As for :func:`recommend`.
-
-    Returns
-    -------
-    DataFrame
-        A column per factor, what is expected of every measure, and the overall `desirability`;
-        from the best to the worst in the first measure.
-
-    Raises
-    ------
-    FitError, PlanError
-        As for :func:`recommend`; also with a single goal, which has no trade-off.
-
-    Examples
-    --------
-    >>> frontier.__name__
-    'frontier'
     """
     asked = choice(findings, measures, exclude, failure, failure_limit, weights, limits)
     return frontier_of(asked)
 
 
 def frontier_of(asked: Choice) -> pd.DataFrame:
-    """Return the frontier of what a choice rests on; see :func:`frontier`.
-
-    Examples
-    --------
-    >>> frontier_of.__name__
-    'frontier_of'
-    """
+    """Return the frontier of what a choice rests on; see :func:`frontier`."""
     if len(asked.goals) < 2:
         raise FitError(
             f"only {asked.goals[0].name} has a goal, so nothing is traded off; set a goal for "
@@ -1083,14 +960,6 @@ def frontier_of(asked: Choice) -> pd.DataFrame:
 
 def not_dominated(losses: np.ndarray) -> np.ndarray:
     """Return the rows that no other row beats: at least as small everywhere, smaller somewhere.
-
-    Parameters
-    ----------
-    losses : ndarray, shape (settings, measures)
-
-    Returns
-    -------
-    ndarray of int
 
     Examples
     --------
@@ -1121,32 +990,7 @@ def weight_sensitivity(
     weights: Mapping[str, float] | None = None,
     limits: Mapping[str, tuple[float, float]] | None = None,
 ) -> pd.DataFrame:
-    """Return how the choice moves when one goal counts for more or for less.
-
-    Parameters
-    ----------
-    findings, measures, exclude, failure, failure_limit, weights, limits
-        As for :func:`recommend`.
-    factor : float
-        How many times more and less.
-
-    Returns
-    -------
-    DataFrame
-        measure, counts ("as it is", "more", "less"), a column per factor with the setting then
-        chosen, what is expected of every measure there, and `noticeable`: whether any measure is
-        then expected to differ by more than is worth noticing.
-
-    Raises
-    ------
-    FitError, PlanError
-        As for :func:`recommend`.
-
-    Examples
-    --------
-    >>> weight_sensitivity.__name__
-    'weight_sensitivity'
-    """
+    """Return how the choice moves when one goal counts for more or for less."""
     if not factor > 1:
         raise FitError(f"factor is {factor}; how many times more a goal counts is above 1.")
     asked = choice(findings, measures, exclude, failure, failure_limit, weights, limits)

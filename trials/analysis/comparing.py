@@ -40,14 +40,6 @@ _TAIL = 1e-13
 def range_p(t: float, df: float, count: int) -> float:
     """Return the p value of one pair out of all pairs of some means.
 
-    Parameters
-    ----------
-    t : float
-        The difference over its standard error.
-    df : float
-    count : int
-        How many means are compared.
-
     References
     ----------
     Tukey 1953; Kramer 1956, Biometrics 12:307 (unequal errors). By Gauss-Legendre sums over the
@@ -92,13 +84,6 @@ def range_factor(df: float, count: int) -> float:
 
 def reference_p(t: float, df: float, correlation: np.ndarray) -> float:
     """Return the p value of one of several comparisons with the same reference.
-
-    Parameters
-    ----------
-    t : float
-    df : float
-    correlation : ndarray, shape (comparisons, comparisons)
-        Of the estimated differences.
 
     References
     ----------
@@ -200,11 +185,6 @@ def _error_nodes(df: float) -> tuple[np.ndarray, np.ndarray]:
 def false_discovery_p(p: np.ndarray) -> np.ndarray:
     """Return p values adjusted so that a limit caps the expected share of false discoveries.
 
-    Parameters
-    ----------
-    p : ndarray
-        Missing ones stay missing and do not count.
-
     References
     ----------
     Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57:289.
@@ -251,11 +231,6 @@ def controlled(findings: Findings | Mapping[str, Findings], *, share: float = 0.
     ----------
     Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57:289; intervals: Benjamini & Yekutieli 2005,
     JASA 100:71.
-
-    Examples
-    --------
-    >>> controlled.__name__
-    'controlled'
     """
     if not 0 < share < 1:
         raise FitError(f"share is {share}; a number between 0 and 1 was expected, such as 0.05.")
@@ -290,11 +265,6 @@ def mean_rows(findings: Findings, factor: str, levels: Sequence[Any]) -> np.ndar
     """Return weights on the coefficients for the mean at each level of a factor.
 
     The other numbers are held at the middle, the other kinds averaged.
-
-    Examples
-    --------
-    >>> mean_rows.__name__
-    'mean_rows'
     """
     grid = _settings(findings, factor, levels)
     X = findings.rows(grid.drop(columns="_place"))
@@ -303,13 +273,7 @@ def mean_rows(findings: Findings, factor: str, levels: Sequence[Any]) -> np.ndar
 
 
 def level_draws(findings: Findings, factor: str, levels: Sequence[Any]) -> np.ndarray:
-    """Return joint draws of the mean at each level of a factor, shape (levels, draws).
-
-    Examples
-    --------
-    >>> level_draws.__name__
-    'level_draws'
-    """
+    """Return joint draws of the mean at each level of a factor, shape (levels, draws)."""
     grid = _settings(findings, factor, levels)
     draws = expected_draws(findings, grid.drop(columns="_place"))
     return pd.DataFrame(draws).groupby(grid["_place"]).mean().to_numpy()
@@ -321,25 +285,10 @@ def rival_draws(findings: Findings, rows: np.ndarray) -> np.ndarray:
     The best of several looks better than it is, the more so the less they truly differ. So the
     means count as drawn from one normal distribution, whose spread they themselves tell.
 
-    Parameters
-    ----------
-    findings : Findings
-    rows : ndarray, shape (means, columns)
-        Weights on the coefficients; see :func:`mean_rows`.
-
-    Returns
-    -------
-    ndarray, shape (means, draws)
-
     References
     ----------
     Gelman 2006, Bayesian Analysis 1:515 (half-Cauchy spread of a hierarchical model; its scale
     here is the error of a mean).
-
-    Examples
-    --------
-    >>> rival_draws.__name__
-    'rival_draws'
     """
     basis = _contrast_basis(len(rows))
     weights = basis @ rows
@@ -379,12 +328,6 @@ def _contrast_basis(count: int) -> np.ndarray:
 
 def chances_best(draws: np.ndarray, measure: Measure | None = None) -> np.ndarray:
     """Return the chance of each row to be the best in joint draws; ties are shared.
-
-    Parameters
-    ----------
-    draws : ndarray, shape (variants, draws)
-    measure : Measure, optional
-        Its goal says what is best; higher when there is none.
 
     Examples
     --------
@@ -539,35 +482,6 @@ def compare_nested(
     An oven has no oil temperature. So method and setting stand together as the levels of one
     factor ("fried hot", "fried cool", "baked"); a method's mean is that over its own levels, and
     settings are compared within their method only.
-
-    Parameters
-    ----------
-    findings : Findings
-    factor : str
-        The factor whose levels are a method with its setting.
-    methods : mapping
-        Method -> its levels of the factor.
-
-    Returns
-    -------
-    Comparison
-        `means` has the methods first, then the settings; `pairs` all pairs of methods, then all
-        pairs of settings within each method, each family adjusted by itself (Tukey-Kramer).
-
-    Raises
-    ------
-    FitError
-        When a level is unknown or in two methods.
-
-    Examples
-    --------
-    >>> from trials.analysis.fitting import fit
-    >>> table = pd.DataFrame({"way": ["fried cool", "fried hot", "baked"] * 3,
-    ...                       "spread": [60, 62, 71, 61, 63, 70, 62, 64, 72.0]})
-    >>> way = {"fried": ["fried cool", "fried hot"], "baked": ["baked"]}
-    >>> pairs = compare_nested(fit(table, "spread", ["way"]), "way", way).pairs
-    >>> pairs["difference"].round(6).tolist()
-    [9.0, 2.0]
     """
     chosen = _factor(findings, factor)
     levels = _levels(chosen, findings.residuals)

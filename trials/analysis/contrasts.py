@@ -69,26 +69,6 @@ def contrasts(matrix: ModelMatrix, factors: Sequence[Factor], columns: int) -> l
     the middle and over all kinds alike; with a process factor, half of how much that differs
     between the factor's settings. Two components: what half and half makes beyond the mean of
     both alone (Scheffe 1958).
-
-    Parameters
-    ----------
-    matrix : ModelMatrix
-    factors : sequence of Factor
-    columns : int
-        The number of columns of the whole fit, nuisance columns included.
-
-    Returns
-    -------
-    list of Contrast
-
-    Examples
-    --------
-    >>> from trials.core.terms import model_matrix, model_terms
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> matrix = model_matrix(model_terms("main", [rest]), [rest], pd.DataFrame({"rest": [20]}))
-    >>> one = contrasts(matrix, [rest], 2)[0]
-    >>> one.level, one.reference, one.weights.tolist()
-    ('60 min', '20 min', [0.0, 2.0])
     """
     known = {factor.name: factor for factor in factors}
     found = []
@@ -195,19 +175,6 @@ def effects_table(
 ) -> pd.DataFrame:
     """Return the table of effects with intervals and verdicts.
 
-    Parameters
-    ----------
-    found : sequence of Contrast
-    engine : Estimator
-    margin : float or None
-        The smallest difference worth noticing, in response units.
-
-    Returns
-    -------
-    DataFrame
-        term, level, reference, estimate, se, df, low, high, p, verdict. Where no error was
-        measured at the effect's level, se to p are missing and nothing is settled.
-
     Examples
     --------
     >>> effects_table([], None, 0.7).columns[0]
@@ -243,22 +210,7 @@ def interval(estimate: float, se: float, df: float) -> tuple[float, float, float
 def tests_table(
     matrix: ModelMatrix, engine: Tester, columns: int, against: Mapping[str, str]
 ) -> pd.DataFrame:
-    """Return the F test of every term, each adjusted for all others.
-
-    Parameters
-    ----------
-    matrix : ModelMatrix
-    engine : Tester
-    columns : int
-        The number of columns of the whole fit.
-    against : mapping
-        Term name -> the unit whose spread it is judged against, in words.
-
-    Returns
-    -------
-    DataFrame
-        term, df, error_df, F, p, judged_against.
-    """
+    """Return the F test of every term, each adjusted for all others."""
     rows = []
     for term in matrix.terms:
         L = np.eye(columns)[matrix.of(term)]

@@ -59,36 +59,10 @@ class CochranQ:
 def cochran_q(ticks: pd.DataFrame, *, seed: int = 0) -> CochranQ:
     """Test whether the bakes differ in how often a word is ticked for them.
 
-    Parameters
-    ----------
-    ticks : DataFrame, one row per taster, one column per bake
-        1 where the word was ticked, 0 where not.
-    seed : int
-        For the exact chance, when the ways to deal the ticks are too many to count.
-
-    Returns
-    -------
-    CochranQ
-
-    Raises
-    ------
-    FitError
-        When a cell is neither 0 nor 1, there is one bake, or every taster ticks all or none.
-
     References
     ----------
     Cochran 1950, Biometrika 37:256-266. Exact chance by permutation within tasters: Patil 1975,
     J. Am. Stat. Assoc. 70:186-189.
-
-    Examples
-    --------
-    Twelve tasters and three bakes (invented):
-
-    >>> rows = "110 100 110 111 100 110 000 110 101 110 111 100".split()
-    >>> ticks = pd.DataFrame([[int(tick) for tick in row] for row in rows], columns=["A", "B", "C"])
-    >>> found = cochran_q(ticks)
-    >>> round(found.statistic, 3), found.df, round(found.p, 4)
-    (10.667, 2, 0.0048)
     """
     table = ticks.to_numpy(dtype=float)
     if table.ndim != 2 or table.shape[1] < 2 or not len(table):
@@ -153,25 +127,6 @@ def word_effects(ticks: pd.DataFrame, liking: pd.Series) -> pd.DataFrame:
     Each taster is compared with themselves, so that a generous taster who ticks much does not
     make a word look good.
 
-    Parameters
-    ----------
-    ticks : DataFrame, indexed by (taster, bake), one column per word
-        1 where ticked, 0 where not.
-    liking : Series, indexed the same
-
-    Returns
-    -------
-    DataFrame
-        word, ticked (times), tasters (who used it for some bakes and not for others), difference
-        (mean liking with less mean liking without, averaged over those tasters), low, high (95 %, t
-        over tasters; not a number with fewer than three). Most helpful first. It shows what goes
-        together, not what causes what.
-
-    Raises
-    ------
-    FitError
-        When the tables do not match or a cell is neither 0 nor 1.
-
     References
     ----------
     Within-taster version of the mean impact of check-all words; common practice, no source.
@@ -216,39 +171,10 @@ def penalties(
 ) -> pd.DataFrame:
     """Return what it costs in liking to be too little or too much of something.
 
-    Parameters
-    ----------
-    rating : sequence of int, one per tasting
-        1 to 5, the middle 3 being just about right.
-    liking : sequence of float, one per tasting
-
-    Returns
-    -------
-    DataFrame
-        Rows "too little", "just about right", "too much": side, count, share, liking (mean), drop
-        (liking where right less liking here), weighted (drop times share), heed (a share of 20 %
-        or more and a drop of 1 or more; never with fewer than 20 tastings, where 20 % is a
-        person or three: look at the counts).
-
-    Raises
-    ------
-    FitError
-        For ratings off the scale, missing values or tables of unequal length.
-
     References
     ----------
     ASTM MNL 63 for the method; the 20 % limit is its tradition (from memory), a drop of 1 common
     practice.
-
-    Examples
-    --------
-    >>> rating = [3] * 30 + [2] * 12 + [4] * 18
-    >>> liking = [7.2] * 30 + [5.4] * 12 + [6.1] * 18
-    >>> penalties(rating, liking)[["side", "share", "drop", "weighted", "heed"]].round(2)
-                   side  share  drop  weighted   heed
-    0        too little    0.2   1.8      0.36   True
-    1  just about right    0.5   0.0      0.00  False
-    2          too much    0.3   1.1      0.33   True
     """
     rates = np.asarray(rating, dtype=float)
     likes = np.asarray(liking, dtype=float)
@@ -293,32 +219,7 @@ _ROUNDING = 12  # decimals of a share that are more than rounding
 def bake_means(
     table: pd.DataFrame, values: np.ndarray, response: str, keep: Sequence[str]
 ) -> pd.DataFrame:
-    """Return one row per bake with its mean, tasters being given equal weight.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per tasting, with columns bake and taster.
-    values : ndarray, shape (tastings,)
-        What is averaged, between 0 and 1 or the like.
-    response : str
-        How the column of means is called.
-    keep : sequence of str
-        Columns that are the same for all tastings of a bake, kept beside.
-
-    Returns
-    -------
-    DataFrame
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"bake": ["B01", "B01", "B02", "B02"], "rest": [20, 20, 60, 60],
-    ...                       "taster": ["Ada", "Ben", "Ada", "Ben"]})
-    >>> bake_means(table, np.array([0, 1, 1, 1]), "crisp", ["rest"])
-      bake  rest  crisp
-    0  B01    20    0.5
-    1  B02    60    1.0
-    """
+    """Return one row per bake with its mean, tasters being given equal weight."""
     bakes = pd.factorize(table["bake"])[0]
     tasters = pd.factorize(table["taster"])[0]
     crossed = [tasters] if tasters.max() > 0 else []
@@ -380,40 +281,9 @@ def just_right(
 ) -> JustRight:
     """Say at which settings there is too little or too much, and what that costs in liking.
 
-    Parameters
-    ----------
-    data : Round or DataFrame
-        A round whose scores are in, or a table with one row per tasting and a column taster.
-    response : str
-        Scores from 1 to 5, 3 being just about right.
-    factors : sequence of Factor or str, optional
-        Needed for a table.
-    liking : str, optional
-        The score that a penalty is taken from; for a round its first measure of liking.
-
-    Returns
-    -------
-    JustRight
-
-    Raises
-    ------
-    FitError
-        When a column is missing, nothing was scored, or a score is off the scale.
-
     References
     ----------
     ASTM MNL 63, penalty analysis; see :func:`trials.analysis.words.penalties` for its limits.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"sugar": [4, 12] * 3, "taster": ["Ada", "Ada", "Ben", "Ben", "Cleo",
-    ...     "Cleo"], "sweetness": [2, 4, 3, 4, 1, 3]})
-    >>> found = just_right(table, "sweetness", ["sugar"])
-    >>> found.counts[["setting", "too little", "just about right", "too much"]]
-      setting  too little  just about right  too much
-    0     all           2                 2         2
-    1       4           2                 1         0
-    2      12           0                 1         2
     """
     table, used = tidy_table(data, factors)
     if isinstance(data, Round) and liking is None:
@@ -587,47 +457,10 @@ def word_scores(
 ) -> WordScores:
     """Say which settings call up which words, the bake being the unit.
 
-    Parameters
-    ----------
-    data : Round or DataFrame
-        A round whose scores are in, or a table with one row per tasting and columns taster and
-        bake.
-    response : str
-        The "check all" measure: ticked words joined by semicolons, "none" where none was ticked;
-        an empty cell is a tasting without a ballot.
-    factors : sequence of Factor or str, optional
-        Needed for a table.
-    words : sequence of str
-        The words on the ballot; a round knows its own. Left out, those that were ticked.
-    liking : str, optional
-        A score to hold the words against.
-    seed : int
-        For exact chances where the ways to deal the ticks are too many to count.
-
-    Returns
-    -------
-    WordScores
-
-    Raises
-    ------
-    FitError
-        When a column is missing, no word was ticked, or a word is not on the ballot.
-
     References
     ----------
     Cochran 1950, Biometrika 37:256-266. Effects: :func:`trials.fit` on the share of each bake.
     Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57:289-300, for q.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"bake": ["B01", "B02", "B03", "B04"] * 3, "rest": [20, 60] * 6,
-    ...     "taster": ["Ada"] * 4 + ["Ben"] * 4 + ["Cleo"] * 4, "words": ["dry", "soft", "dry",
-    ...     "soft; sweet", "dry", "none", "sweet", "soft", "dry", "soft", "dry", "sweet; soft"]})
-    >>> found = word_scores(table, "words", ["rest"])
-    >>> found.by_setting.query("word == 'soft'")[["setting", "ticked", "share"]].round(2)
-      setting  ticked  share
-    2      20       0   0.00
-    3      60       5   0.83
     """
     table, used = tidy_table(data, factors)
     if isinstance(data, Round):
@@ -849,27 +682,6 @@ def rankings(
     """Say whether tasters put bakes in the same order, and which settings come out in front.
 
     Places hold within one sitting only, so samples are compared with those ranked beside them.
-
-    Parameters
-    ----------
-    data : Round or DataFrame
-        A round whose scores are in, or a table with one row per sample and columns taster, bake
-        and, where a taster ranked more than once, sitting.
-    response : str
-        Places, 1 for the first.
-    factors : sequence of Factor or str, optional
-        For a table: what the settings are; left out, only the agreement is tested.
-    order : sequence of str, optional
-        Bakes in the order expected before tasting, first to last: adds Page's test.
-
-    Returns
-    -------
-    Rankings
-
-    Raises
-    ------
-    FitError
-        When a column is missing, or no taster ranked two samples together.
 
     References
     ----------

@@ -70,35 +70,12 @@ class Influence:
 
 
 def mixed_fit(findings: Findings) -> MixedFit | None:
-    """Return the mixed model behind findings; None where no error was measured.
-
-    Examples
-    --------
-    >>> mixed_fit.__name__
-    'mixed_fit'
-    """
+    """Return the mixed model behind findings; None where no error was measured."""
     return findings.engine.fit if isinstance(findings.engine, SmallSample) else None
 
 
 def with_columns(findings: Findings, columns: np.ndarray) -> tuple[SmallSample, np.ndarray] | None:
-    """Return the fit with more fixed columns and where these stand in it.
-
-    Parameters
-    ----------
-    findings : Findings
-    columns : ndarray, shape (rows, columns)
-        Those that say nothing new are left out.
-
-    Returns
-    -------
-    (SmallSample, ndarray of int) or None
-        None when nothing new is left, or no error would be.
-
-    Examples
-    --------
-    >>> with_columns.__name__
-    'with_columns'
-    """
+    """Return the fit with more fixed columns and where these stand in it."""
     fit = mixed_fit(findings)
     if fit is None:
         return None
@@ -115,23 +92,7 @@ def with_columns(findings: Findings, columns: np.ndarray) -> tuple[SmallSample, 
 
 
 def effects_without(findings: Findings, gone: np.ndarray) -> pd.DataFrame | None:
-    """Return the effects as they would be without some rows.
-
-    Parameters
-    ----------
-    findings : Findings
-    gone : ndarray of bool, shape (rows,)
-
-    Returns
-    -------
-    DataFrame or None
-        With the columns of findings' effects; None when the other rows can not tell them all.
-
-    Examples
-    --------
-    >>> effects_without.__name__
-    'effects_without'
-    """
+    """Return the effects as they would be without some rows."""
     fit = mixed_fit(findings)
     if fit is None:
         return None
@@ -151,19 +112,6 @@ def effects_without(findings: Findings, gone: np.ndarray) -> pd.DataFrame | None
 
 def leave_each_out(findings: Findings, column: str, names: list[str] | None = None) -> Influence:
     """Refit without each bake or each taster in turn.
-
-    Parameters
-    ----------
-    findings : Findings
-    column : str
-        "bake" or "taster", or any column of the residuals.
-    names : list of str, optional
-        Which to leave out; all when not given.
-
-    Returns
-    -------
-    Influence
-        Empty where no error was measured, or only one would be left.
 
     References
     ----------
@@ -273,25 +221,6 @@ class PowerScale:
 def power_scale(y: np.ndarray, X: np.ndarray, terms: Sequence[RandomTerm] = ()) -> PowerScale:
     """Return the power of a positive response that a model fits best, with its interval.
 
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-        Above zero.
-    X : ndarray, shape (n, p)
-        Fixed part.
-    terms : sequence of RandomTerm
-        Random part.
-
-    Returns
-    -------
-    PowerScale
-        The interval ends at -3 and 3, beyond which no power is of use.
-
-    Raises
-    ------
-    FitError
-        When a value is zero or below.
-
     References
     ----------
     Box & Cox 1964, J. R. Stat. Soc. B 26:211; for mixed models Gurka, Edwards, Muller & Kupper
@@ -375,11 +304,6 @@ def lack_of_fit(findings: Findings) -> Check:
 
     Every setting gets a mean of its own; what those means add to the model is judged against what
     repeats differ by, on the level of the bake.
-
-    Examples
-    --------
-    >>> lack_of_fit.__name__
-    'lack_of_fit'
     """
     name = "lack of fit"
     cells = setting_codes(findings)
@@ -405,13 +329,7 @@ def lack_of_fit(findings: Findings) -> Check:
 
 
 def curvature(findings: Findings) -> Check | None:
-    """Say how far the middle-setting bakes lie off the straight-line model; None without them.
-
-    Examples
-    --------
-    >>> curvature.__name__
-    'curvature'
-    """
+    """Say how far the middle-setting bakes lie off the straight-line model; None without them."""
     fit = mixed_fit(findings)
     if fit is None or "role" not in findings.residuals:
         return None
@@ -430,13 +348,7 @@ def curvature(findings: Findings) -> Check | None:
 
 
 def baking_drift(findings: Findings) -> Check | None:
-    """Say what changed from the first bake to the last, settings and days apart.
-
-    Examples
-    --------
-    >>> baking_drift.__name__
-    'baking_drift'
-    """
+    """Say what changed from the first bake to the last, settings and days apart."""
     order = baking_order(findings.residuals)
     if mixed_fit(findings) is None or order.nunique() < 3:
         return None
@@ -453,13 +365,7 @@ def baking_drift(findings: Findings) -> Check | None:
 
 
 def day_differences(findings: Findings) -> Check | None:
-    """Say how much days differ, as a fixed block or as a random group; None with one day.
-
-    Examples
-    --------
-    >>> day_differences.__name__
-    'day_differences'
-    """
+    """Say how much days differ, as a fixed block or as a random group; None with one day."""
     table = findings.residuals
     fit = mixed_fit(findings)
     if fit is None or "day" not in table or table["day"].nunique() < 2:
@@ -486,13 +392,7 @@ def day_differences(findings: Findings) -> Check | None:
 
 
 def ranks_agree(findings: Findings) -> Check | None:
-    """Ask whether a few extreme scores carry an effect: the same model on the ranks of scores.
-
-    Examples
-    --------
-    >>> ranks_agree.__name__
-    'ranks_agree'
-    """
+    """Ask whether a few extreme scores carry an effect: the same model on the ranks of scores."""
     fit = mixed_fit(findings)
     if fit is None or not isinstance(findings.engine, SmallSample):
         return None
@@ -516,13 +416,7 @@ def ranks_agree(findings: Findings) -> Check | None:
 
 
 def other_scale(findings: Findings) -> Check | None:
-    """Ask whether a weighed or measured response fits better as a logarithm, root or inverse.
-
-    Examples
-    --------
-    >>> other_scale.__name__
-    'other_scale'
-    """
+    """Ask whether a weighed or measured response fits better as a logarithm, root or inverse."""
     fit = mixed_fit(findings)
     weighed = findings.measure is None or findings.measure.kind == "number"
     if fit is None or not weighed or not (fit.y > 0).all():
@@ -585,13 +479,7 @@ def _same_groups(table: pd.DataFrame, name: str, others: Iterable[str]) -> str:
 
 
 def model_places(findings: Findings) -> dict[str, list[int]]:
-    """Return the columns of each term.
-
-    Examples
-    --------
-    >>> model_places.__name__
-    'model_places'
-    """
+    """Return the columns of each term."""
     lead = len(findings.level_df) - int(findings.tests["df"].sum())
     places, at = {}, lead
     for term, width in zip(findings.tests["term"], findings.tests["df"], strict=True):
@@ -601,13 +489,7 @@ def model_places(findings: Findings) -> dict[str, list[int]]:
 
 
 def setting_codes(findings: Findings) -> np.ndarray:
-    """Return a number for every row's settings; reference bakes are a setting of their own.
-
-    Examples
-    --------
-    >>> setting_codes.__name__
-    'setting_codes'
-    """
+    """Return a number for every row's settings; reference bakes are a setting of their own."""
     table = findings.residuals
     keys = pd.DataFrame({f"_{n}": table[f.name] for n, f in enumerate(findings.factors)})
     keys["_role"] = table["role"] == Role.REFERENCE if "role" in table else False
@@ -615,13 +497,7 @@ def setting_codes(findings: Findings) -> np.ndarray:
 
 
 def bake_codes(findings: Findings) -> np.ndarray:
-    """Return a number for every row's bake; every row is one where no bake is named.
-
-    Examples
-    --------
-    >>> bake_codes.__name__
-    'bake_codes'
-    """
+    """Return a number for every row's bake; every row is one where no bake is named."""
     table = findings.residuals
     if "bake" not in table or table["bake"].isna().any():
         return np.arange(len(table))
@@ -630,11 +506,6 @@ def bake_codes(findings: Findings) -> np.ndarray:
 
 def baking_order(table: pd.DataFrame) -> pd.Series:
     """Return the place of each row's bake: by its number, or by where it first stands.
-
-    Parameters
-    ----------
-    table : DataFrame
-        With a column bake, or every row is a bake.
 
     Examples
     --------
@@ -766,23 +637,9 @@ def checks(findings: Findings, round_: Round | None = None) -> Checks:
 def level_residuals(findings: Findings) -> pd.DataFrame:
     """Return what each day, load, bake and taster adds to the model, as predicted.
 
-    Parameters
-    ----------
-    findings : Findings
-
-    Returns
-    -------
-    DataFrame
-        source, level, value; empty where the fit has no random groups.
-
     References
     ----------
     Robinson 1991, Stat. Sci. 6:15 (best linear unbiased prediction).
-
-    Examples
-    --------
-    >>> level_residuals.__name__
-    'level_residuals'
     """
     model = mixed_fit(findings)
     tables = []

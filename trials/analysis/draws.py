@@ -25,19 +25,6 @@ def coefficient_draws(
 ) -> np.ndarray:
     """Return joint draws of coefficients: normal around the estimates, the errors uncertain too.
 
-    Parameters
-    ----------
-    mean : ndarray, shape (columns,)
-    cov : ndarray, shape (columns, columns)
-    level_df : ndarray, shape (columns,)
-        Degrees of freedom of the error of each coefficient; those with the same share one draw of
-        the error, as coefficients judged on the same bakes do.
-    number, seed : int
-
-    Returns
-    -------
-    ndarray, shape (columns, number)
-
     References
     ----------
     Box & Tiao 1973, Bayesian Inference in Statistical Analysis, section 2.7 (multivariate t).
@@ -62,15 +49,6 @@ def coefficient_draws(
 def shares_of_best(worth: np.ndarray) -> np.ndarray:
     """Return the share of joint draws in which each row is the best; rows alike share a draw.
 
-    Parameters
-    ----------
-    worth : ndarray, shape (rows, draws)
-        The more the better.
-
-    Returns
-    -------
-    ndarray, shape (rows,)
-
     Examples
     --------
     >>> shares_of_best(np.array([[1.0, 2.0], [3.0, 2.0]])).tolist()
@@ -91,22 +69,6 @@ def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
 
     Averaged over models where those were averaged (see :class:`Findings`), else from the fit
     itself.
-
-    Parameters
-    ----------
-    findings : Findings
-    settings : DataFrame
-        A column of real settings for every factor.
-
-    Returns
-    -------
-    ndarray, shape (settings, draws)
-        All draws alike where no error is known.
-
-    Examples
-    --------
-    >>> expected_draws.__name__
-    'expected_draws'
     """
     if findings.averaged is not None:
         terms = findings.averaged.terms
@@ -121,25 +83,7 @@ def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
 
 
 def spoken_means(findings: Findings, by: Sequence[str]) -> pd.DataFrame:
-    """Return means at real settings of some factors, as sentences and pictures speak of them.
-
-    Parameters
-    ----------
-    findings : Findings
-    by : sequence of str
-        Factor names.
-
-    Returns
-    -------
-    DataFrame
-        The settings, then mean, low and high; averaged over models where few bakes are left for
-        error, else :meth:`trials.analysis.results.Findings.means`.
-
-    Examples
-    --------
-    >>> spoken_means.__name__
-    'spoken_means'
-    """
+    """Return means at real settings of some factors, as sentences and pictures speak of them."""
     if findings.told is None:
         return findings.means(by)
     known = {factor.name: factor for factor in findings.factors}

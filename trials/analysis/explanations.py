@@ -222,22 +222,6 @@ class Posterior:
 def search_models(problem: Problem, priors: Priors, largest: int) -> Posterior:
     """Look at every model that respects heredity, or at the most probable at each number of terms.
 
-    Parameters
-    ----------
-    problem : Problem
-    priors : Priors
-    largest : int
-        The most terms of a model.
-
-    Returns
-    -------
-    Posterior
-
-    Raises
-    ------
-    FitError
-        When the response does not vary, or a covariance is not one.
-
     References
     ----------
     Box & Meyer 1993, J. Qual. Technol. 25:94-105, for the marginal likelihood.
@@ -513,35 +497,13 @@ class RivalModels:
     posterior: Posterior = field(repr=False)
 
     def draws(self, number: int, seed: int) -> Draws:
-        """Return joint draws of all coefficients, for chances of being largest or best.
-
-        Parameters
-        ----------
-        number : int
-            How many; 4,000 give chances to within 0.02.
-        seed : int
-            The same seed gives the same draws.
-
-        Returns
-        -------
-        Draws
-        """
+        """Return joint draws of all coefficients, for chances of being largest or best."""
         coefficients, blocks, error_sd = self.posterior.draws(number, np.random.default_rng(seed))
         columns = self.coefficients["column"]
         return Draws(pd.DataFrame(coefficients, columns=columns.to_list()), blocks, error_sd)
 
     def rivals(self, within: float = 3.0) -> pd.DataFrame:
         """Return the explanations that fit about as well as the best.
-
-        Parameters
-        ----------
-        within : float
-            A model is a rival when the best is at most this many times as probable.
-
-        Returns
-        -------
-        DataFrame
-            terms, probability, error_sd, times (how many times as probable the best is).
 
         References
         ----------
@@ -557,19 +519,7 @@ class RivalModels:
         return rivals.assign(times=best / rivals["probability"])
 
     def sentences(self, within: float = 3.0, most: int = 4) -> list[str]:
-        """Return the rivals in a baker's words.
-
-        Parameters
-        ----------
-        within : float
-            As for :meth:`rivals`.
-        most : int
-            How many explanations are written out.
-
-        Returns
-        -------
-        list of str
-        """
+        """Return the rivals in a baker's words."""
         rivals = self.rivals(within)
         shares = [f"{100 * share:.0f} %" for share in rivals["probability"]]
         if len(rivals) == 1:
@@ -613,45 +563,10 @@ def average_models(
     times that of the error; sizes, and a flat log error, are integrated out. Probabilities of
     terms multiply, and depend on which parents are in.
 
-    Parameters
-    ----------
-    y : ndarray, shape (bakes,)
-        One value per bake: the mean over its tasters, or a measurement.
-    candidates : sequence of Candidate
-        The terms that may matter.
-    blocks : ndarray, shape (bakes, columns), optional
-        Columns that are always in: the mean, days. Left out, a column of ones.
-    covariances : sequence of ndarray, shape (bakes, bakes)
-        Known shapes of the error's covariance, such as the identity plus a ratio times ZZ' for
-        loads; several are averaged over, each as likely beforehand. None: independent bakes.
-    priors : Priors, optional
-    largest : int, optional
-        The most terms of a model; left out, 6, or fewer for very few bakes.
-
-    Returns
-    -------
-    RivalModels
-
-    Raises
-    ------
-    FitError
-        For a response that does not vary, values that are not finite, blocks that repeat each
-        other, an unknown parent, or too few bakes.
-
     References
     ----------
     Box & Meyer 1993, J. Qual. Technol. 25:94-105. Heredity: Chipman 1996, Can. J. Stat.
     24:17-36. Meyer, Steinberg & Box 1996, Technometrics 38:303-313.
-
-    Examples
-    --------
-    >>> oil, rest = np.array([-1, 1, -1, 1, -1, 1, -1, 1.0]), np.array([-1, -1, 1, 1] * 2)
-    >>> terms = [Candidate("oil", oil), Candidate("rest", rest),
-    ...          Candidate("oil:rest", oil * rest, ("oil", "rest"))]
-    >>> liking = np.array([5.1, 7.0, 5.2, 6.9, 4.8, 6.8, 5.0, 7.1])
-    >>> found = average_models(liking, terms)
-    >>> found.models["terms"][0]
-    ('oil',)
     """
     priors = priors or Priors()
     y, blocks, covariances = _checked(y, candidates, blocks, covariances)
@@ -715,28 +630,7 @@ def _record(
 
 
 def find_aliases(candidates: Sequence[Candidate], blocks: np.ndarray) -> pd.DataFrame:
-    """Return which terms a plan mixes up, once the blocks are taken out.
-
-    Parameters
-    ----------
-    candidates : sequence of Candidate
-    blocks : ndarray, shape (bakes, columns)
-        Columns that are always in.
-
-    Returns
-    -------
-    DataFrame
-        term, other, correlation, fully; pairs with a canonical correlation of 0.3 or more.
-
-    Examples
-    --------
-    >>> oil, rest = np.array([-1, 1, -1, 1.0]), np.array([-1, -1, 1, 1.0])
-    >>> terms = [Candidate("oil", oil), Candidate("rest", rest), Candidate("fat", oil * rest),
-    ...          Candidate("oil:rest", oil * rest, ("oil", "rest"))]
-    >>> find_aliases(terms, np.ones((4, 1)))
-      term     other  correlation  fully
-    0  fat  oil:rest          1.0   True
-    """
+    """Return which terms a plan mixes up, once the blocks are taken out."""
     basis = np.linalg.qr(blocks)[0]
     found, spaces = [], []
     for candidate in candidates:

@@ -45,13 +45,7 @@ def failing_sentences(
     factors: Sequence[Factor],
     liking: str,
 ) -> tuple[str, ...]:
-    """Return what failed, where most often, and the chances by what explains it.
-
-    Examples
-    --------
-    >>> failing_sentences.__name__
-    'failing_sentences'
-    """
+    """Return what failed, where most often, and the chances by what explains it."""
     lost, every = bakes[bakes["failed"]], counts.iloc[0]
     if lost.empty:
         return (
@@ -187,13 +181,7 @@ def bakes_word(count: int) -> str:
 
 
 def without_intercept(matrix: ModelMatrix) -> pd.DataFrame:
-    """Return the columns of a model's terms as a table, by name.
-
-    Examples
-    --------
-    >>> without_intercept.__name__
-    'without_intercept'
-    """
+    """Return the columns of a model's terms as a table, by name."""
     own = np.flatnonzero(matrix.owner >= 0)
     return pd.DataFrame(matrix.X[:, own], columns=[matrix.columns[place] for place in own])
 
@@ -237,24 +225,7 @@ class Failing:
     notes: tuple[str, ...]
 
     def chance(self, settings: Mapping[str, Any] | pd.DataFrame) -> np.ndarray:
-        """Return the chance that a bake fails at each row of settings.
-
-        Parameters
-        ----------
-        settings : dict or DataFrame
-            A real setting for every factor.
-
-        Returns
-        -------
-        ndarray
-            From the penalised models, averaged over those that fit alike; with too few failures
-            for one, the share that failed, wherever it is.
-
-        Raises
-        ------
-        FitError, FactorError
-            When a factor has no setting, or one that is not its own.
-        """
+        """Return the chance that a bake fails at each row of settings."""
         if not self.failures.explanations:
             share = float(self.bakes["failed"].mean())
             return np.full(len(settings_table(settings, self.factors)), share)
@@ -265,11 +236,6 @@ class Failing:
 
         Where several explanations fit alike, the chance is their average and the interval holds
         all of theirs.
-
-        Raises
-        ------
-        FitError
-            When there are too few failures for a model: look at `counts`.
         """
         if not self.failures.explanations:
             raise FitError(f"{self.failures.notes[-1]} Look at the counts.")
@@ -282,13 +248,7 @@ class Failing:
         return without_intercept(model_matrix(terms, self.factors, table))
 
     def worst(self, most: int = MOST_SHOWN) -> pd.DataFrame:
-        """Return all bakes, then the regions where more failed than expected, the surest first.
-
-        Parameters
-        ----------
-        most : int
-            How many regions; all of them are in `counts`.
-        """
+        """Return all bakes, then the regions where more failed than expected, the surest first."""
         return above_expectation(self.counts, most)[0]
 
     def summary(self) -> tuple[str, ...]:
@@ -470,22 +430,6 @@ def chance_of_failure(
 ) -> Callable[[np.ndarray], np.ndarray] | None:
     """Return a function of an array of settings that gives the chance that a bake fails.
 
-    Parameters
-    ----------
-    failure : callable, Failures, Failing or None
-        A function of a bake (a dict of real settings), or what the failed bakes said.
-    factors : sequence of Factor
-
-    Returns
-    -------
-    callable or None
-        None where nothing is known.
-
-    Raises
-    ------
-    FitError
-        When it is neither, or speaks of other factors.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -543,19 +487,7 @@ def _modelled_chance(
 
 
 def recorded_failures(fits: Sequence[Findings], factors: Sequence[Factor]) -> Failures | None:
-    """Return what the failed bakes in the findings say; None when there are too few for a model.
-
-    Parameters
-    ----------
-    fits : sequence of Findings
-        The one that knows of most failed bakes speaks for all.
-    factors : sequence of Factor
-
-    Examples
-    --------
-    >>> recorded_failures.__name__
-    'recorded_failures'
-    """
+    """Return what the failed bakes in the findings say; None when there are too few for a model."""
     found = max(fits, key=lambda one: len(one.failed))
     names = [factor.name for factor in factors]
     lost, made = found.failed, found.residuals

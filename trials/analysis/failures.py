@@ -58,24 +58,6 @@ def maximise_penalised(
 
     The penalty is that of all columns, also where one is held (Heinze & Schemper 2002).
 
-    Parameters
-    ----------
-    X : ndarray, shape (bakes, columns)
-        With an intercept.
-    y : ndarray of 0 and 1
-    fixed : mapping of int to float, optional
-        Column to the value at which it is held.
-    start : ndarray, optional
-
-    Returns
-    -------
-    PenalisedFit
-
-    Raises
-    ------
-    FitError
-        When it does not come to rest.
-
     References
     ----------
     Firth 1993, Biometrika 80:27-38; Heinze & Schemper 2002, Stat. Med. 21:2409-2419.
@@ -164,19 +146,6 @@ def profile_interval(
 ) -> tuple[float, float]:
     """Return the values of one coefficient that the penalised likelihood does not rule out.
 
-    Parameters
-    ----------
-    X, y
-        As fitted.
-    fit : PenalisedFit
-    at : int
-        Which column.
-    level : float
-
-    Returns
-    -------
-    low, high : float
-
     References
     ----------
     Heinze & Schemper 2002, Stat. Med. 21:2409-2419.
@@ -221,22 +190,6 @@ def count_failures(
 ) -> pd.DataFrame:
     """Count failures by region: each setting of each factor, and each pair of settings.
 
-    Parameters
-    ----------
-    failed : sequence of bool, one per bake
-    settings : DataFrame, one row per bake
-        Real settings. A number with more than three values is parted at the middle of its range.
-    factors : sequence of Factor
-        For the units of the settings.
-    level : float
-        Of the exact intervals.
-
-    Returns
-    -------
-    DataFrame
-        region, bakes, failed, share, low, high; all bakes first. Regions without a bake are
-        left out: nothing is known there.
-
     References
     ----------
     Clopper & Pearson 1934, Biometrika 26:404-413.
@@ -266,25 +219,6 @@ def count_failures(
 def above_expectation(counts: pd.DataFrame, most: int = MOST_SHOWN) -> tuple[pd.DataFrame, int]:
     """Return the regions where more bakes failed than their number would lead one to expect.
 
-    Parameters
-    ----------
-    counts : DataFrame
-        As from :func:`count_failures`.
-    most : int
-        How many regions to return, from the surest on (the highest lower end of the interval).
-
-    Returns
-    -------
-    DataFrame
-        All bakes first, then those regions.
-    int
-        How many such regions were left out.
-
-    Raises
-    ------
-    FitError
-        When `most` is not a whole number from 1.
-
     Examples
     --------
     >>> oil = pd.DataFrame({"oil": [165, 165, 180, 180]})
@@ -303,18 +237,6 @@ def above_expectation(counts: pd.DataFrame, most: int = MOST_SHOWN) -> tuple[pd.
 
 def regions(settings: pd.DataFrame, factors: Sequence[Factor] = ()) -> list[tuple[str, np.ndarray]]:
     """Return every region with a bake in it: each setting of each factor, and each pair.
-
-    Parameters
-    ----------
-    settings : DataFrame, one row per bake
-        Real settings. A number with more than three values is parted at the middle of its range.
-    factors : sequence of Factor
-        For the units of the settings.
-
-    Returns
-    -------
-    list of (str, ndarray of bool)
-        The region in words and which bakes lie in it; all bakes first.
 
     Examples
     --------
@@ -360,11 +282,6 @@ def _shown(value: Any, factor: Factor | None, numeric: bool) -> str:
 
 def as_failed(failed: Sequence[bool] | np.ndarray) -> np.ndarray:
     """Return 1 for every bake that failed and 0 for every other.
-
-    Raises
-    ------
-    FitError
-        When there is no bake, or something that is neither.
 
     Examples
     --------
@@ -451,23 +368,6 @@ def parts_of(
 
     Two settings together are one column: 1 where a bake has both, 0 at the other end of either,
     in between on the way.
-
-    Parameters
-    ----------
-    y : ndarray of 0 and 1
-    settings : DataFrame, one row per bake
-    candidates : sequence of Candidate
-    factors : sequence of Factor
-        For the words of settings.
-
-    Examples
-    --------
-    >>> oil, wet = np.array([-1.0, 1, -1, 1]), np.array([-1.0, -1, 1, 1])
-    >>> terms = [Candidate("oil", oil), Candidate("wet", wet),
-    ...          Candidate("oil:wet", oil * wet, ("oil", "wet"))]
-    >>> table = pd.DataFrame({"oil": 172 + 8 * oil, "wet": 100 + 8 * wet})
-    >>> [part.words for part in parts_of(np.array([0, 0, 0, 1]), table, terms)]
-    ['oil', 'wet', 'oil with wet', 'oil 180 and wet 108 together']
     """
     singles = sum(not candidate.parents for candidate in candidates)
     found = [
@@ -598,36 +498,12 @@ def weighed(
     likelihood ratio against no part at all, and twice the log of how many of its kind each part was
     picked from, so that the many combinations do not win by their number.
 
-    Parameters
-    ----------
-    y : ndarray of 0 and 1
-    parts : sequence of Part
-    allowed : int
-        The most parts of one explanation.
-
-    Returns
-    -------
-    list of (tuple of Part, float)
-        Those within 2 units of the best, in an order that does not hang on that of the parts;
-        empty when no part gains anything.
-
     References
     ----------
     Weights and the limit of 2: Burnham & Anderson 2002, Model Selection and Multimodel Inference,
     2nd ed., sections 2.6 and 2.9. AICc: Hurvich & Tsai 1989, Biometrika 76:297-307. Number of
     rivals: Chen & Chen 2008, Biometrika 95:759-771. Leaving out what is far below the best:
     Madigan & Raftery 1994, J. Am. Stat. Assoc. 89:1535-1546.
-
-    Examples
-    --------
-    Oil and rest were always changed together, so nothing parts them:
-
-    >>> oil = np.tile([-1.0, 1.0], 6)
-    >>> y = np.array([0, 1] * 4 + [0] * 4)
-    >>> table = pd.DataFrame({"oil": oil, "rest": oil})
-    >>> found = weighed(y, parts_of(y, table, [Candidate("rest", oil), Candidate("oil", oil)]), 1)
-    >>> [(model[0].words, round(weight, 3)) for model, weight in found]
-    [('oil', 0.5), ('rest', 0.5)]
     """
     seen: dict[tuple[tuple[str, ...], ...], _Model] = {}
     alike = [_Model((), np.inf, 1.0)]
@@ -682,25 +558,13 @@ def _alike(models: Sequence[_Model]) -> list[_Model]:
 
 
 def likelihood_gain(X: np.ndarray, y: np.ndarray, fit: PenalisedFit, at: list[int]) -> float:
-    """Return twice the penalised log-likelihood that some columns gain.
-
-    Examples
-    --------
-    >>> likelihood_gain.__name__
-    'likelihood_gain'
-    """
+    """Return twice the penalised log-likelihood that some columns gain."""
     without = maximise_penalised(X, y, fixed=dict.fromkeys(at, 0.0))
     return max(0.0, 2 * (fit.log_likelihood - without.log_likelihood))
 
 
 def gain_p(X: np.ndarray, y: np.ndarray, fit: PenalisedFit, at: list[int]) -> float:
-    """Return how often chance would let some columns gain as much (penalised likelihood ratio).
-
-    Examples
-    --------
-    >>> gain_p.__name__
-    'gain_p'
-    """
+    """Return how often chance would let some columns gain as much (penalised likelihood ratio)."""
     return float(stats.chi2.sf(likelihood_gain(X, y, fit, at), len(at)))
 
 
@@ -757,19 +621,7 @@ class FirthFit:
     X: np.ndarray
 
     def chances(self, X: pd.DataFrame) -> pd.DataFrame:
-        """Return the chance of failure at some settings.
-
-        Parameters
-        ----------
-        X : DataFrame
-            The columns of the fit, one row per setting.
-
-        Returns
-        -------
-        DataFrame
-            chance, low, high. The interval is that of the penalised likelihood, moved by the same
-            correction as the chance (our choice: the source corrects the chance only).
-        """
+        """Return the chance of failure at some settings."""
         names = self.coefficients["column"].iloc[1:]
         rows = X[names.to_list()].to_numpy(dtype=float)
         slopes = self.coefficients["estimate"].to_numpy()
@@ -904,40 +756,11 @@ def fit_failures(
 ) -> FirthFit:
     """Fit a penalised logistic model of failure.
 
-    Parameters
-    ----------
-    failed : sequence of bool, one per bake
-        Made or failed; bakes that were never baked are left out.
-    X : DataFrame, one row per bake
-        Coded columns without an intercept.
-    level : float
-        Of the intervals.
-
-    Returns
-    -------
-    FirthFit
-
-    Raises
-    ------
-    FitError
-        When all bakes failed or none, or columns repeat each other.
-
     References
     ----------
     Firth 1993, Biometrika 80:27-38; Heinze & Schemper 2002, Stat. Med. 21:2409-2419, for
     separated data and profile intervals; Puhr, Heinze, Nold, Lusa & Geroldinger 2017, Stat. Med.
     36:2302-2317, for the corrected intercept.
-
-    Examples
-    --------
-    Every hot bake failed and no cool one (invented), and the answer is still finite:
-
-    >>> oil = pd.DataFrame({"oil": [-1, -1, -1, -1, 1, 1, 1, 1]})
-    >>> found = fit_failures([0, 0, 0, 0, 1, 1, 1, 1], oil)
-    >>> found.chances(pd.DataFrame({"oil": [-1, 1]})).round(2)
-       chance   low  high
-    0     0.1  0.00  0.51
-    1     0.9  0.49  1.00
     """
     y, columns = _checked(failed, X)
     full = np.column_stack([np.ones(len(y)), columns])
@@ -977,22 +800,6 @@ def explain_failures(
     at least one from three failures on. A term is one or more columns of a factor, or two settings
     together where most failures meet. All explanations that fit alike are kept and averaged (see
     :func:`trials.analysis.failure_terms.weighed`), so the order of the factors decides nothing.
-
-    Parameters
-    ----------
-    failed : sequence of bool, one per bake
-    settings : DataFrame, one row per bake
-        The factors' real settings, for the counts.
-    candidates : sequence of Candidate
-        The terms that may matter.
-    factors : sequence of Factor
-        For the units of the settings.
-    level : float
-        Of the intervals.
-
-    Returns
-    -------
-    Failures
 
     References
     ----------

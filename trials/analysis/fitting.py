@@ -65,31 +65,10 @@ def levels_of_terms(
     count as evidence. Only the word follows this rule; standard errors and degrees of freedom are
     worked out from the settings as they were.
 
-    Parameters
-    ----------
-    matrix : ModelMatrix
-    groups : sequence of RandomTerm
-    silent : ndarray of bool, shape (rows,)
-        Rows whose factor columns were silenced (reference bakes).
-
-    Returns
-    -------
-    dict
-        Term name -> name of the group, None where the term moves from row to row.
-
     References
     ----------
     Kelley 1935, Proc. Natl. Acad. Sci. 21:554-559 (epsilon squared). The limit of nine tenths is a
     convention of ours.
-
-    Examples
-    --------
-    >>> from trials.core.terms import Term
-    >>> oil = Term((("oil", 1),))
-    >>> X = np.array([[1, -1], [1, -1], [1, 1.0]])
-    >>> matrix = ModelMatrix(X, (oil,), np.array([-1, 0]), ("", "oil"))
-    >>> levels_of_terms(matrix, [RandomTerm("load", np.array([0, 0, 1]))], np.zeros(3, bool))
-    {'oil': 'load'}
     """
     coarse_first = sorted(groups, key=lambda group: int(group.codes.max()))
     found: dict[str, str | None] = {}
@@ -114,16 +93,6 @@ def _units(block: np.ndarray, coarse_first: Sequence[np.ndarray]) -> np.ndarray:
 def share_between(block: np.ndarray, codes: np.ndarray) -> float:
     """Return how much of what some columns vary lies between groups, adjusted for chance.
 
-    Parameters
-    ----------
-    block : ndarray, shape (units, columns)
-    codes : ndarray of int, shape (units,)
-
-    Returns
-    -------
-    float
-        1 where nothing varies within a group, about 0 where units were dealt out by chance.
-
     Examples
     --------
     >>> oil = np.array([[165.0], [165], [180], [181]])
@@ -140,17 +109,7 @@ def share_between(block: np.ndarray, codes: np.ndarray) -> float:
 
 
 def unit_words(level: str | None, table: pd.DataFrame, factors: Sequence[Factor] = ()) -> str:
-    """Return the unit of a level in words, in the plural.
-
-    Examples
-    --------
-    >>> unit_words("load", pd.DataFrame()), unit_words(None, pd.DataFrame({"bake": [1, 2]}))
-    ('loads', 'bakes')
-    >>> unit_words("replicate/recipe", pd.DataFrame())
-    'recipes within replicates'
-    >>> unit_words(None, pd.DataFrame({"bake": [1, 2], "taster": ["Ada", "Ada"]}))
-    'bakes'
-    """
+    """Return the unit of a level in words, in the plural."""
     if level is not None:
         outer_first = [plural(kitchen_group(name, factors)) for name in level.split("/")]
         return " within ".join(reversed(outer_first))
@@ -210,24 +169,10 @@ class Estimated:
 def estimated(asked: Question, method: str) -> Estimated:
     """Return the estimates that answer a question, and the error that each is judged against.
 
-    Parameters
-    ----------
-    asked : Question
-    method : "kenward-roger" or "satterthwaite"
-
-    Returns
-    -------
-    Estimated
-
     References
     ----------
     Patterson & Thompson 1971 (REML); Kenward & Roger 1997, Biometrics 53:983; Lenth 1989 where
     every bake was spent on an effect.
-
-    Examples
-    --------
-    >>> estimated.__name__
-    'estimated'
     """
     exact = exact_fit(asked.y, asked.X, asked.groups)
     if exact is not None:
@@ -361,13 +306,7 @@ def _untold(asked: Question, beta: np.ndarray, note: str) -> Estimated:
 
 
 def silent_rows(asked: Question) -> np.ndarray:
-    """Return which rows say nothing of the factors: reference bakes with a level of their own.
-
-    Examples
-    --------
-    >>> silent_rows.__name__
-    'silent_rows'
-    """
+    """Return which rows say nothing of the factors: reference bakes with a level of their own."""
     if REFERENCE_BAKE in asked.nuisance_names:
         return (asked.table["role"] == Role.REFERENCE).to_numpy()
     return np.zeros(len(asked.y), dtype=bool)
@@ -390,21 +329,6 @@ def units_to_settle(
     Likely: with a chance of one half or more, over what the effect may be by what is known, old and
     new units taken together. Effects within half a margin of the limit are set aside, as to settle
     those would take more than they are worth.
-
-    Parameters
-    ----------
-    estimate, se, df : float
-        In response units.
-    margin : float or None
-        The smallest difference worth noticing; None counts as zero.
-    units : int
-        Bakes, loads or days so far.
-
-    Returns
-    -------
-    int or None
-        None when no reasonable number would do (the effect surely lies near the limit). Exact up
-        to as many again as there are, in steps of a few per cent beyond.
 
     References
     ----------
@@ -455,23 +379,7 @@ def settling_table(
     units: Mapping[str, tuple[str, int]],
     least: int = 1,
 ) -> pd.DataFrame:
-    """Return for every effect not settled what would likely settle it.
-
-    Parameters
-    ----------
-    effects : DataFrame
-        As :class:`trials.analysis.results.Findings` holds them.
-    margin : float or None
-    units : mapping
-        Term -> the unit it is judged on, in words, and how many there are.
-    least : int
-        The fewest that help at all: where no error was measured, those that measure it.
-
-    Returns
-    -------
-    DataFrame
-        term, level, unit, now, more (missing where no reasonable number would do).
-    """
+    """Return for every effect not settled what would likely settle it."""
     rows = []
     for effect in effects[effects["verdict"] == NOT_SETTLED].itertuples():
         unit, now = units[effect.term]
@@ -556,18 +464,7 @@ def fit(
 
 
 def answered(asked: Question, *, method: str = "kenward-roger") -> Findings:
-    """Return the findings that answer a question already put.
-
-    Parameters
-    ----------
-    asked : Question
-    method : "kenward-roger" or "satterthwaite"
-
-    Examples
-    --------
-    >>> answered.__name__
-    'answered'
-    """
+    """Return the findings that answer a question already put."""
     return _findings(estimated(asked, method))
 
 

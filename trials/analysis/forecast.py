@@ -25,17 +25,7 @@ from trials.core.terms import Basis, Term, basis, coded_settings
 
 
 def fast_basis(terms: Sequence[Term], factors: Sequence[Factor]) -> Basis:
-    """Return the columns of a fit for arrays of settings: kinds sum to zero, as the fits do.
-
-    Examples
-    --------
-    >>> from trials.core.terms import model_terms
-    >>> from trials.core.factors import Categorical
-    >>> fat = Categorical("fat", ["butter", "lard", "oil"])
-    >>> fast_basis(model_terms("main", [fat]), [fat]).rows(np.array([[0.0], [2.0]]))
-    array([[ 1.,  1.,  0.],
-           [ 1., -1., -1.]])
-    """
+    """Return the columns of a fit for arrays of settings: kinds sum to zero, as the fits do."""
     made = basis(terms, factors)
     coded = tuple(
         np.vstack([np.eye(one.shape[1]), -np.ones(one.shape[1])])
@@ -113,27 +103,7 @@ def forecasts(
     findings: Findings | Mapping[str, Findings],
     measures: Measure | Sequence[Measure] | Mapping[str, Measure],
 ) -> tuple[Forecast, ...]:
-    """Return a forecast for every measure that has a goal.
-
-    Parameters
-    ----------
-    findings : Findings or mapping of measure name to Findings
-    measures : Measure, sequence of Measure or mapping of name to Measure
-
-    Returns
-    -------
-    tuple of Forecast
-
-    Raises
-    ------
-    FitError
-        When no measure has a goal, one was never fitted, or two fits mean different factors.
-
-    Examples
-    --------
-    >>> forecasts.__name__
-    'forecasts'
-    """
+    """Return a forecast for every measure that has a goal."""
     fits = {findings.response: findings} if isinstance(findings, Findings) else dict(findings)
     wanted = _with_goal(_listed(measures))
     for measure in wanted:
@@ -150,13 +120,7 @@ def forecasts(
 
 
 def forecast_of(findings: Findings) -> Forecast:
-    """Return the forecast of one fit by itself, with or without a goal.
-
-    Examples
-    --------
-    >>> forecast_of.__name__
-    'forecast_of'
-    """
+    """Return the forecast of one fit by itself, with or without a goal."""
     measure = findings.measure or Measure(findings.response, "number")
     return _forecast(findings, measure, findings.factors, 0)
 
@@ -188,11 +152,6 @@ def _with_goal(measures: Sequence[Measure]) -> list[Measure]:
 
 def all_factors(fits: Sequence[Findings]) -> tuple[Factor, ...]:
     """Return the factors of several fits, each once.
-
-    Raises
-    ------
-    FitError
-        When two fits mean different settings by one name.
 
     Examples
     --------

@@ -125,11 +125,6 @@ def _distance(beyond: np.ndarray, width: float) -> np.ndarray:
 def overall(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
     """Return the overall desirability: the weighted geometric mean of all goals.
 
-    Parameters
-    ----------
-    goals : sequence of Goal
-    values : sequence of ndarray, one per goal
-
     References
     ----------
     Derringer & Suich 1980; weights as in Derringer 1994, Qual. Progress 27(6):51-58.
@@ -182,28 +177,6 @@ def goal_for(
     weight: float = 1.0,
 ) -> Goal:
     """Return a measure's goal with its limits.
-
-    Parameters
-    ----------
-    measure : Measure
-        With a goal.
-    expected : ndarray
-        What is expected all over the region; its ends are the limits where the scale has none.
-    reference : float
-        What is expected at the reference setting.
-    limits : (float, float), optional
-        Of a goal "higher" or "lower": where desirability starts and where nothing is left to
-        wish.
-    enough : float, optional
-        From where (up to where, for "lower") one bake meets the goal. When left out: the start
-        of `limits` if they were given, else what is worth noticing better than the reference
-        setting.
-    weight : float
-
-    Raises
-    ------
-    FitError
-        When goal and limits contradict each other.
 
     Examples
     --------

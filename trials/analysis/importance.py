@@ -32,32 +32,11 @@ def ranking(
 ) -> pd.DataFrame:
     """Return the factors by importance, first the one that is likeliest to be the largest.
 
-    Parameters
-    ----------
-    terms : sequence of Term
-    factors : sequence of Factor
-    engine : Estimator
-    level_df : ndarray, shape (model columns,)
-        Degrees of freedom of the error that each coefficient is judged against.
-    averaged : Averaged, optional
-        The models that the chances are averaged over; those of the fit itself when left out.
-
-    Returns
-    -------
-    DataFrame
-        factor, size, low, high (response units; size is without sign), chance_largest (0 to 1;
-        the same for all where no error is known). A factor that was left out has no size.
-
     References
     ----------
     Searle, Casella & McCulloch 1992, Variance Components, ch. 7-8: the chances come from joint
     draws of the coefficients, shrunk towards nothing by as much as the estimates themselves show
     to be noise (empirical Bayes; one variance for main effects, one for the rest).
-
-    Examples
-    --------
-    >>> ranking.__name__
-    'ranking'
     """
     reaches = {factor.name: factor_contrasts(factor, terms, factors) for factor in factors}
     chances = (
@@ -82,35 +61,13 @@ def _own_chances(
 
 
 def averaged_chances(found: Averaged, factors: Sequence[Factor]) -> dict[str, float]:
-    """Return for each factor the chance that it is the largest, averaged over models.
-
-    Parameters
-    ----------
-    found : Averaged
-    factors : sequence of Factor
-
-    Returns
-    -------
-    dict
-        Factor -> chance, 0 to 1.
-
-    Examples
-    --------
-    >>> averaged_chances.__name__
-    'averaged_chances'
-    """
+    """Return for each factor the chance that it is the largest, averaged over models."""
     reaches = {factor.name: factor_contrasts(factor, found.terms, factors) for factor in factors}
     return _chances(reaches, found.draws)
 
 
 def without_lost(ranked: pd.DataFrame, lost: Collection[str]) -> pd.DataFrame:
     """Return a ranking in which factors whose own effect was left out have no size and no chance.
-
-    Parameters
-    ----------
-    ranked : DataFrame
-    lost : collection of str
-        Factors whose main effect was asked for and can not be told from blocks or other effects.
 
     Examples
     --------
@@ -129,11 +86,6 @@ def in_order(ranked: pd.DataFrame) -> pd.DataFrame:
     A size that few bakes tell badly may be large by chance; the chance of being the largest knows
     that, and names the most important factor more often.
 
-    Parameters
-    ----------
-    ranked : DataFrame
-        With the columns of :func:`ranking`.
-
     Examples
     --------
     >>> rows = [("oil", 2.0, -1.0, 5.0, 0.3), ("rest", 1.5, 1.0, 2.0, 0.7)]
@@ -148,16 +100,6 @@ def factor_contrasts(
     factor: Factor, terms: Sequence[Term], factors: Sequence[Factor]
 ) -> np.ndarray:
     """Return every difference that two levels of a factor make, at the corners of the others.
-
-    Parameters
-    ----------
-    factor : Factor
-    terms : sequence of Term
-    factors : sequence of Factor
-
-    Returns
-    -------
-    ndarray, shape (differences, model columns)
 
     Examples
     --------

@@ -97,16 +97,6 @@ class CrossProducts:
 def dependent_columns(X: np.ndarray) -> list[int]:
     """Return the columns that repeat what the columns before them already say.
 
-    Parameters
-    ----------
-    X : ndarray, shape (n, p)
-        A model matrix.
-
-    Returns
-    -------
-    list of int
-        Positions, ascending; empty where ``X`` has full column rank.
-
     Examples
     --------
     >>> dependent_columns(np.array([[1.0, 2, 3], [1, 4, 5], [1, 7, 8], [1, 0, 1]]))
@@ -384,43 +374,10 @@ def fit_mixed(
 ) -> MixedFit:
     """Fit a linear mixed model with crossed or nested independent random terms.
 
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-        Response, finite.
-    X : ndarray, shape (n, p)
-        Fixed part, of full column rank.
-    terms : sequence of RandomTerm
-        Random part; empty for ordinary least squares.
-    method : {"REML", "ML"}
-        Restricted or full maximum likelihood.
-
-    Returns
-    -------
-    MixedFit
-
-    Raises
-    ------
-    FitError
-        If a value is not finite or out of range, columns of ``X`` are collinear, or no spread is
-        left to measure an error from.
-
     References
     ----------
     Patterson & Thompson (1971), Biometrika 58, 545-554 (restricted likelihood).
     Harville (1977), JASA 72, 320-338 (derivatives of the profiled likelihood).
-
-    Examples
-    --------
-    Two bakes of each of two recipes, each scored by two tasters:
-
-    >>> y = np.array([6.0, 7, 5, 6, 8, 9, 7, 7])
-    >>> X = np.column_stack([np.ones(8), np.repeat([-1.0, 1], 4)])
-    >>> bake = RandomTerm("bake", np.repeat(np.arange(4), 2))
-    >>> taster = RandomTerm("taster", np.tile(np.arange(2), 4))
-    >>> fit = fit_mixed(y, X, [bake, taster])
-    >>> fit.beta.round(4).tolist(), fit.variances.round(4).tolist()
-    ([6.875, 0.875], [0.75, 0.25, 0.125])
     """
     if method not in ("REML", "ML"):
         raise FitError(f'The method is "{method}"; it can be "REML" or "ML".')

@@ -62,39 +62,10 @@ class Lenth:
 def lenth(effects: Mapping[str, float] | pd.Series, *, alpha: float = 0.05) -> Lenth:
     """Judge the effects of a plan without repeats by the smaller ones among them.
 
-    Parameters
-    ----------
-    effects : Series or mapping
-        Term to effect, all with the same standard error (orthogonal two-level plan), in the
-        units of the response. Leave the mean and differences between days out.
-    alpha : float
-        Chance of a false alarm, 0.05 unless said otherwise.
-
-    Returns
-    -------
-    Lenth
-
-    Raises
-    ------
-    FitError
-        With fewer than three effects, an effect that is not a finite number, or more than half
-        of the effects exactly zero.
-
     References
     ----------
     Lenth 1989, Technometrics 31:469-473. Simulated critical values: Ye & Hamada 2000, J. Qual.
     Technol. 32:57-66.
-
-    Examples
-    --------
-    Invented effects on the liking of a doughnut, in points:
-
-    >>> found = lenth({"oil": 0.1, "hydration": 1.4, "sugar": -0.2, "oil:hydration": -1.1,
-    ...                "oil:sugar": 0.15, "hydration:sugar": 0.05, "rest": -0.1})
-    >>> round(found.pse, 3), round(found.margin, 3)
-    (0.15, 0.565)
-    >>> found.table.loc[found.table.stands_out, "term"].tolist()
-    ['hydration', 'oil:hydration']
     """
     if not 0 < alpha < 1:
         raise FitError(f"alpha is {alpha}; expected a chance between 0 and 1, such as 0.05.")
@@ -141,23 +112,6 @@ def lenth(effects: Mapping[str, float] | pd.Series, *, alpha: float = 0.05) -> L
 def half_normal_scores(effects: Mapping[str, float] | pd.Series) -> pd.DataFrame:
     """Return where each effect stands in a half-normal plot.
 
-    Parameters
-    ----------
-    effects : Series or mapping
-        Term to effect.
-
-    Returns
-    -------
-    DataFrame
-        Smallest effect first: term, estimate, size (without sign), score (the half-normal
-        quantile of (rank - 1/2) / number of effects). Effects that are only chance lie on a
-        straight line through the origin.
-
-    Raises
-    ------
-    FitError
-        As for :func:`lenth`.
-
     References
     ----------
     Daniel 1959, Technometrics 1:311-341.
@@ -181,16 +135,6 @@ def half_normal_scores(effects: Mapping[str, float] | pd.Series) -> pd.DataFrame
 @lru_cache(maxsize=32)
 def null_ratios(number: int) -> tuple[np.ndarray, np.ndarray]:
     """Return how far effects lie from zero, in pseudo standard errors, when none is real.
-
-    Parameters
-    ----------
-    number : int
-        How many effects the plan has.
-
-    Returns
-    -------
-    single, every : ndarray
-        Sorted; of one effect, and of the largest effect of a plan.
 
     Examples
     --------
@@ -302,13 +246,6 @@ class KnownErrorFit:
 def exact_fit(y: np.ndarray, X: np.ndarray, groups: Sequence[RandomTerm]) -> KnownErrorFit | None:
     """Return the fit of scores that follow the model exactly; None when they do not.
 
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-    X : ndarray, shape (n, p)
-    groups : sequence of RandomTerm
-        Tasters and the like may still differ from one another by fixed amounts.
-
     Examples
     --------
     >>> X = np.array([[1.0, -1], [1, 1], [1, -1], [1, 1]])
@@ -344,20 +281,6 @@ def unit_means(
     y: np.ndarray, unit: np.ndarray, crossed: Sequence[np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the mean score of each unit, corrected for who happened to taste it.
-
-    Parameters
-    ----------
-    y : ndarray, shape (n,)
-    unit : ndarray of int, shape (n,)
-        Which bake each score belongs to.
-    crossed : sequence of ndarray of int
-        Other groupings, such as tasters; with all cells filled the plain means come out.
-
-    Returns
-    -------
-    means : ndarray, shape (units,)
-    first : ndarray of int, shape (units,)
-        A row of each unit.
 
     References
     ----------

@@ -112,19 +112,7 @@ def chance_between(link: Link, upper: np.ndarray, lower: np.ndarray) -> np.ndarr
 
 
 def score_derivatives(scores: Scores, edges: np.ndarray, m: np.ndarray) -> ScoreDerivatives:
-    """Return the derivatives at some thresholds and linear predictors.
-
-    Parameters
-    ----------
-    scores : Scores
-    edges : ndarray, shape (categories + 1,)
-        The thresholds, between minus and plus infinity.
-    m : ndarray, shape (scores,)
-
-    Returns
-    -------
-    ScoreDerivatives
-    """
+    """Return the derivatives at some thresholds and linear predictors."""
     upper, lower = edges[scores.category + 1] - m, edges[scores.category] - m
     P = chance_between(scores.link, upper, lower)
     f_up, g_up, h_up = (each / P for each in _at(scores.link, upper))
@@ -164,15 +152,6 @@ class Groupings:
     ----------
     member : tuple of ndarray of int, shape (scores,)
         One per grouping, groups numbered from 0.
-
-    Examples
-    --------
-    >>> two = Groupings((np.array([0, 0, 1]), np.array([0, 1, 1])))
-    >>> two.sums(np.array([1.0, 2.0, 4.0]))
-    array([3., 4., 1., 6.])
-    >>> two.cross(np.ones(3))[:2, 2:]
-    array([[1., 1.],
-           [0., 1.]])
     """
 
     def __init__(self, member: tuple[np.ndarray, ...]) -> None:
@@ -394,26 +373,6 @@ def maximise(
 ) -> Estimate:
     """Find the parameters that make the scores most likely.
 
-    Parameters
-    ----------
-    scores : Scores
-    nodes : int
-        1 for the Laplace approximation, more for adaptive Gauss-Hermite quadrature.
-    start : ndarray, optional
-        Parameters to start from, as :class:`Likelihood` takes them.
-    height_only : bool
-        When only the height of the likelihood is wanted, which may be reached at infinity: no
-        covariance, and the last digits of the estimates are not chased.
-
-    Returns
-    -------
-    Estimate
-
-    Raises
-    ------
-    FitError
-        When the search does not come to rest.
-
     References
     ----------
     McCullagh 1980, J. R. Stat. Soc. B 42:109-142. Laplace approximation and adaptive quadrature:
@@ -573,18 +532,7 @@ class OrdinalFit:
     notes: tuple[str, ...]
 
     def chances(self, X: pd.DataFrame) -> pd.DataFrame:
-        """Return the chance of each category for a middling taster and bake.
-
-        Parameters
-        ----------
-        X : DataFrame
-            The columns of the fit, one row per setting.
-
-        Returns
-        -------
-        DataFrame
-            One column per category; rows as in X.
-        """
+        """Return the chance of each category for a middling taster and bake."""
         names = self.slopes["column"].to_list()
         m = X[names].to_numpy(dtype=float) @ self.slopes["estimate"].to_numpy()
         edges = self.thresholds["estimate"].to_numpy()[None, :] - m[:, None]
@@ -628,49 +576,10 @@ def fit_ordinal(
 ) -> OrdinalFit:
     """Fit scores as ordered categories.
 
-    Parameters
-    ----------
-    scores : sequence, one per tasting
-        Numbers, or words whose order ``scale`` gives.
-    X : DataFrame, one row per tasting
-        Coded columns without an intercept.
-    groups : mapping of str to sequence, optional
-        A random intercept each: {"taster": ..., "bake": ...}, crossed or nested.
-    scale : sequence, optional
-        Every category, lowest first; left out, the scores in sorted order.
-    link : str
-        "logit" or "probit".
-    quadrature : int
-        Nodes of adaptive Gauss-Hermite quadrature, for one grouping; 1 is Laplace.
-
-    Returns
-    -------
-    OrdinalFit
-
-    Raises
-    ------
-    FitError
-        For scores off the scale or all alike, columns that repeat each other, a grouping of one,
-        or columns that part the categories without overlap (the estimates would be infinite).
-
     References
     ----------
     McCullagh 1980, J. R. Stat. Soc. B 42:109-142; Tutz & Hennevogl 1996, Comput. Stat. Data Anal.
     22:537-557, for random effects. Separation: Albert & Anderson 1984, Biometrika 71:1-10.
-
-    Examples
-    --------
-    Invented likings of two fats by four tasters:
-
-    >>> liking = [6, 7, 5, 7, 7, 8, 6, 7]
-    >>> butter = pd.DataFrame({"butter": [-1, 1] * 4})
-    >>> found = fit_ordinal(liking, butter)
-    Traceback (most recent call last):
-    ...
-    trials.errors.FitError: the scores ... butter ...
-    >>> found = fit_ordinal([6, 7, 5, 7, 7, 6, 6, 7], butter)
-    >>> found.categories, bool(found.slopes["estimate"][0] > 0)
-    ((5, 6, 7), True)
     """
     data, categories, notes, levels = _prepare(scores, X, groups, scale, link)
     names = [str(column) for column in X.columns]
@@ -701,28 +610,6 @@ def likelihood_ratio(
     seed: int = 0,
 ) -> OrdinalTest:
     """Test whether some columns help to explain scores as categories.
-
-    Parameters
-    ----------
-    scores, X, groups, scale, link
-        As for :func:`fit_ordinal`.
-    columns : sequence of str
-        The columns of X to test, together.
-    bootstraps : int
-        Sets of scores drawn from the model without the columns; chi-square is too hopeful with few
-        bakes, so 199 or more are worth their time when a verdict is near.
-    seed : int
-        The same seed gives the same answer.
-
-    Returns
-    -------
-    OrdinalTest
-
-    Raises
-    ------
-    FitError
-        As :func:`fit_ordinal`, and for columns that are not in X. A separated column is no
-        hindrance here: the gain has a limit where the estimate has none.
 
     References
     ----------
@@ -758,14 +645,6 @@ def likelihood_ratio(
 
 def separating_columns(data: Scores) -> np.ndarray:
     """Return which columns take part in a direction along which the likelihood never falls.
-
-    Parameters
-    ----------
-    data : Scores
-
-    Returns
-    -------
-    ndarray of int
 
     References
     ----------

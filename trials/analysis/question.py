@@ -44,22 +44,6 @@ def chosen_factors(
 ) -> tuple[Factor, ...]:
     """Return the factors that columns stand for; their settings in the table are read in place.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With a column `row`, the place of each row in the table that was given.
-    factors : sequence of Factor or str
-        A name stands for the column as it is.
-    response : str
-        What is explained, and so no factor.
-    others : iterable of str
-        Columns that are no factors either, for the message.
-
-    Raises
-    ------
-    FitError
-        Naming the column, and the cell where there is one.
-
     Examples
     --------
     >>> table = pd.DataFrame({"rest": [20, 60], "fat": ["lard", "butter"], "row": [1, 2]})
@@ -184,18 +168,6 @@ def without_echoes(table: pd.DataFrame, response: str, notes: list[str]) -> pd.D
     Repeats that agree to the last digit would make a taster look free of noise; each then counts
     once, and a note says so.
 
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score.
-    response : str
-    notes : list of str
-        Gets the note.
-
-    Returns
-    -------
-    DataFrame
-
     Examples
     --------
     >>> said = pd.DataFrame({"taster": ["Ada"] * 3, "bake": ["B01", "B01", "B02"],
@@ -214,18 +186,6 @@ def without_echoes(table: pd.DataFrame, response: str, notes: list[str]) -> pd.D
 
 def own_views(table: pd.DataFrame, groups: Iterable[str]) -> tuple[str, ...]:
     """Return the group that keeps repeats within their taster and bake, where one is needed.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score.
-    groups : iterable of str
-        The groups found so far.
-
-    Returns
-    -------
-    tuple of str
-        Empty where nobody tasted twice, or where a bake or a taster says the same already.
 
     Examples
     --------
@@ -326,29 +286,6 @@ def with_own_groups(table: pd.DataFrame, names: Iterable[str], notes: list[str])
 
     A group with a few gaps must not vanish: its effects would be judged against the wrong unit.
     Columns without any entry stay as they are, as no groups at all.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score, with a column `row`.
-    names : iterable of str
-        Columns that may be groups.
-    notes : list of str
-        Gets a word on each column that had gaps.
-
-    Raises
-    ------
-    FitError
-        When a score has no bake, or no day, where others have.
-
-    Examples
-    --------
-    >>> shared = pd.DataFrame({"bake": [1, 2, 3], "load": ["a", "a", None], "row": [1, 2, 3]})
-    >>> said = []
-    >>> with_own_groups(shared, ["load"], said)["load"].tolist()
-    ['a', 'a', 'alone: 3']
-    >>> said
-    ['1 bake names no load; each is taken as a load of its own.']
     """
     filled = table.copy()
     for name in names:
@@ -379,11 +316,6 @@ def _gap_words(name: str, unit: str, count: int) -> str:
 def check_labels(table: pd.DataFrame) -> None:
     """Refuse a bake that stands in two loads, and ids that start again each day.
 
-    Raises
-    ------
-    FitError
-        Naming the id and how to mend it.
-
     Examples
     --------
     >>> check_labels(pd.DataFrame({"day": [1, 1, 2], "bake": ["B01", "B02", "B03"]}))
@@ -412,19 +344,6 @@ def check_settings(table: pd.DataFrame, factors: Sequence[Factor], bake: str) ->
 
     A factor that varies within most of the bakes that have several rows belongs to the tasting
     (every bake served with and without icing), and may.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score, with a column `row`; settings as the factors read them.
-    factors : sequence of Factor
-    bake : str
-        The group whose levels are the bakes.
-
-    Raises
-    ------
-    FitError
-        Naming the row, and what the bake's other rows have.
 
     Examples
     --------
@@ -459,26 +378,7 @@ def check_settings(table: pd.DataFrame, factors: Sequence[Factor], bake: str) ->
 def unknown_bakes(
     table: pd.DataFrame, factors: Sequence[Factor], response: str, used: Sequence[str]
 ) -> str | None:
-    """Return a warning where rows share settings, and nothing says which bake each came from.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score.
-    factors : sequence of Factor
-    response : str
-    used : sequence of str
-        The groups; where the settings change only between the units of one, that is the bake.
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> rest, alone = Numeric("rest", 20, 60), pd.DataFrame({"rest": [20, 60]})
-    >>> unknown_bakes(alone, [rest], "liking", ()) is None
-    True
-    >>> unknown_bakes(pd.concat([alone, alone]), [rest], "liking", ())[:48]
-    '4 rows share their settings with other rows, and'
-    """
+    """Return a warning where rows share settings, and nothing says which bake each came from."""
     if "bake" in table and not table["bake"].map(is_blank).all():
         return None
     own = table[table["role"] != Role.REFERENCE] if "role" in table else table
@@ -553,17 +453,6 @@ def as_table(data: Any, but: str = "") -> pd.DataFrame:
     The columns that every table of scores has (day, load, bake, role, taster, status) are known
     however they are written: "Bake", "TASTER".
 
-    Parameters
-    ----------
-    data : DataFrame, mapping of columns or list of rows
-    but : str
-        A column whose name stays as it is: what is explained.
-
-    Raises
-    ------
-    FitError
-        When it is no table, or two columns claim the same name.
-
     Examples
     --------
     >>> as_table({"Bake": ["B01"], "liking": [6]}).columns.tolist()
@@ -605,11 +494,6 @@ def _plainly_named(names: Sequence[str], but: str) -> list[str]:
 def with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | None) -> pd.DataFrame:
     """Return a copy of a table with its names as text and `row`, the place of each score.
 
-    Raises
-    ------
-    FitError
-        When there is no such response, a name stands twice, or groups is one word.
-
     Examples
     --------
     >>> with_columns(pd.DataFrame({"liking": [6, 7]}), "liking", None)["row"].tolist()
@@ -647,22 +531,6 @@ def usable_rows(
     table: pd.DataFrame, response: str, notes: list[str], bake: str = "bake"
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the rows with a score, and the bakes that gave none with their reasons.
-
-    Parameters
-    ----------
-    table : DataFrame
-        As from :func:`with_columns`; its response and status are made plain in place.
-    response : str
-    notes : list of str
-        What was left out is added to it.
-    bake : str
-        The group whose levels are the bakes: "day/bake" where ids start again each day.
-
-    Raises
-    ------
-    FitError
-        When a cell can not be read, a bake has two statuses, no score is left, or all are the
-        same.
 
     Examples
     --------
@@ -739,11 +607,6 @@ def _lost_words(scores: int, failed: pd.DataFrame, has_bakes: bool) -> str:
 
 def check_scale(table: pd.DataFrame, response: str, measure: Measure | None) -> None:
     """Refuse a score that is off the scale of its measure; means between two points are not.
-
-    Raises
-    ------
-    FitError
-        Naming the cell and the scale.
 
     Examples
     --------
@@ -895,33 +758,6 @@ def question(
     blocks: Iterable[str] = (),
 ) -> Question:
     """Return the question that a table of scores can answer.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score.
-    response : str
-        The column to explain.
-    factors : sequence of Factor or str
-        Names stand for the columns as they are: numbers vary between their least and greatest,
-        text is of kinds.
-    model : str, list of str or None
-        See :func:`trials.design.terms.model_terms`. None: `planned`, and terms that the rows can
-        not tell are left out with a note; any other model is taken at its word.
-    groups : iterable of str or None
-        See the contract of :func:`trials.fit`.
-    measure : Measure, optional
-    planned : str, list of str or None
-        The model of the plan.
-    extra_groups : iterable of str
-        What bakes of the plan share besides days and loads.
-    blocks : iterable of str
-        Columns whose levels are taken as they are (fixed), such as rounds.
-
-    Raises
-    ------
-    FitError
-        Saying what the table lacks or contradicts.
 
     Examples
     --------
@@ -1161,22 +997,6 @@ def question_of(
     """Return the question that a round, or any tidy table, is asked about one response.
 
     A round brings its own factors (those that moved), measure, model and groups.
-
-    Parameters
-    ----------
-    data : Round or DataFrame
-    response : str
-    factors, model, groups, measure
-        As for :func:`trials.fit`.
-
-    Returns
-    -------
-    Question
-
-    Raises
-    ------
-    FitError, SheetError
-        What the table lacks or contradicts, or which sheets hold mistakes.
 
     Examples
     --------

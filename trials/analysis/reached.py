@@ -33,15 +33,6 @@ def outside(baked: np.ndarray, points: np.ndarray) -> np.ndarray:
 
     Seen from inside or from the edge, no half of the horizon is without a bake.
 
-    Parameters
-    ----------
-    baked : ndarray, shape (bakes, 2)
-    points : ndarray, shape (points, 2)
-
-    Returns
-    -------
-    ndarray of bool, shape (points,)
-
     Examples
     --------
     >>> corners = np.array([[-1, -1], [-1, 1], [1, -1]])
@@ -57,13 +48,7 @@ def outside(baked: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def baked_settings(findings: Fitted) -> pd.DataFrame:
-    """Return the settings that were baked and scored, each once.
-
-    Examples
-    --------
-    >>> baked_settings.__name__
-    'baked_settings'
-    """
+    """Return the settings that were baked and scored, each once."""
     made = findings.residuals
     if "role" in made:
         made = made[made["role"] != Role.REFERENCE]
@@ -78,17 +63,6 @@ def unbaked_pairs(
     Two numbers are reached between the bakes; a number and a kind between the bakes of that kind;
     two kinds where one bake has both. Factors that are beyond what was tried by themselves are
     left to :func:`beyond_tried`.
-
-    Parameters
-    ----------
-    fits : sequence of Findings
-    factors : sequence of Factor
-    setting : DataFrame
-        One row.
-
-    Returns
-    -------
-    list of str
 
     Examples
     --------
@@ -139,26 +113,7 @@ def reached(baked: pd.DataFrame, one: Factor, two: Factor, setting: pd.DataFrame
 
 
 def outside_words(findings: Fitted, settings: pd.DataFrame) -> list[str]:
-    """Return for each row of settings, in words, what of it lies outside what was baked.
-
-    Parameters
-    ----------
-    findings : Findings
-    settings : DataFrame
-        A column per factor.
-
-    Returns
-    -------
-    list of str
-        Which factor, what was tried and what is asked; for pairs of factors that are each within
-        what was tried, that no bake reaches them together (see :func:`unbaked_pairs`). Empty
-        text for a row inside what was tried.
-
-    Examples
-    --------
-    >>> outside_words.__name__
-    'outside_words'
-    """
+    """Return for each row of settings, in words, what of it lies outside what was baked."""
     baked = baked_settings(findings)
     said = []
     for place in range(len(settings)):
@@ -175,19 +130,7 @@ def outside_words(findings: Fitted, settings: pd.DataFrame) -> list[str]:
 
 
 def beyond_tried(findings: Fitted, setting: pd.DataFrame) -> dict[str, str]:
-    """Return the factors whose setting lies outside what was baked: name -> how, in words.
-
-    Parameters
-    ----------
-    findings : Findings
-    setting : DataFrame
-        One row.
-
-    Examples
-    --------
-    >>> beyond_tried.__name__
-    'beyond_tried'
-    """
+    """Return the factors whose setting lies outside what was baked: name -> how, in words."""
     baked = baked_settings(findings)
     said = {
         factor.name: _outside_alone(factor, baked[factor.name], setting[factor.name].iloc[0])

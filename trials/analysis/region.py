@@ -83,11 +83,6 @@ def share_values(parts: Sequence[Component], exact: bool) -> np.ndarray | None:
 def summed(shares: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
     """Return the nearest shares within limits that sum to one.
 
-    Parameters
-    ----------
-    shares : ndarray, shape (..., components)
-    low, high : ndarray, shape (components,)
-
     Examples
     --------
     >>> summed(np.array([0.6, 0.6]), np.zeros(2), np.ones(2))
@@ -220,13 +215,7 @@ class Region:
         return pd.DataFrame(real_settings(self.factors, np.atleast_2d(X)))
 
     def candidates(self, most: int = MOST_CANDIDATES) -> np.ndarray:
-        """Return allowed settings all over the region, a grid first and then points by chance.
-
-        Raises
-        ------
-        PlanError
-            When nothing is allowed: what forbids it.
-        """
+        """Return allowed settings all over the region, a grid first and then points by chance."""
         drawn = self.snapped(np.vstack([self._grid(most), self._by_chance(CHANCE_POINTS)]))
         drawn = drawn[np.sort(np.unique(np.round(drawn, 9), axis=0, return_index=True)[1])]
         kept = drawn[self.allows(drawn)]
@@ -311,23 +300,6 @@ def region(
 ) -> Region:
     """Return the settings that may be recommended.
 
-    Parameters
-    ----------
-    factors : sequence of Factor
-    exclude : as for :class:`trials.design.exclusion.Exclusion`
-    failure : callable or Failures, optional
-        A function of a bake (a dict of real settings) that gives its chance of failing, or what
-        the failed bakes said.
-    failure_limit : float
-        The chance must stay below this.
-    exact : bool
-        Any number between the limits will do, where a factor names no step of its own.
-
-    Raises
-    ------
-    PlanError, FitError
-        When the limits of a blend, the exclusions or the failures can not be used.
-
     Examples
     --------
     >>> rest = Numeric("rest", 20, 60, "min", step=20)
@@ -408,11 +380,6 @@ def _shown(factor: Factor, value: Any) -> str:
 
 def coded(factors: Sequence[Factor], settings: Mapping[str, Any]) -> np.ndarray:
     """Return one setting as a row of numbers.
-
-    Raises
-    ------
-    FitError, FactorError
-        When a factor has no setting, or one that is not its own; when shares do not sum to 1.
 
     Examples
     --------

@@ -41,18 +41,6 @@ def measured_spread(
 
     Day, load and bake spreads add; those of tasters and tastings are no part of a bake.
 
-    Parameters
-    ----------
-    spread : mapping of source to variance
-    level_df : sequence of float
-        Degrees of freedom of the errors.
-
-    Returns
-    -------
-    (float, float) or None
-        The variance, and how many degrees of freedom it rests on at least; infinite when it is
-        taken as it is.
-
     Examples
     --------
     >>> measured_spread({"bake": 0.25, "tasting": 1.0}, [6.0])
@@ -71,16 +59,6 @@ def spread_left(observed: np.ndarray, fitted: np.ndarray) -> tuple[float, float]
     Where a fit spent every bake, the draws say it: the mean square left by a draw of the
     coefficients is the variance, because its own error makes up for the bakes spent on the fit.
 
-    Parameters
-    ----------
-    observed : ndarray, shape (bakes,)
-    fitted : ndarray, shape (bakes, draws)
-
-    Returns
-    -------
-    float, float
-        The variance, taken as it is; 0 from fewer than three bakes.
-
     Examples
     --------
     >>> spread_left(np.array([1.0, 2.0, 3.0]), np.array([[2.0], [2.0], [2.0]]))
@@ -93,13 +71,6 @@ def spread_left(observed: np.ndarray, fitted: np.ndarray) -> tuple[float, float]
 
 def bakes_drawn(expected: np.ndarray, own: tuple[float, float], seed: int = SEED) -> np.ndarray:
     """Return draws of one new bake at each setting, its own spread included.
-
-    Parameters
-    ----------
-    expected : ndarray, shape (settings, draws)
-    own : (float, float)
-        The variance of one bake, and the degrees of freedom it rests on.
-    seed : int
 
     Examples
     --------
@@ -118,13 +89,6 @@ def drawn_intervals(
     expected: np.ndarray, own: tuple[float, float], seed: int = SEED
 ) -> pd.DataFrame:
     """Return low, high, new_low and new_high: the middle 95 % of what joint draws expect.
-
-    Parameters
-    ----------
-    expected : ndarray, shape (settings, draws)
-    own : (float, float)
-        As for :func:`bakes_drawn`.
-    seed : int
 
     Examples
     --------
@@ -423,11 +387,6 @@ def kitchen_effects(findings: Findings) -> pd.DataFrame:
     """Return the table of effects as a baker reads it: rounded, in words, without p values.
 
     Each row says at which settings of the other factors it holds, where that is not all the same.
-
-    Examples
-    --------
-    >>> kitchen_effects.__name__
-    'kitchen_effects'
     """
     shown = findings.spoken
     digits = decimals(shown["se"])

@@ -28,17 +28,6 @@ def averaged_rows(
 
     Other numbers are held at the middle of their range.
 
-    Parameters
-    ----------
-    terms : sequence of Term
-    factors : sequence of Factor
-    settings : DataFrame
-        Columns for some of the factors.
-
-    Returns
-    -------
-    ndarray, shape (settings, columns)
-
     Examples
     --------
     >>> fat = Categorical("fat", ["butter", "lard"])
@@ -60,13 +49,6 @@ def averaged_rows(
 
 def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     """Return settings as a table with one column per factor, each setting read and checked.
-
-    Raises
-    ------
-    FitError
-        When these are no settings, a factor has none, or the shares of a blend do not sum to 1.
-    FactorError
-        When a setting is not its factor's, or stands where its factor does not exist.
 
     Examples
     --------
@@ -191,30 +173,6 @@ def effect_words(
     effect of all but the last changes between the last one's settings, and is said so. An effect
     of one factor that works together with others holds in the middle of their numbers and averaged
     over their kinds; one of a nested factor where that factor exists.
-
-    Parameters
-    ----------
-    name : str
-        The term's.
-    level, reference : str
-        As in the table of effects.
-    terms : sequence of Term
-    factors : sequence of Factor
-
-    Returns
-    -------
-    tuple of three str
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> oil, fat = Numeric("oil", 165, 180, "°C"), Categorical("fat", ["butter", "lard"])
-    >>> both = Term((("fat", 1), ("oil", 1)))
-    >>> effect_words(both.name, "lard, 180 °C", "butter, 165 °C", [both], [oil, fat])
-    ('fat with oil (half the change)', 'lard over butter at oil 165 °C', 'lard over butter at oil \
-180 °C')
-    >>> effect_words("fat", "lard", "butter", [Term((("fat", 1),)), both], [oil, fat])
-    ('fat (at oil 172.5 °C)', 'butter', 'lard')
     """
     known = {factor.name: factor for factor in factors}
     term = next((one for one in terms if one.name == name), None)

@@ -171,19 +171,7 @@ class SmallSample:
         return self.fit.beta
 
     def estimate(self, contrast: Sequence[float] | np.ndarray) -> tuple[float, float, float]:
-        """Return the estimate, standard error and degrees of freedom of one contrast.
-
-        Parameters
-        ----------
-        contrast : array-like, shape (p,)
-            Weights on ``fit.beta``.
-
-        Returns
-        -------
-        tuple of float
-            The standard error is ``nan`` and the degrees of freedom 0 where the contrast leans on
-            a variance that the data say nothing about.
-        """
+        """Return the estimate, standard error and degrees of freedom of one contrast."""
         row = _contrasts(contrast, self.fit.products.p)
         if len(row) != 1:
             raise FitError("One contrast is expected here; use estimates for several.")
@@ -204,40 +192,12 @@ class SmallSample:
         return value, np.where(known, unit * np.sqrt(variance), np.nan), df
 
     def variance_weights(self, contrasts: np.ndarray) -> np.ndarray:
-        """Return how much each variance adds to a contrast's variance, per unit of that variance.
-
-        Parameters
-        ----------
-        contrasts : array-like, shape (m, p)
-            One contrast per row.
-
-        Returns
-        -------
-        ndarray, shape (m, k + 1)
-            One column per random term, the residual last. Zero where the level's spread cancels in
-            the contrast: this says which level the contrast is tested against, also where that
-            level's variance is estimated as zero.
-        """
+        """Give how much each variance adds to a contrast's variance, per unit of that variance."""
         rows = _contrasts(contrasts, self.fit.products.p)
         return self._slopes(rows @ self.fit.products.to_beta).T / self.variance_unit
 
     def test(self, contrasts: np.ndarray) -> FTest:
-        """Test that all contrasts are zero together.
-
-        Parameters
-        ----------
-        contrasts : array-like, shape (m, p) or (p,)
-            One contrast per row; rows that repeat others do not count.
-
-        Returns
-        -------
-        FTest
-
-        Raises
-        ------
-        FitError
-            If every contrast is zero throughout.
-        """
+        """Test that all contrasts are zero together."""
         rows = _contrasts(contrasts, self.fit.products.p)
         mixing, basis = _row_space(rows @ self.fit.products.to_beta)
         q = float(len(basis))
@@ -286,44 +246,11 @@ class SmallSample:
 def small_sample(fit: MixedFit, *, method: str = "kenward-roger") -> SmallSample:
     """Return small-sample inference for the fixed effects of a fit.
 
-    Parameters
-    ----------
-    fit : MixedFit
-        A fit by REML (by either method for ``"none"``).
-    method : {"kenward-roger", "satterthwaite", "none"}
-        Kenward-Roger uses the expected information of the variances. Satterthwaite uses the
-        observed one while every variance is above zero, else the expected one too, because at zero
-        the observed curvature says nothing of the spread of the estimate.
-
-    Returns
-    -------
-    SmallSample
-
-    Raises
-    ------
-    FitError
-        If the method is unknown or needs a REML fit.
-
     References
     ----------
     Kenward & Roger (1997), Biometrics 53, 983-997 (adjusted covariance, lambda and df).
     Satterthwaite (1946), Biometrics Bulletin 2, 110-114; Giesbrecht & Burns (1985), Biometrics 41,
     477-486; Fai & Cornelius (1996), J. Stat. Comput. Simul. 54, 363-378 (several contrasts).
-
-    Examples
-    --------
-    Two bakes of each of two recipes, each scored by two tasters: a difference between recipes is
-    judged on four bakes, not on eight scores.
-
-    >>> import numpy as np
-    >>> from trials.analysis.mixed import RandomTerm, fit_mixed
-    >>> y = np.array([6.0, 7, 5, 6, 8, 9, 7, 7])
-    >>> X = np.column_stack([np.ones(8), np.repeat([-1.0, 1], 4)])
-    >>> bake = RandomTerm("bake", np.repeat(np.arange(4), 2))
-    >>> taster = RandomTerm("taster", np.tile(np.arange(2), 4))
-    >>> small = small_sample(fit_mixed(y, X, [bake, taster]))
-    >>> [round(number, 4) for number in small.estimate([0, 1])]
-    [0.875, 0.4507, 2.0]
     """
     if method not in _METHODS:
         raise FitError(f'The method is "{method}"; it can be {", ".join(_METHODS)}.')
@@ -355,53 +282,14 @@ def small_sample(fit: MixedFit, *, method: str = "kenward-roger") -> SmallSample
 def predict_mean(
     fit: MixedFit, small: SmallSample, x_new: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return the mean at new settings, all random effects at their average.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        The fit.
-    small : SmallSample
-        Its small-sample inference.
-    x_new : ndarray, shape (m, p)
-        Rows of the model matrix.
-
-    Returns
-    -------
-    estimate, se, df : ndarray, shape (m,)
-    """
+    """Return the mean at new settings, all random effects at their average."""
     return _of(fit, small).estimates(x_new)
 
 
 def predict_new(
     fit: MixedFit, small: SmallSample, x_new: np.ndarray, sources: Sequence[str]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return a prediction for something new: a bake, or a new taster's score of it.
-
-    Parameters
-    ----------
-    fit : MixedFit
-        The fit.
-    small : SmallSample
-        Its small-sample inference.
-    x_new : ndarray, shape (m, p)
-        Rows of the model matrix.
-    sources : sequence of str
-        The spreads that the new thing brings: ``["bake"]`` for the true mean of a new bake,
-        ``["bake", "taster", "residual"]`` for one score of it by a new taster. A random slope
-        counts at a slope variable of 1.
-
-    Returns
-    -------
-    estimate, se, df : ndarray, shape (m,)
-        ``se`` holds both what is not known of the mean and the new thing's own spread; ``df`` are
-        Satterthwaite's for their sum.
-
-    Raises
-    ------
-    FitError
-        If a source is not in the model.
-    """
+    """Return a prediction for something new: a bake, or a new taster's score of it."""
     names = [*(term.name for term in fit.terms), "residual"]
     for source in sources:
         if source not in names:

@@ -75,26 +75,7 @@ class Quadratic:
 
 
 def quadratic(findings: Findings, at: Mapping[str, Any] | None = None) -> Quadratic:
-    """Return the second-order surface of a fit in its numeric factors.
-
-    Parameters
-    ----------
-    findings : Findings
-    at : mapping, optional
-        The kinds to hold; the reference kinds when left out. A number that does not exist there
-        (nested in another kind) is no direction of the surface.
-
-    Raises
-    ------
-    FitError
-        When no factor is a number there, at names a number, a blend's shares vary, or the model
-        goes beyond the second order.
-
-    Examples
-    --------
-    >>> quadratic.__name__
-    'quadratic'
-    """
+    """Return the second-order surface of a fit in its numeric factors."""
     factors = findings.factors
     setting = _held(factors, at or {})
     numbers = [
@@ -197,41 +178,10 @@ def steepest(
     Without bends the way is straight; with them it is the best setting at each distance from the
     middle, which bends as the surface does.
 
-    Parameters
-    ----------
-    findings : Findings
-    steps : int
-        How many bakes, evenly spaced, the middle not counted.
-    reach : float
-        How far from the middle the last one lies, in half-ranges.
-    at : mapping, optional
-        The kinds to hold; the reference kinds when left out.
-    downhill : bool, optional
-        The way down; when left out, as the measure's goal says.
-    exact : bool
-        Do not round the settings; else to a factor's own step, or a hundred and fiftieth of its
-        range.
-
-    Returns
-    -------
-    DataFrame
-        step, distance (half-ranges), a column per factor in real units, estimate, low, high
-        (95 %, for the mean of many bakes) and inside (the limits that were tried).
-
-    Raises
-    ------
-    FitError
-        When the surface is level at the middle, or has no numbers to move.
-
     References
     ----------
     Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45; Draper 1963, Technometrics 5:469-479 (ridge
     analysis).
-
-    Examples
-    --------
-    >>> steepest.__name__
-    'steepest'
     """
     if not (isinstance(steps, int) and steps >= 1) or not reach > 0:
         raise FitError("steps must be a whole number from 1, and reach above 0.")
@@ -366,30 +316,10 @@ def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canoni
     direction is flat when its bend can not be told from none, or when even half a range away it
     would cost less than is worth noticing; with one such direction there is no single best.
 
-    Parameters
-    ----------
-    findings : Findings
-    at : mapping, optional
-        The kinds to hold; the reference kinds when left out.
-
-    Returns
-    -------
-    Canonical
-
-    Raises
-    ------
-    FitError
-        When no factor is a number, a blend varies or the model goes beyond squares and pairs.
-
     References
     ----------
     Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45. Errors of eigenvalues: Bisgaard & Ankenman
     1996, Technometrics 38:238-246 (each is a sum of coefficients, its direction held).
-
-    Examples
-    --------
-    >>> canonical.__name__
-    'canonical'
     """
     made = quadratic(findings, at)
     values, vectors = np.linalg.eigh((made.B + made.B.T) / 2)
@@ -525,38 +455,9 @@ def peak_region(
     settings that were the best in most draws, until they make up `level` of all. Settings that are
     alike in a draw share it, so where nothing is known to matter the region is all of it.
 
-    Parameters
-    ----------
-    findings : Findings
-    at : mapping, optional
-        The kinds to hold; the reference kinds when left out.
-    exclude : optional
-        As for `recommend`.
-    level : float
-        How sure that the region holds the peak.
-
-    Returns
-    -------
-    DataFrame
-        A column per factor, estimate, and `p` (how well a level surface there agrees with the
-        bakes) or `chance_best`; attrs["method"] says which way was taken. Empty when no setting
-        within the limits can be the peak.
-
-    Raises
-    ------
-    FitError
-        As for :func:`canonical`.
-    PlanError
-        When every setting is excluded.
-
     References
     ----------
     Box & Hunter 1954, Biometrika 41:190-199.
-
-    Examples
-    --------
-    >>> peak_region.__name__
-    'peak_region'
     """
     if not 0 < level < 1:
         raise FitError(f"level is {level}; between 0 and 1 is expected, such as 0.95.")
@@ -600,20 +501,6 @@ def level_here(made: Quadratic, x: np.ndarray) -> np.ndarray:
     The slopes at a fixed place are sums of coefficients, so their F test is exact where all are
     judged against one error; where numbers are judged against different units the fewest degrees
     of freedom are used.
-
-    Parameters
-    ----------
-    made : Quadratic
-    x : ndarray, shape (places, numbers)
-
-    Returns
-    -------
-    ndarray, shape (places,)
-
-    Examples
-    --------
-    >>> level_here.__name__
-    'level_here'
     """
     found = made.forecast.findings
     columns = len(made.constant)

@@ -446,11 +446,6 @@ def agreement_on(findings: Findings, factor: str) -> Agreement:
     ----------
     Laird & Ware 1982, Biometrics 38:963 (random slopes); Self & Liang 1987, JASA 82:605 (the test
     of a variance at its limit: half the tail of chi-square on 1 df).
-
-    Examples
-    --------
-    >>> agreement_on.__name__
-    'agreement_on'
     """
     fit, chosen = _asked(findings, factor)
     own = _own_term(findings, chosen)

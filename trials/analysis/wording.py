@@ -27,30 +27,7 @@ def sentences(
     steady: Collection[str] = (),
     chances: Mapping[str, float] | None = None,
 ) -> tuple[str, ...]:
-    """Return the findings as sentences, the most important factor first.
-
-    Parameters
-    ----------
-    response : str
-    measure : Measure or None
-    terms : sequence of Term
-    effects, ranking, to_settle : DataFrame
-        As findings hold them.
-    steady : collection of str
-        Units, in words, that differ by more than their tasters do: more tasters would settle
-        nothing there.
-    chances : mapping, optional
-        Term -> the chance that it is at work at all, where explanations were averaged.
-
-    Returns
-    -------
-    tuple of str
-
-    Examples
-    --------
-    >>> sentences.__name__
-    'sentences'
-    """
+    """Return the findings as sentences, the most important factor first."""
     digits = decimals(effects["se"])
     unit = unit_of(measure)
     said = [_first(response, ranking)]
@@ -247,14 +224,6 @@ def _capital(text: str) -> str:
 def failure_sentence(failed: pd.DataFrame, bakes: int, factors: Sequence[Factor]) -> str:
     """Return one sentence on the bakes that failed and where they lie; empty when none did.
 
-    Parameters
-    ----------
-    failed : DataFrame
-        One row per failed bake with its settings and `reason`.
-    bakes : int
-        All bakes of the round.
-    factors : sequence of Factor
-
     Examples
     --------
     >>> failure_sentence(pd.DataFrame({"bake": []}), 8, [])
@@ -293,17 +262,6 @@ def _common_settings(lost: pd.DataFrame, factors: Sequence[Factor]) -> tuple[lis
 def smallest_shown(effects: pd.DataFrame, terms: Sequence[Term]) -> float | None:
     """Return the difference that bakes and tasters like these would show four times in five.
 
-    Parameters
-    ----------
-    effects : DataFrame
-        As findings hold them.
-    terms : sequence of Term
-
-    Returns
-    -------
-    float or None
-        In response units, at a test of 5 %; the middle one of all factors. None without an error.
-
     References
     ----------
     Usual two-quantile approximation of power, as in Cochran & Cox 1957, section 2.2.
@@ -326,13 +284,6 @@ def few_tasters_note(
     tasters: Sequence[str], measure: Measure | None, shown: float | None = None
 ) -> str:
     """Return what so few tasters can and can not speak for; empty when there are many.
-
-    Parameters
-    ----------
-    tasters : sequence of str
-    measure : Measure or None
-    shown : float, optional
-        The difference that they would likely show; see :func:`smallest_shown`.
 
     Examples
     --------

@@ -25,18 +25,6 @@ LARGEST_TABLE = 20_000_000  # bytes; a round is some kilobytes
 def write_bytes(path: str | Path, content: bytes) -> Path:
     """Write a file whole or not at all.
 
-    Parameters
-    ----------
-    path : str or Path
-        Where to; the folder is made if need be.
-    content : bytes
-        What to write.
-
-    Returns
-    -------
-    Path
-        The file written.
-
     Examples
     --------
     >>> import tempfile
@@ -108,18 +96,6 @@ def plain_cell(text: str) -> str:
 def write_csv(table: pd.DataFrame, path: str | Path) -> Path:
     """Write a table as CSV: commas, UTF-8, full precision, harmless to spreadsheets.
 
-    Parameters
-    ----------
-    table : DataFrame
-        Columns are written in order, the index is not.
-    path : str or Path
-        Where to.
-
-    Returns
-    -------
-    Path
-        The file written.
-
     Examples
     --------
     >>> import tempfile
@@ -146,34 +122,7 @@ def _written(value: object) -> object:
 
 
 def read_csv(path: str | Path) -> pd.DataFrame:
-    """Read a CSV as the text that was typed, whichever separator a spreadsheet chose.
-
-    Parameters
-    ----------
-    path : str or Path
-        A file with a header row, separated by commas, semicolons or tabs, in UTF-8 (with or
-        without a byte-order mark) or Windows-1252.
-
-    Returns
-    -------
-    DataFrame
-        Text in every cell, ``""`` where nothing was entered; the index is the row number that a
-        spreadsheet shows (the header is row 1). Wholly empty rows are left out.
-
-    Raises
-    ------
-    SheetError
-        When the file is missing, too large, not a table, or has a column name twice.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> path = write_text(tempfile.mkdtemp() + "/t.csv", "bake;liking\\nB01;7,5\\n\\nB02;n/a\\n")
-    >>> read_csv(path)
-      bake liking
-    2  B01    7,5
-    4  B02    n/a
-    """
+    """Read a CSV as the text that was typed, whichever separator a spreadsheet chose."""
     path = Path(path)
     here = Place(path.name)
     rows = _rows(_decoded(path, here), here)

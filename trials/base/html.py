@@ -62,26 +62,6 @@ def page(
 ) -> str:
     """Return a whole HTML page that opens without a network and runs nothing but its own script.
 
-    Parameters
-    ----------
-    title : str
-        Plain text; it is escaped here.
-    body : str
-        Markup; whoever makes it has escaped what people typed.
-    style, script : str
-        Put into the page and named in its security policy by their digests, so that nothing
-        that was typed can run.
-    pictures : bool
-        Whether pictures that stand in the page itself are shown.
-    sends : bool
-        Whether its script may send something back to where the page came from.
-    pictures : bool
-        Whether it holds pictures, written into the page.
-
-    Returns
-    -------
-    str
-
     Examples
     --------
     >>> "<title>salt &amp; rye</title>" in page("salt & rye", "<p>one</p>")
@@ -118,27 +98,7 @@ def find_browser() -> str | None:
 
 
 def pdf(markup: str, path: str | Path, *, browser: str | None = None) -> Path:
-    """Print a page to PDF with an installed browser, without a network.
-
-    Parameters
-    ----------
-    markup : str
-        A whole HTML page.
-    path : str or Path
-        Where the PDF goes.
-    browser : str, optional
-        The browser's command or path; looked for when left out.
-
-    Returns
-    -------
-    Path
-        The file written.
-
-    Raises
-    ------
-    SheetError
-        When no browser is installed, or it prints nothing.
-    """
+    """Print a page to PDF with an installed browser, without a network."""
     command = shutil.which(browser) if browser else find_browser()
     if command is None:
         wanted = f'"{browser}"' if browser else in_words(BROWSERS, "or")

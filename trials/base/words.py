@@ -27,12 +27,6 @@ def is_number(text: str) -> bool:
 def number(text: str) -> float | None:
     """Return the number that was typed, or None when it is not one.
 
-    Parameters
-    ----------
-    text : str
-        ``7.5``, ``7,5`` and ``7`` with spaces around are numbers; ``7½``, ``n/a``, ``1.000,5``
-        and infinities are not.
-
     Examples
     --------
     >>> number("7,5"), number("n/a")
@@ -124,14 +118,6 @@ def rounded(value: float, digits: int, sign: str = "") -> str:
 
     Numbers whose last digit worth showing stands far from the point are written with their power
     of ten, so that the same result reads the same in any unit.
-
-    Parameters
-    ----------
-    value : float
-    digits : int
-        As from :func:`decimals`.
-    sign : "" or "+"
-        "+" puts a sign before what is above nothing, too.
 
     Examples
     --------

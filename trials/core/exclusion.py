@@ -30,22 +30,6 @@ class Exclusion:
         A function of a bake (a dict of real settings) that is true where it must not be made; or
         a table whose rows are combinations that never go together: factor name -> a level, or
         (low, high) for a range with both ends in it; an empty cell means any setting.
-
-    Raises
-    ------
-    PlanError
-        When the table names no factor, a range is reversed, or the function fails.
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> factors = [Numeric("oil", 165, 180), Numeric("water", 92, 108)]
-    >>> rule = Exclusion(factors, lambda bake: bake["oil"] > 175 and bake["water"] > 100)
-    >>> rule.allows(np.array([[1.0, 1.0], [1.0, -1.0]]))
-    array([False,  True])
-    >>> table = pd.DataFrame({"oil": [(175, 180)], "water": [(100, 108)]})
-    >>> Exclusion(factors, table).allows(np.array([[1.0, 1.0], [1.0, -1.0]]))
-    array([False,  True])
     """
 
     def __init__(self, factors: Sequence[Factor], exclude: Exclude) -> None:
@@ -100,14 +84,7 @@ class Exclusion:
             ) from None
 
     def record(self, grid: Sequence[np.ndarray]) -> tuple[dict[str, Any], ...]:
-        """Return what is excluded as plain combinations, a rule as the settings it removed.
-
-        Parameters
-        ----------
-        grid : sequence of ndarray
-            The settings of each factor that were tried; the factors that a rule does not look
-            at are left out of its record.
-        """
+        """Return what is excluded as plain combinations, a rule as the settings it removed."""
         if self.rule is None:
             return tuple(self._written(combination) for combination in self.ranges)
         looked_at = [place for place in range(len(grid)) if self._matters(grid, place)]

@@ -50,13 +50,7 @@ def group_of(hard_to_change: bool | str) -> str | None:
 
 
 def checked_change(name: str, change: Change | None) -> Change | None:
-    """Return what a factor changes in the formula once it is one of the changes there are.
-
-    Raises
-    ------
-    FactorError
-        Naming the factor and what was expected.
-    """
+    """Return what a factor changes in the formula once it is one of the changes there are."""
     if change is None:
         return None
     if isinstance(change, str) or len(change) not in (2, 3) or change[0] not in CHANGES:
@@ -70,22 +64,7 @@ def checked_change(name: str, change: Change | None) -> Change | None:
 
 
 def checked_when(name: str, when: OnlyWhen | None, *, alone: bool) -> OnlyWhen | None:
-    """Return for which kinds of which factor another exists, once that can be.
-
-    Parameters
-    ----------
-    name : str
-        The factor's own.
-    when : tuple or None
-        The other factor and some of its kinds.
-    alone : bool
-        Whether it is easily changed and changes nothing in the formula.
-
-    Raises
-    ------
-    FactorError
-        Naming the factor and what was expected.
-    """
+    """Return for which kinds of which factor another exists, once that can be."""
     if when is None:
         return None
     shaped = isinstance(when, Sequence) and not isinstance(when, str) and len(when) == 2
@@ -145,11 +124,6 @@ def checked_range(name: str, low: Any, high: Any) -> tuple[float, float]:
 
 def coded_settings(name: str, real: np.ndarray, low: float, high: float) -> np.ndarray:
     """Return settings coded -1 at the low limit and +1 at the high one.
-
-    Raises
-    ------
-    FactorError
-        When a setting lies too far outside the limits to be reckoned with.
 
     Examples
     --------
@@ -491,11 +465,6 @@ Factor = Numeric | Categorical | Component
 def check_factors(factors: Iterable[Factor]) -> tuple[Factor, ...]:
     """Return the factors as a tuple once they can stand in one plan.
 
-    Raises
-    ------
-    FactorError
-        When there is none, one appears twice, or a name is one the plan itself needs.
-
     Examples
     --------
     >>> [factor.name for factor in check_factors([Numeric("rest", 20, 60, "min")])]
@@ -591,11 +560,6 @@ def _left_out(value: object) -> bool:
 def factor_from(record: Mapping[str, Any]) -> Factor:
     """Return the factor that :func:`factor_record` wrote.
 
-    Raises
-    ------
-    FactorError
-        When the record is of no known kind or names something a factor does not have.
-
     Examples
     --------
     >>> factor_from(factor_record(Component("rye flour", 0.1, 0.4))).high
@@ -625,12 +589,6 @@ def factor_from(record: Mapping[str, Any]) -> Factor:
 def exists(factor: Factor, table: Mapping[str, Any]) -> np.ndarray | None:
     """Return at which rows of a table a factor has a setting; None where at all of them.
 
-    Parameters
-    ----------
-    factor : Factor
-    table : DataFrame or mapping of columns
-        With the column of the factor that `only_when` names.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -646,13 +604,7 @@ def exists(factor: Factor, table: Mapping[str, Any]) -> np.ndarray | None:
 
 
 def check_nested(factors: Iterable[Factor], table: Mapping[str, Any]) -> None:
-    """Refuse settings that stand where there is none, or lack where there must be one.
-
-    Raises
-    ------
-    FactorError
-        Naming the factor and the place in the table, counted from 1.
-    """
+    """Refuse settings that stand where there is none, or lack where there must be one."""
     for factor in factors:
         there = exists(factor, table)
         if there is None or factor.only_when is None:

@@ -283,11 +283,6 @@ def measure_record(measure: Measure) -> dict[str, Any]:
 def measure_from(record: Mapping[str, Any]) -> Measure:
     """Return the measure that :func:`measure_record` wrote.
 
-    Raises
-    ------
-    MeasureError
-        When the record names something a measure does not have.
-
     Examples
     --------
     >>> measure_from({"name": "liking", "scale": "hedonic 9"}).high

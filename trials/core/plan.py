@@ -158,13 +158,6 @@ class Plan:
 def kitchen_group(name: str, factors: Sequence[Factor] = ()) -> str:
     """Return what bakes share, as the baker says it.
 
-    Parameters
-    ----------
-    name : str
-        The group.
-    factors : sequence of Factor, optional
-        A load is an oil fill or an oven heat where one of these that is set for it says so.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -206,11 +199,6 @@ def new_seed() -> int:
 
 def whole_number(argument: str, value: Any, *, least: int, most: int = 10_000) -> int:
     """Return a count once it is a whole number within reason.
-
-    Raises
-    ------
-    PlanError
-        When it is not, naming the argument, what was found and what would work.
 
     Examples
     --------

@@ -94,22 +94,6 @@ class ModelMatrix:
 def parse_term(text: str, names: Iterable[str]) -> Term:
     """Return the term that a text means, given the names it may use.
 
-    Parameters
-    ----------
-    text : str
-        Names joined by ``:``, a power written ``^2``.
-    names : iterable of str
-        The factors, in order; a name may itself hold ``:`` or ``^``.
-
-    Returns
-    -------
-    Term
-
-    Raises
-    ------
-    FitError
-        When the text is not made of the names.
-
     Examples
     --------
     >>> parse_term("hydration^2:fat : kind", ["fat : kind", "hydration"]).name
@@ -146,16 +130,6 @@ def _split(text: str, names: Sequence[str]) -> list[tuple[str, int]] | None:
 
 def check_term_names(names: Sequence[str]) -> None:
     """Refuse a factor that is named like a pair, or a power, of others: terms go by their names.
-
-    Parameters
-    ----------
-    names : sequence of str
-        Of all factors.
-
-    Raises
-    ------
-    FitError
-        Naming the clash and what to rename.
 
     Examples
     --------
@@ -206,25 +180,6 @@ def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4
 
 def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
     """Return the terms of a model.
-
-    Parameters
-    ----------
-    model : str, list of str or None
-        "main"; "interactions" (main effects and all pairs; also None); "quadratic" (and the
-        squares of every numeric factor); "blend" (Scheffe's quadratic blend; process factors
-        act through every component); or the terms themselves.
-    factors : sequence of Factor
-
-    Returns
-    -------
-    tuple of Term
-        Each once, lower orders first.
-
-    Raises
-    ------
-    FitError
-        When the model is not one of these or has no term, a kind or a component is squared, or
-        a factor is named like several others together.
 
     References
     ----------
@@ -315,36 +270,9 @@ def model_matrix(
     zero, so that an intercept is the mean over all kinds and each term is judged at the middle
     of all others.
 
-    Parameters
-    ----------
-    terms : sequence of Term
-    factors : sequence of Factor
-    table : DataFrame
-        A column of real settings for every factor that the terms hold.
-
-    Returns
-    -------
-    ModelMatrix
-
-    Raises
-    ------
-    FactorError
-        When a setting is not a number or not among the levels.
-
     References
     ----------
     Searle 1971, Linear Models, ch. 8, for sum-to-zero coding.
-
-    Examples
-    --------
-    >>> fat = Categorical("fat", ["butter", "lard", "oil"])
-    >>> matrix = model_matrix(model_terms("main", [fat]), [fat], pd.DataFrame({"fat": fat.levels}))
-    >>> matrix.X
-    array([[ 1.,  1.,  0.],
-           [ 1.,  0.,  1.],
-           [ 1., -1., -1.]])
-    >>> matrix.columns
-    ('', 'fat = butter', 'fat = lard')
     """
     terms = tuple(terms)
     held = {name for term in terms for name in term.factors}
@@ -430,18 +358,7 @@ class Basis:
         return np.flatnonzero((self.index[:, own] > 0).any(axis=1))
 
     def rows(self, settings: np.ndarray, columns: np.ndarray | None = None) -> np.ndarray:
-        """Return model rows.
-
-        Parameters
-        ----------
-        settings : ndarray, shape (..., factors)
-        columns : ndarray of int, optional
-            Only these columns.
-
-        Returns
-        -------
-        ndarray, shape (..., columns)
-        """
+        """Return model rows."""
         places = self.places if columns is None else self.places[columns]
         functions = self.functions(settings)
         result = functions[..., places[:, 0]]
@@ -601,17 +518,7 @@ def _mean_products(contrast: np.ndarray | int) -> np.ndarray:
 
 
 def coded_settings(factors: Sequence[Factor], table: pd.DataFrame) -> np.ndarray:
-    """Return a table of real settings as an array: one row per bake, one column per factor.
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> fat = Categorical("fat", ["butter", "lard"])
-    >>> bakes = pd.DataFrame({"rest": [20, 60], "fat": ["lard", "butter"]})
-    >>> coded_settings([Numeric("rest", 20, 60), fat], bakes)
-    array([[-1.,  1.],
-           [ 1.,  0.]])
-    """
+    """Return a table of real settings as an array: one row per bake, one column per factor."""
     coded = [factor.code(table[factor.name]).astype(float) for factor in factors]
     for values, factor in zip(coded, factors, strict=True):
         if factor.only_when is not None:

@@ -21,13 +21,6 @@ MATTERS, TOO_SMALL, NOT_SETTLED = (one.value for one in Verdict)
 def verdict(low: float, high: float, margin: float | None) -> str:
     """Return the verdict on an effect from its interval and the margin worth noticing.
 
-    Parameters
-    ----------
-    low, high : float
-        The interval, in response units; NaN where no error was measured.
-    margin : float or None
-        Without a margin nothing is too small, and what differs from nothing matters.
-
     Examples
     --------
     >>> verdict(0.8, 1.6, 0.7), verdict(-0.3, 0.3, 0.7), verdict(0.4, 1.1, 0.7)

@@ -122,34 +122,9 @@ class Forecasts:
 def forecasts_of(y: np.ndarray, rivals: Sequence[Rival], size: float = 1.0) -> Forecasts:
     """Return what rival explanations expect, each fitted to the bakes so far.
 
-    Parameters
-    ----------
-    y : ndarray, shape (bakes,)
-    rivals : sequence of Rival
-    size : float
-        The expected size of an active coefficient in units of the error.
-
-    Returns
-    -------
-    Forecasts
-
-    Raises
-    ------
-    FitError
-        When there are fewer than two explanations.
-
     References
     ----------
     Meyer, Steinberg & Box 1996, Technometrics 38:303-313.
-
-    Examples
-    --------
-    >>> X = np.array([[1, -1.0], [1, 1], [1, -1], [1, 1]])
-    >>> pool = np.array([[1, -1.0], [1, 1]])
-    >>> rivals = [Rival(0.5, X, pool), Rival(0.5, X[:, :1], pool[:, :1])]
-    >>> found = forecasts_of(np.array([5, 6, 5.2, 6.1]), rivals)
-    >>> found.md([0, 1]) > found.md([0])
-    True
     """
     if len(rivals) < 2:
         raise FitError("one explanation alone needs no bake to tell it from others.")
@@ -170,27 +145,9 @@ def forecasts_of(y: np.ndarray, rivals: Sequence[Rival], size: float = 1.0) -> F
 def telling_apart(found: Forecasts, bakes: int, starts: int = 4) -> tuple[list[int], float]:
     """Return the bakes that best tell the explanations apart, and their criterion.
 
-    Parameters
-    ----------
-    found : Forecasts
-    bakes : int
-    starts : int
-        Searches from sets drawn by chance; the best is kept.
-
-    Returns
-    -------
-    list of int
-        Places among the settings, in ascending order; a setting may come twice.
-    float
-
     References
     ----------
     Meyer, Steinberg & Box 1996, Technometrics 38:303-313 (criterion and exchange).
-
-    Examples
-    --------
-    >>> telling_apart.__name__
-    'telling_apart'
     """
     rng = np.random.default_rng(_SEED)
     settings = np.arange(found.means.shape[1])
@@ -226,13 +183,7 @@ OPEN = (0.3, 0.9)  # a pair that matters with a chance between these is not sett
 
 
 def completed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
-    """Yield the bakes that complete the two-level fraction of which those made are a part.
-
-    Examples
-    --------
-    >>> completed.__name__
-    'completed'
-    """
+    """Yield the bakes that complete the two-level fraction of which those made are a part."""
     if not all(_two_settings(one) for one in knowledge.factors):
         return
     kinds = [isinstance(factor, Categorical) for factor in knowledge.factors]
@@ -260,13 +211,7 @@ def _two_settings(factor: Factor) -> bool:
 
 
 def mirrored(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
-    """Yield mirror bakes: of everything, of one factor, and half of them for a mixed-up pair.
-
-    Examples
-    --------
-    >>> mirrored.__name__
-    'mirrored'
-    """
+    """Yield mirror bakes: of everything, of one factor, and half of them for a mixed-up pair."""
     made = knowledge.baked
     made = made[made["role"] == Role.TRIAL].reset_index(drop=True)
     plan = Plan(knowledge.factors, made, "the bakes so far", "interactions")
@@ -315,24 +260,7 @@ FEWEST_RIVAL_SHARE = 0.02
 
 
 def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
-    """Return every action that fits the budget and the findings.
-
-    Parameters
-    ----------
-    knowledge : Knowledge
-    bakes : int
-        How many there may be.
-
-    Returns
-    -------
-    list of Action
-        None breaks an exclusion or goes where failing is likely.
-
-    Examples
-    --------
-    >>> actions.__name__
-    'actions'
-    """
+    """Return every action that fits the budget and the findings."""
     pool = _pool(knowledge)
     chances = chance_best(knowledge)
     missing = [one for one in completed(knowledge, bakes) if knowledge.region.allows(one.X).all()]
@@ -529,13 +457,7 @@ def _held(
 
 
 def settled(knowledge: Knowledge, chances: np.ndarray) -> list[int]:
-    """Return the factors whose better setting is sure enough, by their places.
-
-    Examples
-    --------
-    >>> settled.__name__
-    'settled'
-    """
+    """Return the factors whose better setting is sure enough, by their places."""
     result = []
     for at, factor in enumerate(knowledge.factors):
         near = 1e-9 if isinstance(factor, Categorical) else NEAR / 2

@@ -60,13 +60,7 @@ class Confirmation:
 
 
 def is_confirming(round_: Round) -> bool:
-    """Say whether a round is one of confirmation bakes.
-
-    Examples
-    --------
-    >>> is_confirming.__name__
-    'is_confirming'
-    """
+    """Say whether a round is one of confirmation bakes."""
     return bool(round_.parent) and round_.plan.family == CONFIRMATION
 
 
@@ -77,28 +71,9 @@ def confirmation(round_: Round) -> Confirmation:
     must their distance from the reference bakes beside them, in which the day drops out. Where
     tasters are few, each taster's choice between the two is counted as well.
 
-    Parameters
-    ----------
-    round_ : Round
-        Of confirmation bakes, with its scores in.
-
-    Returns
-    -------
-    Confirmation
-
-    Raises
-    ------
-    FitError
-        When there is no round before it, or its bakes are not all of one setting.
-
     References
     ----------
     Box, Hunter & Hunter 2005, section 12 (confirmatory runs); ISO 5495 (paired comparison).
-
-    Examples
-    --------
-    >>> confirmation.__name__
-    'confirmation'
     """
     line = line_of(round_)
     if len(line) < 2:
@@ -122,24 +97,7 @@ def confirmation(round_: Round) -> Confirmation:
 
 
 def judged(knowledge: Knowledge, table: pd.DataFrame) -> Confirmation:
-    """Judge the scores of confirmation bakes by what was known before them.
-
-    Parameters
-    ----------
-    knowledge : Knowledge
-    table : DataFrame
-        One row per score, as :func:`trials.scores` gives it: bakes of role trial, all of one
-        setting, and reference bakes (of that role).
-
-    Returns
-    -------
-    Confirmation
-
-    Examples
-    --------
-    >>> judged.__name__
-    'judged'
-    """
+    """Judge the scores of confirmation bakes by what was known before them."""
     rows = [row for one in knowledge.beliefs for row in _rows(knowledge, one, table)]
     if not rows:
         raise FitError("none of the confirmation bakes has a score yet.")

@@ -150,35 +150,9 @@ def known(
 ) -> Knowledge:
     """Return all that is known.
 
-    Parameters
-    ----------
-    findings : mapping of measure name to Findings
-    measures : sequence of Measure
-        Those with a goal count.
-    exclude : optional
-        Settings that never go together.
-    made : DataFrame, optional
-        The bakes so far; those of the findings when left out.
-    same_day : bool
-        Whether new bakes will be made on the day of the last ones.
-
-    Returns
-    -------
-    Knowledge
-
-    Raises
-    ------
-    FitError, PlanError
-        When no measure has a goal, or nothing is allowed.
-
     References
     ----------
     Raiffa & Schlaifer 1961, Applied Statistical Decision Theory, ch. 4 (preposterior analysis).
-
-    Examples
-    --------
-    >>> known.__name__
-    'known'
     """
     asked = choice(findings, measures, exclude)
     beliefs = tuple(
@@ -200,18 +174,7 @@ def known(
 
 
 def made_so_far(fits: Sequence[Findings], factors: Sequence[Factor]) -> pd.DataFrame:
-    """Return the bakes behind some findings as rows of a plan, failed ones included.
-
-    Raises
-    ------
-    FitError
-        When the findings do not hold the settings of their bakes.
-
-    Examples
-    --------
-    >>> made_so_far.__name__
-    'made_so_far'
-    """
+    """Return the bakes behind some findings as rows of a plan, failed ones included."""
     names = [factor.name for factor in factors]
     tables = []
     for found in fits:
@@ -298,23 +261,7 @@ def _spreads(one: Forecast, goal: Goal) -> tuple[float, float]:
 
 
 def chance_best(knowledge: Knowledge, most: int = 1000) -> np.ndarray:
-    """Return how likely each setting of the knowledge is the best of them; those alike share it.
-
-    Parameters
-    ----------
-    knowledge : Knowledge
-    most : int
-        Draws used.
-
-    Returns
-    -------
-    ndarray, shape (settings,)
-
-    Examples
-    --------
-    >>> chance_best.__name__
-    'chance_best'
-    """
+    """Return how likely each setting of the knowledge is the best of them; those alike share it."""
     drawn = [one.rows(knowledge.settings) @ one.draws[:, :most] for one in knowledge.beliefs]
     flat = [values.ravel() for values in drawn]
     worth = knowledge.worth(flat).reshape(drawn[0].shape)
@@ -323,13 +270,7 @@ def chance_best(knowledge: Knowledge, most: int = 1000) -> np.ndarray:
 
 
 def coded_made(knowledge: Knowledge) -> np.ndarray:
-    """Return the settings of the trial bakes so far, coded.
-
-    Examples
-    --------
-    >>> coded_made.__name__
-    'coded_made'
-    """
+    """Return the settings of the trial bakes so far, coded."""
     return coded_settings(knowledge.factors, knowledge.baked)
 
 
@@ -399,30 +340,11 @@ def expected_gain(
     setting is then expected to be than the one chosen today. The level of every new day is taken
     as unknown.
 
-    Parameters
-    ----------
-    knowledge : Knowledge
-    X : ndarray, shape (bakes, factors)
-        Coded settings of the bakes.
-    days, loads : ndarray of int, shape (bakes,), optional
-        Which day and load each belongs to; one day, and no loads, when left out.
-    settings : ndarray, shape (settings, factors), optional
-        The settings that may be chosen afterwards; those of the knowledge when left out.
-
-    Returns
-    -------
-    Gain
-
     References
     ----------
     Raiffa & Schlaifer 1961, section 4.5 (expected value of sample information); Frazier, Powell
     & Dayanik 2009, INFORMS J. Comput. 21:599 (correlated normal beliefs); Goldstein & Wooff 2007,
     Bayes Linear Statistics, ch. 3 (updating by two moments).
-
-    Examples
-    --------
-    >>> expected_gain.__name__
-    'expected_gain'
     """
     if not len(X):
         return Gain(0.0, 0.0, 0.0)
@@ -441,27 +363,10 @@ def expected_gain(
 def gaining(knowledge: Knowledge, starts: Sequence[np.ndarray], pool: np.ndarray) -> np.ndarray:
     """Return the bakes that are expected to gain most, exchanged one by one from the best start.
 
-    Parameters
-    ----------
-    knowledge : Knowledge
-    starts : sequence of ndarray, shape (bakes, factors)
-        Coded settings to start from; those of them that gain most are taken.
-    pool : ndarray, shape (settings, factors)
-        Settings that may take the place of any of them.
-
-    Returns
-    -------
-    ndarray, shape (bakes, factors)
-
     References
     ----------
     Wu & Frazier 2016, Adv. Neural Inf. Process. Syst. 29 (the parallel knowledge gradient: the
     gain of a whole batch); Fedorov 1972, ch. 3 (exchange).
-
-    Examples
-    --------
-    >>> gaining.__name__
-    'gaining'
     """
     at = [one.rows(knowledge.settings) for one in knowledge.beliefs]
     days = np.zeros(len(starts[0]), dtype=int)
@@ -526,13 +431,7 @@ def _moves(
 
 
 def error_covariance(one: Belief, days: np.ndarray, loads: np.ndarray | None) -> np.ndarray:
-    """Return the covariance of new bakes around what is expected of them.
-
-    Examples
-    --------
-    >>> error_covariance.__name__
-    'error_covariance'
-    """
+    """Return the covariance of new bakes around what is expected of them."""
     covariance = one.bake * np.eye(len(days)) + new_day(one) * np.equal.outer(days, days)
     if loads is not None:
         covariance = covariance + one.load * np.equal.outer(loads, loads)
@@ -549,31 +448,10 @@ def narrowing(
 ) -> list[int]:
     """Return the bakes that narrow a weighted belief most, one after another, then exchanged.
 
-    Parameters
-    ----------
-    one : Belief
-    pool : ndarray, shape (settings, factors)
-        From which the bakes are taken, any of them more than once.
-    weight : ndarray, shape (columns, columns)
-        The criterion is the trace of weight times the belief's covariance afterwards.
-    bakes : int
-    start : sequence of int
-        Bakes taken in any case, by their place in the pool.
-
-    Returns
-    -------
-    list of int
-        Places in the pool.
-
     References
     ----------
     Chaloner 1984, Ann. Stat. 12:283-300 (Bayesian linear optimality); Fedorov 1972, Theory of
     Optimal Experiments, ch. 3 (exchange).
-
-    Examples
-    --------
-    >>> narrowing.__name__
-    'narrowing'
     """
     rows, cov, weights = _with_day(one, pool, weight)
     chosen = list(start)
@@ -622,25 +500,7 @@ def _updated(cov: np.ndarray, row: np.ndarray, error: float) -> np.ndarray:
 
 
 def contest(one: Belief, settings: np.ndarray, chances: np.ndarray) -> np.ndarray:
-    """Return the weight of a belief's columns in the contest for the best setting.
-
-    Parameters
-    ----------
-    one : Belief
-    settings : ndarray, shape (settings, factors)
-    chances : ndarray, shape (settings,)
-        How likely each is the best.
-
-    Returns
-    -------
-    ndarray, shape (columns, columns)
-        The spread of the settings' rows around their mean, each weighed by its chance.
-
-    Examples
-    --------
-    >>> contest.__name__
-    'contest'
-    """
+    """Return the weight of a belief's columns in the contest for the best setting."""
     rows = one.rows(settings)
     centred = rows - chances @ rows
     return centred.T @ (chances[:, None] * centred)

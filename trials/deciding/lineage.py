@@ -24,26 +24,7 @@ COUNTED = ("check all", "passed")  # scales that are counted, not averaged
 
 
 def line_of(round_: Round) -> tuple[Round, ...]:
-    """Return a round with all the rounds before it, the first one first.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    tuple of Round
-
-    Raises
-    ------
-    RoundError
-        When a round before is not where the round says, or the rounds go in a circle.
-
-    Examples
-    --------
-    >>> line_of.__name__
-    'line_of'
-    """
+    """Return a round with all the rounds before it, the first one first."""
     line = [round_]
     while line[0].parent:
         folder = parent_folder(line[0])
@@ -54,13 +35,7 @@ def line_of(round_: Round) -> tuple[Round, ...]:
 
 
 def parent_folder(round_: Round) -> Path:
-    """Return the folder of the round before.
-
-    Raises
-    ------
-    RoundError
-        When it is not there.
-    """
+    """Return the folder of the round before."""
     folder = round_.folder / round_.parent
     if not folder.is_dir():
         raise RoundError(
@@ -71,18 +46,7 @@ def parent_folder(round_: Round) -> Path:
 
 
 def baked_so_far(line: Sequence[Round]) -> tuple[tuple[Round, ...], tuple[Round, ...]]:
-    """Return the rounds up to the last of which something was baked, and those that wait.
-
-    Parameters
-    ----------
-    line : sequence of Round
-        From the first round to the last.
-
-    Examples
-    --------
-    >>> baked_so_far.__name__
-    'baked_so_far'
-    """
+    """Return the rounds up to the last of which something was baked, and those that wait."""
     told = len(line)
     while told > 1 and not is_baked(scores(line[told - 1])["status"]).any():
         told -= 1
@@ -101,13 +65,7 @@ def is_baked(status: pd.Series) -> pd.Series:
 
 
 def unbaked(rounds: Sequence[Round]) -> frozenset[str]:
-    """Return the bakes that were planned and of which it is not said that they were made.
-
-    Examples
-    --------
-    >>> unbaked.__name__
-    'unbaked'
-    """
+    """Return the bakes that were planned and of which it is not said that they were made."""
     table = scores_together(rounds)
     return frozenset(table.loc[~is_baked(table["status"]), "bake"])
 
@@ -117,27 +75,6 @@ def scores_together(rounds: Sequence[Round]) -> pd.DataFrame:
 
     Days, loads and other groups of a later round are counted on, because no day or load of two
     rounds is the same.
-
-    Parameters
-    ----------
-    rounds : sequence of Round
-
-    Returns
-    -------
-    DataFrame
-        As :func:`trials.scores` gives it, with a column `round` (1, 2, ...) in front.
-
-    Raises
-    ------
-    RoundError
-        When two rounds call two bakes alike.
-    SheetError
-        When the sheets of a round hold mistakes.
-
-    Examples
-    --------
-    >>> scores_together.__name__
-    'scores_together'
     """
     tables: list[pd.DataFrame] = []
     last: dict[str, int] = {}
@@ -169,28 +106,7 @@ def _typed(whole: pd.DataFrame, tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 
 def fit_together(rounds: Sequence[Round], response: str) -> Findings:
-    """Learn what changed a response from all bakes of several rounds.
-
-    Parameters
-    ----------
-    rounds : sequence of Round
-        The factors are those of the last one.
-    response : str
-
-    Returns
-    -------
-    Findings
-
-    Raises
-    ------
-    FitError, SheetError, RoundError
-        As for :func:`trials.fit` and :func:`scores_together`.
-
-    Examples
-    --------
-    >>> fit_together.__name__
-    'fit_together'
-    """
+    """Learn what changed a response from all bakes of several rounds."""
     table = scores_together(rounds)
     measure, factors = rounds[-1].measure(response), _varied(rounds, table)
     found = _fit_as_asked(rounds, table, measure, factors)
@@ -242,22 +158,6 @@ def fit_widest(table: pd.DataFrame, measure: Measure, factors: Sequence[Factor])
     """Return the fit of all pairs, with a bend for every number that was set in between.
 
     Where the bakes can not tell all of that apart, bends are left out first.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per score.
-    measure : Measure
-    factors : sequence of Factor
-
-    Returns
-    -------
-    Findings
-
-    Examples
-    --------
-    >>> fit_widest.__name__
-    'fit_widest'
     """
     names = [factor.name for factor in factors]
     bends = _bends(table, measure, factors)
@@ -303,16 +203,6 @@ def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
     """Return what all rounds say of every measure with a goal that can be averaged, to choose by.
 
     Unlike in :func:`fit_together`, explanations with pairs that no plan named are averaged in.
-
-    Raises
-    ------
-    FitError
-        When no measure has a goal, or none could be fitted: why the first could not.
-
-    Examples
-    --------
-    >>> findings_together.__name__
-    'findings_together'
     """
     last = rounds[-1]
     wanted = [one for one in last.measures if one.goal is not None and one.kind not in COUNTED]
@@ -341,27 +231,7 @@ def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
 
 
 def best_so_far(rounds: Sequence[Round]) -> Recommendation:
-    """Return the setting that all rounds together speak for: the one that the next round names.
-
-    Parameters
-    ----------
-    rounds : sequence of Round
-        As :func:`line_of` returns them.
-
-    Returns
-    -------
-    Recommendation
-
-    Raises
-    ------
-    FitError, PlanError
-        As for :func:`findings_together` and :func:`trials.recommend`.
-
-    Examples
-    --------
-    >>> best_so_far.__name__
-    'best_so_far'
-    """
+    """Return the setting that all rounds together speak for: the one that the next round names."""
     last = rounds[-1]
     found = findings_together(rounds)
     wanted = [last.measure(name) for name in found]

@@ -43,41 +43,7 @@ def continued(
     mixed: bool = False,
     seed: int,
 ) -> Plan:
-    """Return a plan of the bakes made so far, as they are, followed by new ones.
-
-    Parameters
-    ----------
-    factors : sequence of Factor
-    made : DataFrame
-        Rows of a plan.
-    X : ndarray, shape (bakes, factors)
-        Coded settings of the new bakes.
-    family, model, seed
-        As for :func:`trials.design.laying_out.lay_out`.
-    references : int
-        Reference bakes beside the new ones.
-    exclude : optional
-        Settings that never go together, kept with the plan.
-    same_day : bool
-        Go on on the last day instead of on a new one.
-    mixed : bool
-        Whether reference bakes are to be compared with the new ones: then they stand among them
-        by chance, or in two loads at least where a setting is hard to change.
-
-    Returns
-    -------
-    Plan
-        ``details["kept"]`` names the bakes made so far.
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> made = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main").table
-    >>> plan = continued([rest], made, np.array([[0.0]]), family="more", model="main", seed=1)
-    >>> plan.table["bake"].tolist(), plan.table["day"].tolist()
-    (['B01', 'B02', 'B03'], [1, 1, 2])
-    """
+    """Return a plan of the bakes made so far, as they are, followed by new ones."""
     frame = pd.DataFrame(real_settings(factors, X))
     frame = _in_groups(factors, made, frame, halved=mixed and len(frame) > 1)
     frame["day"] = _days(made, frame)
@@ -96,17 +62,7 @@ def continued(
 
 
 def new_bakes(plan: Plan) -> Plan:
-    """Return the bakes of a plan that are not made yet, days and loads counted from one.
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> made = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main").table
-    >>> plan = continued([rest], made, np.array([[0.0]]), family="more", model="main", seed=1)
-    >>> new_bakes(plan).table[["bake", "day"]].to_numpy().tolist()
-    [['B03', 1]]
-    """
+    """Return the bakes of a plan that are not made yet, days and loads counted from one."""
     kept = set(plan.details.get("kept", ()))
     rows = plan.rows[~plan.rows["bake"].isin(kept)].reset_index(drop=True)
     for name in ("day", *(group for group in plan.groups if rows[group].notna().any())):
@@ -260,13 +216,7 @@ def enough(weighed: list[Weighed]) -> bool:
 
 
 def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
-    """Return why a further round is not asked for, in a sentence.
-
-    Examples
-    --------
-    >>> stop_words.__name__
-    'stop_words'
-    """
+    """Return why a further round is not asked for, in a sentence."""
     moved = max((one.moved for one in weighed), default=0.0)
     share = max((one.noticed for one in weighed), default=0.0)
     if len(knowledge.goals) == 1:
@@ -377,11 +327,6 @@ def next_round(
     ----------
     Raiffa & Schlaifer 1961, Applied Statistical Decision Theory (preposterior analysis); Meyer,
     Steinberg & Box 1996 (bakes that tell explanations apart); Box & Wilson 1951 (steepest ascent).
-
-    Examples
-    --------
-    >>> next_round.__name__
-    'next_round'
     """
     asked = _request(round_or_findings, bakes, measures, exclude, same_day, seed)
     if action is not None and CONFIRMATION.startswith(action):

@@ -78,28 +78,6 @@ def true_means(
 ) -> np.ndarray:
     """Return the true response at each row of settings.
 
-    Parameters
-    ----------
-    table : DataFrame
-        A column of real settings per factor.
-    factors : sequence of Factor
-    effects : mapping
-        Term -> effect as the table of effects gives it: between the high and the low setting of
-        a number, or the second and the first of two kinds; for a square the ends over the
-        middle; for an interaction half the difference of two effects. For three kinds or more,
-        kind -> what it adds (or, in an interaction, the other's effect there, over its mean).
-    mean : float
-        At the middle of everything.
-
-    Returns
-    -------
-    ndarray, shape (rows,)
-
-    Raises
-    ------
-    FitError
-        When a term is not made of the factors.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric

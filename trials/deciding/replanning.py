@@ -55,15 +55,6 @@ LOST = ("failed", "not served")
 def is_slip(reason: str) -> bool:
     """Say whether a reason tells of a mistake at the bench rather than of the setting.
 
-    Parameters
-    ----------
-    reason : str
-        As the cook wrote it; nothing written counts as a result, because the setting may be why.
-
-    Returns
-    -------
-    bool
-
     Examples
     --------
     >>> is_slip("mis-weighed the sugar"), is_slip("raw core"), is_slip("")
@@ -73,23 +64,7 @@ def is_slip(reason: str) -> bool:
 
 
 def replanned(round_: Round, table: pd.DataFrame | None = None) -> Plan:
-    """Return the plan of a round that goes on; see :func:`trials.replan`.
-
-    Parameters
-    ----------
-    round_ : Round
-    table : DataFrame, optional
-        Its scores, read from the sheets when left out.
-
-    Returns
-    -------
-    Plan
-
-    Examples
-    --------
-    >>> replanned.__name__
-    'replanned'
-    """
+    """Return the plan of a round that goes on; see :func:`trials.replan`."""
     states = _states(round_.plan, scores(round_) if table is None else table)
     plan = round_.plan
     stands = {row.bake: [row.status, row.reason] for row in states.itertuples() if row.status}
@@ -204,26 +179,6 @@ def record_replan(round_: Round, plan: Plan) -> Round:
     All that was entered goes over into workbooks of the changed plan, and a bake made again is
     served to those whom the lost one was meant for. Bake sheets and ballots are to be written
     again: bakes that were added have no line on the old ones.
-
-    Parameters
-    ----------
-    round_ : Round
-    plan : Plan
-        As :func:`trials.replan` returns it.
-
-    Returns
-    -------
-    Round
-
-    Raises
-    ------
-    RoundError
-        When the plan leaves out a bake of the round.
-
-    Examples
-    --------
-    >>> record_replan.__name__
-    'record_replan'
     """
     missing = set(round_.plan.rows["bake"]) - set(plan.rows["bake"])
     if missing:
@@ -344,11 +299,6 @@ def replan(round_: Round, *, record: bool = False) -> Plan:
     ------
     SheetError
         When the sheets hold mistakes.
-
-    Examples
-    --------
-    >>> replan.__name__
-    'replan'
     """
     plan = replanned(round_)
     if record:
@@ -364,37 +314,7 @@ def write_next(
     action: str | None = None,
     seed: int | None = None,
 ) -> Round:
-    """Write the next round beside the one in a folder.
-
-    Parameters
-    ----------
-    folder : str or Path
-        A round with its scores in.
-    bakes : int
-        How many bakes there may be; reference bakes come on top.
-    to : str or Path
-        The new folder; one number up (`round-1` -> `round-2`) when left out.
-    action, seed
-        As for :func:`next_round`.
-
-    Returns
-    -------
-    Round
-        With the new bakes only; the round before is recorded as its parent. Formula, batch,
-        steps, kitchen, prices, measures and tasters are those of the round before.
-
-    Raises
-    ------
-    RoundError
-        When the new folder already holds another round.
-    PlanError
-        When the round before has confirmed its setting and nothing is left to gain.
-
-    Examples
-    --------
-    >>> write_next.__name__
-    'write_next'
-    """
+    """Write the next round beside the one in a folder."""
     before = Round.open(folder)
     whole = next_round(before, bakes, action=action, seed=seed)
     plan, tasters = _days_anew(new_bakes(whole), before.tasters)

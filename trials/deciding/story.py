@@ -116,39 +116,7 @@ def final_card(
     whole_eggs: bool = False,
     **amount: float,
 ) -> FinalCard:
-    """Return the recipe of a setting as a card ready to publish.
-
-    Parameters
-    ----------
-    round_ : Round
-        Whose formula, steps and batch are used.
-    settings : mapping
-        A setting for every factor.
-    evidence : sequence of str
-        What the recipe rests on.
-    tried : mapping of factor name to (lowest, highest), optional
-        The range that was baked; the factor's limits when left out.
-    units : {"grams", "ounces", "household"}
-    whole_eggs : bool
-        The batch is made so large that its eggs are whole.
-    **amount
-        dough, flour, pieces and piece, as `Formula.grams` takes them; the round's batch when left
-        out.
-
-    Returns
-    -------
-    FinalCard
-
-    Raises
-    ------
-    RoundError
-        When the round has no formula, or whole eggs are wanted of a recipe without egg.
-
-    Examples
-    --------
-    >>> final_card.__name__
-    'final_card'
-    """
+    """Return the recipe of a setting as a card ready to publish."""
     factors = round_.plan.factors
     formula = _formula(round_, settings)
     grams = formula.grams(**(amount or _batch(round_)))
@@ -356,32 +324,7 @@ class Story:
 def story(
     rounds: Round | Sequence[Round] | str | Path, *, units: str = "grams", whole_eggs: bool = False
 ) -> Story:
-    """Tell a development: what was tried, learned, decided and spent, and the recipe now.
-
-    Parameters
-    ----------
-    rounds : Round, sequence of Round, or folder
-        The last round brings those before it along. One of which nothing is baked yet is named,
-        and not told of.
-    units, whole_eggs
-        Of the card; see :func:`trials.deciding.final_card.final_card`.
-
-    Returns
-    -------
-    Story
-
-    Raises
-    ------
-    RoundError
-        When there is no round.
-    FitError, SheetError
-        When a round can not be read or fitted.
-
-    Examples
-    --------
-    >>> story.__name__
-    'story'
-    """
+    """Tell a development: what was tried, learned, decided and spent, and the recipe now."""
     line, waiting = baked_so_far(_line(rounds))
     steps = [_story_step(line[: place + 1]) for place in range(len(line))]
     table = pd.DataFrame([step["row"] for step in steps], columns=list(COLUMNS))
@@ -420,12 +363,6 @@ def last_tried(
     steps: Sequence[Mapping[str, Any]], settings: Mapping[str, Any]
 ) -> Confirmation | None:
     """Return how confirmation bakes of a setting came out, in whichever round they were made.
-
-    Parameters
-    ----------
-    steps : sequence of mapping
-        With settings and confirmed (None without confirmation bakes), the first round first.
-    settings : mapping
 
     Examples
     --------
@@ -639,13 +576,7 @@ def _told(
 
 
 def told_or_why(round_: Round) -> Story | str:
-    """Return the story of a round, or the reason why it can not be told yet.
-
-    Examples
-    --------
-    >>> told_or_why.__name__
-    'told_or_why'
-    """
+    """Return the story of a round, or the reason why it can not be told yet."""
     try:
         return story(round_)
     except TrialsError as error:

@@ -32,24 +32,6 @@ def vertices_of(
     Every choice of as many limits as leave one point is met exactly; the points within all
     other limits are the corners.
 
-    Parameters
-    ----------
-    parts : sequence of Component
-    constraints : sequence of (mapping, low, high)
-        Limits of weighted sums of shares; None for no limit.
-
-    Returns
-    -------
-    ndarray, shape (corners, components)
-        Shares, each row summing to one.
-    ndarray of bool, shape (corners, limits)
-        Which limits each corner meets exactly.
-
-    Raises
-    ------
-    PlanError
-        When nothing is left, or there are too many limits.
-
     References
     ----------
     McLean & Anderson 1966, Technometrics 8:447; Snee & Marquardt 1974, ibid. 16:399.
@@ -128,17 +110,6 @@ def _checked(constraint: Constraint, names: Sequence[str]) -> Constraint:
 
 def faces_of(corners: np.ndarray, active: np.ndarray, dimension: int) -> np.ndarray:
     """Return the middles of the faces of a dimension: the means of their corners.
-
-    Parameters
-    ----------
-    corners, active : ndarray
-        As :func:`vertices_of` returns them.
-    dimension : int
-        1 for edges, 2 for faces.
-
-    Returns
-    -------
-    ndarray, shape (faces, components)
 
     Examples
     --------

@@ -105,13 +105,7 @@ class Candidates:
         return drawn
 
     def listed(self, rng: np.random.Generator) -> np.ndarray:
-        """Return the settings of the grid that may be baked, all or many of them.
-
-        Raises
-        ------
-        PlanError
-            When nothing is left.
-        """
+        """Return the settings of the grid that may be baked, all or many of them."""
         sizes = [len(values) for values in self.levels]
         if len(self.parts) or np.prod(sizes, dtype=float) > MOST_LISTED:
             points = self.draw(rng, 20_000)
@@ -239,16 +233,11 @@ def _wanted(factor: Factor, wanted: Sequence[Any]) -> np.ndarray:
 def check_blend(factors: Sequence[Factor]) -> None:
     """Refuse components whose limits can not sum to one.
 
-    Raises
-    ------
-    PlanError
-        When there is one component only, the lows sum to more than 1 or the highs to less.
-
     Examples
     --------
     >>> check_blend([Component("rye", 0, 0.3), Component("wheat", 0, 0.3)])
     Traceback (most recent call last):
-    trials.errors.PlanError: the shares of rye and wheat can reach 60 % at most; they must...
+    trials.base.errors.PlanError: the shares of rye and wheat can reach 60 % at most; they must...
     """
     parts = [factor for factor in factors if isinstance(factor, Component)]
     if not parts:

@@ -87,16 +87,7 @@ def potential_terms(
 def build_search(
     request: Request, options: Candidates, kitchen: Kitchen, kept: int, *, by_chance: bool = False
 ) -> tuple[Search, bool]:
-    """Return the arrays to search, and whether days are fixed effects in them.
-
-    Parameters
-    ----------
-    request, options, kitchen
-    kept : int
-        How many bakes were made already.
-    by_chance : bool
-        Whether days are taken as drawn by chance, however few they are.
-    """
+    """Return the arrays to search, and whether days are fixed effects in them."""
     own = basis(request.terms, request.factors)
     columns, precision = _with_potential(request, own, options)
     fixed, days_fixed = np.zeros((len(kitchen.frame), 0)), False
@@ -169,14 +160,7 @@ def _with_potential(request: Request, own: Basis, options: Candidates) -> tuple[
 
 
 def potential_left_out(request: Request, columns: Basis) -> tuple[list[str], list[str]]:
-    """Return the potential terms that a search could not hold, wholly and in part.
-
-    Parameters
-    ----------
-    request : Request
-    columns : Basis
-        Those of the search; see :func:`build_search`.
-    """
+    """Return the potential terms that a search could not hold, wholly and in part."""
     terms = (*request.terms, *request.potential)
     wanted = np.bincount(basis(terms, request.factors).owner + 1, minlength=len(terms) + 1)
     held = np.bincount(columns.owner + 1, minlength=len(terms) + 1)

@@ -60,18 +60,6 @@ def group_counts(
     What is given is kept. Left out, every hard-to-change setting gets a load a day and two at
     least; where two bakes would not share a load then, a load a day; else one load in all.
 
-    Parameters
-    ----------
-    factors : sequence of Factor
-    loads : int, dict or None
-        As the plans take it.
-    bakes, days : int
-
-    Raises
-    ------
-    PlanError
-        When a count does not divide the bakes or names what nothing is hard to change by.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -146,23 +134,6 @@ def shared_out(
     each holding every combination. Within a set the two-level factors, and as much of the
     replicates as is a power of two, are arranged by bits; everything else is crossed with them.
     Factors take turns between sets, so that no pair is lost in all of them if it can be helped.
-
-    Parameters
-    ----------
-    factors : sequence of Numeric and Categorical
-    replicates, days : int
-    groups : mapping
-        What bakes share -> how many over all days.
-
-    Returns
-    -------
-    DataFrame, Arrangement or None
-        Settings with `day` and a column per group; how the two-level factors were arranged.
-
-    Raises
-    ------
-    PlanError
-        When days or loads can not be confounded with interactions.
 
     Examples
     --------

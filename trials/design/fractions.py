@@ -32,11 +32,6 @@ class Structure:
         What bakes share and how many there are in all, powers of two; each nested in days, and
         two of them crossed within days.
 
-    Raises
-    ------
-    PlanError
-        When a count is not a power of two or there are more crossings than bakes.
-
     Examples
     --------
     >>> four_days = Structure(32, 4, (("load", 8),))
@@ -253,16 +248,6 @@ def word_counts(columns: np.ndarray, runs: int) -> np.ndarray:
 
     The words are counted from the distances between bakes, without listing them.
 
-    Parameters
-    ----------
-    columns : ndarray of int, shape (fractions, factors)
-    runs : int
-
-    Returns
-    -------
-    ndarray of int, shape (fractions, factors + 1)
-        Words of length 0 (always one), 1, 2, ...
-
     References
     ----------
     MacWilliams & Sloane 1977, The Theory of Error-Correcting Codes, ch. 5 (MacWilliams identity);
@@ -316,15 +301,6 @@ def _krawtchouk(factors: int) -> np.ndarray:
 def generator_sets(columns: Sequence[int]) -> dict[int, tuple[int, ...]]:
     """Return which factors are products of which others.
 
-    Parameters
-    ----------
-    columns : sequence of int
-
-    Returns
-    -------
-    dict
-        Position of an added factor -> positions of the basic factors whose product it is.
-
     Examples
     --------
     >>> generator_sets((1, 2, 4, 7))
@@ -372,23 +348,6 @@ def minimum_aberration(factors: int, runs: int) -> Fraction:
     Of all regular fractions it has the fewest words of length three, then four, and so on: main
     effects are confused with as few pairs as can be, then pairs with as few pairs as can be.
 
-    Parameters
-    ----------
-    factors : int
-        Two-level factors, 2 to 15.
-    runs : int
-        Bakes: 4, 8, 16, 32 or 64.
-
-    Returns
-    -------
-    Fraction
-        With as many factors as basic columns it is the full factorial.
-
-    Raises
-    ------
-    PlanError
-        When there is no such fraction; the message says which bakes would work.
-
     References
     ----------
     Fries & Hunter 1980, Technometrics 22:601; Franklin 1984, Technometrics 26:225; Chen, Sun &
@@ -419,16 +378,6 @@ def minimum_aberration(factors: int, runs: int) -> Fraction:
 
 def unfinished(coded: np.ndarray) -> np.ndarray:
     """Return the bakes that finish the smallest two-level fraction that holds those made.
-
-    Parameters
-    ----------
-    coded : ndarray, shape (bakes, factors)
-        -1 and +1.
-
-    Returns
-    -------
-    ndarray, shape (bakes, factors)
-        No row when the bakes made are a whole fraction, or when it would be very large.
 
     References
     ----------
@@ -496,21 +445,6 @@ def arrange(owners: tuple[str | None, ...], structure: Structure) -> Arrangement
     answer every time, best known rather than proved; where the choices can be counted,
     tests/benchmarks/confounding.py holds it against every one.
 
-    Parameters
-    ----------
-    owners : tuple of str or None
-        For each factor the group that it belongs to, None when it is easy to change.
-    structure : Structure
-
-    Returns
-    -------
-    Arrangement
-
-    Raises
-    ------
-    PlanError
-        When there are more factors than columns for them.
-
     References
     ----------
     Sitter, Chen & Feder 1997, Technometrics 39:382 (words of blocks beside words of treatments);
@@ -546,20 +480,6 @@ def partly_confounded(
 
     Factors of the same owner take turns with each other's columns, so that a pair lost to the
     days of one copy can be judged from another.
-
-    Parameters
-    ----------
-    arrangement : Arrangement
-    owners : tuple of str or None
-        As for :func:`arrange`.
-    copies : int
-
-    Returns
-    -------
-    Arrangement
-        With the pairs that are lost, on days or on loads in every copy.
-    list of tuple of int
-        The columns of each copy.
 
     References
     ----------

@@ -100,20 +100,6 @@ def set_up(factors: Sequence[Factor], bakes: int, days: int | None, loads: Loads
     crossed with it when the bakes of a day fill every combination equally often (a dough split
     over several oil fills: a strip-plot), else nested: the finer within the coarser.
 
-    Parameters
-    ----------
-    factors : sequence of Factor
-    bakes : int
-    days : int or None
-        None is one day.
-    loads : int, mapping or None
-        How many of each group: 6, or {"load": 6, "dough": 4}.
-
-    Raises
-    ------
-    PlanError
-        When a number is missing or does not divide, naming what would work.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
@@ -219,18 +205,7 @@ def _multiples(step: int, near: int) -> str:
 
 
 def group_columns(basis: Basis, factors: Sequence[Factor], group: str) -> int:
-    """Return how many columns of a model change only with a group: its own terms.
-
-    Examples
-    --------
-    >>> from trials.core.terms import basis
-    >>> from trials.core.terms import model_terms
-    >>> from trials.core.factors import Numeric
-    >>> oil, rest = Numeric("oil", 165, 180, hard_to_change=True), Numeric("rest", 20, 60)
-    >>> columns = basis(model_terms("quadratic", [oil, rest]), [oil, rest])
-    >>> group_columns(columns, [oil, rest], "load")
-    2
-    """
+    """Return how many columns of a model change only with a group: its own terms."""
     own = np.array([factor.group == group for factor in factors])
     held = basis.index > 0
     return int((held.any(axis=1) & ~held[:, ~own].any(axis=1)).sum())
@@ -241,18 +216,6 @@ def group_columns(basis: Basis, factors: Sequence[Factor], group: str) -> int:
 
 def real_settings(factors: Sequence[Factor], coded: np.ndarray) -> pd.DataFrame:
     """Return the settings that coded points mean in the kitchen.
-
-    Parameters
-    ----------
-    factors : sequence of Numeric or two-level Categorical
-    coded : ndarray, shape (bakes, factors)
-        -1 is the low setting or first kind, +1 the high setting or second kind, 0 the middle one;
-        anything between is taken to the nearest setting that can be made.
-
-    Returns
-    -------
-    DataFrame
-        One column per factor.
 
     Examples
     --------
@@ -299,11 +262,6 @@ def nearest_setting(factor: Factor, value: float) -> float:
 def middle_settings(factors: Sequence[Factor], count: int) -> pd.DataFrame:
     """Return the settings of middle bakes, turning through the kinds of categorical factors.
 
-    Raises
-    ------
-    PlanError
-        When no factor is a number, so that there is no middle.
-
     Examples
     --------
     >>> factors = [Numeric("oil", 165, 180), Categorical("fat", ["butter", "lard"])]
@@ -330,18 +288,6 @@ def with_middle_bakes(factors: Sequence[Factor], frame: pd.DataFrame, count: int
 
     A load holds one setting of what is hard to change, so where that is a factor of the plan the
     middle bakes of a day get loads of their own, no larger than the others.
-
-    Parameters
-    ----------
-    factors : sequence of Factor
-    frame : DataFrame
-        Trial bakes with the column `day` and the columns of what they share.
-    count : int
-
-    Returns
-    -------
-    DataFrame
-        With the column `role`.
 
     Examples
     --------
@@ -386,11 +332,6 @@ def only_numbers(
     factors: Sequence[Factor], family: str, *, three_settings: bool = True
 ) -> tuple[Numeric, ...]:
     """Return the factors once all are numbers that are easy to change.
-
-    Raises
-    ------
-    PlanError
-        When one is a kind, a share, hard to change, or has only two settings that can be made.
 
     Examples
     --------
@@ -447,11 +388,6 @@ def refuse_components(factors: Sequence[Factor], family: str) -> None:
 def only_two_levels(factors: Sequence[Factor], family: str) -> tuple[Factor, ...]:
     """Return the factors once each is a number or has two kinds; numbers use their end settings.
 
-    Raises
-    ------
-    PlanError
-        When a kind has more than two levels or a factor is the share of a blend.
-
     Examples
     --------
     >>> len(only_two_levels([Categorical("fat", ["butter", "lard"])], "fractional_factorial"))
@@ -487,45 +423,10 @@ def lay_out(
     Days are drawn, then the loads of each day, then the bakes of each load; so every bake has
     the same chance of every place that the kitchen leaves it.
 
-    Parameters
-    ----------
-    factors : sequence of Factor
-    settings : DataFrame
-        One row per bake with a column of real settings per factor, and where they apply the
-        columns `day`, `load` and other groups (integers; a load belongs to one day) and `role`.
-    family, model, excluded, details
-        As :class:`Plan` keeps them.
-    references : int
-        Reference bakes to add; see :func:`reference_setting`. They are spread over days and
-        loads and go first into a load that is hotter than they are and last into one that is
-        cooler, so that nothing has to cool down. One of another formula than the doughs of its
-        place is mixed by itself: it gets a dough number of its own.
-    seed : int, optional
-        Drawn and recorded when left out.
-
-    Returns
-    -------
-    Plan
-
-    Raises
-    ------
-    PlanError
-        When a setting is off a factor's limits, a load spans two days or holds two settings of
-        a hard-to-change factor, or a count is negative.
-
     References
     ----------
     Cochran & Cox 1957, Experimental Designs, ch. 7 (split plots: randomise whole plots, then
     within them).
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min", centre=30)
-    >>> bakes = pd.DataFrame({"rest": [20, 60, 20, 60], "day": [1, 1, 2, 2]})
-    >>> plan = lay_out([rest], bakes, family="twice", model="main", references=2, seed=1)
-    >>> plan.sentence()
-    '4 bakes and 2 reference bakes over 2 days'
     """
     factors = check_factors(factors)
     seed = new_seed() if seed is None else int(seed)
@@ -716,25 +617,13 @@ def _ordered(factors: Sequence[Factor], frame: pd.DataFrame) -> pd.DataFrame:
 def read_kept(factors: Sequence[Factor], keep: Plan | pd.DataFrame | None) -> pd.DataFrame:
     """Return kept bakes as the rows of a plan.
 
-    Parameters
-    ----------
-    factors : sequence of Factor
-    keep : Plan, DataFrame or None
-        Real settings, one column per factor; `bake`, `day`, `load`, `role` and other groups where
-        there are any. Bakes without a day were made on one day, those without a load each alone.
-
-    Raises
-    ------
-    PlanError
-        When a factor has no column or a setting is off its scale, naming the bake.
-
     Examples
     --------
     >>> from trials.core.factors import Numeric
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> read_kept([rest], pd.DataFrame({"rest": [20, 90]}))
     Traceback (most recent call last):
-    trials.errors.PlanError: keep: bake B02 has "rest" at 90 min, off its scale 20 min to 60 min...
+    trials.base.errors.PlanError: keep: bake B02 has "rest" at 90 min, off its scale 20 min to 60 min...
     """
     names = [factor.name for factor in factors]
     if keep is None:
@@ -789,13 +678,7 @@ def judged(kept: pd.DataFrame) -> pd.DataFrame:
 
 
 def kept_settings(factors: Sequence[Factor], kept: pd.DataFrame, bakes: int) -> np.ndarray:
-    """Return settings of all bakes, those of new ones missing.
-
-    Raises
-    ------
-    PlanError
-        When the shares of a kept bake do not sum to one.
-    """
+    """Return settings of all bakes, those of new ones missing."""
     settings = np.full((bakes, len(factors)), np.nan)
     if not len(kept):
         return settings
@@ -809,17 +692,7 @@ def kept_settings(factors: Sequence[Factor], kept: pd.DataFrame, bakes: int) -> 
 
 
 def joined(kept: pd.DataFrame, kitchen: Kitchen) -> Kitchen:
-    """Return the kitchen's order of kept and new bakes, the new on days and loads of their own.
-
-    Examples
-    --------
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> from trials.design.layout import set_up
-    >>> kept = read_kept([rest], pd.DataFrame({"rest": [20, 60]}))
-    >>> joined(kept, set_up([rest], 2, None, None)).frame["day"].tolist()
-    [1, 1, 2, 2]
-    """
+    """Return the kitchen's order of kept and new bakes, the new on days and loads of their own."""
     if not len(kept):
         return kitchen
     parts = {}

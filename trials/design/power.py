@@ -71,13 +71,7 @@ class Strata:
         return np.abs(lost).max(axis=1, initial=0.0) < 1e-6
 
     def components(self, variances: Mapping[str, float]) -> tuple[list[np.ndarray], np.ndarray]:
-        """Return the matrices of the levels, the bake last, and the variance of each.
-
-        Parameters
-        ----------
-        variances : mapping
-            "bake" and any of the levels; those merged are added to what they are merged with.
-        """
+        """Return the matrices of the levels, the bake last, and the variance of each."""
         names = [*self.levels, "bake"]
         sums = dict.fromkeys(names, 0.0)
         for name, variance in variances.items():
@@ -229,26 +223,7 @@ def _kenward_roger_df(q: int, spread: list[np.ndarray], weights: np.ndarray) -> 
 
 
 def strata(plan: Plan, model: Model = None) -> Strata:
-    """Return the levels of error of a plan.
-
-    Parameters
-    ----------
-    plan : Plan
-    model : str or list of str, optional
-        The plan's own when left out.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> oil = Numeric("oil temperature", 165, 180, hard_to_change=True)
-    >>> bakes = pd.DataFrame({"oil temperature": [165, 165, 180, 180] * 2,
-    ...                       "load": [1, 1, 2, 2, 3, 3, 4, 4]})
-    >>> strata(lay_out([oil], bakes, family="split", model="main", seed=1)).free()
-           level  units  df
-    0  oil fills      4   2
-    1      bakes      8   4
-    """
+    """Return the levels of error of a plan."""
     table = plan.table
     table = table[table["role"] != Role.REFERENCE].reset_index(drop=True)
     terms = model_terms(plan.model if model is None else model, plan.factors)
@@ -615,29 +590,7 @@ def smallest_effect(
     model: Model = None,
     alpha: float = 0.05,
 ) -> pd.DataFrame:
-    """Return the smallest effect that each term would show with a given chance.
-
-    Parameters
-    ----------
-    plan, sd_bake, sd_tasting, sd_load, sd_day, tasters, repeats, model, alpha
-        As for :func:`power`.
-    chance : float
-        Between `alpha` and 1.
-
-    Returns
-    -------
-    DataFrame
-        term, smallest_effect, judged_on.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
-    >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
-    >>> smallest_effect(plan, tasters=8)["smallest_effect"].round(2).tolist()
-    [0.75]
-    """
+    """Return the smallest effect that each term would show with a given chance."""
     alpha = between("alpha", alpha, 0.0, 1.0)
     chance = between("chance", chance, alpha, 1.0)
     spreads = read_spreads(plan, sd_bake, sd_tasting, sd_load, sd_day)
@@ -718,35 +671,10 @@ def promise(
 ) -> Promise:
     """Return what a plan promises for the effects that are asked about.
 
-    Parameters
-    ----------
-    plan : Plan
-    targets : sequence of str
-        The terms that are asked about.
-    worth : float
-        The smallest difference worth noticing, in points.
-    tasters : int
-    sd_bake : float, optional
-        Spread between bakes of one recipe; the usual one when left out.
-
-    Returns
-    -------
-    Promise
-
     References
     ----------
     Noncentral t for the chance; where every bake but one or two is spent on an effect, a third of
     the effects as degrees of freedom (Lenth 1989). Box & Wilson 1951 for the alias matrix.
-
-    Examples
-    --------
-    >>> from trials.design.factorial import full_factorial
-    >>> from trials.core.factors import Numeric
-    >>> factors = [Numeric("rest", 20, 60), Numeric("fat", 5, 15)]
-    >>> plan = full_factorial(factors, replicates=4, seed=1)
-    >>> found = promise(plan, ["rest", "fat"], worth=0.7, tasters=6)
-    >>> found.table["mixed"].tolist(), found.score > 0.5
-    ([0.0, 0.0], True)
     """
     known, allowed, words = _known(plan, targets, worth, tasters, sd_bake)
     stray = _stray(plan, allowed)
@@ -902,33 +830,7 @@ def bakes_needed(
     model: Model = None,
     alpha: float = 0.05,
 ) -> pd.DataFrame:
-    """Return how many bakes, or loads, a plan of the same make would need to show an effect.
-
-    Parameters
-    ----------
-    plan, effect, chance, sd_bake, sd_tasting, sd_load, sd_day, tasters, repeats, model, alpha
-        As for :func:`power` and :func:`smallest_effect`.
-
-    Returns
-    -------
-    DataFrame
-        term, effect, judged_on, now (units of that level that the plan has), needed (missing
-        where ten thousand would not do), bakes (in all, loads being as large as they are).
-
-    Notes
-    -----
-    The plan is imagined longer or shorter, its proportions kept: the information grows with the
-    number of units, and every unit more is a degree of freedom more.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
-    >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
-    >>> bakes_needed(plan, effect=1, sd_bake=1, sd_tasting=0)["needed"].tolist()
-    [34]
-    """
+    """Return how many bakes, or loads, a plan of the same make would need to show an effect."""
     alpha = between("alpha", alpha, 0.0, 1.0)
     chance = between("chance", chance, alpha, 1.0)
     spreads = read_spreads(plan, sd_bake, sd_tasting, sd_load, sd_day)
@@ -968,28 +870,7 @@ def tasters_or_bakes(
     model: Model = None,
     alpha: float = 0.05,
 ) -> pd.DataFrame:
-    """Return what twice the tasters and twice the bakes would each bring.
-
-    Parameters
-    ----------
-    plan, sd_bake, sd_tasting, sd_load, sd_day, tasters, repeats, model, alpha
-        As for :func:`power`.
-
-    Returns
-    -------
-    DataFrame
-        term, now, twice_the_tasters, twice_the_bakes (the smallest effect found with 80 %
-        chance; the plan doubled with all its loads), better ("bakes", "tasters" or "either").
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> bakes = pd.DataFrame({"rest": [20, 60] * 8})
-    >>> plan = lay_out([Numeric("rest", 20, 60)], bakes, family="ends", model="main", seed=1)
-    >>> tasters_or_bakes(plan, sd_bake=1, tasters=8)["better"].tolist()
-    ['bakes']
-    """
+    """Return what twice the tasters and twice the bakes would each bring."""
     alpha = between("alpha", alpha, 0.0, 1.0)
     spreads = read_spreads(plan, sd_bake, sd_tasting, sd_load, sd_day)
     free = strata(plan, model).free().set_index("level")["units"]

@@ -38,40 +38,10 @@ STARTS = 20  # of the search for the first part
 def first_part(plan: Plan, bakes: int, *, model: Model, references: int = 0) -> Plan:
     """Return the part of a plan to bake first: the bakes that tell most without the rest.
 
-    Parameters
-    ----------
-    plan : Plan
-        The whole, made on one day and in no loads.
-    bakes : int
-        How many of its bakes are made first.
-    model : str or sequence of str
-        The effects that are asked about; single factors count before the others.
-    references : int
-        Reference bakes beside them.
-
-    Returns
-    -------
-    Plan
-        With the seed of the whole.
-
-    Raises
-    ------
-    PlanError
-        When so few bakes can not tell the single factors apart, or the plan has no such part.
-
     References
     ----------
     DuMouchel & Jones 1994, Technometrics 36:37 (D-optimality with primary and potential terms);
     Fedorov 1972, Theory of Optimal Experiments, ch. 3 (exchange).
-
-    Examples
-    --------
-    >>> from trials.design.factorial import fractional_factorial
-    >>> from trials.core.factors import Numeric
-    >>> five = [Numeric(name, 0, 1) for name in "abcde"]
-    >>> whole = fractional_factorial(five, bakes=16, seed=1)
-    >>> first_part(whole, 12, model="interactions").sentence()
-    '12 bakes over 1 day'
     """
     if not 0 < bakes < plan.count() or plan.days > 1 or plan.groups:
         raise PlanError(
@@ -470,18 +440,7 @@ def spoken(
     answers: Answers,
     cost: tuple[int, float] | None,
 ) -> tuple[str, ...]:
-    """Return the reasons for a plan: what it tells, what it can not, what was assumed, what lost.
-
-    Parameters
-    ----------
-    best : Promise
-    others : sequence of Promise
-        The best of them first.
-    wish : Wish
-    answers : Answers
-    cost : (int, float) or None
-        Bakes that would tell every effect, and the difference they would show.
-    """
+    """Give the reasons for a plan: what it tells, what it can not, what was assumed, what lost."""
     return (
         *_told_apart(best, wish, answers),
         *_hard_words(best),
@@ -541,17 +500,7 @@ def _pair_words(told: pd.DataFrame) -> str:
 
 
 def made_of(family: str, *, named: bool = True) -> str:
-    """Return what a family of plans makes, its textbook name in brackets where that is wanted.
-
-    Examples
-    --------
-    >>> made_of("full factorial")
-    'every combination of the settings (full factorial)'
-    >>> made_of("two-level fraction, with mirror bakes", named=False)
-    'a chosen part of all combinations of low and high, with mirror bakes'
-    >>> made_of("full factorial, first part")
-    'the first part of every combination of the settings (full factorial)'
-    """
+    """Return what a family of plans makes, its textbook name in brackets where that is wanted."""
     if family.endswith(PART):
         return f"the first part of {made_of(family.removesuffix(PART), named=named)}"
     base, _, added = family.partition(", with ")

@@ -134,11 +134,6 @@ def _hadamard_size(count: int, columns: int, bakes: int | None, centre_bakes: in
 def hadamard_columns(columns: int, runs: int) -> np.ndarray:
     """Return orthogonal two-level columns, -1 and +1, shape (runs, columns).
 
-    Raises
-    ------
-    PlanError
-        When there is no such matrix here.
-
     References
     ----------
     As :func:`plackett_burman`.
@@ -352,11 +347,6 @@ def _aliases(coded: np.ndarray, factors: Sequence[Factor]) -> np.ndarray:
 
 def conference_matrix(order: int) -> np.ndarray:
     """Return a square matrix C with zeros on the diagonal, +-1 elsewhere and C'C = (order - 1) I.
-
-    Parameters
-    ----------
-    order : int
-        One more than an odd prime or than 9.
 
     References
     ----------

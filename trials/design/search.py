@@ -125,23 +125,7 @@ class Search:
 def climb(
     search: Search, settings: np.ndarray, moves: Moves, least: float = LEAST_GAIN
 ) -> np.ndarray:
-    """Exchange coordinates until no single change helps.
-
-    Parameters
-    ----------
-    search : Search
-    settings : ndarray, shape (starts, bakes, factors)
-        Where to start from.
-    moves : callable
-        moves(settings of one bake in every start, factor) gives the settings to try, shape
-        (starts, tries, factors), and which of them may be made.
-    least : float
-        The smallest relative gain that is worth a change.
-
-    Returns
-    -------
-    ndarray, shape (starts, bakes, factors)
-    """
+    """Exchange coordinates until no single change helps."""
     settings = settings.copy()
     running = np.arange(len(settings))
     for sweep in range(MOST_SWEEPS):
@@ -389,14 +373,6 @@ def best_of_many(
 
     Runs where joblib's active backend says (``with joblib.parallel_config("dask"): ...``), here
     and now when none was chosen; the plan is the same either way. Ctrl-C returns the best so far.
-
-    Parameters
-    ----------
-    search, candidates
-    given : ndarray, shape (bakes, factors)
-        Settings of bakes already made; missing where they are to be found.
-    seed : int
-    effort : Effort
     """
     sizes = [min(TOGETHER, effort.starts - at) for at in range(0, effort.starts, TOGETHER)]
     jobs = [

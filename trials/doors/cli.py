@@ -26,16 +26,6 @@ Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 def run(words: Sequence[str]) -> int:
     """Run one command.
 
-    Parameters
-    ----------
-    words : sequence of str
-        What was typed after ``trials``.
-
-    Returns
-    -------
-    int
-        The exit status.
-
     Examples
     --------
     >>> run(["check", "no such folder"])

@@ -19,23 +19,7 @@ MODELS = ("main", "interactions", "quadratic", "blend")
 
 
 def fit_command(asked: argparse.Namespace) -> None:
-    """Fit what was asked for, say what mattered, and write the effects where they are wanted.
-
-    Parameters
-    ----------
-    asked : Namespace
-        data, response, factors, kinds, groups, model, worth and csv.
-
-    Raises
-    ------
-    TrialsError
-        When the data can not be read or fitted, or a table comes without its factors.
-
-    Examples
-    --------
-    >>> fit_command.__name__
-    'fit_command'
-    """
+    """Fit what was asked for, say what mattered, and write the effects where they are wanted."""
     found = _of_round(asked) if Path(asked.data).is_dir() else [_of_table(asked)]
     for one in found:
         print("\n".join(one.summary()), end="\n\n")

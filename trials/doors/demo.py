@@ -145,11 +145,6 @@ CORNER = {"oil temperature": (176, 180), "hydration": (104, 108)}
 def plan(*, leave_out_corner: bool = False) -> Plan:
     """Return the demo's plan: 24 bakes and 6 reference bakes in six oil fills over six days.
 
-    Parameters
-    ----------
-    leave_out_corner : bool
-        Whether the hot and wet corner, where bakes will fail, is left out from the start.
-
     Examples
     --------
     >>> plan().sentence()
@@ -236,15 +231,6 @@ def enter_scores(round_: Round) -> list[Path]:
 def invented_scores(plan_: Plan) -> pd.DataFrame:
     """Return invented scores for every measure of the demo, one row per tasting or bake.
 
-    Parameters
-    ----------
-    plan_ : Plan
-
-    Returns
-    -------
-    DataFrame
-        bake, taster (missing in a bake's own row), status, reason and a column per measure.
-
     Examples
     --------
     >>> sorted(set(invented_scores(plan())["status"]))
@@ -289,19 +275,7 @@ def _entered(table: pd.DataFrame, measure: Measure) -> pd.Series:
 
 
 def run(folder: Path, tell: Callable[[str], None]) -> Round:
-    """Carry the demo's round from plan to page, saying at each step what is done.
-
-    Parameters
-    ----------
-    folder : Path
-        Where to; a demo already there is shown again from its files.
-    tell : callable
-        Takes each line of progress.
-
-    Returns
-    -------
-    Round
-    """
+    """Carry the demo's round from plan to page, saying at each step what is done."""
     home = folder / "round-1"
     tell("Everything in this demo is invented: the formula, the bakes, the tasters, the scores.\n")
     tell("1/6  Planning the round ...")
@@ -340,21 +314,7 @@ SCREENING = 16  # bakes of the first round of the walk through three rounds
 
 
 def screening(folder: str | Path) -> Round:
-    """Return a first round of the demo that is smaller than the demo's own, planned.
-
-    Parameters
-    ----------
-    folder : str or Path
-
-    Returns
-    -------
-    Round
-
-    Examples
-    --------
-    >>> screening.__name__
-    'screening'
-    """
+    """Return a first round of the demo that is smaller than the demo's own, planned."""
     if (Path(folder) / SETTINGS).exists():
         return Round.open(folder)
     plan = propose(
@@ -381,22 +341,7 @@ def screening(folder: str | Path) -> Round:
 
 
 def bake(round_: Round) -> Round:
-    """Write the sheets of a demo round and enter invented scores, drawn from the demo's truth.
-
-    Parameters
-    ----------
-    round_ : Round
-        Any round of the demo's factors; one that has scores stays as it is.
-
-    Returns
-    -------
-    Round
-
-    Examples
-    --------
-    >>> bake.__name__
-    'bake'
-    """
+    """Write the sheets of a demo round and enter invented scores, drawn from the demo's truth."""
     if not (round_.folder / "scores.csv").exists():
         write_sheets(round_)
         record_scores(round_, invented_scores(round_.plan))

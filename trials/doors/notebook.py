@@ -39,15 +39,6 @@ def _home(name: str) -> Path:
 def copy_notebooks(folder: Path) -> Path:
     """Copy the notebooks and their data to a folder; what is there already is kept.
 
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    Path
-        The folder.
-
     Examples
     --------
     >>> import tempfile
@@ -67,20 +58,6 @@ def copy_notebooks(folder: Path) -> Path:
 
 def run_notebooks(paths: Sequence[Path]) -> list[Path]:
     """Run notebooks from top to bottom, keeping their output in them.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        Each runs in its own folder with a fresh kernel.
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    RoundError
-        When a cell fails: which notebook, and what the cell said.
 
     Examples
     --------

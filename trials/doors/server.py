@@ -76,11 +76,6 @@ class Links:
         Who is served something.
     renew : iterable of str
         Whose link is made anew: a lost phone, or a link that somebody else opened.
-
-    Raises
-    ------
-    TastingError
-        When somebody is to be renewed who tastes nothing.
     """
 
     def __init__(self, folder: Path, tasters: Iterable[str], renew: Iterable[str] = ()) -> None:
@@ -111,13 +106,7 @@ class Links:
         return found
 
     def open(self, link: Link) -> str:
-        """Give a link to the phone that asks first; return the key that phone keeps.
-
-        Raises
-        ------
-        TastingError
-            When another phone opened it before.
-        """
+        """Give a link to the phone that asks first; return the key that phone keeps."""
         if self._of[link.taster].opened_by:
             raise TastingError("This link was opened on another phone. Ask the cook for a new one.")
         key = _secret()
@@ -178,15 +167,6 @@ def refusal(content: bytes, expected: Expected) -> str:
 
     Only what could do harm is refused here: a score that is off its scale is kept and asked
     about when the scores are read.
-
-    Examples
-    --------
-    >>> columns, codes = ("taster", "code", "liking", "round"), frozenset({"583"})
-    >>> ida = Expected("Ida", columns, frozenset({"rbcd"}), codes)
-    >>> refusal(b"taster,code,liking,round\\nIda,583,7,rbcd\\n", ida)
-    ''
-    >>> refusal(b"taster,code,liking,round\\nBo,583,7,rbcd\\n", ida)
-    'These answers are not of Ida. Nothing was kept.'
     """
     if len(content) > LARGEST_ANSWERS:
         return "These answers are too long. Shorten the words and send them again."
@@ -215,21 +195,7 @@ def _refused_rows(rows: Sequence[Sequence[str]], expected: Expected) -> str:
 
 
 def store(folder: Path, content: bytes, taster: str) -> Path | None:
-    """Write answers into the round's `incoming/`: whole or not at all, never over others.
-
-    Parameters
-    ----------
-    folder : Path
-        The round's.
-    content : bytes
-    taster : str
-
-    Returns
-    -------
-    Path or None
-        The file, named by its content, so that the same answers sent twice are kept once; None
-        when this taster sent too often.
-    """
+    """Write answers into the round's `incoming/`: whole or not at all, never over others."""
     stem = ballot_file(taster, "csv").removesuffix(".csv")
     digest = hashlib.sha256(content).hexdigest()
     whose = hashlib.sha256(taster.encode()).hexdigest()[:8]  # names may differ by a sign only

@@ -45,22 +45,6 @@ def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Ro
     settings and its codes are kept under `received/`, and the sheets written from them are taken
     away. An idea that was not changed gives the plan that is there.
 
-    Parameters
-    ----------
-    folder : Path
-    tell : callable, optional
-        Gets one line when an earlier plan was replaced.
-
-    Returns
-    -------
-    Round
-
-    Raises
-    ------
-    TrialsError
-        When the idea can not be understood or planned, or something was entered for an earlier
-        plan of it.
-
     Examples
     --------
     >>> from trials.rounds.idea import write_idea
@@ -129,31 +113,7 @@ def _refuse_if_entered(round_: Round) -> None:
 
 
 def holding(round_: Round) -> list[str]:
-    """Return the files of a round that hold what somebody entered, or may hold it.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    list of str
-        Score sheets, `actual.csv`, what was dropped into `incoming/` or kept under `received/`,
-        photos, and a diary with a note on a day or a bake. A file that can not be read counts.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> from trials.core.measures import Measure
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> liking = [Measure("liking", "hedonic 9")]
-    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=liking)
-    >>> holding(one)
-    []
-    """
+    """Return the files of a round that hold what somebody entered, or may hold it."""
     found = [name for name, filled in _sheets_filled(round_).items() if filled]
     if _actual_filled(round_):
         found.append(ACTUAL)

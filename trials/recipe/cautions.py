@@ -88,19 +88,6 @@ def cautions(
 ) -> list[Caution]:
     """Return every caution that a formula and its settings call for.
 
-    Parameters
-    ----------
-    formula : Formula, optional
-        What is mixed; frying is seen from a part named for it ("frying oil").
-    settings : mapping, optional
-        Process settings by name, temperatures in °C; a setting may be one value or all that a
-        plan has. Frying is also seen from names ("oil temperature", "frying time").
-
-    Returns
-    -------
-    list of Caution
-        The general one first.
-
     References
     ----------
     US Food Code 3-501.14 and 3-501.16 as adopted in Delaware and Washington (cooling, holding);
@@ -148,13 +135,6 @@ def cautions_of_all(
     formulas: Iterable[Formula | None], settings: Mapping[str, Any] | None = None
 ) -> list[Caution]:
     """Return what any of several formulas calls for, each caution once, all allergens in one.
-
-    Parameters
-    ----------
-    formulas : iterable of Formula or None
-        The bakes of a round; a swapped fat may bring another allergen.
-    settings : mapping, optional
-        As for :func:`cautions`.
 
     Examples
     --------

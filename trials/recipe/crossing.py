@@ -173,12 +173,6 @@ def _check_flour(mix: Mix, part: str | None) -> None:
 def side_by_side(a: Formula, b: Formula, share: float | None = None) -> pd.DataFrame:
     """Return parents, and their cross, beside one another.
 
-    Returns
-    -------
-    DataFrame
-        Columns part ("total" for totals), ingredient (or the total's name), one column per
-        formula in percent of flour, and difference (second parent less first).
-
     Examples
     --------
     >>> side_by_side(Formula("A", {"bread flour": 100, "water": 60}),
@@ -246,22 +240,6 @@ def traits(
 
     A trait can become a factor whose settings are one parent's choice and the other's; changes
     work on the first parent. The share of a whole crossing is a factor of its own.
-
-    Parameters
-    ----------
-    process_a, process_b : mapping, optional
-        Settings that no formula holds (oven temperature, rest), by name.
-
-    Examples
-    --------
-    >>> doughnut = Formula("doughnut", {"bread flour": 100, "water": 60, "butter": 10})
-    >>> crepe = Formula("crepe", {"bread flour": 70, "buckwheat flour": 30, "water": 60, "lard": 4})
-    >>> for trait in traits(doughnut, crepe):
-    ...     print(trait.name, trait.kind, trait.a, trait.b)
-    buckwheat flour flour 0.0 30.0
-    kind of fat fat butter lard
-    fat total 9.77... 6.09...
-    hydration total 61.79... 60.0
     """
     found = [*_flour_traits(a, b)]
     for group, name, kind in (("fat", "kind of fat", "fat"), ("sugar", "sweetener", "sweetener")):
@@ -357,21 +335,6 @@ def apply_changes(formula: Formula, changes: Sequence[tuple[Change, Any]]) -> Fo
     in; otherwise a fat factor would be a hydration factor too. Totals are solved for together, so
     what the fat brings of water is made up for by the hydration. After a crossing of whole
     formulas a swap takes the place of what either parent has of its kind, so that one is left.
-
-    Parameters
-    ----------
-    formula : Formula
-        The recipe that the round starts from.
-    changes : sequence of (change, setting)
-        ("total", "hydration") and a percent; ("percent", ingredient) and a percent;
-        ("flour share", flour) and its percent of the total flour; ("swap", ingredient) and the
-        name of what takes its place (itself: nothing changes); ("cross", other formula) and its
-        share, 0 to 1. Each change may name a part as its third element.
-
-    Raises
-    ------
-    FormulaError
-        When two changes move the same thing, or a target can not be met.
 
     Examples
     --------

@@ -170,20 +170,7 @@ def read(
     also_flour: tuple[str, ...] = (),
     aside: tuple[str, ...] = (),
 ) -> Mix:
-    """Return the mix that a baker wrote down, in percent of total flour.
-
-    Parameters
-    ----------
-    parts : mapping
-        {ingredient: amount} or {part: {ingredient: amount}}. A part may take in another by its
-        name ("poolish": 104): that much of its whole weight, as final doughs are written.
-
-    Raises
-    ------
-    FormulaError
-        For amounts below 0 or not numbers, names that differ only in capitals, unknown
-        ingredients, and a total flour of zero.
-    """
+    """Return the mix that a baker wrote down, in percent of total flour."""
     nested = _nested(parts)
     _check_names("parts", nested)
     for part, amounts in nested.items():
@@ -333,13 +320,6 @@ def with_totals(
 
     Butter moves fat and water, honey sugar and water; so the amounts are solved for together and
     no target depends on the order in which it was named.
-
-    Parameters
-    ----------
-    targets : mapping of (total, part) to percent of total flour
-        With a part, only what that part brings is counted.
-    by : mapping of (total, part) to ingredient, optional
-        What moves each total.
     """
     if not targets:
         return mix
@@ -428,14 +408,7 @@ def _placed(mix: Mix, part: str, name: str, amount: float) -> Mix:
 
 
 def with_percents(mix: Mix, percents: Mapping[Target, float]) -> Mix:
-    """Set ingredients, none of them flour, in percent of total flour.
-
-    Parameters
-    ----------
-    percents : mapping of (ingredient, part) to percent
-        Without a part the ingredient may stand in one part only; one that is nowhere goes to the
-        part with the most flour.
-    """
+    """Set ingredients, none of them flour, in percent of total flour."""
     for (name, part), percent in percents.items():
         check_percent(f'"{name}"', percent)
         if mix.is_flour(name):
@@ -525,20 +498,7 @@ def swapped(
     *,
     hydrate: bool = True,
 ) -> Mix:
-    """Put one ingredient in the place of another, and correct the water that this brings or takes.
-
-    Parameters
-    ----------
-    match : {"fat", "sugar", "water", "yeast", "weight"}, optional
-        What stays equal; yeast is what raises as much (fresh 1, active dry 0.4, instant 0.33).
-        For fat, sugar and yeast the ingredient water makes hydration equal again; for water it is
-        equal already; for weight nothing is corrected, the dough weighs the same. Left out: fat
-        for fats, sugar for sugars, water for liquids, yeast for yeasts, else weight.
-    part : str, optional
-        Where; every part that holds the ingredient when left out.
-    hydrate : bool
-        False leaves the water as it comes, for a hydration that is set next anyway.
-    """
+    """Put one ingredient in the place of another, and correct the water it brings or takes."""
     match = natural_match(mix, old) if match is None else match
     if match not in MATCHES:
         raise FormulaError(f'a swap can match {in_words(MATCHES, "or")}, not "{match}".')
@@ -856,7 +816,7 @@ class Formula:
         4.02736...
         >>> short.with_total("hydration", 10)                       # doctest: +ELLIPSIS
         Traceback (most recent call last):
-        trials.errors.FormulaError: hydration can not be 10 %: ... 11.9726 %, 1.97264 too much.
+        trials.base.errors.FormulaError: hydration can not be 10 %: ... 11.9726 %, 1.97264 too much.
         """
         moved = {} if by is None else {(total, part): by}
         return self.of_mix(with_totals(self.mix, {(total, part): percent}, moved))

@@ -281,17 +281,6 @@ class Ingredients:
     ----------
     rows : tuple of Ingredient
         Their names differ in more than case.
-
-    Examples
-    --------
-    >>> table = shipped()
-    >>> table.find("Bread Flour").name
-    'wheat flour, bread'
-    >>> table.source("honey")
-    'USDA SR26 NDB 19296 (Honey)'
-    >>> table.find("oil")                                      # doctest: +ELLIPSIS
-    Traceback (most recent call last):
-    trials.errors.FormulaError: "oil" could be ... Which one? Give its whole name.
     """
 
     rows: tuple[Ingredient, ...]
@@ -343,18 +332,7 @@ class Ingredients:
         return isinstance(row, str) and len(self._candidates(row)) == 1
 
     def find(self, name: str) -> Ingredient:
-        """Return the ingredient a name means, in any capitals.
-
-        Parameters
-        ----------
-        name : str
-            The table's own name, an everyday one, or what stands before its comma.
-
-        Raises
-        ------
-        FormulaError
-            When the name could mean several (they are listed) or none (near names are listed).
-        """
+        """Return the ingredient a name means, in any capitals."""
         candidates = self._candidates(name) if isinstance(name, str) else []
         if len(candidates) == 1:
             return candidates[0]
@@ -377,18 +355,6 @@ class Ingredients:
 
     def with_rows(self, rows: "pd.DataFrame | str | Path") -> "Ingredients":
         """Return the table with a baker's own rows; a row of a known name takes its place.
-
-        Parameters
-        ----------
-        rows : DataFrame or path of a CSV
-            Columns name, group and water_g, and where they apply fat_g, sugar_g, protein_g,
-            starch_g, salt_g, alcohol_g (grams per 100 g), allergens, density_g_ml, source, note.
-            An empty cell counts as 0.
-
-        Raises
-        ------
-        SheetError, FormulaError
-            With file, row and column of a cell that can not be used.
 
         Examples
         --------

@@ -63,25 +63,6 @@ def averaged(
 ) -> Reading:
     """Return the mean of readings, each seen to be possible.
 
-    Parameters
-    ----------
-    name : str
-    given : float or sequence of float
-    unit : str
-    low, high : float
-        What such a reading can be; anything else is a slip of the scale or the hand.
-    above : bool
-        Whether `low` itself is impossible.
-
-    Returns
-    -------
-    Reading
-
-    Raises
-    ------
-    MeasureError
-        For no reading, what is no number, and what can not be.
-
     Examples
     --------
     >>> averaged("width", [78, 79, 77], "mm", 0, 1000)
@@ -96,14 +77,6 @@ def averaged(
 
 def worked_out(name: str, unit: str, formula: Callable[..., float], *parts: Reading) -> Reading:
     """Return what a formula makes of readings, with their spread carried over.
-
-    Parameters
-    ----------
-    name, unit : str
-    formula : callable
-        Of the parts' values.
-    *parts : Reading
-        Taken as read independently of each other.
 
     References
     ----------
@@ -131,23 +104,6 @@ def worked_out(name: str, unit: str, formula: Callable[..., float], *parts: Read
 
 def bake_readings(table: pd.DataFrame, column: str) -> pd.DataFrame:
     """Return the mean and the spread of each bake's readings.
-
-    Parameters
-    ----------
-    table : DataFrame
-        A row per piece, with the columns bake and `column`; text as typed is read, empty cells
-        are left out.
-    column : str
-
-    Returns
-    -------
-    DataFrame
-        Columns bake, `column` (the mean, which is what the analysis takes), spread and readings.
-
-    Raises
-    ------
-    MeasureError
-        When a column is missing or a cell holds no number.
 
     Examples
     --------
@@ -348,16 +304,6 @@ _HEAVIEST = 100_000  # g
 def spread_factor(width: Given, thickness: Given) -> Reading:
     """Return how far biscuits spread: width over thickness.
 
-    Parameters
-    ----------
-    width, thickness : float or sequence of float
-        Millimetres, of one biscuit or as the mean of a row of six and a stack of six.
-
-    Returns
-    -------
-    Reading
-        A bare ratio; some reports print ten times it.
-
     References
     ----------
     AACC method 10-50.05 (width over thickness of six cookies), as summarised by the society.
@@ -386,18 +332,6 @@ def height(readings: Given) -> Reading:
 def specific_volume(volume: Given, weight: Given) -> Reading:
     """Return millilitres a gram, from seeds displaced and the scale.
 
-    Parameters
-    ----------
-    volume : float or sequence of float
-        Millilitres: seeds that fill the empty box, less those that fill it around the piece.
-    weight : float or sequence of float
-        Grams, of the cool piece.
-
-    Raises
-    ------
-    MeasureError
-        When the piece would be denser than packed flour or lighter than foam.
-
     References
     ----------
     Seed displacement, AACC method 10-05.01 (title from memory).
@@ -416,17 +350,6 @@ def specific_volume(volume: Given, weight: Given) -> Reading:
 def bake_loss(dough: Given, baked: Given) -> Reading:
     """Return what was lost in the oven, in per cent of the dough's weight.
 
-    Parameters
-    ----------
-    dough, baked : float or sequence of float
-        Grams before and after.
-
-    Raises
-    ------
-    MeasureError
-        When the baked piece weighs more than its dough: a fried one does so by its oil, see
-        :func:`oil_uptake`.
-
     Examples
     --------
     >>> round(bake_loss(500, 440).value, 6)
@@ -444,24 +367,6 @@ def oil_uptake(
     """Return the oil a piece took up, from weights and moistures before and after frying.
 
     The change of weight alone says nothing: water lost and oil gained cancel each other.
-
-    Parameters
-    ----------
-    raw, fried : float or sequence of float
-        Grams of the same piece before and after, drained and cool. Never weigh or move hot oil.
-    raw_moisture, fried_moisture : float or sequence of float
-        Water as a share of the weight, 0 to 1.
-    of : {"fried", "raw", "grams"}
-        What it is told in: per cent of the fried or of the raw weight, or grams.
-
-    Raises
-    ------
-    MeasureError
-        When less dry matter came out than went in.
-
-    Notes
-    -----
-    fried (1 - fried_moisture) - raw (1 - raw_moisture); what solids the oil washed out is ignored.
 
     Examples
     --------
@@ -495,11 +400,6 @@ def oil_uptake(
 def moisture(wet: Given, dry: Given) -> Reading:
     """Return the water in a sample as a share of its weight, from drying it.
 
-    Parameters
-    ----------
-    wet, dry : float or sequence of float
-        Grams before and after drying to constant weight.
-
     Examples
     --------
     >>> round(moisture(10, 7.6).value, 3)
@@ -513,11 +413,6 @@ def moisture(wet: Given, dry: Given) -> Reading:
 def break_force(mass: Given) -> Reading:
     """Return the force that broke a piece, from the mass that hung or stood on it.
 
-    Parameters
-    ----------
-    mass : float or sequence of float
-        Kilograms, of a bottle filled slowly until the piece breaks, say.
-
     Examples
     --------
     >>> round(break_force([2.8, 3.0]).value, 3)
@@ -529,25 +424,6 @@ def break_force(mass: Given) -> Reading:
 
 def snap_stress(force: Given, span: float, width: Given, thickness: Given) -> Reading:
     """Return the stress at which a bar snaps in three-point bending.
-
-    Parameters
-    ----------
-    force : float or sequence of float
-        Newtons at the break.
-    span : float
-        Millimetres between the two supports.
-    width, thickness : float or sequence of float
-        Millimetres of the bar.
-
-    Returns
-    -------
-    Reading
-        Kilopascals: 3 F L / (2 b h²).
-
-    Raises
-    ------
-    MeasureError
-        When the bar is thicker than the span is wide: it is then crushed and not bent.
 
     References
     ----------

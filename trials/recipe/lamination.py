@@ -32,18 +32,6 @@ def layers(folds: Sequence[int], fat_layers: int = 1) -> Layers:
     Where two layers of dough come to lie on one another they count as one: with L layers, an
     m-fold gives m(L - 1) + 1. The fat layers are multiplied by each fold.
 
-    Parameters
-    ----------
-    folds : sequence of int
-        3 for a single (letter) fold, 4 for a double (book) fold, in order: (3, 3, 3).
-    fat_layers : int
-        Layers of fat at the lock-in; 1 is dough, fat, dough.
-
-    Raises
-    ------
-    FormulaError
-        When a fold is not a whole number from 2 up.
-
     References
     ----------
     Textbook rule as pastry schools teach it (3, 7, 19 layers); the sequel is calculated from it.
@@ -68,23 +56,6 @@ def layer_thickness(
     sheet: float, folds: Sequence[int], fat_share: float | None = None, fat_layers: int = 1
 ) -> dict[str, float]:
     """Return how thick each layer is in a sheet rolled out after its folds.
-
-    Parameters
-    ----------
-    sheet : float
-        Thickness of the finished sheet, millimetres.
-    folds : sequence of int
-        As for :func:`layers`.
-    fat_share : float, optional
-        Share of the sheet's volume that is lamination fat, between 0 and 1.
-    fat_layers : int
-        Layers of fat at the lock-in.
-
-    Returns
-    -------
-    dict
-        "layer", the mean over all layers; with a fat share also "fat" and "dough". Millimetres.
-        The two dough layers outside are taken to be as thick as those inside.
 
     Examples
     --------

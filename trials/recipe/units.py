@@ -70,20 +70,6 @@ def unit(word: str) -> str:
 def convert(value: float, given: str, wanted: str, *, density: float | None = None) -> float:
     """Return a quantity in another unit.
 
-    Parameters
-    ----------
-    value : float
-        The quantity in the unit `given`.
-    given, wanted : str
-        mg g kg oz lb, ml l tsp tbsp fl oz cup (US), s min h, °C °F (or C, F).
-    density : float, optional
-        Grams per millilitre; needed between weight and volume.
-
-    Raises
-    ------
-    FormulaError
-        For an unknown unit, units of different kinds, or a missing density.
-
     References
     ----------
     NIST Special Publication 811, Appendix B (pound, US gallon, degree Fahrenheit).

@@ -23,41 +23,7 @@ def weigh(
     within: float = WITHIN,
     relative: float = RELATIVE,
 ) -> pd.DataFrame:
-    """Round grams to what the scales show, each ingredient on the coarsest scale that will do.
-
-    Parameters
-    ----------
-    grams : DataFrame
-        Columns ingredient, percent and grams, as a formula's `grams` returns them.
-    scales : sequence of float
-        What each scale shows, grams.
-    within : float
-        Largest error that will do, in baker's percentage points: 100 (weighed - exact) / flour,
-        the flour being its exact weight.
-    relative : float
-        Largest error that will do, as a share of the ingredient itself.
-
-    Returns
-    -------
-    DataFrame
-        Same rows; columns of `grams`, and weighed (g), scale (g), error (percentage points) and
-        within (whether both limits are kept; where not, even the finest scale is too coarse).
-
-    Raises
-    ------
-    FormulaError
-        When no scale is given, or one does not show a positive weight.
-
-    Examples
-    --------
-    >>> dough = Formula("pizza", {"bread flour": 100, "water": 58, "salt": 1.75, "sugar": 2,
-    ...                           "instant yeast": 0.375})
-    >>> weigh(dough.grams(dough=1000))[["weighed", "scale", "within"]].T
-                 0      1     2     3     4
-    weighed  617.0  358.0  11.0  12.0   2.3
-    scale      1.0    1.0   1.0   1.0   0.1
-    within    True   True  True  True  True
-    """
+    """Round grams to what the scales show, each ingredient on the coarsest scale that will do."""
     missing = [name for name in ("ingredient", "percent", "grams") if name not in grams.columns]
     if missing:
         raise FormulaError(f"{in_words(missing)} missing; the table that grams() returns is needed")
@@ -131,15 +97,6 @@ def smallest_batch(
     formula: Formula, scales: Sequence[float] = (1, 0.1), *, relative: float = RELATIVE
 ) -> SmallestBatch:
     """Return the smallest batch whose every weighing is good enough on the finest scale.
-
-    Parameters
-    ----------
-    formula : Formula
-        What is to be weighed.
-    scales : sequence of float
-        What each scale shows, grams.
-    relative : float
-        Largest error that will do, as a share of the ingredient: half a step of the scale.
 
     References
     ----------

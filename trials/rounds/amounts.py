@@ -23,24 +23,7 @@ from trials.rounds.round import Round
 
 
 def bake_formulas(round_: Round) -> dict[str, Formula]:
-    """Return the formula of every bake: the round's own with what its settings change.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    dict
-        Bake to formula, in baking order.
-
-    Raises
-    ------
-    RoundError
-        When the round has no formula.
-    FormulaError
-        When a bake's settings can not be mixed, naming the bake.
-    """
+    """Return the formula of every bake: the round's own with what its settings change."""
     if round_.formula is None:
         raise RoundError("this round has no formula, so there is nothing to weigh; name one.")
     factors = [factor for factor in round_.plan.factors if factor.changes is not None]
@@ -91,17 +74,6 @@ def shared_doughs(round_: Round, formulas: Mapping[str, Formula]) -> list[Dough]
     Bakes share a dough where they share a "dough" or "batter", or a hard-to-change setting that
     changes the formula, and the part that holds the flour is the same in all of them. Reference
     bakes of another formula are mixed by themselves.
-
-    Parameters
-    ----------
-    round_ : Round
-    formulas : mapping of str to Formula
-        As :func:`bake_formulas` returns them.
-
-    Raises
-    ------
-    FormulaError
-        When bakes are planned from one dough, yet their settings change it.
     """
     plan = round_.plan
     found = []
@@ -170,47 +142,9 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     Where bakes are divided from one dough, its share is one row of the bake, and
     :func:`dough_weights` says what to weigh for the dough.
 
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-        The round's own when left out.
-
-    Returns
-    -------
-    DataFrame
-        Columns bake, part, ingredient, percent (of the bake's flour), grams (to weigh), scale
-        (g, the one that shows it), exact (g), error (baker's percentage points) and within
-        (whether the error will do).
-
-    Raises
-    ------
-    RoundError
-        When the round has no formula.
-    FormulaError
-        When a bake's settings can not be mixed.
-
     References
     ----------
     Gisslen, Professional Baking (baker's percentage, yield).
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> from trials.core.measures import Measure
-    >>> wet = Numeric("hydration", 49, 50, "%", changes=("total", "hydration"))
-    >>> bakes = pd.DataFrame({"hydration": [49, 50]})
-    >>> plan = lay_out([wet], bakes, family="ends", model="main", seed=2)
-    >>> snap = Formula("rye snap", {"rye flour, medium": 100, "water": 49, "salt": 1})
-    >>> round_ = Round.create(tempfile.mkdtemp() + "/one", plan=plan, formula=snap,
-    ...     measures=[Measure("liking", "hedonic 9")])
-    >>> weights(round_, Batch(dough=150)).query("bake == 'B01'")[["ingredient", "grams"]]
-               ingredient  grams
-    0  rye flour, medium  100.0
-    1               water   49.0
-    2                salt    1.0
     """
     batch = batch or round_.batch
     formulas = bake_formulas(round_)
@@ -226,21 +160,7 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
 
 
 def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
-    """Return what to weigh for doughs that are made once and divided between bakes.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-        The round's own when left out.
-
-    Returns
-    -------
-    DataFrame
-        Columns dough (its name), bakes (how many it is divided into), part, ingredient, percent
-        (of the flour), grams (to weigh), scale, exact, error and within as in :func:`weights`;
-        no row where no dough is shared.
-    """
+    """Return what to weigh for doughs that are made once and divided between bakes."""
     batch = batch or round_.batch
     formulas = bake_formulas(round_)
     pieces = []
@@ -256,18 +176,7 @@ def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
 
 
 def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
-    """Return the grams of every ingredient that each bake uses, its share of a dough included.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-
-    Returns
-    -------
-    DataFrame
-        Columns bake, part, ingredient and grams, as weighed.
-    """
+    """Return the grams of every ingredient that each bake uses, its share of a dough included."""
     batch = batch or round_.batch
     formulas = bake_formulas(round_)
     doughs = shared_doughs(round_, formulas)
@@ -331,13 +240,7 @@ def _weighed(grams: pd.DataFrame, batch: Batch) -> pd.DataFrame:
 
 
 def batch_sentence(round_: Round, batch: Batch) -> str:
-    """Return what the scales make of this batch size, in words; the smallest that will do if not.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch
-    """
+    """Give what the scales make of this batch size, in words; the smallest that will do if not."""
     formulas = bake_formulas(round_)
     # Yeast that goes into a dough for four bakes is weighed for all four
     if shared_doughs(round_, formulas):
@@ -435,25 +338,7 @@ def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
 def per_day(
     round_: Round, batch: Batch | None = None, *, oil_fill: float | None = None
 ) -> pd.DataFrame:
-    """Return what each day uses.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-    oil_fill : float, optional
-        Grams of frying oil in a fresh fill, one for each load; the kitchen's own when left out.
-
-    Returns
-    -------
-    DataFrame
-        Columns day, bakes, flour (g), dough (g), oil (g for fresh fills; fat in the dough apart).
-
-    Raises
-    ------
-    RoundError
-        When the oil of a fill is below 0.
-    """
+    """Return what each day uses."""
     if oil_fill is None:
         oil_fill = round_.kitchen.oil_fill if round_.kitchen else 0.0
     if not 0 <= oil_fill < float("inf"):
@@ -479,27 +364,9 @@ def pieces_needed(
 ) -> int:
     """Return how many pieces of each bake are needed.
 
-    Parameters
-    ----------
-    tasters : int
-        How many taste each bake, servings of hidden repeats included.
-    share : float
-        Of a piece, that one taster gets.
-    measured : int
-        Pieces weighed, broken or cut for measures.
-    kept : int
-        Pieces held back.
-    spare : float
-        Share on top.
-
     References
     ----------
     Common practice, no source: tasters times share, measured and kept pieces, a tenth to spare.
-
-    Raises
-    ------
-    RoundError
-        When a number is below 0.
 
     Examples
     --------
@@ -512,15 +379,7 @@ def pieces_needed(
 
 
 def pieces_sentence(round_: Round, batch: Batch, needed: int) -> str:
-    """Return whether a batch gives the pieces that are needed, in words.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch
-    needed : int
-        As :func:`pieces_needed` counts them.
-    """
+    """Return whether a batch gives the pieces that are needed, in words."""
     tasters = f"{len(round_.tasters)} tasters" if round_.tasters else "the table"
     if batch.count is None:
         return f"{needed} pieces of each bake are needed for {tasters}; say what a piece weighs."

@@ -165,7 +165,7 @@ def side_test(
     >>> side_test(tempfile.mkdtemp(), "Which oil smokes last?", ["lard", "butter"], firm)
     Traceback (most recent call last):
         ...
-    trials.errors.PlanError: Heating oil until it smokes or burns is not tried out in a kitchen:
+    trials.base.errors.PlanError: Heating oil until it smokes or burns is not tried out in a kitchen:
     ask the supplier for the smoke point of the oil.
     """
     named = _checked_things(things)
@@ -188,25 +188,7 @@ def side_test(
 
 
 def extreme_corners(plan: Plan, count: int = 4) -> pd.DataFrame:
-    """Return the corners of a plan that lie farthest apart, to bake once before the round.
-
-    Parameters
-    ----------
-    plan : Plan
-    count : int
-        Two to six.
-
-    Returns
-    -------
-    DataFrame
-        Columns corner (a name of its settings) and one per factor. The first two are the pair
-        farthest apart; each next is the farthest from those before.
-
-    Raises
-    ------
-    PlanError
-        When the plan has fewer settings.
-    """
+    """Return the corners of a plan that lie farthest apart, to bake once before the round."""
     if not FEWEST <= count <= MOST:
         raise PlanError(f"{count} corners; {FEWEST} to {MOST} fit one line-up.")
     names = [factor.name for factor in plan.factors]

@@ -88,24 +88,7 @@ def write_note(
 def read_diary(
     folder: str | Path, *, day: int | None = None, bake: str | None = None
 ) -> pd.DataFrame:
-    """Return the notes of a folder's diary, oldest first.
-
-    Parameters
-    ----------
-    folder : str or Path
-    day, bake : optional
-        Only the notes on that day or bake.
-
-    Returns
-    -------
-    DataFrame
-        Columns time, day, bake and note, all text.
-
-    Raises
-    ------
-    SheetError
-        When the diary was spoiled.
-    """
+    """Return the notes of a folder's diary, oldest first."""
     path = Path(folder) / DIARY
     if not path.is_file():
         return pd.DataFrame(columns=list(_COLUMNS), dtype=object)

@@ -38,28 +38,6 @@ def round_mark(round_: Round) -> str:
     name with its settings. It does not cover the order of the bakes, their days and loads, how
     settings are displayed, or bakes that were added to make a lost one again: a round that is
     replanned keeps its mark, and sheets handed out before stay good for the bakes they name.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    str
-        Nine letters that say nothing about what they cover.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> from trials.core.measures import Measure
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> liking = [Measure("liking", "hedonic 9")]
-    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=liking)
-    >>> round_mark(one) == round_mark(Round.open(one.folder)), len(round_mark(one))
-    (True, 9)
     """
     rows = first_planned(round_.plan)
     settings = [[f.name, *map(_raw, rows[f.name].tolist())] for f in round_.plan.factors]
@@ -67,17 +45,7 @@ def round_mark(round_: Round) -> str:
 
 
 def added_bakes(plan: Plan) -> frozenset[str]:
-    """Return the bakes that a replanned round makes again under new names.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> added_bakes(plan)
-    frozenset()
-    """
+    """Return the bakes that a replanned round makes again under new names."""
     return frozenset(map(str, plan.details.get("rebaked", {})))
 
 
@@ -92,10 +60,6 @@ def older_marks(round_: Round) -> frozenset[str]:
 
     They covered the bakes in their order, and the settings as they were displayed: per cent once
     without a space.
-
-    Parameters
-    ----------
-    round_ : Round
     """
     plan, found = round_.plan, set()
     for rows in (plan.rows, first_planned(plan)):
@@ -145,28 +109,6 @@ def blind_name(round_: Round) -> str:
 
     A name tells when it shares a word with a factor, a level, a part of the formula or an
     ingredient. What is left of it then is its number.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> import pandas as pd
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> from trials.core.measures import Measure
-    >>> share = Numeric("buckwheat share", 15, 35, "%")
-    >>> bakes = pd.DataFrame({"buckwheat share": [15, 35]})
-    >>> round_ = Round.create(
-    ...     tempfile.mkdtemp() + "/one",
-    ...     plan=lay_out([share], bakes, family="ends", model="main", seed=1),
-    ...     measures=[Measure("liking", "hedonic 9")],
-    ...     name="Buckwheat drop doughnut, round 1",
-    ... )
-    >>> blind_name(round_)
-    'Tasting, round 1'
     """
     if not _words([round_.name]) & _telling(round_):
         return round_.name
@@ -318,13 +260,7 @@ class Form:
 
 
 def cook_form(round_: Round) -> Form:
-    """Return the cook's form: a row per bake, with its settings and boxes for what came of it.
-
-    Raises
-    ------
-    MeasureError
-        When two columns would have one name.
-    """
+    """Return the cook's form: a row per bake, with its settings and boxes for what came of it."""
     plan = round_.plan
     shown = [Column("day", "shown")]
     shown += [Column(group, "shown", _group_title(round_, group)) for group in plan.groups]
@@ -358,19 +294,7 @@ def _group_title(round_: Round, group: str) -> str:
 
 
 def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
-    """Return the tasters' form: a row per taster and code, and nothing that gives a bake away.
-
-    Parameters
-    ----------
-    round_ : Round
-    serving : DataFrame
-        With the columns taster, sitting, position, bake, code and kind; warm-ups are not scored.
-
-    Raises
-    ------
-    MeasureError
-        When two columns would have one name.
-    """
+    """Return the tasters' form: a row per taster and code, and nothing that gives a bake away."""
     scored = [_score_column(measure) for measure in round_.measures if measure.per == "tasting"]
     columns = (
         Column("taster", "key"),
@@ -401,58 +325,12 @@ def _served_later(
 
 
 def cook_sheet(round_: Round) -> pd.DataFrame:
-    """Return the cook's blank table, one row per bake in baking order.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    DataFrame
-        Columns bake, day, what bakes share, the planned settings, the measures per bake, status,
-        reason, note, "actual " and the name of each factor, and the round's mark.
-
-    Raises
-    ------
-    MeasureError
-        When two columns would have one name.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> spread = Measure("spread", "number", unit="mm", per="bake")
-    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=[spread])
-    >>> list(cook_sheet(one).columns)[:6]
-    ['bake', 'day', 'rest', 'spread', 'status', 'reason']
-    """
+    """Return the cook's blank table, one row per bake in baking order."""
     return cook_form(round_).blank.copy()
 
 
 def tasting_sheet(round_: Round, serving: pd.DataFrame) -> pd.DataFrame:
-    """Return the tasters' blank table, one row per taster and code.
-
-    Parameters
-    ----------
-    round_ : Round
-    serving : DataFrame
-        With the columns taster, sitting, position, bake, code and kind.
-
-    Returns
-    -------
-    DataFrame
-        Columns taster, sitting, position, code, the measures per tasting, note, and the round's
-        mark: no bake, no setting, no day.
-
-    Raises
-    ------
-    MeasureError
-        When two columns would have one name.
-    """
+    """Return the tasters' blank table, one row per taster and code."""
     return tasting_form(round_, serving).blank.copy()
 
 
@@ -463,24 +341,7 @@ def scored_servings(serving: pd.DataFrame) -> pd.DataFrame:
 
 
 def read_serving(round_: Round, path: Path | None = None) -> pd.DataFrame:
-    """Return who is served which bake under which code, from `serving.csv`.
-
-    Parameters
-    ----------
-    round_ : Round
-    path : Path, optional
-        Another copy of the file.
-
-    Returns
-    -------
-    DataFrame
-        Empty when nothing is served in this round.
-
-    Raises
-    ------
-    SheetError
-        When a column is missing, a bake is none of the plan's, or a taster has a code twice.
-    """
+    """Return who is served which bake under which code, from `serving.csv`."""
     path = path or round_.folder / SERVING
     if not path.is_file():
         return pd.DataFrame(columns=list(SERVING_COLUMNS))

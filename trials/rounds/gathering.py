@@ -182,15 +182,6 @@ def merge(readings: Iterable[Reading]) -> tuple[dict[Address, Entry], list[Probl
     """Return what all files say together, and where they contradict each other.
 
     The outcome is the same in whichever order the files come.
-
-    Parameters
-    ----------
-    readings : iterable of Reading
-
-    Returns
-    -------
-    (dict, list of Problem)
-        Entries by form, row and column, contradicted ones left out; a question for each of those.
     """
     together: dict[Address, list[Entry]] = {}
     for reading in readings:
@@ -283,13 +274,7 @@ def record_reading(round_: Round, kept: Iterable[Source]) -> Path:
 
 
 def last_reading(round_: Round) -> list[Source]:
-    """Return the kept files of the last reading.
-
-    Raises
-    ------
-    SheetError
-        When nothing was read so far, or a kept file is missing or was changed.
-    """
+    """Return the kept files of the last reading."""
     path = round_.folder / "received" / READINGS
     readings = _readings(path)
     if readings.empty:
@@ -352,16 +337,7 @@ class Gathered:
 
 
 def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gathered:
-    """Return what the files say together, read against the round's forms.
-
-    Parameters
-    ----------
-    round_ : Round
-    serving : DataFrame
-        Who is served which bake under which code.
-    files : iterable of Source
-        In any order: the outcome is the same.
-    """
+    """Return what the files say together, read against the round's forms."""
     served = scored_servings(serving)
     forms = {BAKES: cook_form(round_)}
     if len(served):

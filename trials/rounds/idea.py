@@ -220,20 +220,6 @@ class Idea:
 def write_idea(folder: Path) -> Path:
     """Write the questions to a new folder, with an invented idea as the answers.
 
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    Path
-        The file to fill in.
-
-    Raises
-    ------
-    RoundError
-        When the folder already holds an idea.
-
     Examples
     --------
     >>> import tempfile
@@ -248,19 +234,6 @@ def write_idea(folder: Path) -> Path:
 
 def read_idea(folder: Path) -> Idea:
     """Read the answers in `idea.toml`.
-
-    Parameters
-    ----------
-    folder : Path
-
-    Returns
-    -------
-    Idea
-
-    Raises
-    ------
-    RoundError
-        When the file is missing, can not be read, or an answer is missing or not understood.
 
     Examples
     --------
@@ -338,22 +311,7 @@ def _taster(record: Mapping[str, Any]) -> Taster:
 
 
 def plan_of(idea: Idea) -> Plan:
-    """Return the plan proposed for an idea.
-
-    Parameters
-    ----------
-    idea : Idea
-
-    Returns
-    -------
-    Plan
-        With its reasons.
-
-    Raises
-    ------
-    PlanError
-        When no plan serves the idea; the message says what would.
-    """
+    """Return the plan proposed for an idea."""
     try:
         return propose(
             idea.factors,

@@ -21,11 +21,6 @@ SCALES = (1.0, 0.1)  # what kitchen scales show, grams
 def said(table: str, record: Any, names: Sequence[str]) -> dict[str, Any]:
     """Return what a table of a settings file says, once every word in it is known.
 
-    Raises
-    ------
-    RoundError
-        Naming the word and those that were expected.
-
     Examples
     --------
     >>> said("batch", {"piece": 40}, ("pieces", "piece"))
@@ -160,11 +155,6 @@ def batch_record(batch: Batch) -> dict[str, Any]:
 def batch_from(record: Mapping[str, Any]) -> Batch:
     """Return the batch that :func:`batch_record` wrote, or that a person wrote by hand.
 
-    Raises
-    ------
-    RoundError
-        When something is said that a batch does not have.
-
     Examples
     --------
     >>> batch_from({"pieces": 12, "piece": 40}).grams
@@ -186,11 +176,6 @@ def prices_record(prices: Prices) -> dict[str, Any]:
 
 def prices_from(record: Mapping[str, Any]) -> Prices:
     """Return the prices that :func:`prices_record` wrote.
-
-    Raises
-    ------
-    RoundError
-        When a price is no number, or has no currency.
 
     Examples
     --------
@@ -359,32 +344,7 @@ class Kitchen:
 
 
 def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
-    """Raise a RoundError when steps can not be done in a kitchen, naming the first that can not.
-
-    Parameters
-    ----------
-    plan : Plan
-    steps : sequence of Step
-        In the order they are done.
-    kitchen : Kitchen
-
-    Raises
-    ------
-    RoundError
-        When a step needs what the kitchen does not have, takes its minutes from what is no
-        factor, or stands in the wrong place.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric, is_blank
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> check_steps(plan, [Step("fry", 6, "wok")], Kitchen())
-    Traceback (most recent call last):
-    trials.errors.RoundError: "fry" needs "wok", which this kitchen does not have; it has hands, ...
-    """
+    """Raise a RoundError when steps can not be done in a kitchen, naming the first that can not."""
     factors = {factor.name: factor for factor in plan.factors}
     own = False
     for step in steps:
@@ -443,11 +403,6 @@ def step_record(step: Step) -> dict[str, Any]:
 def step_from(record: Mapping[str, Any]) -> Step:
     """Return the step that :func:`step_record` wrote, or that a person wrote by hand.
 
-    Raises
-    ------
-    RoundError
-        When its name or its minutes are missing, or it says something that a step does not have.
-
     Examples
     --------
     >>> step_from({"name": "rest", "minutes": "rest"}).needs
@@ -477,11 +432,6 @@ def kitchen_record(kitchen: Kitchen) -> dict[str, Any]:
 def kitchen_from(record: Mapping[str, Any]) -> Kitchen:
     """Return the kitchen that :func:`kitchen_record` wrote, or that a person wrote by hand.
 
-    Raises
-    ------
-    RoundError
-        When it says something that a kitchen does not have.
-
     Examples
     --------
     >>> kitchen_from({"until": "17:00", "heats": [{"thing": "oven", "factor": "oven"}]}).until
@@ -497,11 +447,6 @@ def kitchen_from(record: Mapping[str, Any]) -> Kitchen:
 
 def clock_minutes(text: str) -> int:
     """Return the minutes after midnight of a time on a 24-hour clock.
-
-    Raises
-    ------
-    RoundError
-        When it is not a time.
 
     Examples
     --------

@@ -176,15 +176,6 @@ def exact(value: float) -> str:
 def cell_of(value: object, formula: str = "", *, percent: bool = False) -> Cell:
     """Return the cell that holds a value as a workbook or a plain table gives it.
 
-    Parameters
-    ----------
-    value : object
-        Text, a number, a truth, a date, a time or None.
-    formula : str
-        The formula behind the value, when there is one.
-    percent : bool
-        Whether the sheet shows the number as a percentage.
-
     Examples
     --------
     >>> cell_of(None, "=3+4")
@@ -254,23 +245,7 @@ def wrong_kind(cell: Cell) -> str:
 
 
 def read_number(cell: Cell) -> tuple[float | None, str]:
-    """Return the number of a cell and what to say about how it was read.
-
-    Returns
-    -------
-    (float or None, str)
-        No number when the cell holds none; then the text says why. Otherwise the text is a note
-        when the number did not stand there as it was read.
-
-    Examples
-    --------
-    >>> read_number(Cell("text", "7,5"))
-    (7.5, "'7,5' was read as 7.5.")
-    >>> read_number(Cell("text", "n/a"))
-    (None, "'n/a' is not a number")
-    >>> read_number(Cell("text", "1,250"))[0] is None
-    True
-    """
+    """Return the number of a cell and what to say about how it was read."""
     if cell.kind == "number" and isinstance(cell.value, float):
         return cell.value, ""
     wrong = wrong_kind(cell)
@@ -340,19 +315,7 @@ class Reading:
 
 
 def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
-    """Return the value that was entered; None, with a problem added, when it can not be used.
-
-    Parameters
-    ----------
-    column : Column
-        What is entered there.
-    cell : Cell
-        What was found; not empty.
-    place : Place
-        Where.
-    reading : Reading
-        Gets the problem, or the note on how the cell was read.
-    """
+    """Return the value that was entered; None, with a problem added, when it can not be used."""
     if column.measure is not None:
         return _read_score(column.measure, cell, place, reading)
     if column.role == "setting":
@@ -392,13 +355,7 @@ def _read_score(measure: Measure, cell: Cell, place: Place, reading: Reading) ->
 
 
 def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -> Value:
-    """Return the mean of several readings of one bake; their spread is told and stays in the file.
-
-    Raises
-    ------
-    MeasureError
-        When one of them is no number.
-    """
+    """Give the mean of several readings of one bake; their spread is told and stays in the file."""
     values = [float(measure.read(part)) for part in text.split(";") if part.strip()]
     found = averaged(measure.name, values, measure.unit, -LARGEST, LARGEST, above=False)
     reading.note(place, f"{len(values)} readings were averaged: {found.sentence}")
@@ -475,21 +432,7 @@ _SAVE_AGAIN = "Save it again as a workbook (.xlsx) or as CSV, and read again."
 
 
 def looked_over(path: Path, shown: str) -> bytes:
-    """Return the content of a workbook that is safe to open.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    shown : str
-        What the person calls it.
-
-    Raises
-    ------
-    SheetError
-        When it is missing, too large, no workbook, cut short, protected by a password, carries
-        macros, or would swell when unpacked.
-    """
+    """Return the content of a workbook that is safe to open."""
     here = Place(shown)
     if not path.is_file():
         raise SheetError("there is no such file.", here)
@@ -595,12 +538,7 @@ def _column(letters: str) -> int:
 
 
 def check_lines(path: Path, shown: str) -> None:
-    """Refuse a plain table with far more lines than any form has.
-
-    Raises
-    ------
-    SheetError
-    """
+    """Refuse a plain table with far more lines than any form has."""
     if not path.is_file() or path.stat().st_size > LARGEST_FILE:
         return  # said by whoever reads it
     content = path.read_bytes()
@@ -615,10 +553,6 @@ def check_lines(path: Path, shown: str) -> None:
 
 def check_extent(rows: int, columns: int, place: Place) -> None:
     """Refuse a sheet that reaches far beyond any form.
-
-    Raises
-    ------
-    SheetError
 
     Examples
     --------
@@ -673,21 +607,7 @@ def kind_of(grid: Grid) -> str:
 
 
 def read_grid(grid: Grid, form: Form, *, whole: bool) -> Reading:
-    """Return what a sheet holds, read against its form.
-
-    Parameters
-    ----------
-    grid : Grid
-        The sheet as found.
-    form : Form
-        The form that it is a copy of.
-    whole : bool
-        Whether every row of the form must be there; one person's copy may hold fewer.
-
-    Returns
-    -------
-    Reading
-    """
+    """Return what a sheet holds, read against its form."""
     reading = Reading(notes=list(grid.notes))
     columns = _found_columns(grid, form, reading)
     if columns is None or not _is_of_this_round(grid, form, columns, reading):

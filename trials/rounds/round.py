@@ -52,17 +52,6 @@ PLAN = "plan.csv"
 def write_settings(folder: Path, settings: Mapping[str, Any]) -> Path:
     """Write `round.toml`, with the format's number and the program's version in front.
 
-    Parameters
-    ----------
-    folder : Path
-    settings : mapping
-        Plain data; entries that are None are left out.
-
-    Returns
-    -------
-    Path
-        The file written.
-
     Examples
     --------
     >>> import tempfile
@@ -75,11 +64,6 @@ def write_settings(folder: Path, settings: Mapping[str, Any]) -> Path:
 
 def read_settings(folder: Path) -> dict[str, Any]:
     """Read `round.toml`.
-
-    Raises
-    ------
-    RoundError
-        When it is missing, is not TOML, or was written by a newer program.
 
     Examples
     --------
@@ -110,17 +94,7 @@ def read_settings(folder: Path) -> dict[str, Any]:
 
 
 def plan_record(plan: Plan) -> dict[str, Any]:
-    """Return what `round.toml` keeps of a plan; its bakes go to `plan.csv`.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60)
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> plan_record(plan)["family"]
-    'ends'
-    """
+    """Return what `round.toml` keeps of a plan; its bakes go to `plan.csv`."""
     return {
         "family": plan.family,
         "model": plan.model if isinstance(plan.model, str) else list(plan.model),
@@ -137,13 +111,7 @@ def write_plan(folder: Path, plan: Plan) -> Path:
 
 
 def read_plan(folder: Path, settings: Mapping[str, Any]) -> Plan:
-    """Return the plan of a folder: the bakes of `plan.csv` with what `round.toml` says of them.
-
-    Raises
-    ------
-    SheetError
-        When `plan.csv` is missing, lacks a column, or holds a setting that is none of its factor's.
-    """
+    """Return the plan of a folder: the bakes of `plan.csv` with what `round.toml` says of them."""
     factors = tuple(factor_from(record) for record in settings["factors"])
     record = settings["plan"]
     model = record["model"]
@@ -160,23 +128,7 @@ def read_plan(folder: Path, settings: Mapping[str, Any]) -> Plan:
 
 
 def read_bakes(path: Path, factors: tuple[Factor, ...]) -> pd.DataFrame:
-    """Return the bakes of a plan file, settings being read as their factors understand them.
-
-    Parameters
-    ----------
-    path : Path
-        A CSV with the columns bake, day, load, role and one per factor.
-    factors : tuple of Factor
-
-    Returns
-    -------
-    DataFrame
-
-    Raises
-    ------
-    SheetError
-        Naming the file, the row and the column.
-    """
+    """Return the bakes of a plan file, settings being read as their factors understand them."""
     text = read_csv(path)
     groups = [name for name in group_names(factors) if name != "load" and name in text]
     wanted = [*FIXED_COLUMNS, *(factor.name for factor in factors), *groups]
@@ -226,20 +178,6 @@ def _setting(factor: Factor, text: str, place: Place) -> Any:
 
 def received(folder: Path, path: Path, now: datetime | None = None) -> Path:
     """Keep a file exactly as it came, under `received/`, named by time and content.
-
-    Parameters
-    ----------
-    folder : Path
-        The round folder.
-    path : Path
-        The file that came.
-    now : datetime, optional
-        When; now if left out.
-
-    Returns
-    -------
-    Path
-        The kept copy; the same content is kept once.
 
     Examples
     --------
@@ -456,15 +394,6 @@ def blank_actual(plan: Plan) -> pd.DataFrame:
 
     Columns are bake, status (made, failed, not served or not baked), reason, note, and one per
     factor for a setting that was not as planned.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> list(blank_actual(plan).columns)
-    ['bake', 'status', 'reason', 'note', 'rest']
     """
     names = ["bake", "status", "reason", "note", *(factor.name for factor in plan.factors)]
     table = pd.DataFrame("", index=plan.rows.index, columns=names, dtype=object)
@@ -483,18 +412,7 @@ def read_actual(round_: Round) -> pd.DataFrame:
 
 
 def same_round(one: Round, other: Round) -> bool:
-    """Say whether two rounds are the same in all but where their files are.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60, "min")
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> here, there = (Round(Path(name), plan, ()) for name in ("here", "there"))
-    >>> same_round(here, there)
-    True
-    """
+    """Say whether two rounds are the same in all but where their files are."""
     table, its = one.plan.table, other.plan.table
     return _settings(one) == _settings(other) and table.astype(str).equals(its.astype(str))
 

@@ -67,16 +67,7 @@ def statuses(found: Gathered) -> dict[str, str]:
 def tidied(
     round_: Round, found: Gathered, serving: pd.DataFrame, *, actual: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the tidy scores, and apart from them those of a cook who knew the bake.
-
-    Parameters
-    ----------
-    round_ : Round
-    found : Gathered
-    serving : DataFrame
-    actual : bool
-        Whether a setting that was not as planned replaces the planned one.
-    """
+    """Return the tidy scores, and apart from them those of a cook who knew the bake."""
     served = scored_servings(serving).sort_values(["taster", "sitting", "place", "code"])
     rows = [
         {
@@ -194,17 +185,7 @@ def check(round_: Round) -> list[Problem]:
 
 
 def notes(round_: Round) -> list[Note]:
-    """Return what was read, but not quite as it stood, and what deserves a look.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    list of Note
-        Such as ``7,5`` read as 7.5, or a bake that was made and never scored.
-    """
+    """Return what was read, but not quite as it stood, and what deserves a look."""
     return _read(round_).notes
 
 
@@ -214,18 +195,7 @@ def left(round_: Round) -> int:
 
 
 def left_by_person(round_: Round) -> pd.DataFrame:
-    """Return how many scores each taster and the cook have still to enter.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    DataFrame
-        Columns who (a taster, or the cook), measure and left; empty when all is entered. Bakes
-        that were not served are not counted.
-    """
+    """Return how many scores each taster and the cook have still to enter."""
     found = _read(round_)
     counts: dict[tuple[str, str], int] = {}
     for kind, form in found.forms.items():
@@ -281,24 +251,7 @@ def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
 
 
 def rebuild(round_: Round, *, actual: bool = True) -> pd.DataFrame:
-    """Return the scores made again from the files kept under `received/` alone.
-
-    Parameters
-    ----------
-    round_ : Round
-    actual : bool
-        As for :func:`scores`.
-
-    Returns
-    -------
-    DataFrame
-        What :func:`scores` returned when it last read the sheets.
-
-    Raises
-    ------
-    SheetError
-        When nothing was read so far, or a kept file is missing or was changed.
-    """
+    """Return the scores made again from the files kept under `received/` alone."""
     kept = last_reading(round_)
     plan_of_serving = next((file.path for file in kept if file.shown == SERVING), None)
     serving = read_serving(round_, plan_of_serving or round_.folder / "received" / SERVING)
@@ -309,31 +262,7 @@ def rebuild(round_: Round, *, actual: bool = True) -> pd.DataFrame:
 
 
 def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
-    """Fill the workbooks from a table of scores, as if they had been entered by hand.
-
-    Parameters
-    ----------
-    round_ : Round
-        With its `serving.csv` written, where anything is tasted.
-    tidy : DataFrame
-        As :func:`scores` returns it: rows with a taster go by taster and code, rows without one
-        by bake, and carry status, reason and note. Without a column of codes the rows of a
-        taster and bake go to its servings in their order, and what was never served to that
-        taster is left out. Settings are not looked at, but for columns "actual " and the name
-        of a factor.
-
-    Returns
-    -------
-    list of Path
-        The workbooks written; plain twins that are not there yet are written blank.
-
-    Raises
-    ------
-    SheetError
-        When a row is none of the round's, or a workbook holds other entries already.
-    MeasureError
-        When a score is off its scale.
-    """
+    """Fill the workbooks from a table of scores, as if they had been entered by hand."""
     serving = read_serving(round_)
     forms = [cook_form(round_)]
     if len(scored_servings(serving)):

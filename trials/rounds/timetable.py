@@ -268,25 +268,6 @@ def schedule(
 ) -> Schedule:
     """Return when each task starts so that the day is over early.
 
-    Parameters
-    ----------
-    chains : sequence of Chain
-        In the plan's order.
-    capacity : mapping of str to int
-        How many tasks each thing can hold at once.
-    effort : float
-        Deterministic seconds of the solver; 0 gives the list schedule.
-
-    Returns
-    -------
-    Schedule
-        Never later than the list schedule.
-
-    Raises
-    ------
-    RoundError
-        When a task can not be placed at all.
-
     References
     ----------
     Kolisch 1996, Eur J Oper Res 90:320 (serial schedule generation); the solver is OR-tools'

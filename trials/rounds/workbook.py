@@ -145,14 +145,7 @@ def count_left(
 
 
 def without_score(serving: pd.DataFrame, values: Mapping[Address, Value]) -> frozenset[Row]:
-    """Return the tastings, by taster and code, of bakes that failed, or were not served or baked.
-
-    Parameters
-    ----------
-    serving : DataFrame
-    values : mapping
-        What is entered in the cook's form.
-    """
+    """Give the tastings, by taster and code, of bakes that failed, or were not served or baked."""
     lost = {
         key[0]
         for (kind, key, column), value in values.items()
@@ -163,15 +156,7 @@ def without_score(serving: pd.DataFrame, values: Mapping[Address, Value]) -> fro
 
 
 def count_formula(form: Form, closed: Collection[Row] = frozenset()) -> str:
-    """Return the formula that counts in a sheet what :func:`count_left` counts.
-
-    Parameters
-    ----------
-    form : Form
-        With at least one row and one score.
-    closed : collection of row keys
-        Tastings of bakes that were not served.
-    """
+    """Return the formula that counts in a sheet what :func:`count_left` counts."""
     names = [column.name for column in form.scores]
     cells = area(form, names)
     if form.kind == BAKES:
@@ -298,14 +283,7 @@ def points(column: Column) -> str:
 
 
 def filled(form: Form, values: Mapping[Address, Value]) -> pd.DataFrame:
-    """Return the table of a form with its entries, as its plain twin holds it.
-
-    Parameters
-    ----------
-    form : Form
-    values : mapping
-        What is entered, by form, row and column.
-    """
+    """Return the table of a form with its entries, as its plain twin holds it."""
     table = form.blank.astype(object)
     keys = list(form.rows())
     for column in form.columns:
@@ -350,21 +328,7 @@ class _Looks:
 def draw_workbook(
     form: Form, values: Mapping[Address, Value], closed: Collection[Row] = frozenset()
 ) -> bytes:
-    """Return the workbook of a form as a file's content; the same form gives the same bytes.
-
-    Parameters
-    ----------
-    form : Form
-    values : mapping
-        What is already entered, by form, row and column.
-    closed : collection of row keys
-        Rows of the tasters' form that need no score; see :func:`without_score`.
-
-    Raises
-    ------
-    SheetError
-        When a text is longer than a cell can hold.
-    """
+    """Return the workbook of a form as a file's content; the same form gives the same bytes."""
     content = BytesIO()
     options = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
     with xlsxwriter.Workbook(content, options) as book:
@@ -507,22 +471,7 @@ def _draw_guide(sheet: Any, form: Form, looks: _Looks) -> None:
 
 
 def read_workbook(path: Path, shown: str, expected: str = "") -> Grid:
-    """Return the form's sheet of a workbook, every cell as it was found.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    shown : str
-        What the person calls it.
-    expected : str
-        "bakes" or "tastings" when only that will do.
-
-    Raises
-    ------
-    SheetError
-        When the file can not be opened safely, or has no such sheet.
-    """
+    """Return the form's sheet of a workbook, every cell as it was found."""
     content = looked_over(path, shown)
     formulas = _loaded(content, shown, data_only=False)
     values = _loaded(content, shown, data_only=True)
@@ -616,23 +565,6 @@ def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:
     What was already entered in files of the same name is carried over, and the file as it was is
     kept under `received/`. Tastings of a bake that the cook's sheets say failed, was not served or
     not baked are greyed: they need no score.
-
-    Parameters
-    ----------
-    round_ : Round
-    serving : DataFrame
-        Who is served which bake under which code; columns taster, sitting, position, bake, code
-        and kind. Without a serving there is no tasters' workbook.
-
-    Returns
-    -------
-    list of Path
-        `bakes.xlsx`, `bakes.csv`, `tastings.xlsx` and `tastings.csv`.
-
-    Raises
-    ------
-    SheetError
-        When a file of that name holds entries that can not be carried over.
     """
     forms = [cook_form(round_)]
     if len(serving):
@@ -653,13 +585,7 @@ def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:
 
 
 def entries_of(form: Form, path: Path) -> dict[Address, Value]:
-    """Return what is entered in a workbook or its plain twin; nothing when there is no file.
-
-    Raises
-    ------
-    SheetError
-        When it holds an entry that can not be read, so that writing anew would lose it.
-    """
+    """Return what is entered in a workbook or its plain twin; nothing when there is no file."""
     if not path.is_file():
         return {}
     book = path.suffix == ".xlsx"

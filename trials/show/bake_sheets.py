@@ -37,15 +37,7 @@ SHOWN = 0.005  # percent of the flour: smaller errors would be shown as none
 
 
 def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> str:
-    """Return what to weigh as markup, with a box for what it really was and the rounding error.
-
-    Parameters
-    ----------
-    grams : DataFrame
-        Of one bake or dough, as :func:`trials.rounds.weights.weights` returns them.
-    aside : sequence of str
-        Parts that are not summed: frying oil.
-    """
+    """Return what to weigh as markup, with a box for what it really was and the rounding error."""
     several = grams["part"].nunique() > 1
     lines = []
     for part, rows in grams.groupby("part", sort=False):
@@ -122,22 +114,7 @@ TABLE_STYLE = """
 
 
 def shopping_page(round_: Round) -> str:
-    """Return the shopping list of a round as a page to print.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    str
-        A whole HTML page, A4, that opens without a network.
-
-    Raises
-    ------
-    RoundError
-        When the round has no formula, or a price is for something that it does not use.
-    """
+    """Return the shopping list of a round as a page to print."""
     oil = per_day(round_)["oil"].sum()
     needed = pieces_needed(max(1, len(round_.tasters)))
     said = [
@@ -157,13 +134,7 @@ def shopping_page(round_: Round) -> str:
 
 
 def days_table(round_: Round, batch: Batch | None = None) -> str:
-    """Return what each day uses as markup: flour, dough, and frying oil where a fill is known.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-    """
+    """Return what each day uses as markup: flour, dough, and frying oil where a fill is known."""
     days = per_day(round_, batch)
     oil = bool(days["oil"].sum())
     lines = "".join(
@@ -181,13 +152,7 @@ def days_table(round_: Round, batch: Batch | None = None) -> str:
 
 
 def buy_table(table: pd.DataFrame) -> str:
-    """Return the shopping list as markup, summed where prices are known.
-
-    Parameters
-    ----------
-    table : DataFrame
-        As :func:`trials.rounds.shopping.shopping_list` returns it.
-    """
+    """Return the shopping list as markup, summed where prices are known."""
     cost = next((str(name) for name in table if str(name).startswith("cost")), "")
     lines = []
     for row in table.to_dict("records"):
@@ -223,14 +188,7 @@ CAUTION_STYLE = """
 
 
 def round_sheet(round_: Round, batch: Batch | None = None, prices: Prices | None = None) -> str:
-    """Return the sheet for the round as markup: the order of bakes, what to buy, how many pieces.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-    prices : Prices, optional
-    """
+    """Give the sheet for the round as markup: the order of bakes, what to buy, how many pieces."""
     batch = batch or round_.batch
     words = [round_.plan.sentence() + "."]
     needed = pieces_needed(max(1, len(round_.tasters)))
@@ -270,12 +228,7 @@ def _order(round_: Round) -> str:
 
 
 def round_cautions(round_: Round) -> list[Caution]:
-    """Return what any bake calls for, each once: a swapped fat may bring another allergen.
-
-    Parameters
-    ----------
-    round_ : Round
-    """
+    """Return what any bake calls for, each once: a swapped fat may bring another allergen."""
     table = round_.plan.table
     settings = {
         factor.name: list(table[factor.name].unique())
@@ -346,33 +299,7 @@ def bake_sheets(
     shopping: bool = True,
     prices: Prices | None = None,
 ) -> str:
-    """Return the sheets of a round as one page to print: a sheet for the round, one for each bake.
-
-    Parameters
-    ----------
-    round_ : Round
-        Without a formula the sheets show settings alone.
-    batch : Batch, optional
-        The round's own when left out.
-    steps : sequence of Step
-        Steps of a bake with their minutes, the round's own when left out; blank lines are
-        printed when there are none.
-    shopping : bool
-        Whether the round's own sheet, with the order of bakes and what to buy, comes first.
-    prices : Prices, optional
-        What ingredients cost, shown beside what to buy; the round's own when left out.
-
-    Returns
-    -------
-    str
-        A whole HTML page, A4, that opens without a network. Cautions stand on every sheet where
-        they apply and can not be left out.
-
-    Raises
-    ------
-    FormulaError
-        When a bake's settings can not be mixed.
-    """
+    """Give the sheets of a round as one page to print: a sheet for the round, one for each bake."""
     batch = batch or round_.batch
     steps = steps or round_.steps
     formulas = bake_formulas(round_) if round_.formula else {}

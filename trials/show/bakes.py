@@ -40,11 +40,6 @@ def failure_map(found: Failing) -> Picture:
     Picture
         A cross for a bake that failed, a ring for one that stood; each cell says how many failed
         and which chances of failing that fits (exact 95 % interval).
-
-    Examples
-    --------
-    >>> failure_map.__name__
-    'failure_map'
     """
     bakes = found.bakes
     names = _best_pair(bakes, found.factors)
@@ -200,11 +195,6 @@ def residuals(found: Checks) -> Picture:
     References
     ----------
     Daniel & Wood 1980, Fitting Equations to Data, ch. 3 (residuals in order, normal plots).
-
-    Examples
-    --------
-    >>> residuals.__name__
-    'residuals'
     """
     bakes = found.bakes
     with matplotlib.rc_context(STYLE):
@@ -245,11 +235,6 @@ def influence(found: Checks) -> Picture:
     References
     ----------
     Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2.
-
-    Examples
-    --------
-    >>> influence.__name__
-    'influence'
     """
     bakes = found.bakes[found.bakes["influence"].notna()].reset_index(drop=True)
     if bakes.empty:
@@ -359,11 +344,6 @@ def story(told: Story) -> Picture:
     Returns
     -------
     Picture
-
-    Examples
-    --------
-    >>> story.__name__
-    'story'
     """
     course = told.course
     figure, axes = blank(7.2, 3.6)

@@ -31,22 +31,6 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
 
     What is entered stays on the phone through a reload. The file it saves has the columns of the
     cook's sheet and is read back from the round's `incoming` folder.
-
-    Parameters
-    ----------
-    round_ : Round
-    batch : Batch, optional
-        The round's own when left out.
-
-    Returns
-    -------
-    str
-        A whole HTML page that works without a network.
-
-    Raises
-    ------
-    FormulaError
-        When a bake's settings can not be mixed.
     """
     formulas = bake_formulas(round_) if round_.formula else {}
     grams = _to_weigh(round_, batch, formulas) if formulas else None

@@ -54,11 +54,6 @@ def effects(findings: Findings) -> Picture:
     -------
     Picture
         Differences in response units; the band is what is too small to notice.
-
-    Examples
-    --------
-    >>> effects.__name__
-    'effects'
     """
     table = findings.spoken.copy()
     order = table["estimate"].abs().sort_values(ascending=False, kind="stable").index
@@ -175,11 +170,6 @@ def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = N
     ------
     FitError
         When the model holds no pair and none is named.
-
-    Examples
-    --------
-    >>> interactions.__name__
-    'interactions'
     """
     chosen = list(pairs) if pairs else _largest(findings)
     if not chosen:
@@ -334,11 +324,6 @@ def half_normal(findings: Findings) -> Picture:
     References
     ----------
     Daniel 1959, Technometrics 1:311-341; Lenth 1989, Technometrics 31:469-473.
-
-    Examples
-    --------
-    >>> half_normal.__name__
-    'half_normal'
     """
     effects = _alike(findings)
     judged = lenth(effects)

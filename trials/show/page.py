@@ -103,11 +103,6 @@ def report(round_: Round, path: str | Path) -> Path:
     ------
     SheetError
         When the sheets hold mistakes; they are named with their places.
-
-    Examples
-    --------
-    >>> report.__name__
-    'report'
     """
     line = line_of(round_)
     told, waiting = baked_so_far(line)
@@ -162,22 +157,7 @@ def page(title: str, body: Sequence[str]) -> str:
 
 
 def findings_of(round_: Round) -> dict[str, Findings | str]:
-    """Return the findings of every measure, or the reason why there are none.
-
-    Parameters
-    ----------
-    round_ : Round
-
-    Returns
-    -------
-    dict
-        Measure name -> Findings, or a sentence.
-
-    Examples
-    --------
-    >>> findings_of.__name__
-    'findings_of'
-    """
+    """Return the findings of every measure, or the reason why there are none."""
     line = line_of(round_)
     return {measure.name: _found(line, measure) for measure in round_.measures}
 
@@ -377,32 +357,7 @@ def _table(table: pd.DataFrame) -> str:
 
 
 def write_story(round_: Round, path: str | Path, *, units: str = "grams") -> tuple[Story, Path]:
-    """Tell a development on one page that needs no other file and no network.
-
-    Parameters
-    ----------
-    round_ : Round
-        Its last round; those before it come along.
-    path : str or Path
-        Where to.
-    units : {"grams", "ounces", "household"}
-        Of the recipe.
-
-    Returns
-    -------
-    (Story, Path)
-        What is told, and the file written.
-
-    Raises
-    ------
-    FitError, SheetError
-        When a round can not be read or fitted.
-
-    Examples
-    --------
-    >>> write_story.__name__
-    'write_story'
-    """
+    """Tell a development on one page that needs no other file and no network."""
     told = story(round_, units=units)
     title = f"{round_.name}: the story"
     body = [

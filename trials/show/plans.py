@@ -62,11 +62,6 @@ def plan_errors(plan: Plan, model: Model = None) -> Picture:
     -------
     Picture
         Standard errors, one bake's spread being 1; shorter is sharper.
-
-    Examples
-    --------
-    >>> plan_errors.__name__
-    'plan_errors'
     """
     found = quality(plan, model)
     table = found.effects.head(MOST_ROWS)
@@ -141,11 +136,6 @@ def plan_relations(plan: Plan, model: Model = None) -> Picture:
     -------
     Picture
         White: unrelated. Black: can not be told apart. The number is the size of the relation.
-
-    Examples
-    --------
-    >>> plan_relations.__name__
-    'plan_relations'
     """
     found = quality(plan, "interactions" if model is None else model).correlations.abs()
     found = found.iloc[:MOST_MAPPED, :MOST_MAPPED]
@@ -225,11 +215,6 @@ def plan_map(plan: Plan) -> Picture:
     ------
     PlanError
         When fewer than two factors are numbers.
-
-    Examples
-    --------
-    >>> plan_map.__name__
-    'plan_map'
     """
     numbers = [f for f in plan.factors if plan.rows[f.name].dtype.kind == "f"][:3]
     if len(numbers) < 2:
@@ -299,11 +284,6 @@ def plan_predictions(plans: Plan | Mapping[str, Plan], model: Model = None) -> P
     References
     ----------
     Zahran, Anderson-Cook & Myers 2003, J. Qual. Technol. 35:377.
-
-    Examples
-    --------
-    >>> plan_predictions.__name__
-    'plan_predictions'
     """
     named = _named(plans)
     spaces = {name: quality(plan, model).space for name, plan in named.items()}
@@ -371,11 +351,6 @@ def chance_by_bakes(
     ------
     PlanError
         When there are more than four plans, or `term` is none of a plan's.
-
-    Examples
-    --------
-    >>> chance_by_bakes.__name__
-    'chance_by_bakes'
     """
     named = _named(plans)
     given = (sd_bake, sd_tasting, sd_load, sd_day)
@@ -533,11 +508,6 @@ def plan_efficiency(plan: Plan, model: Model = None) -> Picture:
     ----------
     Atkinson, Donev & Tobias 2007, Optimum Experimental Designs, ch. 10 (there by the letters D, A,
     G and I, in this order).
-
-    Examples
-    --------
-    >>> plan_efficiency.__name__
-    'plan_efficiency'
     """
     table = quality(plan, model).efficiency
     with matplotlib.rc_context(STYLE):
@@ -579,11 +549,6 @@ def plan_leverage(plan: Plan, model: Model = None) -> Picture:
     References
     ----------
     Hoaglin & Welsch 1978, Am. Stat. 32:17 (the hat matrix; twice the mean is high).
-
-    Examples
-    --------
-    >>> plan_leverage.__name__
-    'plan_leverage'
     """
     table = quality(plan, model).leverage
     mean = float(table["leverage"].mean())
@@ -622,11 +587,6 @@ def plan_error_sources(plan: Plan, model: Model = None) -> Picture:
     Returns
     -------
     Picture
-
-    Examples
-    --------
-    >>> plan_error_sources.__name__
-    'plan_error_sources'
     """
     table = quality(plan, model).levels
     with matplotlib.rc_context(STYLE):

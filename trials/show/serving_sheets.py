@@ -29,22 +29,6 @@ def drawn_serving(round_: Round, formulas: Mapping[str, Formula]) -> pd.DataFram
     With one or two tasters, one bake of each sitting comes back under a second code, so that
     their own repeatability is measured; and where every day has a reference bake, it is served at
     every sitting and bridges the days.
-
-    Parameters
-    ----------
-    round_ : Round
-    formulas : mapping of bake to Formula
-        What is in each bake; empty where nothing is said of it.
-
-    Returns
-    -------
-    DataFrame
-        As in `serving.csv`; empty when nothing is tasted.
-
-    Raises
-    ------
-    TastingError
-        When tasters, sittings and codes can not be arranged.
     """
     if not round_.tasters or not any(one.per == "tasting" for one in round_.measures):
         return pd.DataFrame()
@@ -105,16 +89,7 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
 def phone_pages(
     round_: Round, serving: pd.DataFrame, formulas: Mapping[str, Formula], *, sends: bool = False
 ) -> dict[str, str]:
-    """Return the phone ballots of a round, by taster; see :func:`phone_ballots`.
-
-    Parameters
-    ----------
-    round_ : Round
-    serving : DataFrame
-    formulas : mapping of bake to Formula
-    sends : bool
-        True for pages that a server gives out and takes answers from.
-    """
+    """Return the phone ballots of a round, by taster; see :func:`phone_ballots`."""
     return phone_ballots(
         blind_name(round_),
         serving,
@@ -133,21 +108,7 @@ def write_ballots(
     *,
     as_pdf: bool = False,
 ) -> list[Path]:
-    """Write the ballots on paper and for the phone, and the key to the codes for the kitchen.
-
-    Parameters
-    ----------
-    round_ : Round
-    serving : DataFrame
-    formulas : mapping of bake to Formula
-    as_pdf : bool
-        Whether to print each paper ballot to PDF as well, with an installed browser.
-
-    Returns
-    -------
-    list of Path
-        The files written.
-    """
+    """Write the ballots on paper and for the phone, and the key to the codes for the kitchen."""
     paper = ballots(
         blind_name(round_), serving, round_.measures, round_.tasters, allergens=_present(formulas)
     )

@@ -50,11 +50,6 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
         When a step can not be done, or a price is for something that the round does not use.
     SheetError
         When a PDF is asked for and no browser is installed.
-
-    Examples
-    --------
-    >>> write_sheets.__name__
-    'write_sheets'
     """
     formulas = bake_formulas(round_) if round_.formula else {}
     serving = drawn_serving(round_, formulas)
@@ -72,23 +67,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
 
 
 def write_shopping(round_: Round, *, as_pdf: bool = False) -> list[Path]:
-    """Write what to buy for a round, as a page to print and as a table.
-
-    Parameters
-    ----------
-    round_ : Round
-    as_pdf : bool
-
-    Returns
-    -------
-    list of Path
-        `shopping-list.html`, `shopping-list.csv`, and the PDF where it is asked for.
-
-    Raises
-    ------
-    RoundError
-        When the round has no formula, or a price is for something that it does not use.
-    """
+    """Write what to buy for a round, as a page to print and as a table."""
     table = write_csv(shopping_list(round_), round_.folder / f"{SHOPPING}.csv")
     return [*_page(round_, SHOPPING, shopping_page(round_), as_pdf), table]
 
@@ -96,25 +75,7 @@ def write_shopping(round_: Round, *, as_pdf: bool = False) -> list[Path]:
 def write_timetable(
     round_: Round, made: Timetable | None = None, *, as_pdf: bool = False
 ) -> list[Path]:
-    """Write the bake days of a round hour by hour, as a page to print and as a table.
-
-    Parameters
-    ----------
-    round_ : Round
-    made : Timetable, optional
-        Laid out now when left out.
-    as_pdf : bool
-
-    Returns
-    -------
-    list of Path
-        `timetable.html`, `timetable.csv`, and the PDF where it is asked for.
-
-    Raises
-    ------
-    RoundError
-        When the round names no steps, or they can not be done in its kitchen.
-    """
+    """Write the bake days of a round hour by hour, as a page to print and as a table."""
     made = made or timetable(round_)
     table = write_csv(made.tasks.drop(columns=["start", "end"]), round_.folder / f"{TIMETABLE}.csv")
     return [*_page(round_, TIMETABLE, timetable_sheet(round_, made), as_pdf), table]

@@ -78,11 +78,6 @@ def contours(
     References
     ----------
     Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45 (contours of a response surface).
-
-    Examples
-    --------
-    >>> contours.__name__
-    'contours'
     """
     held = reference_setting(findings.factors) | dict(at or {})
     known = {factor.name: factor for factor in findings.factors}
@@ -336,11 +331,6 @@ def frontier(
     ------
     FitError
         When fewer than two measures have a goal.
-
-    Examples
-    --------
-    >>> frontier.__name__
-    'frontier'
     """
     asked = choice(findings, measures, exclude, failure, failure_limit, weights, limits)
     table = frontier_of(asked)
@@ -406,11 +396,6 @@ def good_region(found: Recommendation) -> Picture:
     ------
     FitError
         When there is nothing to draw.
-
-    Examples
-    --------
-    >>> good_region.__name__
-    'good_region'
     """
     if not found.factors:
         raise FitError("the recommendation holds no factor.")

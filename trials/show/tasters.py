@@ -35,11 +35,6 @@ def tasters(found: Tasters) -> Picture:
     References
     ----------
     ISO 11132, agreement of each assessor with the panel.
-
-    Examples
-    --------
-    >>> tasters.__name__
-    'tasters'
     """
     names = found.table["taster"].tolist()
     if len(names) < 2:
@@ -87,11 +82,6 @@ def places(found: Tasters) -> Picture:
     ------
     FitError
         When no position is known.
-
-    Examples
-    --------
-    >>> places.__name__
-    'places'
     """
     if found.places.empty:
         raise FitError("no position is known; describe the tasters with the table of scores.")

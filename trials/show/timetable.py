@@ -57,11 +57,6 @@ def bake_day(made: Timetable, day: int | None = None) -> Picture:
     Returns
     -------
     Picture
-
-    Examples
-    --------
-    >>> bake_day.__name__
-    'bake_day'
     """
     day = int(made.days["day"].iloc[0]) if day is None else int(day)
     tasks = made.tasks[(made.tasks["day"] == day) & (made.tasks["end"] > made.tasks["start"])]
@@ -183,25 +178,7 @@ _STYLE = (
 
 
 def timetable_sheet(round_: Round, made: Timetable | None = None) -> str:
-    """Return the bake days of a round as a page to print, a sheet for each day.
-
-    Parameters
-    ----------
-    round_ : Round
-        With its steps.
-    made : Timetable, optional
-        Laid out now when left out.
-
-    Returns
-    -------
-    str
-        A whole HTML page, A4, that opens without a network.
-
-    Raises
-    ------
-    RoundError
-        When the round names no steps, or they can not be done in its kitchen.
-    """
+    """Return the bake days of a round as a page to print, a sheet for each day."""
     made = made or timetable(round_)
     sheets = [_sheet(round_, made, day) for day in made.days.to_dict("records")]
     return page(f"Timetable: {round_.name}", "\n".join(sheets), _STYLE, pictures=True)

@@ -103,19 +103,6 @@ _MODELS = {
 def guessing_model(test: str) -> GuessingModel:
     """Return the model of a test.
 
-    Parameters
-    ----------
-    test : {"triangle", "duo-trio", "paired"}
-
-    Returns
-    -------
-    GuessingModel
-
-    Raises
-    ------
-    TastingError
-        For a test not known here.
-
     References
     ----------
     Ennis, D. M. (1993). The power of sensory discrimination methods. Journal of Sensory Studies
@@ -284,17 +271,6 @@ def friedman_null(ranks: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
 
     Sums are kept sorted: what the remaining tasters add does not care which bake is which.
 
-    Parameters
-    ----------
-    ranks : ndarray, shape (tasters, bakes)
-        Everybody's ranks; ties stay with their taster.
-
-    Returns
-    -------
-    (ndarray, ndarray) or None
-        Sums of squared rank sums, doubled ranks being summed, and their chances; None when there
-        is too much to count.
-
     Examples
     --------
     >>> squares, chances = friedman_null(np.array([[1, 2], [1, 2]]))
@@ -356,15 +332,6 @@ def _page(
 
 def page_null(ranks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the exact distribution of Page's L when there is no order, for up to eight bakes.
-
-    Parameters
-    ----------
-    ranks : ndarray, shape (tasters, bakes)
-
-    Returns
-    -------
-    (ndarray, ndarray)
-        Values of L, rising, and their chances.
 
     Examples
     --------
@@ -766,11 +733,6 @@ def sample_size(
 def share_right(model: GuessingModel, discriminators: float) -> float:
     """Return the share of right answers when a share of people can tell and the others guess.
 
-    Raises
-    ------
-    TastingError
-        When the share is not between 0 and 1.
-
     Examples
     --------
     >>> round(share_right(guessing_model("triangle"), 0.4), 3)
@@ -1110,28 +1072,6 @@ def difference_servings(
     seed: int,
 ) -> pd.DataFrame:
     """Return the servings of a difference test, for whoever plates.
-
-    Parameters
-    ----------
-    test : {"triangle", "duo-trio", "paired"}
-    tasters : iterable of Taster or str
-        Nobody who avoids what is in either sample: see ``may_taste``.
-    samples : (str, str)
-    times : int
-        Sets for each taster.
-    seed : int
-
-    Returns
-    -------
-    DataFrame
-        Columns taster, set, position, sample, code and right: whether pointing at it is the right
-        answer (the odd one of a triangle; the twin of the reference; empty in a paired test).
-        The first of a duo-trio is named, so it has no code.
-
-    Raises
-    ------
-    TastingError
-        When the test is not known, the two samples have one name, or the codes run out.
 
     References
     ----------

@@ -29,17 +29,6 @@ _TWINS = 20
 def williams(n: int) -> np.ndarray:
     """Return the orders of a Williams square: n rows when n is even, 2n when it is odd.
 
-    Parameters
-    ----------
-    n : int
-        How many samples, 1 or more.
-
-    Returns
-    -------
-    ndarray of int, shape (n, n) or (2n, n)
-        One order a row. Each sample stands once (n odd: twice) at each place, and once (twice)
-        right after each other.
-
     References
     ----------
     Williams, E. J. (1949). Experimental designs balanced for the estimation of residual effects
@@ -78,32 +67,6 @@ def balanced_orders(
     proposals: int = 5000,
 ) -> list[Row]:
     """Put the samples of each sitting in an order, evening out places and neighbours.
-
-    Parameters
-    ----------
-    blocks : sequence of mapping of int to int
-        The samples of each taster's sitting, by number, each with its bake: a hidden repeat has a
-        number of its own for its place, but carries over as its bake does.
-    rng : Generator
-    kept : sequence of sequence of (int, int)
-        Orders that stand already (sample, bake), counted but not touched.
-    proposals : int
-        How many exchanges are tried.
-
-    Returns
-    -------
-    list of list of int
-        The blocks, each in its order.
-
-    Notes
-    -----
-    Criterion, first things first: the sum of squared deviations of the counts (sample x place)
-    from even ones, then the sum of squared counts (bake x bake right after it). The start is a
-    Williams square where every sitting holds the same samples, else an even colouring of the
-    graph of sittings and samples, one place after another by optimal assignment. The exchange
-    swaps two places in one sitting, and then in further sittings until the places are even
-    again. Worse neighbours are let pass within a threshold that falls to zero (Dueck & Scheuer
-    1990); the best orders met are returned. All numbers compared are whole.
 
     References
     ----------
@@ -366,16 +329,6 @@ _AFFINE_PLANE_9: list[list[Block]] = [
 def balanced_groups(bakes: int, size: int) -> list[list[Block]]:
     """Return a known resolvable balanced design, group by group; empty when none is kept here.
 
-    Parameters
-    ----------
-    bakes, size : int
-        How many bakes in all, and how many in a block.
-
-    Returns
-    -------
-    list of list of tuple of int
-        Each group holds every bake once.
-
     References
     ----------
     Kirkman, T. P. (1850) for 15 bakes by threes; Lucas (1883) for pairs (a round-robin).
@@ -403,15 +356,6 @@ def balanced_groups(bakes: int, size: int) -> list[list[Block]]:
 
 def balanced_blocks(bakes: int, size: int) -> list[Block]:
     """Return a known balanced design with few blocks; empty when none is kept here.
-
-    Parameters
-    ----------
-    bakes, size : int
-        How many bakes in all, and how many in a block.
-
-    Returns
-    -------
-    list of tuple of int
 
     References
     ----------
@@ -472,20 +416,6 @@ def concurrences(blocks: Sequence[Sequence[int]], bakes: int) -> np.ndarray:
 
 def efficiency(blocks: Sequence[Sequence[int]], bakes: int) -> tuple[float, float]:
     """Return how much the blocks tell of the bakes, against whole servings, and the bound on it.
-
-    Parameters
-    ----------
-    blocks : sequence of sequence of int
-        The bakes at each sitting of each taster.
-    bakes : int
-
-    Returns
-    -------
-    tuple of float
-        The average efficiency factor (harmonic mean of the canonical ones), 0 to 1, 0 when some
-        bakes can not be compared within sittings; and the upper bound, their arithmetic mean,
-        which for equal blocks is bakes (size - 1) / (size (bakes - 1)) and is reached by a
-        balanced design only. Bakes never served are left out.
 
     References
     ----------

@@ -117,13 +117,6 @@ def taster_record(taster: Taster) -> dict[str, Any]:
 def taster_from(record: Mapping[str, Any]) -> Taster:
     """Return the taster that :func:`taster_record` wrote.
 
-    Raises
-    ------
-    KeyError
-        When there is no name.
-    TastingError
-        When something of it can not be used.
-
     Examples
     --------
     >>> taster_from({"name": "Ida", "days": [2]}).days
@@ -139,20 +132,6 @@ def taster_from(record: Mapping[str, Any]) -> Taster:
 
 def check_panel(tasters: Iterable[Taster | str]) -> tuple[Taster, ...]:
     """Return the tasters, having seen that there is one of each.
-
-    Parameters
-    ----------
-    tasters : iterable of Taster or str
-        A bare name stands for a taster who eats everything.
-
-    Returns
-    -------
-    tuple of Taster
-
-    Raises
-    ------
-    TastingError
-        When nobody is named, or two names differ only in capitals or accents.
 
     Examples
     --------
@@ -183,28 +162,6 @@ def check_panel(tasters: Iterable[Taster | str]) -> tuple[Taster, ...]:
 def may_taste(taster: Taster, allergens: Iterable[str], ingredients: Iterable[str]) -> bool:
     """Say whether a sample may be put in front of a taster; no when in doubt.
 
-    Parameters
-    ----------
-    taster : Taster
-    allergens, ingredients : iterable of str
-        What the sample contains. When nothing at all is said of it, nobody who avoids anything
-        is served.
-
-    Returns
-    -------
-    bool
-
-    See Also
-    --------
-    why_not : the reasons, in words.
-
-    Notes
-    -----
-    A thing avoided and a thing contained meet when they belong to one group (milk, butter, whey),
-    or when the words of one occur inside the other ("wheat" in "buckwheat", "nut" in "coconut").
-    So oat milk is kept from who avoids milk: too careful is right here, and the reason can be
-    read and the taster asked.
-
     Examples
     --------
     >>> may_taste(Taster("Ida", avoids=["milk"]), ["wheat"], ["butter", "flour"])
@@ -219,16 +176,6 @@ def why_not(
     taster: Taster, allergens: Iterable[str], ingredients: Iterable[str]
 ) -> tuple[str, ...]:
     """Return why a sample is kept from a taster: one reason a line, none when it may be served.
-
-    Parameters
-    ----------
-    taster : Taster
-    allergens, ingredients : iterable of str
-        What the sample contains.
-
-    Returns
-    -------
-    tuple of str
 
     Examples
     --------
@@ -252,17 +199,6 @@ def bakes_to_avoid(
     tasters: Iterable[Taster], contents: Mapping[str, tuple[Iterable[str], Iterable[str]]]
 ) -> dict[str, frozenset[str]]:
     """Return for each taster the bakes that are kept from them.
-
-    Parameters
-    ----------
-    tasters : iterable of Taster
-    contents : mapping of str to (allergens, ingredients)
-        What each bake contains, the reference and the warm-up included.
-
-    Returns
-    -------
-    dict of str to frozenset of str
-        Every taster has an entry; it is empty for who may taste all.
 
     Examples
     --------

@@ -157,12 +157,6 @@ def panel_size(
 def people_needed(difference: float, sd: float, *, chance: float = 0.9, level: float = 0.05) -> int:
     """Return how many people each of two recipes needs, when nobody scores both.
 
-    Parameters
-    ----------
-    difference, sd : float
-        Worth noticing, and the spread of one score, in the same unit.
-    chance, level : float
-
     References
     ----------
     Hough et al. 2006, Food Quality and Preference 17:522: 112 people for a tenth of the scale at

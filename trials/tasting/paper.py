@@ -44,25 +44,6 @@ NO_ALLERGENS_NAMED = "Ask the cook what the pieces of this sitting may contain b
 def line_score(mark: float, measure: Measure, length: float = LINE_LENGTH) -> float:
     """Return the score of a mark on a paper line.
 
-    Parameters
-    ----------
-    mark : float
-        Millimetres from the left end to where the mark crosses the line.
-    measure : Measure
-        With an intensity scale.
-    length : float
-        Millimetres of the printed line; measure it, for printers shrink pages.
-
-    Returns
-    -------
-    float
-        On the measure's scale.
-
-    Raises
-    ------
-    TastingError
-        When the mark is off the line or the measure has no line.
-
     References
     ----------
     ISO 4121, unstructured line scale: the distance from the end as a share of the line.
@@ -84,11 +65,6 @@ def line_score(mark: float, measure: Measure, length: float = LINE_LENGTH) -> fl
 
 def asked_measures(measures: Sequence[Measure]) -> list[Measure]:
     """Return what a ballot asks, in its order: liking first, then the parts.
-
-    Raises
-    ------
-    TastingError
-        When no measure is scored at the table, or one has the name of another column.
 
     Examples
     --------
@@ -283,34 +259,6 @@ def ballots(
     Many questions are set closer; what still finds no room runs on to the back of the sheet,
     never splitting a sample.
 
-    Parameters
-    ----------
-    round_name : str
-        What the tasters may know the round by; it must not say what varies.
-    serving : DataFrame
-        One row per serving with the columns taster, sitting, position, code and kind. Nothing
-        else of it is shown.
-    measures : sequence of Measure
-        Those scored at every tasting are asked, liking first.
-    tasters : iterable of Taster
-        In the order of the ballots.
-    allergens : iterable of str
-        Everything that any piece of the round may contain; told to all before the first bite.
-    notice : str
-        A sentence of your own for the same box.
-    reference_named : bool
-        True when tasters are told which piece is the reference; otherwise it is one among others.
-
-    Returns
-    -------
-    dict
-        Taster's name to a whole HTML page, A4.
-
-    Raises
-    ------
-    TastingError
-        When nothing is asked, a serving names somebody who is not a taster, or a code is missing.
-
     References
     ----------
     Peryam & Pilgrim 1957 (nine words of liking); ISO 4121 (line scales); ISO 13299 (three-digit
@@ -350,17 +298,7 @@ def ballot_book(
     notice: str = "",
     reference_named: bool = False,
 ) -> str:
-    """Return all ballots as one page to print at once; see :func:`ballots`.
-
-    Examples
-    --------
-    >>> serving = pd.DataFrame([["Ida", 1, 1, "583", "trial"], ["Bo", 1, 1, "914", "trial"]],
-    ...     columns=["taster", "sitting", "place", "code", "kind"])
-    >>> book = ballot_book("Round 1", serving, [Measure("liking", "hedonic 9")],
-    ...     [Taster("Ida"), Taster("Bo")])
-    >>> book.count('class="sheet"')
-    2
-    """
+    """Return all ballots as one page to print at once; see :func:`ballots`."""
     asked = asked_measures(measures)
     tasters = tuple(tasters)
     check_serving(serving, tasters)
@@ -518,24 +456,6 @@ def code_sheet(round_name: str, serving: pd.DataFrame, *, sealed_for: Sequence[s
     """Return who gets which bake under which code, a page for each sitting, to print.
 
     Once by taster in serving order, for the table; once by bake, for labelling.
-
-    Parameters
-    ----------
-    round_name : str
-    serving : DataFrame
-        One row per serving with the columns taster, sitting, position, bake, code and kind.
-    sealed_for : sequence of str
-        Cooks who taste too: a cover then hides the key, and says who must not read on.
-
-    Returns
-    -------
-    str
-        A whole HTML page, A4. It gives every bake away.
-
-    Raises
-    ------
-    TastingError
-        When a column is missing.
 
     Examples
     --------

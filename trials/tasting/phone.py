@@ -63,26 +63,6 @@ def phone_ballots(
     mark and is written empty. The result is a CSV with the columns of the tastings sheet and one
     more, `round`; see :func:`result_columns`.
 
-    Parameters
-    ----------
-    round_name, serving, measures, tasters, allergens, notice, reference_named
-        As for :func:`trials.tasting.ballots.ballots`.
-    mark : str
-        Written into every row of the result so that a ballot of another round is noticed; the
-        round's name when left out.
-    sends : bool
-        True for pages that a server gives out: they can send the answers back to it.
-
-    Returns
-    -------
-    dict
-        Taster's name to a whole HTML page. A page holds that taster's codes and nobody else's.
-
-    Raises
-    ------
-    TastingError
-        When nothing is asked, a serving names somebody who is not a taster, or a code is missing.
-
     References
     ----------
     Peryam & Pilgrim 1957 (words of liking, the highest on top); ISO 4121 (line scales).
@@ -116,12 +96,6 @@ def phone_ballots(
 
 def result_columns(measures: Sequence[Measure], *, blind: bool = False) -> list[str]:
     """Return the columns of the file that a phone ballot saves.
-
-    Parameters
-    ----------
-    measures : sequence of Measure
-    blind : bool
-        Whether a cook tastes, so that every score says whether it was blind.
 
     Examples
     --------

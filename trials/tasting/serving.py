@@ -102,24 +102,6 @@ def draw_codes(
 ) -> list[str]:
     """Draw one code for each serving; codes already given out stay as they are.
 
-    Parameters
-    ----------
-    sittings : sequence of int
-        The sitting of each serving that needs a code.
-    seed : int or Generator
-    taken : iterable of (sitting, code)
-        Codes of this round that exist already; none comes again.
-
-    Returns
-    -------
-    list of str
-        In the order of ``sittings``.
-
-    Raises
-    ------
-    TastingError
-        When the codes run out, for the round or for one sitting.
-
     Examples
     --------
     >>> draw_codes([1, 1, 2], seed=4) == draw_codes([1, 1, 2], seed=4)
@@ -236,11 +218,6 @@ def check_request(
 ) -> ServingRequest:
     """Check what is asked of a serving plan; see ``serving_plan`` for the parameters.
 
-    Raises
-    ------
-    TastingError
-        When something is missing, doubled or contradictory.
-
     Examples
     --------
     >>> check_request(["Ida"], ["B01", "B02"], per_sitting=6, sittings=None, days=None, avoid=None,
@@ -321,11 +298,6 @@ def check_avoid(
     tasters: Iterable[str], avoid: Mapping[str, Iterable[str]], known: Iterable[str]
 ) -> dict[str, frozenset[str]]:
     """Check which bakes are kept from whom: known tasters, known bakes.
-
-    Raises
-    ------
-    TastingError
-        When a taster or a bake is not known.
 
     Examples
     --------
@@ -442,11 +414,6 @@ def _check_warm_up_day(
 def whole_number(what: str, value: object, least: int) -> int:
     """Return a whole number that was given, or say why it is none.
 
-    Raises
-    ------
-    TastingError
-        When it is not whole or too small.
-
     Examples
     --------
     >>> whole_number("repeats", 2, 0)
@@ -506,27 +473,6 @@ class Task:
 
 def allocate(task: Task, rng: np.random.Generator, *, proposals: int = 2500) -> list[Sittings]:
     """Share the bakes out over tasters and sittings.
-
-    Parameters
-    ----------
-    task : Task
-    rng : Generator
-    proposals : int
-        How many exchanges are tried from each start.
-
-    Returns
-    -------
-    list of list of list of int
-        For each taster, for each sitting, the bakes (in no order of serving).
-
-    Notes
-    -----
-    Starts: a known balanced design where one fits the numbers, and bakes dealt at random (and,
-    where these leave bakes unconnected, single sittings that overlap in a ring). From
-    each start bakes are exchanged between a taster's sittings, and with bakes the taster would
-    not get, first to serve all bakes equally often and to even out the sum of squared
-    concurrences, the (M,S)-criterion, then to raise the average efficiency factor. The start
-    that ends with the highest efficiency wins, the first of equals.
 
     References
     ----------
@@ -802,17 +748,6 @@ WARM_UP, SAMPLE, REFERENCE, REPEAT = "warm-up", "sample", "reference", "repeat"
 def count_places(servings: pd.DataFrame, bakes: Sequence[str]) -> pd.DataFrame:
     """Return how often each bake stands at each place, hidden repeats not counted.
 
-    Parameters
-    ----------
-    servings : DataFrame
-        Rows of a serving plan.
-    bakes : sequence of str
-
-    Returns
-    -------
-    DataFrame of int
-        One row a bake, one column a place.
-
     Examples
     --------
     >>> table = pd.DataFrame({"bake": ["B01", "B02"], "place": [1, 2], "kind": "sample"})
@@ -827,16 +762,6 @@ def count_places(servings: pd.DataFrame, bakes: Sequence[str]) -> pd.DataFrame:
 
 def count_neighbours(servings: pd.DataFrame) -> pd.DataFrame:
     """Return how often each bake is served right after each other, warm-ups not counted.
-
-    Parameters
-    ----------
-    servings : DataFrame
-        Rows of a serving plan.
-
-    Returns
-    -------
-    DataFrame of int
-        Rows: the bake before; columns: the bake after.
 
     Examples
     --------
@@ -875,25 +800,6 @@ def blocks_of(servings: pd.DataFrame, bakes: Sequence[str]) -> list[list[int]]:
 def measure_balance(servings: pd.DataFrame, day: object, bakes: Sequence[str]) -> dict[str, object]:
     """Return the evenness of one day of a serving plan in a few numbers.
 
-    Parameters
-    ----------
-    servings : DataFrame
-        The rows of that day.
-    day : object
-        Its name.
-    bakes : sequence of str
-        The bakes of that day.
-
-    Returns
-    -------
-    dict
-        ``day``, ``sittings``, ``bakes``; ``served_least`` and ``served_most``, how often a bake is
-        tasted; ``position_gap``, the largest difference between two bakes at one place (and, when
-        all sittings are equally long, between two places of one bake); ``follows_least`` and
-        ``follows_most``, how often a sample is right after each other; ``follows_excess``, the
-        sum of squares of those counts over the least possible, as a share; ``efficiency`` and
-        ``bound``, average efficiency factor and the most it could be.
-
     Examples
     --------
     >>> table = pd.DataFrame({"taster": ["Ida", "Ida", "Bo", "Bo"], "sitting": 1,
@@ -925,15 +831,6 @@ def measure_balance(servings: pd.DataFrame, day: object, bakes: Sequence[str]) -
 
 def balance_in_words(row: Mapping[str, Any]) -> str:
     """Say how even one day of a serving plan is.
-
-    Parameters
-    ----------
-    row : mapping
-        What ``measure_balance`` returns.
-
-    Returns
-    -------
-    str
 
     Examples
     --------
@@ -1072,59 +969,9 @@ def serving_plan(
 ) -> ServingPlan:
     """Plan who tastes what, in which order and under which code.
 
-    Parameters
-    ----------
-    tasters : iterable of Taster or str
-    bakes : iterable of str
-        The bakes to be scored, without the reference.
-    per_sitting : int
-        Most scored samples a taster gets at one sitting, reference and hidden repeats included;
-        4 to 6 when rich or fried, 6 to 8 when light (common practice, no source).
-    sittings : int, optional
-        How many sittings a day. Left out: as many as it takes for every taster to meet every bake.
-        Fewer: each taster meets some of the bakes.
-    days : mapping of bake to day, optional
-        A bake is served only at a sitting of its day. The day may be any label of the time in
-        which bakes are fresh together ("Saturday morning").
-    avoid : mapping of taster to bakes, optional
-        Bakes never served to a taster, reference and warm-up included (``bakes_to_avoid`` works
-        them out). Needed for each taster who avoids anything.
-    reference, warm_up : str or mapping of day to str, optional
-        The reference bake served to everybody at each sitting, and the unscored first sample.
-    reference_named : bool
-        True when tasters are told which sample is the reference: it then stands first, after the
-        warm-up. False: it takes its turn under a code like any other.
-    repeats : int
-        Bakes served twice to a taster within one sitting, under a second code.
-    seed : int
-        The same seed gives the same plan.
-
-    Returns
-    -------
-    ServingPlan
-
-    Raises
-    ------
-    TastingError
-        When something is missing or contradictory, or the codes run out.
-
-    Notes
-    -----
-    First the bakes are shared out over tasters and sittings (``allocate``), then each sitting is
-    put in order (``balanced_orders``), each day for itself.
-
     References
     ----------
     Williams (1949), MacFie et al. (1989) for orders; ISO 29842 for incomplete blocks.
-
-    Examples
-    --------
-    >>> plan = serving_plan(["Ida", "Bo", "Mia", "Jon"], ["B01", "B02", "B03", "B04"],
-    ...     per_sitting=4, seed=7)
-    >>> print(plan.sentence)
-    Each of 4 bakes is tasted 4 times, in 1 sitting. Every bake stands at each place as often as
-    any other. Each is served right after each other once, as even as can be. Every sitting holds
-    every bake, so they compare as well as can be.
     """
     request = check_request(
         tasters,
@@ -1167,23 +1014,6 @@ def plan_day(
     kept: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Plan the servings of one day, without codes.
-
-    Parameters
-    ----------
-    request : ServingRequest
-    day : object
-    wanted : mapping of taster to bakes
-        What each taster to be planned for is still to taste on that day.
-    sittings : sequence of int
-        The numbers of the sittings to be planned.
-    rng : Generator
-    kept : DataFrame, optional
-        Rows of that day that stand: counted in the balance, not touched.
-
-    Returns
-    -------
-    DataFrame
-        With the columns of a serving plan; ``code`` is empty text.
 
     Examples
     --------
