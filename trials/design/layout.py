@@ -623,7 +623,7 @@ def read_kept(factors: Sequence[Factor], keep: Plan | pd.DataFrame | None) -> pd
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> read_kept([rest], pd.DataFrame({"rest": [20, 90]}))
     Traceback (most recent call last):
-    trials.base.errors.PlanError: keep: bake B02 has "rest" at 90 min, off its scale 20 min to 60 min...
+    trials.base.errors.PlanError: keep: bake B02 has "rest" at 90 min, off its scale 20 min...
     """
     names = [factor.name for factor in factors]
     if keep is None:

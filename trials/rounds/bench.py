@@ -165,8 +165,8 @@ def side_test(
     >>> side_test(tempfile.mkdtemp(), "Which oil smokes last?", ["lard", "butter"], firm)
     Traceback (most recent call last):
         ...
-    trials.base.errors.PlanError: Heating oil until it smokes or burns is not tried out in a kitchen:
-    ask the supplier for the smoke point of the oil.
+    trials.base.errors.PlanError: Heating oil until it smokes or burns is not tried out in a
+    kitchen: ask the supplier for the smoke point of the oil.
     """
     named = _checked_things(things)
     _refuse_unsafe(" ; ".join([question, *named, measure.name]))
