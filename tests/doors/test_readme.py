@@ -13,7 +13,7 @@ from trials.analysis.results import Findings
 from trials.deciding.rehearsal import Spreads, rehearse
 from trials.rounds.scores import record_scores
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 BLOCKS = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), flags=re.S)
 BAKE_AND_TASTE = "# ... bake, taste, enter the scores ...\n"
 

@@ -13,7 +13,7 @@ import pytest
 
 import trials
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 NAMES = (
     "Numeric Categorical Component Measure Formula cross Taster propose design aliases quality "
     "power rehearse Round write_sheets check scores fit pictures recommend next_round replan "
