@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import trials
+from tests.doors import signatures
 
 ROOT = Path(__file__).parents[2]
 NAMES = (
@@ -58,6 +59,12 @@ def test_a_public_name_takes_what_the_contract_says(name):
     taken = list(inspect.signature(getattr(trials, name)).parameters)
     wanted = TAKES[name].split()
     assert [one for one in taken if one in wanted] == wanted
+
+
+@pytest.mark.parametrize("module", signatures.STUBS)
+def test_the_stub_says_what_each_name_takes(module):
+    """When this fails a public name changed: mean it, then `python -m tests.doors.signatures`."""
+    assert signatures.written(signatures.STUBS[module]) == signatures.lines(module)
 
 
 @pytest.mark.parametrize("name", DESIGNS)

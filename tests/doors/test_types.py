@@ -1,0 +1,69 @@
+"""A type checker reads a baker's script as an editor would."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import trials
+
+SCRIPT = """\
+import trials
+
+plan = trials.propose([trials.Numeric("rest", 20, 60, "min"), trials.Numeric("fat", 5, 15)], 8)
+round_ = trials.Round.open("my-round")
+found = trials.fit(round_, "liking")
+chosen = trials.recommend(found, round_.measures)
+reveal_type(plan)
+reveal_type(round_)
+reveal_type(found)
+reveal_type(chosen)
+reveal_type(found.response)
+reveal_type(trials.design.optimal(plan.factors, model="main", bakes=8))
+reveal_type(trials.pictures.effects(found))
+reveal_type(trials.difference.triangle(9, 12))
+reveal_type(trials.demo.baked("demo"))
+trials.sugar
+trials.fit(round_, 7)
+"""
+REVEALED = [
+    "trials.core.plan.Plan",
+    "trials.rounds.round.Round",
+    "trials.analysis.results.Findings",
+    "trials.analysis.choice.Recommendation",
+    "str",
+    "trials.core.plan.Plan",
+    "trials.show.style.Picture",
+    "trials.tasting.difference.DifferenceResult",
+    "trials.rounds.round.Round",
+]
+
+
+@pytest.fixture(scope="module")
+def said(tmp_path_factory):
+    """What mypy says of the script, the folder of the package on its path."""
+    home = tmp_path_factory.mktemp("script")
+    (home / "script.py").write_text(SCRIPT, encoding="utf-8")
+    command = [sys.executable, "-m", "mypy", "--cache-dir", str(home / "cache"), "script.py"]
+    root = str(Path(trials.__file__).parents[1])
+    done = subprocess.run(
+        command, capture_output=True, text=True, cwd=home, env={"MYPYPATH": root, "PATH": ""}
+    )
+    return done.stdout
+
+
+def test_the_package_says_that_it_is_typed():
+    assert (Path(trials.__file__).parent / "py.typed").exists()
+
+
+def test_a_script_sees_the_type_of_what_it_is_given(said):
+    assert re.findall(r'Revealed type is "([^"]+)"', said) == REVEALED
+
+
+def test_a_script_is_told_of_a_wrong_name_and_of_a_wrong_argument(said):
+    errors = re.findall(r"script.py:(\d+): error: (.*)", said)
+    assert [line for line, _ in errors] == ["16", "17"]
+    assert "sugar" in errors[0][1]
+    assert 'expected "str"' in errors[1][1]
