@@ -29,6 +29,7 @@ from trials.design.power import power as power
 from trials.design.propose import propose as propose
 from trials.design.quality import quality as quality
 from trials.doors import demo as demo
+from trials.doors import forms as forms
 from trials.doors.crossings import crossing_factors as crossing_factors
 from trials.doors.crossings import parent_settings as parent_settings
 from trials.doors.crossings import with_parents as with_parents

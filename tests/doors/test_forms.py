@@ -1,0 +1,173 @@
+"""The forms of a notebook as plain objects: what is typed is read as the sheets are, and kept."""
+
+import pandas as pd
+import pytest
+
+import trials
+from tests.rounds.ginger_round import MEASURES, make_round
+from trials.base.files import read_csv
+
+
+@pytest.fixture
+def round_(tmp_path):
+    return make_round(tmp_path / "snaps")
+
+
+def code_of(round_, taster: str, place: int) -> str:
+    table = read_csv(round_.folder / "serving.csv")
+    own = table[(table["taster"] == taster) & (table["place"] == str(place))]
+    return own["code"].iloc[0]
+
+
+def typed(form, taster: str, code: str, column: str, text: str, what: str = "cell") -> None:
+    form.heard({"what": "page", "value": f"{taster}'s scores"})
+    form.heard({"what": what, "key": [taster, code], "column": column, "text": text})
+
+
+def cell(form, code: str, column: str) -> dict:
+    table = form.view["table"]
+    at = [one["name"] for one in table["columns"]].index(column)
+    return next(row for row in table["rows"] if row["key"][1] == code)["cells"][at]
+
+
+def test_what_is_entered_is_read_as_a_sheet_is(round_):
+    form = trials.forms.enter(round_, "Ida")
+    code = code_of(round_, "Ida", 1)
+    typed(form, "Ida", code, "liking", "6,5")
+    assert "was read as 6.5" in cell(form, code, "liking")["note"]
+    scored = trials.scores(round_)
+    assert scored.loc[scored["code"] == code, "liking"].tolist() == [6.5]
+
+
+def test_a_wrong_score_is_refused_and_not_saved(round_):
+    form = trials.forms.enter(round_, "Ida")
+    code = code_of(round_, "Ida", 1)
+    typed(form, "Ida", code, "liking", "11")
+    assert "11" in cell(form, code, "liking")["problem"]
+    assert "1 to 9" in cell(form, code, "liking")["problem"]
+    assert not form.saved
+    typed(form, "Ida", code, "liking", "7")
+    assert not cell(form, code, "liking")["problem"]
+    assert len(trials.check(round_)) == 0
+
+
+def test_nothing_is_saved_before_it_is_said_who_enters(round_):
+    form = trials.forms.enter(round_)
+    code = code_of(round_, "Ida", 1)
+    typed(form, "Ida", code, "liking", "7")
+    assert "who enters" in cell(form, code, "liking")["problem"]
+    assert not list(round_.folder.glob("incoming/entered-*"))
+    form.heard({"what": "who", "value": "Bo"})
+    typed(form, "Ida", code, "liking", "7")
+    assert [path.name for path in form.saved] == ["entered-bo-tastings.csv"]
+
+
+def test_a_failed_bake_has_its_reason_and_no_score(round_):
+    form = trials.forms.enter(round_, "Ida")
+    form.heard({"what": "page", "value": "the bakes"})
+    for column, text in (("status", "failed"), ("reason", "scorched")):
+        form.heard({"what": "cell", "key": ["B03"], "column": column, "text": text})
+    scored = trials.scores(round_)
+    failed = scored[(scored["bake"] == "B03") & scored["taster"].isna()].iloc[0]
+    assert (failed["status"], failed["reason"]) == ("failed", "scorched")
+
+
+def test_what_was_entered_is_there_again(round_):
+    code = code_of(round_, "Bo", 2)
+    typed(trials.forms.enter(round_, "Bo"), "Bo", code, "liking", "4")
+    again = trials.forms.enter(round_, "bo")
+    again.heard({"what": "page", "value": "Bo's scores"})
+    assert cell(again, code, "liking")["text"] == "4"
+
+
+def test_two_people_differ_and_one_is_chosen(round_):
+    code = code_of(round_, "Ida", 3)
+    first, second = trials.forms.enter(round_, "Ida"), trials.forms.enter(round_, "Bo")
+    typed(first, "Ida", code, "liking", "7")
+    typed(second, "Ida", code, "liking", "6")
+    assert cell(second, code, "liking")["conflict"]
+    assert [one["text"] for one in cell(second, code, "liking")["others"]] == ["7"]
+    with pytest.raises(trials.TrialsError, match="Which is right"):
+        trials.scores(round_)
+    typed(second, "Ida", code, "liking", "7", what="choose")
+    assert not cell(second, code, "liking")["conflict"]
+    scored = trials.scores(round_)
+    assert scored.loc[scored["code"] == code, "liking"].tolist() == [7.0]
+    kept = [path for path in (round_.folder / "received").iterdir() if "entered-bo" in path.name]
+    assert any("6" in read_csv(path)["liking"].tolist() for path in kept), "the other is kept"
+
+
+def test_a_workbook_that_says_otherwise_is_not_changed(round_):
+    from tests.rounds.ginger_round import enter as type_into
+
+    code = code_of(round_, "Ida", 1)
+    typed_row = read_csv(round_.folder / "tastings.csv")
+    row = typed_row.index[typed_row["code"] == code][0]
+    type_into(round_.folder / "tastings.csv", row, "liking", "3")
+    before = (round_.folder / "tastings.csv").read_bytes()
+    form = trials.forms.enter(round_, "Ida")
+    typed(form, "Ida", code, "liking", "5")
+    assert cell(form, code, "liking")["others"] == [
+        {"text": "3", "where": "tastings.csv", "changeable": False}
+    ]
+    typed(form, "Ida", code, "liking", "5", what="choose")
+    assert "change it there" in form.view["status"]
+    assert (round_.folder / "tastings.csv").read_bytes() == before
+
+
+@pytest.fixture(scope="module")
+def found():
+    table = pd.DataFrame(
+        {
+            "bake": [f"B{n:02d}" for n in range(1, 9)],
+            "rest": [20, 60] * 4,
+            "fat": ["butter", "butter", "oil", "oil"] * 2,
+            "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2],
+            "spread": [60.0, 64, 61, 66, 59, 65, 62, 67],
+        }
+    )
+    rest = trials.Numeric("rest", 20, 60, "min")
+    fat = trials.Categorical("fat", ["butter", "oil"])
+    return {
+        name: trials.fit(table, name, [rest, fat], model="main") for name in ("liking", "spread")
+    }
+
+
+def test_a_setting_is_told_as_predict_tells_it(found):
+    form = trials.forms.explore(found)
+    form.heard({"what": "set", "name": "rest", "value": "60"})
+    form.heard({"what": "set", "name": "fat", "value": "1"})
+    assert form.settings == {"rest": 60.0, "fat": "oil"}
+    told = found["spread"].predict({"rest": 60, "fat": "oil"}).iloc[0]
+    row = form.expected.set_index("measure").loc["spread"]
+    assert row["expect"] == pytest.approx(told["estimate"], abs=1e-12)
+    assert row["new_high"] == pytest.approx(told["new_high"], abs=1e-12)
+
+
+def test_beyond_the_bakes_it_says_never_tried(found):
+    shown = trials.forms.explore(found["liking"])
+    assert not shown.view["warnings"]
+    # Only one of the two kinds was baked long
+    table = found["liking"].residuals
+    kept = table[(table["fat"] == "butter") | (table["rest"] == 20)]
+    kept = kept.rename(columns={"observed": "liking"})
+    fat = trials.Categorical("fat", ["butter", "oil"])
+    part = trials.fit(kept, "liking", [trials.Numeric("rest", 20, 60, "min"), fat], model="main")
+    form = trials.forms.explore(part).set("rest", 60).set("fat", "oil")
+    assert any(text.startswith("never tried") for text in form.view["warnings"])
+
+
+def test_the_best_bake_stands_beside(found):
+    view = trials.forms.explore(found).view
+    assert "B02 scored" in view["columns"]
+    place = view["columns"].index("B02 scored")
+    assert [float(row[place]) for row in view["rows"]] == pytest.approx([6.3, 64])
+
+
+@pytest.mark.parametrize("measure", [one for one in MEASURES if one.per == "bake"])
+def test_the_still_table_stands_where_widgets_can_not_run(round_, measure):
+    form = trials.forms.enter(round_, "Ida")
+    form.heard({"what": "page", "value": "the bakes"})
+    html = form._repr_mimebundle_()[0]["text/html"]
+    assert measure.name in html
+    assert "B08" in html
