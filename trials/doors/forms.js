@@ -11,8 +11,10 @@ function make(tag, attributes = {}, ...children) {
   return element;
 }
 
+// The script is loaded once per form, so a count alone would give two forms the same ids
+const own = Math.random().toString(36).slice(2, 8);
 let made = 0;
-const fresh = (word) => `trials-${word}-${(made += 1)}`;
+const fresh = (word) => `trials-${own}-${word}-${(made += 1)}`;
 
 function labelled(text, input, hint = "") {
   input.id = fresh("input");
