@@ -23,6 +23,7 @@ from tests.rounds.ginger_round import (
 )
 from trials.base.errors import SheetError
 from trials.base.files import read_csv, write_csv
+from trials.core.scales import Decimal, Line, ManyOf, Number, OneOf, Summary
 from trials.rounds.forms import cook_form, cook_sheet, tasting_form, tasting_sheet
 from trials.rounds.reading import LARGEST_FILE, MOST_ROWS, read_grid, table_grid
 from trials.rounds.scores import check, left, notes, record_scores, scores
@@ -240,14 +241,13 @@ def entered(draw, forms):
 
 
 def _scores_on(measure):
-    if measure.kind == "check all":
-        return st.sampled_from(["snappy", "snappy; scorched", "soapy"])
-    if measure.kind == "passed":
-        return st.sampled_from([0.0, 1.0])
-    if measure.kind == "just about right":
-        return st.integers(1, 5).map(float)
-    if measure.kind == "number":
-        return numbers
+    match measure.field:
+        case ManyOf():
+            return st.sampled_from(["snappy", "snappy; scorched", "soapy"])
+        case OneOf(points=points) if not isinstance(measure.rule, Decimal):
+            return st.sampled_from([point.value for point in points])
+        case Number():
+            return numbers
     return st.floats(measure.low, measure.high)
 
 
@@ -512,5 +512,12 @@ def test_a_missing_workbook_is_said(tmp_path):
 
 
 def test_the_scales_of_this_round_cover_every_kind():
-    kinds = {measure.kind for measure in MEASURES}
-    assert kinds == {"hedonic", "intensity", "just about right", "check all", "number", "passed"}
+    asked = {(type(one.field), one.summary) for one in MEASURES}
+    assert asked == {
+        (OneOf, Summary.MEAN),
+        (Line, Summary.MEAN),
+        (OneOf, Summary.SIDES),
+        (ManyOf, Summary.TICKS),
+        (Number, Summary.MEAN),
+        (OneOf, Summary.SHARE),
+    }

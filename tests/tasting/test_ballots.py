@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
-from trials.base.errors import TastingError
-from trials.core.measures import LIKING_WORDS, Measure
+from trials.base.errors import MeasureError, TastingError
+from trials.core.measures import Measure
+from trials.core.scales import LIKING_WORDS
 from trials.tasting.panel import Taster
 from trials.tasting.paper import (
     AGREEMENT,
@@ -17,7 +18,6 @@ from trials.tasting.paper import (
     ballot_book,
     ballots,
     line_score,
-    point_words,
 )
 
 POINTS_PER_MM = 72 / 25.4
@@ -142,9 +142,8 @@ def test_missing_columns_nothing_to_ask_and_taken_names_are_refused():
 
 
 def test_words_for_the_wrong_number_of_points_are_refused():
-    odd = Measure("liking", "hedonic 9", anchors=["bad", "so-so", "good"])
-    with pytest.raises(TastingError, match="takes 9, or 2 for the ends"):
-        point_words(odd)
+    with pytest.raises(MeasureError, match="takes 9 words, or 2 for the ends"):
+        Measure("liking", "hedonic 9", anchors=["bad", "so-so", "good"])
 
 
 def test_a_mark_on_a_shrunken_line_scores_by_its_share():

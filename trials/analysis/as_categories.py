@@ -23,13 +23,13 @@ from trials.base.words import in_words, kitchen_term, percent, tidy_number
 from trials.core.factors import Factor
 from trials.core.measures import Measure
 from trials.core.roles import Role
+from trials.core.scales import LIKED_FROM, OneOf
 from trials.core.terms import Model, is_blend
 from trials.rounds.round import Round
 
 LEVEL = 0.05
 MOST_CATEGORIES = 12  # a scale with more steps than this is a line, and is read as numbers
 SHOWN, HINTED, NOT_SHOWN = "shown", "hinted at", "not shown"
-_LIKED = 6.0  # "like slightly", the first of the nine that is a like
 
 
 @dataclass(frozen=True, eq=False)
@@ -230,10 +230,9 @@ def _check_scale(asked: Question) -> None:
 
 def _scale(asked: Question) -> list[float] | None:
     measure = asked.measure
-    if measure is None or measure.kind not in ("hedonic", "just about right"):
+    if measure is None or not isinstance(measure.field, OneOf) or measure.field.spelled:
         return None
-    whole = {float(value) for value in range(1, int(measure.high or 0) + 1)}
-    return sorted(whole | set(asked.y.tolist()))
+    return sorted({point.value for point in measure.field.points} | set(asked.y.tolist()))
 
 
 def _columns(asked: Question) -> tuple[pd.DataFrame, dict[str, str]]:
@@ -295,8 +294,8 @@ def _verdict(test: OrdinalTest, careful: float) -> str:
 
 def _good(categories: tuple[Any, ...], measure: Measure | None) -> Any:
     """Return the category that counts as good: the first "like", else the middle or above."""
-    if measure is not None and measure.kind == "hedonic":
-        likes = [one for one in categories[1:] if one >= _LIKED]
+    if measure is not None and measure.liking:
+        likes = [one for one in categories[1:] if one >= LIKED_FROM]
         if likes:
             return likes[0]
     return categories[max(1, len(categories) // 2)]

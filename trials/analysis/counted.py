@@ -16,8 +16,8 @@ from trials.analysis.results import Findings
 from trials.base.errors import FitError
 from trials.base.words import in_words, percent
 from trials.core.factors import Factor
-from trials.core.measures import NONE
 from trials.core.roles import Role
+from trials.core.scales import NONE
 from trials.rounds.round import Round
 from trials.tasting.difference import RankingResult, ranking
 
@@ -287,7 +287,7 @@ def just_right(
     """
     table, used = tidy_table(data, factors)
     if isinstance(data, Round) and liking is None:
-        hedonic = [measure.name for measure in data.measures if measure.kind == "hedonic"]
+        hedonic = [measure.name for measure in data.measures if measure.liking]
         liking = hedonic[0] if hedonic else None
     table = _scored(table, response, liking)
     chosen = chosen_factors(table, used, response, _COLUMNS)

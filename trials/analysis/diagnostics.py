@@ -32,6 +32,7 @@ from trials.base.words import (
 )
 from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
+from trials.core.scales import Number
 from trials.core.terms import ModelMatrix, model_matrix
 from trials.rounds.round import Round, read_actual
 from trials.rounds.scores import scores
@@ -418,7 +419,7 @@ def ranks_agree(findings: Findings) -> Check | None:
 def other_scale(findings: Findings) -> Check | None:
     """Ask whether a weighed or measured response fits better as a logarithm, root or inverse."""
     fit = mixed_fit(findings)
-    weighed = findings.measure is None or findings.measure.kind == "number"
+    weighed = findings.measure is None or isinstance(findings.measure.field, Number)
     if fit is None or not weighed or not (fit.y > 0).all():
         return None
     try:

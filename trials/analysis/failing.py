@@ -352,7 +352,7 @@ def _table(
         if missing:
             raise FitError(f"the table has no column {in_words(missing)}.")
         return table, known, response or ""
-    likings = [measure.name for measure in data.measures if measure.kind == "hedonic"]
+    likings = [measure.name for measure in data.measures if measure.liking]
     return table, known, response or (likings[0] if likings else "")
 
 

@@ -50,11 +50,7 @@ def unit_of(measure: Measure | None) -> str:
     >>> unit_of(Measure("liking", "hedonic 9")), unit_of(Measure("spread", "number", unit="mm"))
     (' points', ' mm')
     """
-    if measure is None:
-        return ""
-    if measure.kind in ("hedonic", "intensity"):
-        return " points"
-    return f" {measure.unit}" if measure.unit else ""
+    return f" {measure.unit_word}" if measure is not None and measure.unit_word else ""
 
 
 def _first(response: str, ranking: pd.DataFrame) -> str:

@@ -1,35 +1,24 @@
 """What is scored or measured on a bake: its scale, its goal and what is worth noticing."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from trials.base.errors import MeasureError
-from trials.base.words import in_words, number, tidy_number
-
-# Peryam & Pilgrim 1957, wording as quoted in the trade reference; 9 first on the ballot.
-LIKING_WORDS = (
-    "dislike extremely",
-    "dislike very much",
-    "dislike moderately",
-    "dislike slightly",
-    "neither like nor dislike",
-    "like slightly",
-    "like moderately",
-    "like very much",
-    "like extremely",
+from trials.base.words import in_words, tidy_number
+from trials.core.scales import (
+    KINDS,
+    Field,
+    Intensity,
+    ManyOf,
+    Refusal,
+    Rule,
+    Scale,
+    Summary,
+    Text,
+    Told,
+    scale_of,
 )
-JUST_RIGHT_WORDS = (
-    "much too little",
-    "too little",
-    "just about right",
-    "too much",
-    "much too much",
-)
-# Half a step to one step of the nine is what bakers call worth a change (common practice).
-LIKING_WORTH_NOTICING = 0.7
-NONE = "none"  # of a check-all: looked at, and nothing fits; an empty cell was not looked at
-SHARE_WORTH_NOTICING = 0.1  # of an intensity scale's length (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -88,62 +77,81 @@ class Measure:
     worth_noticing: float | None = None
     words: Sequence[str] = ()
     anchors: Sequence[str] = ()
+    _kind: Scale = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
             raise MeasureError(f"a measure needs a name; found {self.name!r}.")
         if self.name.casefold() in ("day", "load", "bake", "role", "taster", "status", "code"):
             raise MeasureError(f'"{self.name}" is a column that every table of scores has.')
-        object.__setattr__(self, "scale", _checked_scale(self.name, self.scale))
-        object.__setattr__(self, "goal", _checked_goal(self.name, self.goal))
-        object.__setattr__(self, "words", tuple(self.words))
-        object.__setattr__(self, "anchors", tuple(self.anchors))
         if self.per not in ("tasting", "bake"):
             raise MeasureError(f'"{self.name}" is per {self.per!r}; expected "tasting" or "bake".')
         if self.worth_noticing is not None and not float(self.worth_noticing) > 0:
             raise MeasureError(f'"{self.name}": worth_noticing must be above 0.')
-        if self.kind == "check all" and len(set(self.words)) < 1:
+        for told in ("words", "anchors"):
+            object.__setattr__(self, told, _listed_words(self.name, told, getattr(self, told)))
+        kind = _kind(self)
+        object.__setattr__(self, "_kind", kind)
+        if isinstance(kind, Intensity):
+            object.__setattr__(self, "scale", (kind.text, kind.low, kind.high))
+        object.__setattr__(self, "goal", _checked_goal(self.name, self.goal))
+        if self.goal is not None and not kind.ordered:
             raise MeasureError(
-                f'"{self.name}" is a "check all"; give the words that can be ticked.'
-            )
-        if self.kind == "ranking" and (self.per != "tasting" or len(self.anchors) not in (0, 2)):
-            raise MeasureError(
-                f'"{self.name}" is a ranking: it is made at the table, per tasting, and takes two '
-                "words of your own, for the first and the last place."
+                f'"{self.name}" has the goal {self.goal!r}, but of a {kind.text!r} no answer is '
+                "better than another. Leave the goal out, or score it on a scale."
             )
 
     @property
-    def kind(self) -> str:
-        """The scale's kind: its name without the number of its points."""
-        scale = self.scale if isinstance(self.scale, str) else self.scale[0]
-        return scale.removesuffix(" 9").removesuffix(" 5")
+    def field(self) -> Field:
+        """What an answer looks like, as plain data; see :mod:`trials.core.scales`."""
+        return self._kind.field
+
+    @property
+    def rule(self) -> Rule:
+        """What a cell of a sheet takes, as plain data."""
+        return self._kind.rule
+
+    @property
+    def summary(self) -> Summary:
+        """How many answers become one finding."""
+        return self._kind.summary
+
+    @property
+    def averaged(self) -> bool:
+        """Whether its findings are means, so that a setting can be chosen by its goal."""
+        return self.summary is Summary.MEAN
+
+    @property
+    def liking(self) -> bool:
+        """Whether it asks how well something is liked."""
+        return self._kind.liking
+
+    @property
+    def place(self) -> int:
+        """Where a ballot asks it: liking first, then the parts."""
+        return self._kind.place
 
     @property
     def low(self) -> float | None:
         """The lowest score of the scale; None for a number."""
-        return self._ends()[0]
+        return self._kind.low
 
     @property
     def high(self) -> float | None:
         """The highest score of the scale; None for a number."""
-        return self._ends()[1]
+        return self._kind.high
 
-    def _ends(self) -> tuple[float | None, float | None]:
-        if self.kind == "intensity":
-            return float(self.scale[1]), float(self.scale[2])
-        ends = {"hedonic": (1.0, 9.0), "just about right": (1.0, 5.0), "passed": (0.0, 1.0)}
-        return ends.get(self.kind, (None, None))
+    @property
+    def unit_word(self) -> str:
+        """The unit as it stands behind a number: points, or the unit of what is measured."""
+        return self._kind.unit_word
 
     @property
     def margin(self) -> float | None:
         """The smallest difference worth noticing, the default where none was given."""
         if self.worth_noticing is not None:
             return float(self.worth_noticing)
-        if self.kind == "hedonic":
-            return LIKING_WORTH_NOTICING
-        if self.kind == "intensity":
-            return SHARE_WORTH_NOTICING * (self.scale[2] - self.scale[1])
-        return None
+        return self._kind.margin
 
     @property
     def margin_source(self) -> str:
@@ -154,42 +162,14 @@ class Measure:
             return "no smallest difference was named"
         return f"{tidy_number(self.margin)} is the usual default; name your own if it differs"
 
-    def points(self) -> tuple[str, ...]:
-        """Return the words of the scale's points, or of the ends of a line, lowest first."""
-        if self.anchors:
-            return tuple(self.anchors)
-        words = {
-            "hedonic": LIKING_WORDS,
-            "just about right": JUST_RIGHT_WORDS,
-            "intensity": ("not at all", "extremely"),
-            "passed": ("no", "yes"),
-            "ranking": ("the most", "the least"),
-        }
-        return words.get(self.kind, ())
-
     @property
     def in_numbers(self) -> bool:
         """Whether its values are numbers; ticked words and words of one's own are text."""
-        return self.kind not in ("check all", "words")
+        return not isinstance(self.field, ManyOf | Text)
 
     def expects(self) -> str:
         """Return in words what may be entered."""
-        if self.kind == "passed":
-            return "yes or no"
-        if self.kind == "check all":
-            told = f"some of {in_words(self.words)}, separated by semicolons"
-            return told if _has_none(self.words) else f'{told}; "{NONE}" when none fits'
-        if self.kind == "words":
-            return "words of your own"
-        if self.kind == "ranking":
-            first, last = self.points()
-            return f"a place: 1 for {first}, then 2, 3 and so on to {last}, within one sitting"
-        if self.kind == "number":
-            several = ", or several readings: 1; 2.5" if several_readings(self) else ""
-            return "a number" + (f" in {self.unit}" if self.unit else "") + several
-        whole = "a whole number" if self.kind == "just about right" else "a number"
-        low, high = self._ends()
-        return f"{whole} from {tidy_number(low or 0)} to {tidy_number(high or 0)}"
+        return self._kind.expects()
 
     def read(self, text: str) -> float | str:
         """Return the value of what was entered.
@@ -210,53 +190,14 @@ class Measure:
         MeasureError
             When it is not on the scale.
         """
-        text = text.strip()
-        if self.kind == "check all":
-            return self._ticked(text)
-        if self.kind == "words":
-            return text
-        if self.kind == "passed" and text.casefold() in ("yes", "y", "no", "n"):
-            return float(text.casefold().startswith("y"))
-        value = number(text)
-        if value is None:
-            raise MeasureError(f"{text!r} is not a number; expected {self.expects()}.")
-        low, high = self._ends()
-        if low is not None and high is not None and not low <= value <= high:
-            raise MeasureError(
-                f"{tidy_number(value)} is off the scale {tidy_number(low)} to {tidy_number(high)}."
-            )
-        if self.kind == "ranking" and value < 1:
-            raise MeasureError(f"{tidy_number(value)} is no place; expected {self.expects()}.")
-        whole = self.kind in ("just about right", "passed", "ranking")
-        if whole and value != int(value):
-            raise MeasureError(f"{tidy_number(value)} is between two points; {self.expects()}.")
-        return value
+        found = self.entry(text)
+        if isinstance(found, Refusal):
+            raise MeasureError(str(found))
+        return found
 
-    def _ticked(self, text: str) -> str:
-        known = {word.casefold(): word for word in self.words}
-        chosen = [word.strip().casefold() for word in text.split(";") if word.strip()]
-        if chosen == [NONE] and not _has_none(self.words):
-            return NONE
-        unknown = [word for word in chosen if word not in known]
-        if unknown:
-            raise MeasureError(f"{unknown[0]!r} is not among the words; expected {self.expects()}.")
-        return "; ".join(word for key, word in known.items() if key in chosen)
-
-
-def several_readings(measure: Measure) -> bool:
-    """Say whether several readings of one bake may be entered at once, to be averaged.
-
-    Examples
-    --------
-    >>> several_readings(Measure("height", "number", unit="mm", per="bake"))
-    True
-    """
-    return measure.kind == "number" and measure.per == "bake"
-
-
-def _has_none(words: Sequence[str]) -> bool:
-    """Say whether the baker's own words hold one for none."""
-    return NONE in {word.casefold() for word in words}
+    def entry(self, text: str) -> float | str | Refusal:
+        """Return the value of what was entered, or why it is none, as plain data."""
+        return self._kind.read(text.strip())
 
 
 def measure_record(measure: Measure) -> dict[str, Any]:
@@ -301,26 +242,40 @@ def _listed(value: Any) -> Any:
     return list(value) if isinstance(value, tuple) else value
 
 
-def _checked_scale(name: str, scale: Any) -> Any:
-    plain = (
-        "hedonic 9",
-        "just about right 5",
-        "number",
-        "passed",
-        "check all",
-        "ranking",
-        "words",
-    )
-    if isinstance(scale, str) and scale in plain:
-        return scale
-    if isinstance(scale, Sequence) and len(scale) == 3 and scale[0] == "intensity":
-        low, high = float(scale[1]), float(scale[2])
-        if low < high:
-            return ("intensity", low, high)
-    raise MeasureError(
-        f'"{name}" has the scale {scale!r}; expected {in_words(map(repr, plain), "or")}, '
-        'or ("intensity", low, high).'
-    )
+def _listed_words(name: str, told: str, given: Any) -> tuple[str, ...]:
+    """Return the words of a measure, once they are words."""
+    if isinstance(given, str) or not all(isinstance(one, str) for one in given):
+        raise MeasureError(f'"{name}" has the {told} {given!r}; give a list of words.')
+    return tuple(given)
+
+
+def _kind(measure: Measure) -> Scale:
+    """Return the scale that a measure names, with what the measure tells of it."""
+    told = Told(measure.unit, measure.per, tuple(measure.words), tuple(measure.anchors))
+    kind, name = scale_of(measure.scale, told), measure.name
+    if kind is None:
+        plain = in_words((repr(one.text) for one in KINDS if one is not Intensity), "or")
+        raise MeasureError(
+            f'"{name}" has the scale {measure.scale!r}; expected {plain}, '
+            'or ("intensity", low, high).'
+        )
+    takes, own = kind.anchors(), len(told.anchors)
+    if own and own not in takes:
+        many = " words, or ".join(map(str, takes))
+        raise MeasureError(
+            f'"{name}" has {own} anchors; '
+            + (f"its scale takes {many} for the ends." if takes else "its scale has no ends.")
+        )
+    if kind.takes_words() and not told.words:
+        raise MeasureError(f'"{name}" is a {kind.text!r}; give the words that can be ticked.')
+    if told.words and not kind.takes_words():
+        raise MeasureError(
+            f'"{name}" has words to tick, which its scale does not take. Words of your own for the '
+            'ends of a scale are its anchors; words to tick need the scale "check all".'
+        )
+    if measure.per == "bake" and kind.at_the_table:
+        raise MeasureError(f'"{name}" is a {kind.text}: it is made at the table, per tasting.')
+    return kind
 
 
 def _checked_goal(name: str, goal: Any) -> Any:

@@ -20,7 +20,6 @@ from trials.rounds.round import Round
 from trials.rounds.scores import scores
 
 MOST_ROUNDS = 100
-COUNTED = ("check all", "passed")  # scales that are counted, not averaged
 
 
 def line_of(round_: Round) -> tuple[Round, ...]:
@@ -205,7 +204,7 @@ def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
     Unlike in :func:`fit_together`, explanations with pairs that no plan named are averaged in.
     """
     last = rounds[-1]
-    wanted = [one for one in last.measures if one.goal is not None and one.kind not in COUNTED]
+    wanted = [one for one in last.measures if one.goal is not None and one.averaged]
     if not wanted:
         raise FitError(
             'no measure has a goal, so no setting is better than another. Give one goal="higher", '

@@ -21,6 +21,7 @@ from trials.core.exclusion import Exclusion
 from trials.core.factors import Categorical, Component, Factor, exists
 from trials.core.measures import Measure
 from trials.core.plan import Plan, new_seed, whole_number
+from trials.core.scales import OneOf
 from trials.core.terms import Term, model_matrix, model_terms, parse_term, real_settings
 from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
 from trials.design.candidates import candidates
@@ -178,7 +179,7 @@ def rehearse(
         scores = bakes.assign(taster=pd.NA, **{measure.name: truth})
     else:
         scores = _tasted(bakes, truth, _names(tasters), spreads, measure.name, rng)
-    whole = measure.kind in ("hedonic", "just about right") if rounded is None else rounded
+    whole = isinstance(measure.field, OneOf) if rounded is None else rounded
     if whole:
         scores[measure.name] = np.clip(scores[measure.name].round(), measure.low, measure.high)
     scores.loc[scores["status"] == "failed", measure.name] = np.nan

@@ -23,6 +23,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.measures import Measure
 from trials.core.plan import Plan, new_seed
 from trials.core.roles import Role
+from trials.core.scales import Order, Summary
 from trials.rounds.diary import write_note
 
 FOLDER = "side-tests"
@@ -172,7 +173,7 @@ def side_test(
     _refuse_unsafe(" ; ".join([question, *named, measure.name]))
     if not question.strip():
         raise PlanError("the question is empty; write what you want to know.")
-    if not measure.in_numbers or measure.kind == "ranking":
+    if not measure.in_numbers or isinstance(measure.field, Order):
         raise MeasureError(f'"{measure.name}" is not scored in numbers; a side test needs one.')
     if isinstance(times, bool) or not isinstance(times, int) or not 1 <= times <= 20:
         raise PlanError(f"times is {times!r}; give a whole number from 1 to 20.")
@@ -259,7 +260,7 @@ def _sentence(test: SideTest, groups: Sequence[np.ndarray]) -> str:
     said = f"{test.measure.name}: {shown}."
     if min(len(group) for group in groups) < 2:
         return f"{said} Each was tried once, so nothing says how far the same comes out the same."
-    if test.measure.kind == "passed":
+    if test.measure.summary is Summary.SHARE:
         return f"{said} These are shares of a few tries: a hint, no more."
     if all(np.ptp(group) == 0 for group in groups):
         return f"{said} Every try of a thing came out the same; measure finer to learn more."

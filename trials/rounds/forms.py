@@ -20,6 +20,7 @@ from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
 from trials.core.plan import Plan, kitchen_group
 from trials.core.roles import STATUSES
+from trials.core.scales import Text
 from trials.recipe.formula import Formula
 from trials.rounds.round import Round
 
@@ -373,7 +374,7 @@ def _check_serving(table: pd.DataFrame, bakes: set[str]) -> None:
 
 
 def _score_column(measure: Measure) -> Column:
-    role = "words" if measure.kind == "words" else "score"
+    role = "words" if isinstance(measure.field, Text) else "score"
     return Column(measure.name, role, _titled(measure.name, measure.unit), measure=measure)
 
 

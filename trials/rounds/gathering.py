@@ -15,6 +15,7 @@ import pandas as pd
 from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_csv
 from trials.core.roles import WITHOUT_SCORE
+from trials.core.scales import Order
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -392,7 +393,7 @@ def _shared_places(forms: Mapping[str, Form], entries: Mapping[Address, Entry]) 
         pieces.setdefault((key[0], sitting[row]), []).append(key)
     problems = []
     for column in form.scores:
-        if column.measure is None or column.measure.kind != "ranking":
+        if column.measure is None or not isinstance(column.measure.field, Order):
             continue
         for keys in pieces.values():
             found = [entries.get((TASTINGS, key, column.name)) for key in keys]

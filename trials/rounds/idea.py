@@ -355,4 +355,4 @@ def _in_toml(pairs: str) -> str:
 
 def _worth(measures: Sequence[Measure]) -> float | None:
     """Return what difference in liking would change the baker's mind, if liking is scored."""
-    return next((one.margin for one in measures if one.kind == "hedonic"), None)
+    return next((one.margin for one in measures if one.liking), None)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from io import BytesIO
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, assert_never
 from xml.etree import ElementTree
 
 import pandas as pd
@@ -22,8 +22,9 @@ import pandas as pd
 from trials.base.errors import MeasureError, Place, SheetError, TrialsError
 from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import Categorical
-from trials.core.measures import Measure, several_readings
+from trials.core.measures import Measure
 from trials.core.roles import STATUSES
+from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Refusal, Text
 from trials.recipe.instruments import averaged
 from trials.rounds.forms import BAKES, BLIND, LEFT, ROUND, TASTINGS, Column, Form
 
@@ -335,28 +336,41 @@ def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Val
 
 
 def _read_score(measure: Measure, cell: Cell, place: Place, reading: Reading) -> Value | None:
-    try:
-        if measure.kind == "words":
+    match measure.field:
+        case Text():
             return _read_text(cell, place, reading)
-        if measure.kind in ("check all", "passed") and cell.kind in ("text", "number"):
-            return measure.read(cell.text)
-        if several_readings(measure) and cell.kind == "text" and ";" in cell.text:
+        case ManyOf() | OneOf(spelled=True) if cell.kind in ("text", "number"):
+            return _on_scale(measure, cell.text, place, reading)
+        case Number(several=True) if cell.kind == "text" and ";" in cell.text:
             return _read_several(measure, cell.text, place, reading)
-        value, said = read_number(cell)
-        if value is None:
-            reading.refuse(place, said, measure.expects(), LEAVE_EMPTY)
-            return None
-        if said:
-            reading.note(place, said)
-        return measure.read(exact(value))
+        case OneOf() | ManyOf() | Line() | Order() | Number():
+            value, said = read_number(cell)
+            if value is None:
+                reading.refuse(place, said, measure.expects(), LEAVE_EMPTY)
+                return None
+            if said:
+                reading.note(place, said)
+            return _on_scale(measure, exact(value), place, reading)
+        case never:
+            assert_never(never)
+
+
+def _on_scale(measure: Measure, text: str, place: Place, reading: Reading) -> Value | None:
+    """Return the value of an entry, or None once a problem tells why it is not on the scale."""
+    found = measure.entry(text)
+    if isinstance(found, Refusal):
+        reading.refuse(place, found.found, found.expected, found.mend or MEND)
+        return None
+    return found
+
+
+def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -> Value | None:
+    """Give the mean of several readings of one bake; their spread is told and stays in the file."""
+    try:
+        values = [float(measure.read(part)) for part in text.split(";") if part.strip()]
     except MeasureError as error:
         reading.refuse(place, error.message.rstrip("."))
         return None
-
-
-def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -> Value:
-    """Give the mean of several readings of one bake; their spread is told and stays in the file."""
-    values = [float(measure.read(part)) for part in text.split(";") if part.strip()]
     found = averaged(measure.name, values, measure.unit, -LARGEST, LARGEST, above=False)
     reading.note(place, f"{len(values)} readings were averaged: {found.sentence}")
     return found.value

@@ -10,7 +10,7 @@ from datetime import datetime
 from io import BytesIO
 from itertools import groupby
 from pathlib import Path
-from typing import Any
+from typing import Any, assert_never
 
 import openpyxl
 import pandas as pd
@@ -20,8 +20,21 @@ from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_bytes, write_csv
 from trials.base.words import tidy_number
 from trials.core.factors import Categorical
-from trials.core.measures import several_readings
 from trials.core.roles import STATUSES
+from trials.core.scales import (
+    LARGEST,
+    Anything,
+    Choices,
+    Decimal,
+    Line,
+    ManyOf,
+    Number,
+    OneOf,
+    Order,
+    Rule,
+    Text,
+    Whole,
+)
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -69,7 +82,6 @@ CAUTIONS = {
     ),
 }
 NOT_NEEDED = "not needed"
-MOST_PLACES = 504  # of a ranking: no round has more codes
 _LONGEST_LIST = 255  # characters a drop-down may hold
 
 Row = tuple[str, ...]  # the keys of a form's row
@@ -100,7 +112,7 @@ def column_letters(position: int) -> str:
 def holds_numbers(column: Column) -> bool:
     """Say whether numbers are entered in a column."""
     if column.measure is not None:
-        return column.measure.kind not in ("check all", "passed", "words")
+        return isinstance(column.measure.rule, Whole | Decimal)
     return column.role == "setting" and not isinstance(column.factor, Categorical)
 
 
@@ -222,26 +234,31 @@ def guarded(column: Column) -> dict[str, Any]:
 
 def rule(column: Column) -> dict[str, Any]:
     """Return what a cell of the column takes, as a spreadsheet's check of entries."""
-    measure, factor = column.measure, column.factor
+    if column.measure is not None:
+        return _checked(column.measure.rule)
     if column.role == "status":
-        return _list(list(STATUSES))
-    if column.role == BLIND or (measure is not None and measure.kind == "passed"):
-        return _list(["yes", "no"])
-    if isinstance(factor, Categorical):
-        return _list([factor.show(level) for level in factor.levels]) if not factor.unit else _any()
-    if not holds_numbers(column):
-        return _any()
-    if measure is not None and measure.kind == "just about right":
-        return {"validate": "integer", "criteria": "between", "minimum": 1, "maximum": 5}
-    if measure is not None and measure.kind == "ranking":
-        return {"validate": "integer", "criteria": "between", "minimum": 1, "maximum": MOST_PLACES}
-    if measure is not None and measure.low is not None:
-        low, high = measure.low, measure.high
-        return {"validate": "decimal", "criteria": "between", "minimum": low, "maximum": high}
-    check = {"validate": "decimal", "criteria": "between", "minimum": -1e12, "maximum": 1e12}
-    # Several readings are text: the spreadsheet asks once more and lets them in
-    several = measure is not None and several_readings(measure)
-    return check | {"error_type": "warning"} if several else check
+        return _checked(Choices(STATUSES))
+    if column.role == BLIND:
+        return _checked(Choices(("yes", "no")))
+    factor = column.factor
+    if isinstance(factor, Categorical) and not factor.unit:
+        return _checked(Choices(tuple(factor.show(level) for level in factor.levels)))
+    return _checked(Decimal(-LARGEST, LARGEST) if holds_numbers(column) else Anything())
+
+
+def _checked(rule: Rule) -> dict[str, Any]:
+    match rule:
+        case Choices(texts=texts):
+            return _list(list(texts))
+        case Whole(low=low, high=high):
+            return {"validate": "integer", "criteria": "between", "minimum": low, "maximum": high}
+        case Decimal(low=low, high=high, asks=asks):
+            ends = {"validate": "decimal", "criteria": "between", "minimum": low, "maximum": high}
+            return ends | {"error_type": "warning"} if asks else ends
+        case Anything():
+            return _any()
+        case never:
+            assert_never(never)
 
 
 def _any() -> dict[str, Any]:
@@ -270,16 +287,21 @@ def guide_lines(texts: Iterable[str]) -> int:
 
 def points(column: Column) -> str:
     """Return what the points of a column's scale mean, a line each; empty where it has none."""
-    if column.measure is None or not column.measure.points():
+    if column.measure is None:
         return ""
-    words, low, high = column.measure.points(), column.measure.low, column.measure.high
-    if column.measure.kind == "ranking":
-        return f"1  {words[0]}\nlast  {words[1]}"
-    if column.measure.kind == "passed" or low is None or high is None:
-        return " or ".join(words)
-    ends = len(words) == 2
-    at = (low, high) if ends else [low + step for step in range(len(words))]
-    return "\n".join(f"{tidy_number(place)}  {word}" for place, word in zip(at, words, strict=True))
+    match column.measure.field:
+        case OneOf(points=points, spelled=True):
+            return " or ".join(point.word for point in points)
+        case OneOf(points=points):
+            return "\n".join(f"{one.written}  {one.word}" for one in points if one.word)
+        case Line(low=low, high=high, ends=(first, last)):
+            return f"{tidy_number(low)}  {first}\n{tidy_number(high)}  {last}"
+        case Order(first=first, last=last):
+            return f"1  {first}\nlast  {last}"
+        case ManyOf() | Number() | Text():
+            return ""
+        case never:
+            assert_never(never)
 
 
 def filled(form: Form, values: Mapping[Address, Value]) -> pd.DataFrame:
@@ -296,8 +318,15 @@ def filled(form: Form, values: Mapping[Address, Value]) -> pd.DataFrame:
 
 def written_value(column: Column, value: Value) -> Value:
     """Return a value as it stands in a sheet: yes and no in words, numbers as they are."""
-    passed = column.measure is not None and column.measure.kind == "passed"
-    return ("yes" if value else "no") if passed and not isinstance(value, str) else value
+    if column.measure is None or isinstance(value, str):
+        return value
+    match column.measure.field:
+        case OneOf(points=points, spelled=True):
+            return next((one.written for one in points if one.value == value), value)
+        case OneOf() | ManyOf() | Line() | Order() | Number() | Text():
+            return value
+        case never:
+            assert_never(never)
 
 
 # -- The score workbook: drawn with one library, read cell by cell with another.

@@ -10,6 +10,7 @@ import pandas as pd
 
 from trials.base.html import PRINT_STYLE, page
 from trials.base.words import tidy_number
+from trials.core.scales import Text
 from trials.rounds.diary import diary_markup, photos, read_diary
 from trials.rounds.round import Round
 
@@ -81,7 +82,7 @@ def _scores(round_: Round, bake: str, table: pd.DataFrame | None) -> str:
             unit = f" {measure.unit}" if measure.unit else ""
             several = f" (mean of {len(values)})" if len(values) > 1 else ""
             said.append(f"{measure.name} {tidy_number(values.mean(), 3)}{unit}{several}")
-    of_words = [one.name for one in round_.measures if one.kind == "words"]
+    of_words = [one.name for one in round_.measures if isinstance(one.field, Text)]
     words = [word for name in ("note", *of_words) for word in own[name]]
     quoted = [f"“{word}”" for word in words if isinstance(word, str) and word.strip()]
     return "".join(f"<p>{html.escape('; '.join(part))}</p>" for part in (said, quoted) if part)

@@ -39,8 +39,9 @@ function element(tag, properties, ...children) {
   return made;
 }
 
-function typed(name, label) {
-  const input = element("input", { className: "typed", inputMode: "decimal", maxLength: 20,
+function typed(name, label, free) {
+  const input = element("input", { className: "typed", inputMode: free ? "text" : "decimal",
+    maxLength: free ? 1000 : 20,
     value: entered(bake().bake, name), ariaLabel: label });
   input.addEventListener("input", () => enter(name, input.value.trim()));
   return input;
@@ -48,7 +49,7 @@ function typed(name, label) {
 
 function chosen(name, label, levels) {
   const select = element("select", { ariaLabel: label }, element("option", { value: "" }, ""),
-    ...levels.map((level) => element("option", { value: level }, level)));
+    ...levels.map(([value, shown]) => element("option", { value }, shown)));
   select.value = entered(bake().bake, name);
   select.addEventListener("change", () => enter(name, select.value));
   return select;
@@ -70,8 +71,26 @@ function setting(one) {
     element("b", {}, one.shown), one.levels ? chosen(name, label, one.levels) : typed(name, label));
 }
 
+function ticked(one) {
+  const now = entered(bake().bake, one.name).split("; ");
+  // "None of these" takes every other tick away, and any other tick takes it away
+  const value = (word) => (word === one.none ? one.said : word);
+  const boxes = one.words.map((word) => element("input", { type: "checkbox", value: value(word),
+    checked: now.includes(value(word)), ariaLabel: one.name + ": " + word }));
+  boxes.forEach((box, at) => box.addEventListener("change", () => {
+    const isNone = (place) => one.words[place] === one.none;
+    boxes.forEach((other, place) => {
+      if (box.checked && isNone(place) !== isNone(at)) other.checked = false;
+    });
+    enter(one.name, boxes.filter((each) => each.checked).map((each) => each.value).join("; "));
+  }));
+  return element("div", { className: "ticks" }, ...one.words.map((word, at) =>
+    element("label", {}, boxes[at], " " + word)));
+}
+
 function measured(one) {
-  const input = one.levels ? chosen(one.name, one.name, one.levels) : typed(one.name, one.name);
+  const input = one.levels ? chosen(one.name, one.name, one.levels)
+    : one.words ? ticked(one) : typed(one.name, one.name, one.free);
   return element("div", { className: "row" },
     element("span", {}, one.name + (one.unit ? ", " + one.unit : "")), input);
 }

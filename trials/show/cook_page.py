@@ -4,7 +4,7 @@ import html
 import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, assert_never
 
 import pandas as pd
 
@@ -13,6 +13,7 @@ from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
+from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import bake_formulas, dough_weights, shared_doughs, weights
@@ -20,6 +21,7 @@ from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
 from trials.show.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
+from trials.tasting.paper import NONE_OF_THESE, tick_words
 
 FILE = "bakes-from-phone.csv"
 REASONS = ("tore", "leaked", "burned", "raw inside", "stuck", "collapsed", "mis-weighed")
@@ -109,15 +111,29 @@ def _setting(factor: Factor, value: Any) -> dict[str, Any]:
         "shared": factor.group is not None,
     }
     if isinstance(factor, Categorical):
-        record["levels"] = [factor.show(level) for level in factor.levels]
+        record["levels"] = [[factor.show(level)] * 2 for level in factor.levels]
     return record
 
 
 def _measured(measure: Measure) -> dict[str, Any]:
+    """Return a measure as the page's script takes it: chosen, ticked, or typed."""
     record: dict[str, Any] = {"name": measure.name, "unit": measure.unit}
-    if measure.kind == "passed":
-        record["levels"] = ["yes", "no"]
-    return record
+    match measure.field:
+        case OneOf(points=points, spelled=spelled, highest_on_top=down):
+            shown = [
+                [one.written, one.word if spelled else f"{one.written}  {one.word}".strip()]
+                for one in points
+            ]
+            return record | {"levels": shown[::-1] if down else shown}
+        case ManyOf(none=said) as asked:
+            words = {"words": list(tick_words(asked)), "none": NONE_OF_THESE, "said": said}
+            return record | words
+        case Line() | Number() | Order():
+            return record
+        case Text():
+            return record | {"free": True}
+        case never:
+            assert_never(never)
 
 
 def _body(round_: Round, record: Mapping[str, Any]) -> str:

@@ -23,7 +23,6 @@ from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.deciding.confirmation import confirmation, is_confirming
 from trials.deciding.lineage import (
-    COUNTED,
     baked_so_far,
     best_so_far,
     fit_together,
@@ -163,7 +162,7 @@ def findings_of(round_: Round) -> dict[str, Findings | str]:
 
 
 def _found(line: Sequence[Round], measure: Measure) -> Findings | str:
-    if measure.kind in COUNTED:
+    if not measure.averaged:
         return "Counted, not averaged: see the table of scores."
     try:
         return fit(line[0], measure.name) if len(line) == 1 else fit_together(line, measure.name)

@@ -5,13 +5,15 @@ What a taster sees, and nothing that gives a bake away.
 
 import html
 from collections.abc import Iterable, Sequence
+from typing import assert_never
 
 import pandas as pd
 
 from trials.base.errors import TastingError
 from trials.base.html import PRINT_STYLE, page
 from trials.base.words import in_words, tidy_number
-from trials.core.measures import NONE, Measure
+from trials.core.measures import Measure
+from trials.core.scales import Field, Line, ManyOf, Number, OneOf, Order, Text
 from trials.tasting.panel import Taster
 
 # -- What a ballot asks and tells, on paper and on a phone alike.
@@ -22,17 +24,6 @@ SAMPLE, REFERENCE = "sample", "reference"  # kinds of a serving plan
 BLIND = "blind"
 BLIND_POINTS = (("yes", "I did not know which bake it was"), ("no", "I knew which bake it was"))
 RESERVED = ("taster", "sitting", "place", "code", "kind", "note", "round", BLIND)
-# Liking first, so that judging the parts does not colour it (common practice, no source).
-_FIRST_TO_LAST = (
-    "hedonic",
-    "intensity",
-    "just about right",
-    "check all",
-    "number",
-    "passed",
-    "ranking",
-    "words",
-)
 NONE_OF_THESE = "none of these"
 AGREEMENT = (
     "I was asked about allergies, intolerances, pregnancy, alcohol, beliefs and medicines. "
@@ -53,14 +44,14 @@ def line_score(mark: float, measure: Measure, length: float = LINE_LENGTH) -> fl
     >>> line_score(98, Measure("crispness", ("intensity", 0, 10)))
     7.0
     """
-    if measure.kind != "intensity":
+    line = measure.field
+    if not isinstance(line, Line):
         raise TastingError(f'"{measure.name}" is not scored on a line.')
     if not length > 0 or not 0 <= mark <= length:
         raise TastingError(
             f"The mark is at {tidy_number(mark)} mm; a line of {tidy_number(length)} mm was named."
         )
-    low, high = measure.scale[1:]
-    return float(low + mark / length * (high - low))
+    return float(line.low + mark / length * (line.high - line.low))
 
 
 def asked_measures(measures: Sequence[Measure]) -> list[Measure]:
@@ -78,7 +69,7 @@ def asked_measures(measures: Sequence[Measure]) -> list[Measure]:
     taken = [one.name for one in asked if one.name.casefold() in RESERVED]
     if taken:
         raise TastingError(f'"{taken[0]}" is a column that every ballot has; rename that measure.')
-    return sorted(asked, key=lambda measure: _FIRST_TO_LAST.index(measure.kind))
+    return sorted(asked, key=lambda measure: measure.place)
 
 
 def check_serving(serving: pd.DataFrame, tasters: Sequence[Taster]) -> None:
@@ -134,16 +125,15 @@ def allergen_sentence(allergens: Iterable[str]) -> str:
     return f"Any piece may contain: {in_words(named)}. If you avoid one of them, tell the cook now."
 
 
-def tick_words(measure: Measure) -> tuple[str, ...]:
-    """Return what can be ticked on a check-all, with a tick of its own for none.
+def tick_words(asked: ManyOf) -> tuple[str, ...]:
+    """Return what can be ticked of some words, with a tick of its own for none.
 
     Examples
     --------
-    >>> tick_words(Measure("said of it", "check all", words=["nutty"]))
+    >>> tick_words(ManyOf(("nutty",), none="none"))
     ('nutty', 'none of these')
     """
-    own = tuple(measure.words)
-    return own if NONE in {word.casefold() for word in own} else (*own, NONE_OF_THESE)
+    return (*asked.words, NONE_OF_THESE) if asked.none else asked.words
 
 
 def asks_blindness(tasters: Iterable[Taster]) -> bool:
@@ -157,36 +147,23 @@ def asks_blindness(tasters: Iterable[Taster]) -> bool:
     return any(taster.cooks for taster in tasters)
 
 
-def ranking_question(measure: Measure) -> str:
-    """Return how the places of a ranking are asked for.
+def question_words(measure: Measure) -> str:
+    """Return how a measure is asked for.
 
     Examples
     --------
-    >>> ranking_question(Measure("crispness", "ranking", anchors=["crispest", "softest"]))
+    >>> question_words(Measure("crispness", "ranking", anchors=["crispest", "softest"]))
     'crispness: place within this sitting, 1 for crispest'
     """
-    return f"{measure.name}: place within this sitting, 1 for {measure.points()[0]}"
-
-
-def point_words(measure: Measure) -> list[str]:
-    """Return a word for each point of a liking or just-about-right scale, empty where none is.
-
-    Your own words may stand at every point, or at the ends alone.
-
-    Examples
-    --------
-    >>> point_words(Measure("size", "just about right 5", anchors=["too small", "too big"]))
-    ['too small', '', '', '', 'too big']
-    """
-    words = list(measure.points())
-    points = int(measure.high or 0)
-    if len(words) == points:
-        return words
-    if len(words) == 2:
-        return [words[0], *[""] * (points - 2), words[1]]
-    raise TastingError(
-        f'"{measure.name}" has {len(words)} words; its scale takes {points}, or 2 for the ends.'
-    )
+    match measure.field:
+        case ManyOf():
+            return f"{measure.name}: tick all that fit"
+        case Order(first=first):
+            return f"{measure.name}: place within this sitting, 1 for {first}"
+        case OneOf() | Line() | Number() | Text():
+            return measure.name
+        case never:
+            assert_never(never)
 
 
 # -- Paper ballots: what a taster sees at the table, and nothing that gives a bake away.
@@ -308,18 +285,22 @@ def ballot_book(
     return page(f"Ballots: {round_name}", "\n".join(filter(None, sheets)), _STYLE)
 
 
-# Millimetres that a question takes at ease, measured in print, and what a page has for pieces
-_TAKES = {
-    "hedonic": 20.0,
-    "just about right": 17.0,
-    "intensity": 10.3,
-    "check all": 13.0,
-    "number": 13.0,
-    "passed": 11.0,
-    "ranking": 13.0,
-    "words": 13.0,
-}
-_PIECE_TAKES, _PAGE_HAS = 11.0, 222.0
+_PIECE_TAKES, _PAGE_HAS = 11.0, 222.0  # millimetres: of a piece, and what a page has for pieces
+
+
+def _takes(asked: Field) -> float:
+    """Return the millimetres that a question takes at ease, measured in print."""
+    match asked:
+        case OneOf(spelled=True):
+            return 11.0
+        case OneOf(points=points):
+            return 13.25 + 0.75 * len(points)
+        case Line():
+            return 10.3
+        case ManyOf() | Number() | Order() | Text():
+            return 13.0
+        case never:
+            assert_never(never)
 
 
 def _sheets(
@@ -349,8 +330,8 @@ def _sheet(
         words = (word for _, word in BLIND_POINTS)
         questions += f'<div class="ask"><b>{BLIND}?</b>{_ticks(words)}</div>'
     samples = "".join(_sample(str(code), questions) for code in scored["code"])
-    piece = _PIECE_TAKES + sum(_TAKES[measure.kind] for measure in asked)
-    piece += _TAKES["passed"] if taster.cooks else 0
+    piece = _PIECE_TAKES + sum(_takes(measure.field) for measure in asked)
+    piece += _takes(Measure(BLIND, "passed").field) if taster.cooks else 0
     close = " close" if len(scored) * piece > _PAGE_HAS else ""
     # The head of a table is printed again on every page that its body runs on to
     return (
@@ -372,7 +353,7 @@ def _how(servings: pd.DataFrame, asked: Sequence[Measure]) -> str:
         "Taste from top to bottom. Rinse with water and eat some plain cracker before each piece. "
         "Answer before you talk. Leave empty what you did not taste."
     )
-    if any(measure.kind == "intensity" for measure in asked):
+    if any(isinstance(measure.field, Line) for measure in asked):
         steps.append("On a line, cross it with one upright stroke where it fits.")
     return f'<p class="how">{" ".join(steps)}</p>'
 
@@ -395,34 +376,35 @@ def _sample(code: str, questions: str) -> str:
 
 
 def _question(measure: Measure) -> str:
-    name = html.escape(measure.name)
-    if measure.kind == "check all":
-        return (
-            f'<div class="ask"><b>{name}: tick all that fit</b>{_ticks(tick_words(measure))}</div>'
-        )
-    if measure.kind == "words":
-        return f'<div class="ask"><b>{name}</b><div class="write"></div></div>'
-    if measure.kind == "ranking":
-        asked = html.escape(ranking_question(measure))
-        return f'<div class="ask"><b>{asked}</b><div class="write number"></div></div>'
-    if measure.kind == "passed":
-        return f'<div class="ask"><b>{name}</b>{_ticks(("yes", "no"))}</div>'
-    if measure.kind == "number":
-        unit = html.escape(measure.unit)
-        return f'<div class="ask"><b>{name}</b><div class="write number">{unit}</div></div>'
-    if measure.kind == "intensity":
-        low, high = (html.escape(word) for word in (measure.points()[0], measure.points()[-1]))
-        return (
-            f'<div class="ask"><div class="ends"><span>{low}</span><b>{name}</b>'
-            f'<span class="right">{high}</span></div><div class="line"></div></div>'
-        )
-    return f'<div class="ask"><b>{name}</b>{_points(measure)}</div>'
+    title, asked = html.escape(question_words(measure)), measure.field
+    match asked:
+        case OneOf(spelled=True):
+            answer = _ticks(point.word for point in reversed(asked.points))
+        case OneOf():
+            answer = _points(asked)
+        case ManyOf():
+            answer = _ticks(tick_words(asked))
+        case Line(ends=(low, high)):
+            return (
+                f'<div class="ask"><div class="ends"><span>{html.escape(low)}</span>'
+                f'<b>{title}</b><span class="right">{html.escape(high)}</span></div>'
+                '<div class="line"></div></div>'
+            )
+        case Order():
+            answer = '<div class="write number"></div>'
+        case Number(unit=unit):
+            answer = f'<div class="write number">{html.escape(unit)}</div>'
+        case Text():
+            answer = '<div class="write"></div>'
+        case never:
+            assert_never(never)
+    return f'<div class="ask"><b>{title}</b>{answer}</div>'
 
 
-def _points(measure: Measure) -> str:
+def _points(asked: OneOf) -> str:
     cells = "".join(
-        f'<span class="point"><i>{number}</i>{html.escape(word)}</span>'
-        for number, word in enumerate(point_words(measure), start=1)
+        f'<span class="point"><i>{point.written}</i>{html.escape(point.word)}</span>'
+        for point in asked.points
     )
     return f'<div class="points">{cells}</div>'
 

@@ -155,9 +155,8 @@ function written(measure, code) {
 
 function question(measure, code) {
   const ways = { choice: choices, ticks, bar, typed, place, written };
-  const title = measure.title
-    || (measure.way === "ticks" ? measure.name + ": tick all that fit" : measure.name);
-  return element("fieldset", {}, element("legend", {}, title + (measure.unit ? ", " + measure.unit : "")),
+  const title = measure.title + (measure.unit ? ", " + measure.unit : "");
+  return element("fieldset", {}, element("legend", {}, title),
     ...ways[measure.way](measure, code));
 }
 
@@ -168,7 +167,7 @@ function remark(code) {
   return element("fieldset", {}, element("legend", {}, "In your own words"), box);
 }
 
-const needed = () => ballot.measures.filter((measure) => measure.way !== "written");
+const needed = () => ballot.measures.filter((measure) => measure.needed);
 
 function missing(sample) {
   return needed().filter((one) => entered(sample.code, one.name) === "").map((one) => one.name);

@@ -6,13 +6,14 @@ import json
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, assert_never
 
 import pandas as pd
 
 from trials.base.html import page
 from trials.base.words import in_words
-from trials.core.measures import NONE, Measure
+from trials.core.measures import Measure
+from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
 from trials.tasting.panel import Taster
 from trials.tasting.paper import (
     AGREEMENT,
@@ -25,24 +26,13 @@ from trials.tasting.paper import (
     asks_blindness,
     check_serving,
     is_warm_up,
-    point_words,
-    ranking_question,
+    question_words,
     tick_words,
     without_reference,
 )
 
 SEND_TO = "answers"  # where a page that a server gives out sends its answers
 _HERE = Path(__file__).parent
-_WAYS = {
-    "hedonic": "choice",
-    "just about right": "choice",
-    "passed": "choice",
-    "intensity": "bar",
-    "number": "typed",
-    "check all": "ticks",
-    "ranking": "place",
-    "words": "written",
-}
 
 
 def phone_ballots(
@@ -130,8 +120,8 @@ def _ballot(
         "samples": _samples(own),
     }
     if taster.cooks:
-        asked = {"name": BLIND, "way": "choice", "unit": "", "points": list(BLIND_POINTS)}
-        ballot["measures"].append(asked)
+        asked = {"name": BLIND, "title": BLIND, "unit": "", "needed": True}
+        ballot["measures"].append(asked | {"way": "choice", "points": list(BLIND_POINTS)})
     # Files opened from one phone share a store: another round or a new order must not meet this one
     content = json.dumps([round_name, ballot], sort_keys=True)
     ballot["key"] = f"ballot {hashlib.sha256(content.encode()).hexdigest()[:16]}"
@@ -161,26 +151,34 @@ def _samples(own: pd.DataFrame) -> list[dict[str, str]]:
 
 
 def _asked(measure: Measure) -> dict[str, Any]:
-    way = _WAYS[measure.kind]
-    record: dict[str, Any] = {"name": measure.name, "way": way, "unit": measure.unit}
-    if measure.kind == "passed":
-        record["points"] = [["yes", measure.points()[-1]], ["no", measure.points()[0]]]
-    elif way == "choice":
-        points = [
-            [str(value), f"{value}  {word}".strip()]
-            for value, word in enumerate(point_words(measure), start=1)
-        ]
-        record["points"] = points[::-1] if measure.kind == "hedonic" else points
-    elif way == "bar":
-        record |= {"low": measure.low, "high": measure.high}
-        record["ends"] = [measure.points()[0], measure.points()[-1]]
-    elif way == "ticks":
-        record["words"] = list(tick_words(measure))
-        record["none"] = NONE_OF_THESE
-        record["said"] = NONE
-    elif way == "place":
-        record["title"] = ranking_question(measure)
-    return record
+    """Return a measure as the page's script takes it: the way it is asked, and with what."""
+    asked = measure.field
+    record = {
+        "name": measure.name,
+        "title": question_words(measure),
+        "unit": measure.unit,
+        "needed": not isinstance(asked, Text),
+    }
+    match asked:
+        case OneOf(points=points, spelled=spelled, highest_on_top=down):
+            shown = [
+                [one.written, one.word if spelled else f"{one.written}  {one.word}".strip()]
+                for one in points
+            ]
+            return record | {"way": "choice", "points": shown[::-1] if down else shown}
+        case Line(low=low, high=high, ends=ends):
+            return record | {"way": "bar", "low": low, "high": high, "ends": list(ends)}
+        case ManyOf(none=said):
+            words = {"words": list(tick_words(asked)), "none": NONE_OF_THESE, "said": said}
+            return record | {"way": "ticks"} | words
+        case Order():
+            return record | {"way": "place"}
+        case Number():
+            return record | {"way": "typed"}
+        case Text():
+            return record | {"way": "written"}
+        case never:
+            assert_never(never)
 
 
 def _body(
