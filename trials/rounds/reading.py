@@ -368,10 +368,10 @@ def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -
     """Give the mean of several readings of one bake; their spread is told and stays in the file."""
     try:
         values = [float(measure.read(part)) for part in text.split(";") if part.strip()]
+        found = averaged(measure.name, values, measure.unit, -LARGEST, LARGEST, above=False)
     except MeasureError as error:
         reading.refuse(place, error.message.rstrip("."))
         return None
-    found = averaged(measure.name, values, measure.unit, -LARGEST, LARGEST, above=False)
     reading.note(place, f"{len(values)} readings were averaged: {found.sentence}")
     return found.value
 
