@@ -24,7 +24,7 @@ from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
-from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Refusal, Text
+from trials.core.scales import LARGEST, Line, ManyOf, Number, OneOf, Order, Refusal, Text
 from trials.recipe.instruments import averaged
 from trials.rounds.forms import BAKES, BLIND, LEFT, ROUND, TASTINGS, Column, Form
 
@@ -277,7 +277,6 @@ def _reading_order(said: Problem | Note) -> tuple[str, str, int, str, str]:
 
 
 LONGEST_TEXT = 32_767  # characters; what one cell of a workbook can hold
-LARGEST = 1e12  # of a reading, either way
 LEAVE_EMPTY = (
     "Leave the cell empty where there is no score, or correct it, and read again; "
     "everything else was kept."
