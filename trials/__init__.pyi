@@ -103,8 +103,8 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     oil_fill=0.0)
 # Measure(name, scale, unit='', per='tasting', goal=None, worth_noticing=None, words=(),
 #     anchors=())
+# Measure.entry(text)
 # Measure.expects()
-# Measure.points()
 # Measure.read(text)
 # Numeric(name, low, high, unit='', centre=None, hard_to_change=False, changes=None, settings=(),
 #     step=None, only_when=None)
