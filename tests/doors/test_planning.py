@@ -10,7 +10,7 @@ from trials.doors.start import planned_round
 from trials.rounds.diary import write_note
 from trials.rounds.idea import write_idea
 from trials.rounds.round import Round, read_actual, write_actual
-from trials.rounds.scores import check, scores
+from trials.rounds.scores import check
 from trials.show.sheets import write_sheets
 
 KEPT = ("idea.toml", "plan.csv", "actual.csv", "round.toml")
@@ -65,7 +65,7 @@ def test_a_changed_idea_replaces_the_plan_and_takes_every_sheet_of_it_away(folde
     kept_bytes = {left[name] for name in kept}
     assert {old["plan.csv"], old["round.toml"], old["serving.csv"]} <= kept_bytes
     write_sheets(new)
-    assert check(new) == []
+    assert not check(new)
     assert set(read_csv(folder / "serving.csv")["bake"]) <= set(new.plan.rows["bake"])
     # Replaced once more: what the first replacing kept was entered by nobody
     change(folder, "low = 170", "low = 172")
@@ -73,7 +73,7 @@ def test_a_changed_idea_replaces_the_plan_and_takes_every_sheet_of_it_away(folde
 
 
 def test_reading_blank_sheets_enters_nothing(folder):
-    scores(Round.open(folder))
+    check(Round.open(folder))
     change(folder, "low = 165", "low = 170")
     planned_round(folder)
     assert not (folder / "scores.csv").exists()
@@ -130,7 +130,7 @@ def test_scores_read_once_and_then_emptied_still_count(folder):
     check(Round.open(folder))
     sheet.write_bytes(blank)
     change(folder, "low = 165", "low = 170")
-    with pytest.raises(RoundError, match="see received/"):
+    with pytest.raises(RoundError, match=r"see actual\.csv and received/"):
         planned_round(folder)
 
 

@@ -23,7 +23,7 @@ LARGEST_TABLE = 20_000_000  # bytes; a round is some kilobytes
 
 
 def write_bytes(path: str | Path, content: bytes) -> Path:
-    """Write a file whole or not at all.
+    """Write a file whole or not at all; one that holds these very bytes is left alone.
 
     Examples
     --------
@@ -32,6 +32,8 @@ def write_bytes(path: str | Path, content: bytes) -> Path:
     b'salt'
     """
     path = Path(path)
+    if _holds(path, content):
+        return path
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
@@ -45,6 +47,11 @@ def write_bytes(path: str | Path, content: bytes) -> Path:
         Path(draft).unlink(missing_ok=True)
         raise
     return path
+
+
+def _holds(path: Path, content: bytes) -> bool:
+    plain = path.is_file() and not path.is_symlink()
+    return plain and path.stat().st_size == len(content) and path.read_bytes() == content
 
 
 def write_text(path: str | Path, text: str) -> Path:

@@ -12,6 +12,7 @@ from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv
 from trials.base.words import in_words
 from trials.core.plan import Plan
+from trials.deciding.lineage import line_of
 from trials.deciding.next_bakes import new_bakes, next_round
 from trials.design.midway import drop, repeat, still_tells
 from trials.rounds.forms import (
@@ -34,7 +35,7 @@ from trials.rounds.round import (
     write_plan,
     write_settings,
 )
-from trials.rounds.scores import scores
+from trials.rounds.scores import keep_line, keep_read, scores
 from trials.rounds.workbook import draw_workbook, filled
 from trials.tasting.panel import Taster
 from trials.tasting.serving import SAMPLE, draw_codes
@@ -189,8 +190,9 @@ def record_replan(round_: Round, plan: Plan) -> Round:
     serving = read_serving(round_)
     came = sources(round_)
     found = gather(round_, serving, came)
+    keep_read(found)
     if found.problems:
-        scores(round_)  # says what is to be mended first
+        scores(found)  # says what is to be mended first
     keep(round_, came)
     for name in (PLAN, SETTINGS, SERVING):
         if (round_.folder / name).is_file():
@@ -316,6 +318,7 @@ def write_next(
 ) -> Round:
     """Write the next round beside the one in a folder."""
     before = Round.open(folder)
+    keep_line(line_of(before))
     whole = next_round(before, bakes, action=action, seed=seed)
     plan, tasters = _days_anew(new_bakes(whole), before.tasters)
     home = Path(to) if str(to) else _beside(before.folder)

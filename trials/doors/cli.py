@@ -263,30 +263,26 @@ def _photo(asked: argparse.Namespace) -> int:
 def _album(asked: argparse.Namespace) -> int:
     from trials.base.files import write_text
     from trials.rounds.round import Round
-    from trials.rounds.scores import scores
+    from trials.rounds.scores import read_and_kept, scores
     from trials.show.album import album
 
     round_ = Round.open(asked.folder)
-    print(write_text(round_.folder / "album.html", album(round_, scores(round_))))
+    table = scores(read_and_kept(round_))
+    print(write_text(round_.folder / "album.html", album(round_, table)))
     return DONE
 
 
 def _check(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
-    from trials.rounds.scores import check, left, notes
+    from trials.rounds.scores import check
 
-    round_ = Round.open(asked.folder)
-    problems = check(round_)
-    for note in notes(round_):
+    found = check(Round.open(asked.folder))
+    for note in found.notes:
         print(note)
-    for problem in problems:
+    for problem in found:
         print(problem, file=sys.stderr)
-    if problems:
-        count = len(problems)
-        print(f"{count} thing{'s' if count > 1 else ''} to mend; all is kept.", file=sys.stderr)
-        return MEND
-    print(f"Nothing to mend; {left(round_)} still to be entered.")
-    return DONE
+    print(found.verdict, file=sys.stderr if found else sys.stdout)
+    return MEND if found else DONE
 
 
 def _fit(asked: argparse.Namespace) -> int:

@@ -14,6 +14,7 @@ from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.deciding.lineage import baked_so_far, fit_together, line_of
 from trials.rounds.round import Round
+from trials.rounds.scores import keep_line
 
 MODELS = ("main", "interactions", "quadratic", "blend")
 
@@ -64,6 +65,7 @@ def _of_round(asked: argparse.Namespace) -> list[Findings]:
     names = [asked.response] if asked.response else [one.name for one in round_.measures]
     plain = asked.groups is None and asked.model is None
     line = line_of(round_) if round_.parent and plain else (round_,)
+    keep_line(line)
     if baked_so_far(line)[1]:
         print(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
     elif len(line) > 1:

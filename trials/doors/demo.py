@@ -208,7 +208,7 @@ def baked(folder: str | Path) -> Round:
     if not (round_.folder / "scores.csv").exists():
         write_sheets(round_)
         enter_scores(round_)
-        scores(round_)
+        check(round_)
     return round_
 
 
@@ -345,5 +345,5 @@ def bake(round_: Round) -> Round:
     if not (round_.folder / "scores.csv").exists():
         write_sheets(round_)
         record_scores(round_, invented_scores(round_.plan))
-        scores(round_)
+        check(round_)
     return round_

@@ -22,6 +22,7 @@ from trials.rounds.forms import (
     TASTINGS,
     Form,
     cook_form,
+    read_serving,
     scored_servings,
     tasting_form,
 )
@@ -258,15 +259,12 @@ def record_reading(round_: Round, kept: Iterable[Source]) -> Path:
     """
     path = round_.folder / "received" / READINGS
     before = _readings(path)
-    rows = pd.DataFrame(
-        [
-            [file.shown, file.expected, "yes" if file.whole else "no", file.path.name]
-            for file in kept
-        ],
-        columns=["file", "expected", "whole", "kept"],
-    ).sort_values("file", ignore_index=True)
+    found = sorted(
+        [file.shown, file.expected, "yes" if file.whole else "no", file.path.name] for file in kept
+    )
+    rows = pd.DataFrame(found, columns=["file", "expected", "whole", "kept"], dtype=object)
     last = before[before["reading"] == before["reading"].max()]
-    if len(last) and last[list(rows.columns)].reset_index(drop=True).equals(rows):
+    if len(last) and sorted(last[list(rows.columns)].to_numpy().tolist()) == found:
         return path
     number = int(before["reading"].max()) + 1 if len(before) else 1
     time = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -308,10 +306,13 @@ def _unchanged(path: Path) -> Path:
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
-    """What all files of a round say together.
+    """What all files of a round say together; read once and passed on.
 
     Parameters
     ----------
+    round_ : Round
+    serving : DataFrame
+        Who was served which bake under which code.
     forms : dict
         The forms by their kind.
     bake_of : dict
@@ -324,6 +325,8 @@ class Gathered:
         The files that held anything.
     """
 
+    round_: Round = field(repr=False)
+    serving: pd.DataFrame = field(repr=False)
     forms: Mapping[str, Form]
     bake_of: Mapping[tuple[str, ...], str]
     entries: Mapping[Address, Entry]
@@ -335,6 +338,11 @@ class Gathered:
         """Return one entry's value; None where nothing was entered."""
         entry = self.entries.get((kind, key, column))
         return None if entry is None else entry.value
+
+
+def gathered(round_: Round) -> Gathered:
+    """Return what all files of a round say together, every file read once; nothing is written."""
+    return gather(round_, read_serving(round_), sources(round_))
 
 
 def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gathered:
@@ -360,7 +368,9 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     problems += _shared_places(forms, entries)
     notes += _notes_on_bakes(forms, entries, bake_of)
     notes += _notes_on_blindness(round_, forms, entries)
-    return Gathered(forms, bake_of, entries, in_order(problems), in_order(notes), used)
+    return Gathered(
+        round_, serving, forms, bake_of, entries, in_order(problems), in_order(notes), used
+    )
 
 
 def _bake(address: Address, bake_of: Mapping[tuple[str, ...], str]) -> str:

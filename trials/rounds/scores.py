@@ -1,11 +1,13 @@
 """Scores: checked, kept, and handed on as one tidy table; words counted by setting."""
 
+import html
 import math
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 import pandas as pd
 
@@ -29,10 +31,10 @@ from trials.rounds.gathering import (
     Gathered,
     Source,
     gather,
+    gathered,
     keep,
     last_reading,
     record_reading,
-    sources,
 )
 from trials.rounds.reading import Address, Note, Problem, Value, exact
 from trials.rounds.round import Round, blank_actual, read_actual, write_actual
@@ -146,11 +148,72 @@ NOT_BLIND = "scores-not-blind.csv"
 _LISTED = 3  # problems that an error spells out
 
 
-def check(round_: Round) -> list[Problem]:
-    """Return what must be mended before the scores can be used.
+@dataclass(frozen=True, eq=False)
+class Check(Sequence[Problem]):
+    """What must be mended in a round, what deserves a look, and what is still to be entered.
 
-    Every sheet of the round is read: its own workbooks and plain twins, and what was dropped
-    into `incoming/`. A score that is not entered yet is no problem; see :func:`left`.
+    Its length is the number of problems, and going through it gives them one by one.
+
+    Parameters
+    ----------
+    problems : tuple of Problem
+        Each with its file, sheet, row and column.
+    notes : tuple of Note
+        What was read, but not quite as it stood, and what deserves a look.
+    missing : DataFrame
+        How many scores each taster and the cook have still to enter: columns who, measure, left.
+    """
+
+    problems: tuple[Problem, ...]
+    notes: tuple[Note, ...]
+    missing: pd.DataFrame = field(repr=False)
+
+    @property
+    def left(self) -> int:
+        """How many scores are still to be entered; none of them is a problem."""
+        return int(self.missing["left"].sum())
+
+    @property
+    def verdict(self) -> str:
+        """How much there is to mend, and how much is still to be entered, as a sentence."""
+        count = len(self.problems)
+        if count:
+            return f"{count} thing{'s' if count > 1 else ''} to mend; all is kept."
+        return f"Nothing to mend; {self.left} still to be entered."
+
+    def __len__(self) -> int:
+        return len(self.problems)
+
+    @overload
+    def __getitem__(self, at: int) -> Problem: ...
+    @overload
+    def __getitem__(self, at: slice) -> tuple[Problem, ...]: ...
+    def __getitem__(self, at: int | slice) -> Problem | tuple[Problem, ...]:
+        return self.problems[at]
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, (*self.notes, *self.problems, self.verdict)))
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        said = [("To mend", self.problems), ("To look at", self.notes)]
+        lists = [
+            f"<p>{title}:</p><ul>{''.join(f'<li>{html.escape(str(one))}</li>' for one in found)}"
+            "</ul>"
+            for title, found in said
+            if found
+        ]
+        return f"<p><b>{html.escape(self.verdict)}</b></p>{''.join(lists)}"
+
+
+def check(round_: Round) -> Check:
+    """Read every sheet of a round, keep each as it is, and say what must be mended.
+
+    Read are the round's own workbooks and plain twins, and what was dropped into `incoming/`.
+    Each file that holds anything is kept under `received/`; where nothing is to be mended, the
+    scores are written to `scores.csv` (those of a cook who knew the bake to
+    `scores-not-blind.csv`) and what was really done to `actual.csv`.
 
     Parameters
     ----------
@@ -158,8 +221,8 @@ def check(round_: Round) -> list[Problem]:
 
     Returns
     -------
-    list of Problem
-        Each with its file, sheet, row and column; empty when all is well.
+    Check
+        Problems and notes, each with its place; its length is the number of problems.
 
     Raises
     ------
@@ -178,25 +241,47 @@ def check(round_: Round) -> list[Problem]:
     >>> spread = Measure("spread", "number", unit="mm", per="bake")
     >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, measures=[spread])
     >>> _ = write_workbooks(one, pd.DataFrame())
-    >>> check(one), left(one)
-    ([], 2)
+    >>> check(one)
+    Nothing to mend; 2 still to be entered.
     """
-    return _read(round_).problems
+    found = gathered(round_)
+    keep_read(found)
+    return checked(found)
 
 
-def notes(round_: Round) -> list[Note]:
-    """Return what was read, but not quite as it stood, and what deserves a look."""
-    return _read(round_).notes
+def checked(found: Gathered) -> Check:
+    """Return what must be mended in what was gathered; nothing is written."""
+    return Check(tuple(found.problems), tuple(found.notes), _missing(found))
 
 
-def left(round_: Round) -> int:
-    """Return how many scores are still to be entered; see :func:`left_by_person`."""
-    return int(left_by_person(round_)["left"].sum())
+def keep_read(found: Gathered) -> None:
+    """Keep what was read under `received/`, and write down the scores where none is in doubt."""
+    round_ = found.round_
+    kept = keep(round_, found.used)
+    if found.problems:
+        return
+    plan = Source(round_.folder / SERVING, SERVING)
+    record_reading(round_, [*kept, *keep(round_, [plan])])
+    _record_actual(round_, found)
+    table, known = tidied(round_, found, found.serving, actual=True)
+    write_csv(table, round_.folder / SCORES)
+    if len(known) or (round_.folder / NOT_BLIND).exists():
+        write_csv(known, round_.folder / NOT_BLIND)
 
 
-def left_by_person(round_: Round) -> pd.DataFrame:
-    """Return how many scores each taster and the cook have still to enter."""
-    found = _read(round_)
+def read_and_kept(round_: Round) -> Gathered:
+    """Read a round once and keep what was read: for whatever then writes or answers a command."""
+    found = gathered(round_)
+    keep_read(found)
+    return found
+
+
+def keep_line(rounds: Iterable[Round]) -> tuple[Gathered, ...]:
+    """Read each round once and keep what was read."""
+    return tuple(map(read_and_kept, rounds))
+
+
+def _missing(found: Gathered) -> pd.DataFrame:
     counts: dict[tuple[str, str], int] = {}
     for kind, form in found.forms.items():
         for key in form.rows():
@@ -210,16 +295,16 @@ def left_by_person(round_: Round) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["who", "measure", "left"])
 
 
-def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
-    """Return all scores of a round as one tidy table.
+def scores(round_: Round | Gathered, *, actual: bool = True) -> pd.DataFrame:
+    """Return all scores of a round as one tidy table; nothing is written.
 
-    Every file that was read is kept under `received/`, the table is written to `scores.csv`, and
-    what was really done to `actual.csv`. Scores of a cook who knew which bake it was are kept
-    apart, in `scores-not-blind.csv`.
+    Scores of a cook who knew which bake it was are left out; :func:`check` keeps them apart, in
+    `scores-not-blind.csv`.
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round or Gathered
+        A round, or what was gathered from one already.
     actual : bool
         Whether a setting that was not as planned replaces the planned one.
 
@@ -228,7 +313,7 @@ def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
     DataFrame
         One row per tasting and, with the taster missing, one per bake that was measured, noted on
         or not made. Columns taster, sitting,
-        position, kind, code, bake, day, load and other groups, role, status, reason, one per
+        place, kind, code, bake, day, load and other groups, role, status, reason, one per
         factor, one per measure (missing where there is no score; ticked words stay text), note.
         A bake that failed, was not served or not baked has its row and no score.
 
@@ -237,17 +322,10 @@ def scores(round_: Round, *, actual: bool = True) -> pd.DataFrame:
     SheetError
         When anything must be mended first: the first problems with their places.
     """
-    found = _read(round_)
+    found = gathered(round_) if isinstance(round_, Round) else round_
     if found.problems:
         raise _refusal(found.problems)
-    record_reading(round_, _with_serving(round_, found.used))
-    serving = read_serving(round_)
-    _record_actual(round_, found)
-    table, known = tidied(round_, found, serving, actual=actual)
-    write_csv(table, round_.folder / SCORES)
-    if len(known) or (round_.folder / NOT_BLIND).exists():
-        write_csv(known, round_.folder / NOT_BLIND)
-    return table
+    return tidied(found.round_, found, found.serving, actual=actual)[0]
 
 
 def rebuild(round_: Round, *, actual: bool = True) -> pd.DataFrame:
@@ -286,17 +364,6 @@ def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
     return written
 
 
-def _read(round_: Round) -> Gathered:
-    found = gather(round_, read_serving(round_), sources(round_))
-    keep(round_, found.used)
-    return found
-
-
-def _with_serving(round_: Round, used: list[Source]) -> list[Source]:
-    path = round_.folder / SERVING
-    return keep(round_, [*used, Source(path, SERVING)] if path.is_file() else used)
-
-
 def _refusal(problems: list[Problem]) -> SheetError:
     first, *others = problems
     lines = [first.message, *(str(problem) for problem in others[: _LISTED - 1])]
@@ -321,7 +388,8 @@ def _record_actual(round_: Round, found: Gathered) -> None:
     path = round_.folder / "actual.csv"
     if path.is_file():
         before = read_actual(round_)
-        if before.drop(columns="bake").ne("").any(axis=None):
+        said = before.drop(columns="bake", errors="ignore").ne("").any(axis=None)
+        if said and before.to_numpy().tolist() != table.to_numpy().tolist():
             keep(round_, [Source(path, path.name)])
     write_actual(round_, table)
 

@@ -34,6 +34,7 @@ from trials.deciding.story import Story, story
 from trials.recipe.cautions import cautions
 from trials.rounds.amounts import bake_formulas
 from trials.rounds.round import Round
+from trials.rounds.scores import keep_line
 from trials.show.bake_sheets import ROLE_WORDS
 from trials.show.bakes import failure_map
 from trials.show.bakes import story as story_picture
@@ -86,6 +87,8 @@ _PAIRS = (
 def report(round_: Round, path: str | Path) -> Path:
     """Write one page on a round: what was baked, what was learned, how sure it is.
 
+    What was read for it, in this round and those before it, is kept under `received/`.
+
     Parameters
     ----------
     round_ : Round
@@ -104,6 +107,7 @@ def report(round_: Round, path: str | Path) -> Path:
         When the sheets hold mistakes; they are named with their places.
     """
     line = line_of(round_)
+    keep_line(line)
     told, waiting = baked_so_far(line)
     tidy = scores_together(line)
     found = findings_of(round_)
@@ -357,6 +361,7 @@ def _table(table: pd.DataFrame) -> str:
 
 def write_story(round_: Round, path: str | Path, *, units: str = "grams") -> tuple[Story, Path]:
     """Tell a development on one page that needs no other file and no network."""
+    keep_line(line_of(round_))
     told = story(round_, units=units)
     title = f"{round_.name}: the story"
     body = [
