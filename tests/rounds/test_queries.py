@@ -1,8 +1,10 @@
 """Questions write nothing; what a command reads is kept; where nothing changed nothing grows."""
 
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -108,12 +110,12 @@ def trials_command(words: list[str], **asked) -> subprocess.CompletedProcess:
 
 @pytest.mark.skipif(os.name == "nt", reason="permissions of folders are those of POSIX")
 def test_questions_are_answered_from_a_folder_that_can_not_be_written(filled):
-    for path in [filled.folder, *filled.folder.rglob("*")]:
+    # Folders of the tests are private; this one is for everybody to read and nobody to write
+    folder = Path(shutil.copytree(filled.folder, Path(tempfile.mkdtemp()) / "ginger snap"))
+    folder.parent.chmod(0o755)
+    for path in [folder, *folder.rglob("*")]:
         path.chmod(0o555 if path.is_dir() else 0o444)
-    for folder in filled.folder.parents:
-        if folder.stat().st_uid == os.getuid() and folder != Path("/"):
-            folder.chmod(folder.stat().st_mode | 0o055)
-    before = snapshot(filled.folder)
+    before = snapshot(folder)
     # Whoever may write anywhere becomes somebody who may not, once all is loaded
     code = """
 import os, sys, trials
@@ -123,9 +125,10 @@ for _ in range(2):
     if os.getuid() == 0:
         os.setuid(65534)
 """
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(filled.folder)], capture_output=True, text=True
-    )
+    done = subprocess.run([sys.executable, "-c", code, str(folder)], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert int(done.stdout.split()[-2]) > 0
-    assert snapshot(filled.folder) == before
+    assert snapshot(folder) == before
+    for path in [folder, *folder.rglob("*")]:
+        path.chmod(0o755)
+    shutil.rmtree(folder.parent)
