@@ -6,13 +6,20 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Numeric
 from trials.design.exchange import optimal
 from trials.design.layout import lay_out
-from trials.design.power import bakes_needed, power, smallest_effect, strata, tasters_or_bakes
+from trials.design.power import (
+    bakes_needed,
+    chance_beyond,
+    power,
+    smallest_effect,
+    strata,
+    tasters_or_bakes,
+)
 
 EXPECTED = json.loads(
     (Path(__file__).parents[1] / "reference" / "power_expected.json").read_text(encoding="utf-8")
@@ -73,6 +80,52 @@ def test_several_kinds_as_r_has_it(row):
     found = power(plan, effect=apart, sd_bake=np.sqrt(row["within_var"]), sd_tasting=0)
     # The degrees of freedom are computed from matrices here, which costs two digits
     assert found["power"].iloc[0] == pytest.approx(row["power"], rel=1e-7)
+
+
+def t_test_power(df: float, shift: np.ndarray, limit: float) -> np.ndarray:
+    """The chance that |z + shift| is beyond limit times an independent spread, by quadrature.
+
+    Student's own construction of t (Johnson, Kotz & Balakrishnan 1995, section 31.1); it shares
+    nothing with a noncentral F but the definition.
+    """
+    chances = (np.arange(4000) + 0.5) / 4000
+    spread = np.sqrt(limit * special.chdtri(df, 1 - chances) / df)
+    return (special.ndtr(shift[:, None] - spread) + special.ndtr(-shift[:, None] - spread)).mean(1)
+
+
+def test_no_noncentrality_leaves_a_power_out():
+    """10,000 pairs of noncentrality and degrees of freedom, up to what no kitchen reaches."""
+    sizes = np.geomspace(1e-3, 1e8, 500)
+    for df in np.unique(np.geomspace(1, 3000, 22).round())[:20]:
+        limit = float(stats.f.isf(0.05, 1, df))
+        found = np.array([chance_beyond(1, df, size, limit) for size in sizes])
+        assert np.isfinite(found).all()
+        assert (np.diff(found) > -1e-9).all()
+        # The rule of midpoints is as near as this where the spread is that of one or two bakes
+        np.testing.assert_allclose(found, t_test_power(df, np.sqrt(sizes), limit), atol=5e-4)
+
+
+def test_a_larger_effect_never_needs_more_bakes_and_none_goes_missing():
+    """It was 2,583 bakes where 18 do, and none at all for 60: a NaN read as "not reached"."""
+    plan = kinds(2, 8)
+    effects = np.linspace(0.15, 6, 120)
+    rows = [
+        bakes_needed(plan, effect=effect, sd_bake=1, sd_tasting=0).iloc[0] for effect in effects
+    ]
+    needed = [row["needed"] for row in rows]
+    assert not any(pd.isna(one) for one in needed)
+    assert (np.diff(np.array(needed, dtype=int)) <= 0).all()
+    # Cohen 1988, table 2.4.1 (two-tailed 0.05, power 0.80): n a group for d = 0.20, 0.50, 0.80, 1
+    for d, each in ((0.2, 393), (0.5, 64), (0.8, 26), (1.0, 17)):
+        found = bakes_needed(plan, effect=d, sd_bake=1, sd_tasting=0)["bakes"].iloc[0]
+        assert abs(int(found) - 2 * each) <= 2
+
+
+def test_a_large_effect_is_seen_for_sure():
+    effects = np.linspace(5, 400, 300)
+    chances = [power(kinds(2, 8), effect=e, sd_bake=0.25)["power"].iloc[0] for e in effects]
+    assert np.isfinite(chances).all()
+    assert min(chances[60:]) > 1 - 1e-9
 
 
 def test_bakes_needed_as_r_has_it():

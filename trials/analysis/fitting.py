@@ -32,7 +32,14 @@ from trials.analysis.no_error import (
     lenth,
     unit_means,
 )
-from trials.analysis.question import REFERENCE_BAKE, Question, is_of_tasting, question_of
+from trials.analysis.question import (
+    READING,
+    REFERENCE_BAKE,
+    TASTING,
+    Question,
+    is_of_tasting,
+    question_of,
+)
 from trials.analysis.results import Averaged, Findings
 from trials.analysis.small_sample import small_sample
 from trials.analysis.wording import failure_sentence, few_tasters_note, sentences, smallest_shown
@@ -113,9 +120,12 @@ def unit_words(level: str | None, table: pd.DataFrame, factors: Sequence[Factor]
     if level is not None:
         outer_first = [plural(kitchen_group(name, factors)) for name in level.split("/")]
         return " within ".join(reversed(outer_first))
-    once = "bake" in table and bool(table["bake"].notna().all() and table["bake"].is_unique)
+    known = "bake" in table and bool(table["bake"].notna().all())
+    once = known and bool(table["bake"].is_unique)
     if not once and "taster" in table and table["taster"].notna().any():
-        return "tastings"
+        return plural(TASTING)
+    if known and not once:
+        return plural(READING)
     return "bakes" if "bake" in table else "rows"
 
 
@@ -217,7 +227,10 @@ def _method_words(mixed: MixedFit, method: str, asked: Question) -> str:
 
 
 def _variance(mixed: MixedFit, asked: Question) -> pd.DataFrame:
-    names = [term.name for term in mixed.terms] + [unit_words(None, asked.table).removesuffix("s")]
+    names = [term.name for term in mixed.terms]
+    own = unit_words(None, asked.table).removesuffix("s")
+    # A group of one's own may bear the name of what is left
+    names.append(own if own not in names else f"single {own}")
     values = np.asarray(mixed.variances, dtype=float)
     total = np.nansum(values)
     return pd.DataFrame(

@@ -146,6 +146,7 @@ def _factor(table: pd.DataFrame, name: str) -> Factor:
 
 
 OWN_VIEW = "taster/bake"  # the group: what one taster thinks of one bake
+TASTING, READING = "tasting", "reading"  # one score of a bake: by someone, or off an instrument
 
 
 def tasted_twice(table: pd.DataFrame) -> bool:
@@ -201,14 +202,15 @@ def own_views(table: pd.DataFrame, groups: Iterable[str]) -> tuple[str, ...]:
 
 
 def is_of_tasting(source: str) -> bool:
-    """Say whether a source of spread belongs to the tasting and not to the bake.
+    """Say whether a source of spread belongs to the scoring of a bake and not to the bake.
 
     Examples
     --------
-    >>> is_of_tasting("taster"), is_of_tasting(OWN_VIEW), is_of_tasting("bake")
+    >>> is_of_tasting("taster"), is_of_tasting(READING), is_of_tasting("bake")
     (True, True, False)
     """
-    return source in ("taster", "tasting", OWN_VIEW)
+    # "single reading": what is left where a group is called "reading"
+    return source.removeprefix("single ") in ("taster", TASTING, READING, OWN_VIEW)
 
 
 # -- Columns that say what scores share: gaps in them filled, ids that name two things refused.

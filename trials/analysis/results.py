@@ -19,6 +19,7 @@ from trials.analysis.settings import (
     settings_table,
     shown_settings,
 )
+from trials.analysis.small_sample import SmallSample, reach_of_new
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, signed
 from trials.core.factors import Factor
@@ -306,13 +307,24 @@ class Findings:
             return self._drawn(table).assign(outside_tried=outside_words(self, table))
         weights = self._rows(table)
         answer = table.assign(**self._estimates(weights, "estimate"))
-        own = sum(value for source, value in self.spread.items() if not is_of_tasting(source))
-        reach = stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * np.sqrt(answer["se"] ** 2 + own)
+        reach = self._reach_of_new(weights, answer)
         return answer.assign(
             new_low=answer["estimate"] - reach,
             new_high=answer["estimate"] + reach,
             outside_tried=outside_words(self, table),
         )
+
+    def _reach_of_new(self, weights: np.ndarray, answer: pd.DataFrame) -> np.ndarray:
+        """Return half the width of the interval of one new bake at each row of the model."""
+        own = [source for source in self.spread if not is_of_tasting(source)]
+        if isinstance(self.engine, SmallSample) and own:
+            # What is left over goes by its kitchen name in the table
+            known = {term.name for term in self.engine.fit.terms}
+            sources = [source if source in known else "residual" for source in own]
+            rows = np.array([self._padded(row) for row in weights])
+            return reach_of_new(self.engine.fit, self.engine, rows, sources, CONFIDENCE)
+        se = np.sqrt(answer["se"] ** 2 + sum(self.spread[source] for source in own))
+        return np.asarray(stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * se)
 
     @property
     def by_draws(self) -> bool:

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular, svd
-from scipy.special import chdtrc, fdtrc
+from scipy.special import chdtrc, chdtri, fdtrc, ndtr, stdtrit
+from scipy.stats import qmc
 
 from trials.analysis.mixed import MixedFit
 from trials.base.errors import FitError
@@ -307,6 +308,75 @@ def predict_new(
     plain = np.einsum("ij,jk,ik->i", m, small.plain_cov, m) + added
     df, known = small._matched_df(plain, slopes)
     return value, np.where(known, unit * np.sqrt(total), np.nan), df
+
+
+_DRAWS = 512  # of the variances, spread evenly over what they may be
+_DRAWN_FROM = 1997  # seed of those draws: the same data give the same interval
+
+
+def reach_of_new(
+    fit: MixedFit, small: SmallSample, x_new: np.ndarray, sources: Sequence[str], level: float
+) -> np.ndarray:
+    """Return half the width of the interval that holds something new with a given chance.
+
+    A spread between bakes that is told by few bakes may well be larger than its estimate, and the
+    more so where it is the difference of two mean squares. Neither Satterthwaite's degrees of
+    freedom for the sum (far too wide) nor those of the mean (too narrow) follow that; drawing the
+    variances does. From the scores outwards each estimate is freed of what it shares with those
+    inside it, which leaves independent mean squares, each with its chi-square distribution.
+
+    References
+    ----------
+    Weerahandi 1993, J. Am. Stat. Assoc. 88:899 (generalized intervals: the variances drawn from
+    their mean squares); Patterson & Thompson 1971 for the information on each variance.
+    """
+    if not fit.terms:
+        _, se, df = predict_new(fit, small, x_new, sources)
+        return np.asarray(stdtrit(df, (1 + level) / 2) * se)
+    names = [*(term.name for term in fit.terms), "residual"]
+    fresh = np.array([name in sources for name in names], float)
+    drawn = _variances_drawn(fit, small)
+    _, _, df = _of(fit, small).estimates(x_new)
+    means = np.maximum(small.variance_weights(x_new) @ drawn, 0)
+    spread = np.sqrt(means + fresh @ drawn)
+    low, high = np.zeros(len(spread)), 50 * spread.max(axis=1)
+    for _ in range(60):
+        middle = (low + high) / 2
+        held = (2 * ndtr(middle[:, None] / spread) - 1).mean(axis=1) < level
+        low, high = np.where(held, middle, low), np.where(held, high, middle)
+    return np.where(df > 0, (low + high) / 2, np.nan)
+
+
+def _variances_drawn(fit: MixedFit, small: SmallSample) -> np.ndarray:
+    """Return draws of every variance, shape (k + 1, draws), the one of the scores last."""
+    estimates = np.nan_to_num(np.asarray(fit.variances, float))
+    unit = small.variance_unit * fit.variances[-1]
+    count = len(estimates)
+    inside_first = [count - 1, *sorted(range(count - 1), key=lambda n: -fit.terms[n].levels)]
+    cov = (small.variance_cov * np.outer(unit, unit))[np.ix_(inside_first, inside_first)]
+    mixing, spread = _one_by_one(cov)
+    squares = np.maximum(np.linalg.solve(mixing, estimates[inside_first]), 0)
+    even = qmc.LatinHypercube(count, seed=_DRAWN_FROM).random(_DRAWS).T
+    for place, (square, variance) in enumerate(zip(squares, spread, strict=True)):
+        df = 2 * square**2 / variance if variance > 0 else np.inf
+        even[place] = square * df / chdtri(df, even[place]) if 0 < df < 1e9 else square
+    drawn = np.empty_like(even)
+    drawn[inside_first] = np.maximum(mixing @ even, 0)
+    return drawn
+
+
+def _one_by_one(cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return M and d with cov = M diag(d) M', M having ones on its diagonal and none above it."""
+    left, count = cov.copy(), len(cov)
+    mixing, spread = np.eye(count), np.zeros(count)
+    for n in range(count):
+        # Where the data say nothing of a variance, nothing is freed of it
+        if left[n, n] <= 1e-12 * max(cov[n, n], 1e-300):
+            continue
+        spread[n] = left[n, n]
+        mixing[n:, n] = left[n:, n] / left[n, n]
+        left = left - spread[n] * np.outer(mixing[:, n], mixing[:, n])
+    return mixing, spread
 
 
 def _of(fit: MixedFit, small: SmallSample) -> SmallSample:

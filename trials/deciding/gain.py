@@ -10,6 +10,7 @@ from trials.analysis.choice import Choice, best_setting, choice
 from trials.analysis.draws import shares_of_best
 from trials.analysis.forecast import Forecast, fast_basis
 from trials.analysis.goals import Goal, score
+from trials.analysis.question import READING, is_of_tasting
 from trials.analysis.region import Region
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
@@ -24,7 +25,6 @@ from trials.core.terms import Basis, Term, coded_settings
 
 
 MOST_SETTINGS = 1200  # between which the choice is made while bakes are only imagined
-OF_TASTING = ("taster", "tasting")
 # A bend that nobody looked for may be as large as what is worth noticing, and a bake's own spread
 # is never below a fifth of it (our own assumptions)
 UNSEEN_BEND, LEAST_SPREAD = 1.0, 0.2
@@ -250,13 +250,17 @@ def _spreads(one: Forecast, goal: Goal) -> tuple[float, float]:
     shared = {
         name: value
         for name, value in spread.items()
-        if name not in OF_TASTING and name not in ("bake", "day")
+        if not is_of_tasting(name) and name not in ("bake", "day")
     }
     left = one.findings.residuals
-    tasters = left["taster"].nunique() if "taster" in left else 1
-    bake = spread.get("bake", 0.0) + spread.get("tasting", 0.0) / max(1, tasters)
-    if "bake" not in spread and "tasting" not in spread:
+    scores = left["taster"].nunique() if "taster" in left else 1
+    if READING in spread and "bake" in left:
+        scores = left.groupby("bake").size().median()
+    # A taster's own level is shared by all bakes, so it adds nothing between them
+    scored = sum(value for name, value in spread.items() if is_of_tasting(name) and name != "taster")
+    if "bake" not in spread and not scored:
         return max(sum(shared.values()), least), 0.0
+    bake = spread.get("bake", 0.0) + scored / max(1, scores)
     return max(bake, least), sum(shared.values())
 
 
