@@ -94,8 +94,8 @@ class TestHandbook:
         # By the textbook: the flatter eigenvalue is -4.97 and its error, as that of any square in
         # this plan, at least 2.04; 2.36 times that (7 df) reaches zero
         found = canonical(second_order)
-        assert found.shape == "ridge"
-        assert "no single best" in str(found)
+        assert found.shape == "not settled"
+        assert "equally good" not in str(found)
         assert found.axes["high"].iloc[1] > 0 > found.axes["high"].iloc[0]
 
     def test_steepest_way(self):
@@ -231,6 +231,31 @@ def test_shapes_in_words(truth, shape, words):
     found = canonical(made_of(truth, CODED))
     assert found.shape == shape
     assert words in str(found)
+
+
+@pytest.mark.parametrize(
+    ("truth", "words"),
+    [
+        # A slope in one number and a peak in the other, and the same turned by 45 degrees
+        (lambda a, b: 50 + 10 * a - 5 * b**2, "climbs towards x1 1"),
+        (lambda a, b: 50 - 10 * a - 5 * b**2, "climbs towards x1 -1, x2 0"),
+        (lambda a, b: 50 + 4 * (a + b) - 5 * (a - b) ** 2, "climbs towards"),
+        # The peak of the first number lies three half-ranges away, too far to be seen from here
+        (lambda a, b: 50 - 0.2 * (a - 9) ** 2 - 5 * b**2, "climbs towards"),
+    ],
+)
+def test_a_slope_is_no_ridge(truth, words):
+    """Rising ridges (Box & Draper 2007, ch. 11): no setting along them is as good as another."""
+    found = canonical(made_of(truth, CODED))
+    assert found.shape == "no peak in reach"
+    assert words in str(found).replace("−", "-")
+    assert "equally good" not in str(found)
+
+
+def test_a_bend_that_few_bakes_can_not_tell_names_no_shape():
+    found = canonical(made_of(lambda a, b: 5 - 2 * a**2 - 0.3 * b**2, CODED, noise=2.0))
+    assert found.shape == "not settled"
+    assert "may be a peak" in str(found)
 
 
 def test_without_squares_there_is_no_peak():

@@ -266,9 +266,10 @@ def best_at_distance(b: np.ndarray, B: np.ndarray, radius: float) -> np.ndarray:
 
 
 PEAK, LOWEST, SADDLE, RIDGE, NO_BEND = "peak", "lowest point", "saddle", "ridge", "no bend"
-DOWN, UP, FLAT = "bends down", "bends up", "flat, or not known"
+SLOPE, UNSETTLED = "no peak in reach", "not settled"
+DOWN, UP, LEVEL, UNKNOWN = "bends down", "bends up", "flat", "not known"
 MOST_PLACES = 3000
-_FAR = 1e3  # a stationary point this many half-ranges away says nothing
+_ROUNDING = 1e-9  # of the largest coefficient: what rounding leaves of a bend or a slope of none
 
 
 @dataclass(frozen=True, eq=False)
@@ -278,7 +279,7 @@ class Canonical:
     Parameters
     ----------
     shape : str
-        "peak", "lowest point", "saddle", "ridge" or "no bend".
+        "peak", "lowest point", "saddle", "ridge", "no peak in reach", "no bend" or "not settled".
     stationary : dict
         Where the surface is level, in real units, the kinds as held; beyond the limits too.
     coded : ndarray, shape (numbers,)
@@ -313,8 +314,10 @@ def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canoni
     """Say what shape a fitted surface has: a peak, a lowest point, a saddle or a ridge.
 
     The eigenvalues are the bends along the surface's own axes, in coded units (low -1, high 1). A
-    direction is flat when its bend can not be told from none, or when even half a range away it
-    would cost less than is worth noticing; with one such direction there is no single best.
+    direction is flat when even half a range away its bend would surely change less than is worth
+    noticing; an eigenvalue whose interval holds zero names no shape. Where the surface still rises
+    at the edge along such a direction, there is no peak in reach, however level its bend; it is a
+    ridge only where no slope worth noticing is left either.
 
     References
     ----------
@@ -326,20 +329,20 @@ def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canoni
     vectors = vectors * np.where(np.abs(vectors).max(axis=0) == vectors.max(axis=0), 1.0, -1.0)
     axes = _axes(made, values, vectors)
     bends = np.einsum("iic->ic", made.square).any()
-    shape = _shape(axes) if bends else NO_BEND
     x = -0.5 * np.linalg.pinv(made.B, rcond=1e-10, hermitian=True) @ made.b
     level = np.abs(made.b + 2 * made.B @ x).max() <= 1e-8 * max(np.abs(made.b).max(), 1e-300)
-    if not level or np.abs(x).max() > _FAR:
-        shape = shape if shape == NO_BEND else RIDGE
+    up = _way_up(made, axes) if bends else None
+    shape = _shape(axes, up) if bends else NO_BEND
     inside = bool(level and (np.abs(x) <= 1 + 1e-9).all())
     setting = made.real(x[None]).iloc[0].to_dict()
     predicted = float(made.forecast.expect(made.at(x[None]))[0])
-    said = _shape_words(findings, made, shape, setting, inside, predicted, axes)
+    said = _shape_words(findings, made, shape, setting, inside, predicted, axes, up)
     return Canonical(shape, setting, x, inside, predicted, axes, said)
 
 
 def _axes(made: Quadratic, values: np.ndarray, vectors: np.ndarray) -> pd.DataFrame:
     margin = made.forecast.findings.margin
+    least = _ROUNDING * float(np.abs(made.forecast.mean).max())
     rows = []
     for place, value in enumerate(values):
         direction = vectors[:, place]
@@ -347,7 +350,7 @@ def _axes(made: Quadratic, values: np.ndarray, vectors: np.ndarray) -> pd.DataFr
         low, high = _interval(made.forecast, weights)
         rows.append(
             {"eigenvalue": float(value), "low": low, "high": high}
-            | {"bend": _bend(low, high, margin)}
+            | {"bend": _bend(low, high, margin, least)}
             | dict(zip(made.names, direction, strict=True))
         )
     return pd.DataFrame(rows)
@@ -370,22 +373,87 @@ def _interval(forecast: Forecast, weights: np.ndarray) -> tuple[float, float]:
     return estimate - reach, estimate + reach
 
 
-def _bend(low: float, high: float, margin: float | None) -> str:
-    small = margin is not None and max(abs(low), abs(high)) < margin
-    if high < 0 and not small:
+def _bend(low: float, high: float, margin: float | None, least: float) -> str:
+    if max(abs(low), abs(high)) <= max(least, margin or 0.0):
+        return LEVEL
+    if high < 0:
         return DOWN
-    if low > 0 and not small:
-        return UP
-    return FLAT
+    return UP if low > 0 else UNKNOWN
 
 
-def _shape(axes: pd.DataFrame) -> str:
+@dataclass(frozen=True, eq=False)
+class _WayUp:
+    """What is known of the slopes along the directions that do not surely bend.
+
+    Parameters
+    ----------
+    there : ndarray or None
+        Where the surface rises to along one of them, coded, if a slope there is sure.
+    to_the_edge : bool
+        Whether it surely still rises at the edge of what was tried.
+    level : bool
+        Whether no slope along any of them is worth noticing.
+    """
+
+    there: np.ndarray | None
+    to_the_edge: bool
+    level: bool
+
+
+def _way_up(made: Quadratic, axes: pd.DataFrame) -> _WayUp | None:
+    """Return what is known of the slopes along directions that are flat, or not known."""
+    loose = axes["bend"].isin([LEVEL, UNKNOWN]).to_numpy()
+    if not loose.any():
+        return None
+    directions = axes[list(made.names)].to_numpy(float)
+    bent = directions[~loose]
+    # Where it is level along the directions that do bend, and half-way along the others
+    values = axes["eigenvalue"].to_numpy(float)[~loose]
+    start = np.clip(-(bent @ made.b / (2 * values)) @ bent, -1, 1)
+    margin = made.forecast.findings.margin
+    least = max(_ROUNDING * float(np.abs(made.forecast.mean).max()), margin or 0.0)
+    measure = made.forecast.findings.measure
+    sign = -1.0 if measure is not None and measure.goal == "lower" else 1.0
+    sure: list[tuple[float, bool, np.ndarray]] = []
+    level = True
+    for direction in directions[loose]:
+        low, high = _interval(made.forecast, _slope(made, start, direction))
+        level &= max(abs(low), abs(high)) <= least
+        if not (low > least or high < -least):
+            continue
+        way = direction * (sign if low > 0 else -sign)
+        edge = start + _room(start, way) * way
+        there = np.array(_interval(made.forecast, _slope(made, edge, way))) * sign
+        sure.append((max(abs(low), abs(high)), bool(there.min() > 0), edge))
+    if not sure:
+        return _WayUp(None, False, level)
+    _, to_the_edge, edge = max(sure, key=lambda one: one[:2])
+    return _WayUp(edge, to_the_edge, level)
+
+
+def _slope(made: Quadratic, x: np.ndarray, direction: np.ndarray) -> np.ndarray:
+    """Return the slope at x along a direction, as a sum of coefficients."""
+    return np.asarray(direction @ (made.linear + 2 * np.einsum("j,ijc->ic", x, made.square)))
+
+
+def _room(x: np.ndarray, direction: np.ndarray) -> float:
+    """Return how far it is from x along a direction to the edge of what was tried."""
+    moving = np.abs(direction) > 1e-12
+    return float(((np.sign(direction) - x)[moving] / direction[moving]).min().clip(min=0))
+
+
+def _shape(axes: pd.DataFrame, up: _WayUp | None) -> str:
     bends = set(axes["bend"])
     if bends == {DOWN}:
         return PEAK
     if bends == {UP}:
         return LOWEST
-    return SADDLE if {UP, DOWN} <= bends else RIDGE
+    if {UP, DOWN} <= bends:
+        return SADDLE
+    assert up is not None
+    if up.to_the_edge:
+        return SLOPE
+    return RIDGE if UNKNOWN not in bends and up.level else UNSETTLED
 
 
 def _shape_words(
@@ -396,8 +464,15 @@ def _shape_words(
     inside: bool,
     predicted: float,
     axes: pd.DataFrame,
+    up: _WayUp | None,
 ) -> tuple[str, ...]:
     name = findings.response
+    towards, climbs = "", "climbs"
+    if up is not None and up.there is not None:
+        ends = made.real(np.round(up.there, 2)[None]).iloc[0].to_dict()
+        towards = setting_words(findings.factors, {key: _tidy(end) for key, end in ends.items()})
+        if findings.measure is not None and findings.measure.goal == "lower":
+            climbs = "falls"
     shown = {key: _tidy(value) for key, value in setting.items()}
     where = setting_words(findings.factors, shown)
     said = {
@@ -406,15 +481,20 @@ def _shape_words(
         SADDLE: f"{name} has no single best: from {where} it rises one way and falls another "
         "(a saddle). The best lies on the edge of what was tried, or beyond.",
         RIDGE: f"{name} has several equally good settings; no single best (a ridge): along at "
-        "least one direction nothing is known to be lost.",
+        "least one direction nothing worth noticing is lost.",
+        SLOPE: f"{name} shows no peak in reach: it {climbs} towards {towards}, to the edge of what "
+        "was tried.",
+        UNSETTLED: f"Where {name} is best is not settled: along at least one direction these bakes "
+        "can not tell a bend from none, so there may be a peak or no single best."
+        + (f" From the middle it {climbs} towards {towards}." if towards else ""),
         NO_BEND: f"{name} was fitted without squares, so it can show no peak: the best lies at an "
         "edge.",
     }
     sentences = [said[shape]]
     if shape in (PEAK, LOWEST) and not inside:
         sentences.append("That lies outside what was tried; move towards it before you believe it.")
-    flat = axes[axes["bend"] == FLAT]
-    if shape == RIDGE and len(flat):
+    flat = axes[axes["bend"].isin([LEVEL, UNKNOWN])]
+    if shape in (RIDGE, UNSETTLED) and len(flat):
         direction = flat.iloc[int(np.argmin(np.abs(flat["eigenvalue"])))][list(made.names)]
         sentences.append(f"Along that direction: {_moved_together(made, direction)}.")
     return tuple(sentences)

@@ -257,7 +257,9 @@ def _spreads(one: Forecast, goal: Goal) -> tuple[float, float]:
     if READING in spread and "bake" in left:
         scores = left.groupby("bake").size().median()
     # A taster's own level is shared by all bakes, so it adds nothing between them
-    scored = sum(value for name, value in spread.items() if is_of_tasting(name) and name != "taster")
+    scored = sum(
+        value for name, value in spread.items() if is_of_tasting(name) and name != "taster"
+    )
     if "bake" not in spread and not scored:
         return max(sum(shared.values()), least), 0.0
     bake = spread.get("bake", 0.0) + scored / max(1, scores)
