@@ -157,6 +157,36 @@ class TestSettings:
         with pytest.raises(FitError, match='can not tell "salt" apart'):
             fit(far, "liking", ["sugar", "salt"], model="main")
 
+    @pytest.mark.parametrize("model", [None, "main", "interactions", ["x", "z", "w"]])
+    def test_two_settings_that_moved_together_are_named_and_the_rest_is_fitted(self, model):
+        rng = np.random.default_rng(1)
+        x, w = rng.uniform(0, 1, 12), np.tile([0, 1], 6)
+        data = pd.DataFrame({"x": x, "z": 2 * x + 1e-4 * rng.normal(size=12), "w": w})
+        data["liking"] = 5 + x + rng.normal(0, 0.3, 12)
+        found = fit(data, "liking", ["x", "z", "w"], model=model)
+        note = next(one for one in found.notes if "moved together" in one)
+        assert '"x"' in note
+        assert '"z"' in note
+        # What can be told is what the table without the second of them tells (least squares)
+        alone = fit(
+            data, "liking", ["x", "w"], model=["x", "w"] if model == ["x", "z", "w"] else model
+        )
+        pd.testing.assert_frame_equal(found.effects, alone.effects)
+        assert found.effects["estimate"].abs().max() < 5
+        assert not found.to_settle["term"].str.contains("z").any()
+        told = found.ranking.dropna()
+        assert set(told["factor"]) == {"x", "w"}
+        assert told["chance_largest"].sum() == pytest.approx(1)
+
+    def test_columns_as_alike_as_those_of_a_published_table_are_kept(self):
+        """Longley 1967 (NIST): columns with variance inflation of 1,788 are still told apart."""
+        rng = np.random.default_rng(2)
+        x = rng.uniform(0, 1, 40)
+        data = pd.DataFrame({"x": x, "z": x + 0.007 * rng.normal(size=40)})
+        data["liking"] = 5 + x + rng.normal(0, 0.3, 40)
+        found = fit(data, "liking", ["x", "z"], model="main")
+        assert found.effects["term"].tolist() == ["x", "z"]
+
     def test_settings_that_differ_a_little_are_told_apart_wherever_they_lie(self):
         sugar = np.array([10.0, 20, 30, 40] * 4)
         data = table(sugar=1e5 + sugar, salt=1e5 + sugar + (np.arange(16) % 3 == 0))

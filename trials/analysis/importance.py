@@ -77,6 +77,10 @@ def without_lost(ranked: pd.DataFrame, lost: Collection[str]) -> pd.DataFrame:
     """
     ranked = ranked.copy()
     ranked.loc[ranked["factor"].isin(lost), list(RANKING_COLUMNS[1:])] = np.nan
+    # Where nothing does anything all are equally large; the share of those left out is the others'
+    left = ranked["chance_largest"].sum()
+    if left > 0:
+        ranked["chance_largest"] /= left
     return in_order(ranked)
 
 

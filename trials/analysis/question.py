@@ -3,7 +3,7 @@
 Rows, factors, groups, response, model, blocks.
 """
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Container, Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -695,6 +695,9 @@ def _reckoned(found: float, place: Place) -> float:
 
 USUAL_GROUPS = ("day", "load", "bake", "taster")
 _NEARLY_SAID = 1e-6  # of the spread of a column: what the others must leave of it
+# Two factors set alike to a thousandth of what they vary: no kitchen sets them finer, so what is
+# left between them is slips of the scale and nothing that was tried (a convention of ours)
+_SET_ALIKE = 1e-3
 REFERENCE_BAKE, CURVATURE = "reference bake", "middle-setting bake"
 
 
@@ -781,6 +784,7 @@ def question(
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
     check_settings(_varied(kept), chosen, bake)
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
+    matrix = _without_twins(matrix, kept, model, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
     if groups != ():
         notes.extend(filter(None, [unknown_bakes(kept, chosen, response, used)]))
@@ -937,18 +941,61 @@ def _without_aliases(
             "leave terms out, or bake the settings that are missing."
         )
     notes.append(f"{words} can not be told apart from the rest in these bakes and was left out.")
-    kept = [term for term in matrix.terms if term not in lost]
-    columns = [int(n) for n in np.flatnonzero(~np.isin(matrix.owner, list(gone)))]
-    owner = {matrix.terms.index(term): place for place, term in enumerate(kept)}
-    return (
-        ModelMatrix(
-            matrix.X[:, columns],
-            tuple(kept),
-            np.array([owner.get(int(matrix.owner[c]), -1) for c in columns]),
-            tuple(matrix.columns[c] for c in columns),
-        ),
-        nuisance,
-        names,
+    return _less(matrix, gone), nuisance, names
+
+
+def _less(matrix: ModelMatrix, gone: Container[int]) -> ModelMatrix:
+    """Return a matrix without some of its terms, which go by their places."""
+    kept = [place for place in range(len(matrix.terms)) if place not in gone]
+    columns = [n for n, place in enumerate(matrix.owner) if int(place) not in gone]
+    places = {old: new for new, old in enumerate(kept)}
+    return ModelMatrix(
+        matrix.X[:, columns],
+        tuple(matrix.terms[place] for place in kept),
+        np.array([places.get(int(matrix.owner[c]), -1) for c in columns]),
+        tuple(matrix.columns[c] for c in columns),
+    )
+
+
+def _without_twins(
+    matrix: ModelMatrix, table: pd.DataFrame, model: Model, notes: list[str]
+) -> ModelMatrix:
+    """Return the model less every factor that only ever moved together with an earlier one.
+
+    Their two effects would each be the difference of two huge numbers. A model that was named is
+    refused further on if it holds one and the same column twice.
+
+    References
+    ----------
+    Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 3 (what collinear columns do).
+    """
+    moved = (table["role"] != Role.REFERENCE).to_numpy() if "role" in table else slice(None)
+    single = [
+        (term.factors[0], matrix.X[moved, matrix.of(term)[0]])
+        for term in matrix.terms
+        if term.order == 1 and len(matrix.of(term)) == 1
+    ]
+    columns = [(name, column - column.mean()) for name, column in single]
+    twins: dict[str, str] = {}
+    for place, (name, column) in enumerate(columns):
+        for other, before in columns[:place]:
+            size = float(np.linalg.norm(column))
+            if other in twins or not size or not np.any(before):
+                continue
+            left = column - before * (before @ column) / (before @ before)
+            share = float(np.linalg.norm(left)) / size
+            if share < _SET_ALIKE and (model is None or share >= _NEARLY_SAID):
+                twins[name] = other
+                break
+    for name, other in twins.items():
+        notes.append(
+            f'"{other}" and "{name}" moved together in all {_units(table)}, so their effects can '
+            f'not be told apart. "{name}" was left out, and what is said of "{other}" may be its '
+            "doing. Bake them apart: one high where the other is low."
+        )
+    return _less(
+        matrix,
+        {place for place, term in enumerate(matrix.terms) if set(term.factors) & set(twins)},
     )
 
 
