@@ -337,7 +337,7 @@ def test_everybody_ranking_all_alike_is_no_difference():
         lambda: difference.triangle(3, 6, level=5),
         lambda: difference.triangle(3, 6, likeness=30),
         lambda: difference.paired(3, 6, sided=3),
-        lambda: difference.power("tetrad", 6, d_prime=1.0),
+        lambda: difference.power("two out of five", 6, d_prime=1.0),
         lambda: difference.power("triangle", 6),
         lambda: difference.power("triangle", 6, d_prime=-1.0),
         lambda: difference.power("triangle", 6, d_prime=1.0, discriminators=0.2),
@@ -359,3 +359,94 @@ def test_what_can_not_be_is_refused(wrong):
 def test_names_become_no_markup():
     table = pd.DataFrame(as_ranks(3, 6), columns=["<b>x</b>", "y", "z"])
     assert "<b>" not in difference.ranking(table)._repr_html_()
+
+
+# --- from sums of ranks alone ---
+
+
+def test_sums_of_ranks_say_what_the_rankings_said():
+    rng = np.random.default_rng(11)
+    for bakes, tasters in ((3, 5), (4, 8), (5, 6), (9, 12)):
+        names = [f"B{n:02d}" for n in range(bakes)]
+        rows = np.array([rng.permutation(bakes) + 1 for _ in range(tasters)])
+        table = pd.DataFrame(rows, columns=names)
+        whole = difference.ranking(table, order=names)
+        alone = difference.rank_sums(table.sum(), tasters, order=names)
+        assert alone.sentence == whole.sentence
+        assert (alone.p, alone.exact, alone.page_p) == (whole.p, whole.exact, whole.page_p)
+        # scipy's Friedman statistic, an implementation that shares nothing with this one
+        outside = stats.friedmanchisquare(*rows.T).statistic
+        assert alone.statistic == pytest.approx(outside, rel=1e-12)
+
+
+def test_sums_of_ranks_meet_the_tabled_chance():
+    """Friedman 1937 as tabled: 3 bakes, 3 tasters who agree: 6.0, p = 0.028."""
+    row = next(r for r in read("friedman_page_exact.csv") if r["critical_value"])
+    assert (row["k_samples"], row["n_assessors"]) == ("3", "3")
+    found = difference.rank_sums({"a": 3, "b": 6, "c": 9}, 3)
+    assert found.statistic == float(row["critical_value"])
+    assert found.p == pytest.approx(float(row["exact_p"]), rel=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("sums", "tasters", "words"),
+    [
+        ({"a": 3, "b": 6, "c": 8}, 3, "add up to 17.*give 18"),
+        ({"a": 2, "b": 6, "c": 10}, 3, "each bake between 3 and 9"),
+        ({"a": 3}, 3, "two or more bakes"),
+        ({"a": "x", "b": 6}, 3, "no number"),
+        ({"a": 3, "b": 6}, 1, "tasters"),
+    ],
+)
+def test_sums_that_can_not_be_are_refused(sums, tasters, words):
+    with pytest.raises(TastingError, match=words):
+        difference.rank_sums(sums, tasters)
+
+
+# --- 3-AFC and tetrad ---
+
+
+@pytest.mark.parametrize("test", ["3-AFC", "tetrad"])
+def test_with_one_chance_in_three_they_share_the_table_of_the_triangle(test):
+    """ASTM E3009 and ISO 4120: a guess is right one time in three in each."""
+    for row in read("triangle_published.csv"):
+        found = difference.critical_number(test, int(row["n"]), level=float(row["alpha"]))
+        assert found == whole(row["critical_count"]), row
+
+
+@pytest.mark.parametrize("d", [0.0, 0.5, 1.0, 2.0, 4.0])
+def test_chances_are_those_of_people_who_compare_impressions(d):
+    """The rule of each test played out (Ennis 1993; Ennis & Jesionka 2011); error 4 sd."""
+    rng = np.random.default_rng(12)
+    times = 200_000
+    a, b = rng.normal(0, 1, (2, times)), rng.normal(d, 1, (2, times))
+    afc = (b[0] > a.max(axis=0)).mean()
+    tetrad = ((a.max(axis=0) < b.min(axis=0)) | (b.max(axis=0) < a.min(axis=0))).mean()
+    for test, seen in (("3-AFC", afc), ("tetrad", tetrad)):
+        chance = guessing_model(test).chance(d)
+        assert abs(chance - seen) < 4 * np.sqrt(chance * (1 - chance) / times) + 1e-12
+        assert guessing_model(test).d_prime(chance) == pytest.approx(d, abs=1e-6)
+
+
+def test_a_tetrad_needs_about_a_third_of_the_people_of_a_triangle():
+    """Ennis & Jesionka 2011, abstract; a 3-AFC, told what to look for, needs fewer still."""
+    needed = {
+        test: difference.sample_size(test, d_prime=1.0, chance=0.8)
+        for test in ("triangle", "tetrad", "3-AFC")
+    }
+    assert 0.25 < needed["tetrad"] / needed["triangle"] < 0.4
+    assert needed["3-AFC"] < needed["tetrad"]
+
+
+def test_servings_of_a_tetrad_and_a_3_afc_are_balanced():
+    people = [f"P{n}" for n in range(6)]
+    four = difference.difference_servings("tetrad", people, seed=1)
+    assert four.groupby(["taster", "sample"]).size().eq(2).all()
+    assert four.groupby("taster")["right"].sum().eq(1).all()
+    firsts = four[four["place"] == 1]
+    assert firsts["sample"].value_counts().eq(3).all()
+    three = difference.difference_servings("3-AFC", people, seed=1)
+    assert three[three["right"]]["sample"].eq("new").all()
+    assert three[three["right"]].groupby("place").size().eq(2).all()
+    assert difference.three_afc(9, 12).settled
+    assert difference.tetrad(9, 12).settled

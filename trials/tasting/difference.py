@@ -3,7 +3,7 @@
 import html
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations, permutations
 
@@ -93,8 +93,32 @@ def _paired(d: float) -> float:
     return float(stats.norm.cdf(d / np.sqrt(2)))
 
 
+# Where one sample's impression lies: far enough that what is beyond does not show in a double
+_IMPRESSIONS = np.linspace(-9, 9, 3601)
+
+
+def _mean_over(impressions: np.ndarray, chances: np.ndarray) -> float:
+    """Return the mean of chances over one impression; even steps are exact for such bells."""
+    step = _IMPRESSIONS[1] - _IMPRESSIONS[0]
+    return float(step * (stats.norm.pdf(impressions) * chances).sum())
+
+
+def _three_afc(d: float) -> float:
+    # The stronger one is picked when it lies above both of the others
+    return _mean_over(_IMPRESSIONS, stats.norm.cdf(_IMPRESSIONS + d) ** 2)
+
+
+def _tetrad(d: float) -> float:
+    # The four are grouped rightly when both of one kind lie on one side of both of the other
+    x = _IMPRESSIONS
+    same, other = stats.norm.cdf(x), stats.norm.cdf(x - d)
+    return 1 - 2 * _mean_over(x, 2 * same * other - other**2)
+
+
 _MODELS = {
     "triangle": GuessingModel("triangle", 1 / 3, _triangle),
+    "3-AFC": GuessingModel("3-AFC", 1 / 3, _three_afc),
+    "tetrad": GuessingModel("tetrad", 1 / 3, _tetrad),
     "duo-trio": GuessingModel("duo-trio", 1 / 2, _duo_trio),
     "paired": GuessingModel("paired", 1 / 2, _paired),
 }
@@ -106,7 +130,8 @@ def guessing_model(test: str) -> GuessingModel:
     References
     ----------
     Ennis, D. M. (1993). The power of sensory discrimination methods. Journal of Sensory Studies
-    8, 353-370.
+    8, 353-370. Ennis, J. M. & Jesionka, V. (2011). The power of sensory discrimination methods
+    revisited. Journal of Sensory Studies 26, 371-382 (tetrad).
 
     Examples
     --------
@@ -229,15 +254,86 @@ def ranking(
     (10.0, 0.000772, 70.0)
     """
     ranks = _checked_ranks(table)
+    sums = pd.Series(ranks.sum(axis=0), index=table.columns)
+    return _ranked(ranks, sums, order, level)
+
+
+def rank_sums(
+    sums: Mapping[Hashable, float] | pd.Series,
+    tasters: int,
+    *,
+    order: Sequence[object] | None = None,
+    level: float = 0.05,
+) -> RankingResult:
+    """Test whether tasters' rankings agree, from the sums of ranks alone.
+
+    For results that were written down as sums, without who ranked what where. Every taster is
+    taken to have ranked all bakes without ties; with ties the test is a little too careful.
+
+    Parameters
+    ----------
+    sums : mapping or Series
+        Bake -> sum of its ranks, 1 for the lowest.
+    tasters : int
+        How many ranked.
+    order : sequence, optional
+        The bakes from lowest to highest, as expected before tasting: adds Page's test.
+    level : float
+        Error allowed.
+
+    Returns
+    -------
+    RankingResult
+
+    Raises
+    ------
+    TastingError
+        When the sums can not be those of so many rankings.
+
+    References
+    ----------
+    ISO 8587; Friedman 1937; Page 1963: as in `ranking`.
+
+    Examples
+    --------
+    >>> found = rank_sums({"B01": 5, "B02": 10, "B03": 15}, 5, order=["B01", "B02", "B03"])
+    >>> found.statistic, round(found.p, 6), found.page
+    (10.0, 0.000772, 70.0)
+    """
+    tasters = whole_number("tasters", tasters, 2)
+    table = pd.Series(sums, dtype=object)
+    bakes = len(table)
+    numbers = pd.to_numeric(table, errors="coerce").to_numpy(dtype=float)
+    if bakes < 2 or not table.index.is_unique or not np.isfinite(numbers).all():
+        raise TastingError(
+            "sums gives the sum of ranks of each of two or more bakes, as "
+            '{"B01": 12, "B02": 18}; a name twice, or something that is no number, was found.'
+        )
+    whole = tasters * bakes * (bakes + 1) / 2
+    least, most = tasters, tasters * bakes
+    if abs(numbers.sum() - whole) > 1e-9 or numbers.min() < least or numbers.max() > most:
+        raise TastingError(
+            f"The sums add up to {numbers.sum():g}. {tasters} tasters who each rank {bakes} bakes "
+            f"from 1 to {bakes} give {whole:g}, each bake between {least} and {most}. Look for a "
+            "taster who left one out, or a slip in the sums."
+        )
+    ranks = np.tile(np.arange(1.0, bakes + 1), (tasters, 1))
+    return _ranked(ranks, pd.Series(numbers, index=table.index), order, level)
+
+
+def _ranked(
+    ranks: np.ndarray, sums: pd.Series, order: Sequence[object] | None, level: float
+) -> RankingResult:
+    """Return what sums of ranks say; of the ranks only what each taster gave out counts."""
     tasters, bakes = ranks.shape
-    sums = ranks.sum(axis=0)
     spread = float(((ranks - (bakes + 1) / 2) ** 2).sum()) / (bakes - 1)
-    squares = float(((sums - sums.mean()) ** 2).sum())
+    found = sums.to_numpy(dtype=float)
+    squares = float(((found - found.mean()) ** 2).sum())
     statistic = squares / spread if spread > 0 else 0.0
-    p = _exact_friedman(ranks)
-    page, page_p, page_exact = _page(ranks, table.columns.tolist(), order)
+    p = _exact_friedman(ranks, found)
+    page, page_p, page_exact = _page(ranks, sums, order)
     return RankingResult(
-        rank_sums=pd.Series(sums, index=table.columns),
+        rank_sums=sums,
         tasters=tasters,
         statistic=statistic,
         p=float(stats.chi2.sf(statistic, bakes - 1)) if p is None else p,
@@ -297,29 +393,29 @@ def friedman_null(ranks: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:
     return squares, np.bincount(where, chances)
 
 
-def _exact_friedman(ranks: np.ndarray) -> float | None:
+def _exact_friedman(ranks: np.ndarray, sums: np.ndarray) -> float | None:
     null = friedman_null(ranks)
     if null is None:
         return None
     squares, chances = null
-    observed = int((np.rint(2 * ranks).astype(np.int64).sum(axis=0) ** 2).sum())
+    observed = int((np.rint(2 * sums).astype(np.int64) ** 2).sum())
     return min(1.0, float(chances[squares >= observed].sum()))
 
 
 def _page(
-    ranks: np.ndarray, bakes: list[object], order: Sequence[object] | None
+    ranks: np.ndarray, sums: pd.Series, order: Sequence[object] | None
 ) -> tuple[float | None, float | None, bool]:
     if order is None:
         return None, None, False
-    order = list(order)
+    order, bakes = list(order), sums.index.tolist()
     if len(order) != len(bakes) or set(order) != set(bakes):
         raise TastingError(
             f"order names {', '.join(map(str, order))}; it has to name each of "
             f"{', '.join(map(str, bakes))} once."
         )
-    ranks = ranks[:, [bakes.index(bake) for bake in order]]
     places = np.arange(1, len(bakes) + 1)
-    page = float((ranks.sum(axis=0) * places).sum())
+    page = float((sums.loc[order].to_numpy(dtype=float) * places).sum())
+    # What is possible hangs on the ranks each taster gave out, not on which bake got them
     if len(bakes) <= _LARGEST_PERMUTED:
         return page, _exact_page(ranks, page), True
     centred = ((ranks - ranks.mean(axis=1, keepdims=True)) ** 2).sum()
@@ -775,9 +871,12 @@ __all__ = [
     "duo_trio",
     "paired",
     "power",
+    "rank_sums",
     "ranking",
     "replicated",
     "sample_size",
+    "tetrad",
+    "three_afc",
     "triangle",
 ]
 
@@ -789,7 +888,7 @@ class DifferenceResult:
     Parameters
     ----------
     test : str
-        ``triangle``, ``duo-trio`` or ``paired``.
+        ``triangle``, ``3-AFC``, ``tetrad``, ``duo-trio`` or ``paired``.
     right, n : int
         Right answers (paired: times chosen) of so many.
     level : float
@@ -848,6 +947,8 @@ class DifferenceResult:
 
 _VERB = {
     "triangle": "picked the odd one",
+    "3-AFC": "picked the stronger one",
+    "tetrad": "grouped the four rightly",
     "duo-trio": "picked the one like the reference",
     "paired": "chose it",
 }
@@ -890,6 +991,86 @@ def triangle(
     in 100.
     """
     return _tested(guessing_model("triangle"), correct, n, 1, likeness, level)
+
+
+def three_afc(
+    correct: int, n: int, *, likeness: float | None = None, level: float = 0.05
+) -> DifferenceResult:
+    """Test whether the stronger one of three samples was picked more often than by guessing.
+
+    Three are served, two alike, and the question names what to look for ("which is the
+    saltiest?"). Where that can be named it sees a difference with far fewer people than a triangle.
+
+    Parameters
+    ----------
+    correct, n : int
+        Right answers of so many; one answer a person.
+    likeness : float, optional
+        Ask the other way round: are fewer than this share of people able to tell?
+    level : float
+        Error allowed.
+
+    Returns
+    -------
+    DifferenceResult
+
+    Raises
+    ------
+    TastingError
+        For counts that can not be.
+
+    References
+    ----------
+    ASTM E2164 (directional difference); Hacker, M. J. & Ratcliff, R. (1979). Perception &
+    Psychophysics 26, 168-170 (d-prime of m-alternative forced choice); Ennis, D. M. (1993).
+
+    Examples
+    --------
+    >>> found = three_afc(13, 24)
+    >>> found.critical, round(found.p, 4), round(found.d_prime, 2)
+    (13, 0.0284, 0.69)
+    """
+    return _tested(guessing_model("3-AFC"), correct, n, 1, likeness, level)
+
+
+def tetrad(
+    correct: int, n: int, *, likeness: float | None = None, level: float = 0.05
+) -> DifferenceResult:
+    """Test whether four samples, two and two alike, were grouped rightly more often than by chance.
+
+    Nothing need be named, as in a triangle, and about a third of its people do; four samples tire
+    a palate more than three.
+
+    Parameters
+    ----------
+    correct, n : int
+        Right answers of so many; one answer a person.
+    likeness : float, optional
+        Ask the other way round: are fewer than this share of people able to tell?
+    level : float
+        Error allowed.
+
+    Returns
+    -------
+    DifferenceResult
+
+    Raises
+    ------
+    TastingError
+        For counts that can not be.
+
+    References
+    ----------
+    ASTM E3009, Standard test method for sensory analysis: tetrad test. Ennis, J. M. & Jesionka, V.
+    (2011). Journal of Sensory Studies 26, 371-382.
+
+    Examples
+    --------
+    >>> found = tetrad(13, 24)
+    >>> found.critical, round(found.d_prime, 2)
+    (13, 1.17)
+    """
+    return _tested(guessing_model("tetrad"), correct, n, 1, likeness, level)
 
 
 def duo_trio(
@@ -1058,6 +1239,9 @@ def _in_hundred(p: float) -> str:
 # A is the one sample, B the other; a duo-trio's first is the named reference
 _ORDERS = {
     "triangle": ("ABB", "BAA", "AAB", "BBA", "ABA", "BAB"),
+    # B is the one that is thought to be stronger
+    "3-AFC": ("AAB", "ABA", "BAA"),
+    "tetrad": ("AABB", "ABAB", "ABBA", "BBAA", "BABA", "BAAB"),
     "duo-trio": ("AAB", "ABA", "BBA", "BAB"),
     "paired": ("AB", "BA"),
 }
@@ -1073,9 +1257,13 @@ def difference_servings(
 ) -> pd.DataFrame:
     """Return the servings of a difference test, for whoever plates.
 
+    In a 3-AFC the second sample is the one thought to be stronger; in a tetrad `right` marks the
+    one that belongs with the first.
+
     References
     ----------
-    ISO 4120, 10399, 5495: all orders equally often (as even as the number of sets allows).
+    ISO 4120, 10399, 5495, ASTM E3009: all orders equally often (as even as the number of sets
+    allows).
 
     Examples
     --------
@@ -1117,6 +1305,9 @@ def _is_right(test: str, order: str, position: int) -> bool | None:
     letter = order[position - 1]
     if test == "triangle":
         return order.count(letter) == 1
-    if test == "duo-trio":
+    if test == "3-AFC":
+        return letter == "B"
+    if test in ("duo-trio", "tetrad"):
+        # In a tetrad: the one that belongs with the first
         return position > 1 and letter == order[0]
     return None
