@@ -442,7 +442,9 @@ def fit(
     measure : Measure, optional
         The scale, and what is worth noticing.
     method : "kenward-roger" or "satterthwaite"
-        How degrees of freedom are found.
+        How degrees of freedom are found. Where a variance is estimated at zero it keeps its place
+        here, so that bakes stay bakes; programs that drop it and go on hand back the degrees of
+        freedom of the tastings (six bakes of three: 4 here, where they say 16).
 
     Returns
     -------

@@ -5,6 +5,7 @@ Rows, factors, groups, response, model, blocks.
 
 from collections.abc import Container, Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -73,6 +74,64 @@ def chosen_factors(
         rest = table[factor.name].drop(own.index)
         table[factor.name] = pd.concat([settings.astype(object), rest]).sort_index().infer_objects()
     return chosen
+
+
+MOST_SHARES = 10  # columns of which every choice is looked at
+
+
+def shares_recognised(
+    table: pd.DataFrame, factors: Sequence[Factor | str] | None, notes: list[str]
+) -> Sequence[Factor | str] | None:
+    """Return the factors, columns that sum to one (or to 100) in every row as shares of a blend.
+
+    Of such columns each is what the others leave, so as plain numbers one would have to go. Shares
+    in per cent are read in place as parts of one. Columns of only noughts and ones name kinds.
+
+    References
+    ----------
+    Scheffe 1958, J. R. Stat. Soc. B 20:344.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"rye": [20, 40, 60], "oat": [30, 30, 10], "wheat": [50, 30, 30]})
+    >>> shares_recognised(rows, ["rye", "oat", "wheat"], [])[0].levels
+    (0.2, 0.6)
+    """
+    if factors is None or isinstance(factors, str):
+        return factors
+    if any(isinstance(one, Component) for one in factors):
+        return factors
+    own = table[table["role"] != Role.REFERENCE] if "role" in table else table
+    named = [one for one in factors if isinstance(one, str) and one in table]
+    columns = {name: pd.to_numeric(own[name], errors="coerce") for name in named}
+    columns = {name: one for name, one in columns.items() if len(one) and (one >= 0).all()}
+    if len(columns) > MOST_SHARES:
+        return factors
+    for size in range(len(columns), 1, -1):
+        for chosen in combinations(columns, size):
+            parts = pd.DataFrame({name: columns[name] for name in chosen})
+            whole = next((one for one in (1.0, 100.0) if _sums_to(parts, one)), None)
+            if whole is None or parts.isin([0.0, whole]).all(axis=None):
+                continue
+            for name in chosen:
+                table[name] = pd.to_numeric(table[name], errors="coerce") / whole
+            notes.append(
+                f"{in_words(chosen)} sum to {whole:g} in every row, so they were taken as shares "
+                "of a blend: one can only grow where the others shrink."
+            )
+            made = {name: Component(name, *_range(parts[name] / whole)) for name in chosen}
+            return [made.get(one, one) if isinstance(one, str) else one for one in factors]
+    return factors
+
+
+def _sums_to(parts: pd.DataFrame, whole: float) -> bool:
+    moved = bool((parts.max() > parts.min()).all())
+    return moved and bool((abs(parts.sum(axis=1) - whole) < 1e-6 * whole).all())
+
+
+def _range(shares: pd.Series) -> tuple[float, float]:
+    low, high = float(shares.min()), float(shares.max())
+    return float(f"{low:.12g}"), min(1.0, float(f"{high:.12g}"))
 
 
 def in_order(settings: pd.Series, factor: Factor) -> list[Any]:
@@ -776,6 +835,8 @@ def question(
     notes: list[str] = []
     bake = bake_group(groups)
     kept, failed = usable_rows(table, response, notes, bake)
+    if model is None or model in ("main", "interactions", "blend"):
+        factors = shares_recognised(kept, factors, notes)
     check_scale(kept, response, measure)
     kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
     if groups is None:

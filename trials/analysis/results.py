@@ -282,7 +282,8 @@ class Findings:
         By the fit itself where it measured an error. Where so few bakes are left that it could
         measure none (`by_draws`), by the averaged models, as sentences, pictures and choices do:
         their mean, the middle 95 % of their draws, no degrees of freedom. `means` and `expected`
-        stay the fit's own.
+        stay the fit's own. Days (or other blocks) that are fixed count alike: what is expected is
+        at the mean of the blocks, not in the first of them.
 
         Parameters
         ----------
