@@ -29,6 +29,7 @@ from trials.rounds.amounts import bake_formulas
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
 from trials.rounds.gathering import INCOMING
 from trials.rounds.round import Round
+from trials.rounds.safe import check_served
 from trials.show.serving_sheets import phone_pages
 from trials.tasting.paper import asks_blindness
 from trials.tasting.phone import SEND_TO, ballot_file, result_columns
@@ -408,6 +409,7 @@ def _served(round_: Round, renew: Iterable[str]) -> _Served:
     serving = read_serving(round_)
     if serving.empty:
         raise TastingError("Nothing is served in this round; write its sheets first.")
+    check_served(round_, serving)
     formulas = bake_formulas(round_) if round_.formula else {}
     pages = phone_pages(round_, serving, formulas, sends=True)
     columns = result_columns(round_.measures, blind=asks_blindness(round_.tasters))

@@ -13,11 +13,25 @@ from typing import Any
 import pandas as pd
 import tomli_w
 
-from trials.base.errors import MeasureError, Place, RoundError, SheetError, TrialsError
+from trials.base.errors import (
+    MeasureError,
+    Place,
+    RoundError,
+    SheetError,
+    TastingError,
+    TrialsError,
+)
 from trials.base.files import read_csv, write_bytes, write_csv, write_text
 from trials.base.version import __version__
 from trials.base.words import in_words, number
-from trials.core.factors import Factor, check_nested, factor_from, factor_record, group_names
+from trials.core.factors import (
+    Categorical,
+    Factor,
+    check_nested,
+    factor_from,
+    factor_record,
+    group_names,
+)
 from trials.core.measures import Measure, measure_from, measure_record
 from trials.core.plan import FIXED_COLUMNS, Plan, new_seed
 from trials.recipe.formula import Formula
@@ -36,7 +50,13 @@ from trials.rounds.kitchen import (
     step_from,
     step_record,
 )
-from trials.tasting.panel import Taster, taster_from, taster_record
+from trials.tasting.panel import (
+    Taster,
+    check_avoided,
+    check_panel,
+    taster_from,
+    taster_record,
+)
 
 # -- The plain files of a round folder: settings in `round.toml`, tables in CSV.
 #
@@ -310,6 +330,8 @@ class Round:
             When the folder already holds another round, or a step can not be done in the kitchen.
         MeasureError
             When nothing is scored, or two columns of the sheets would have one name.
+        TastingError
+            When two tasters can not be kept apart, or one avoids something that nothing knows.
         """
         folder = Path(folder)
         if steps:
@@ -319,7 +341,7 @@ class Round:
             plan=plan,
             measures=_checked(measures, plan),
             formula=formula,
-            tasters=tuple(tasters),
+            tasters=check_panel(tasters) if tasters else (),
             seed=new_seed() if seed is None else int(seed),
             name=name or folder.name,
             parent=str(parent),
@@ -330,6 +352,7 @@ class Round:
             kitchen=kitchen,
             prices=prices,
         )
+        check_people(round_)
         if (folder / SETTINGS).exists():
             return _same(round_, Round.open(folder))
         folder.mkdir(parents=True, exist_ok=True)
@@ -387,6 +410,30 @@ class Round:
     def _repr_html_(self) -> str:
         note = "<p>All scores are invented.</p>" if self.invented else ""
         return f"<p>{html.escape(repr(self))}</p>{note}{self.plan._repr_html_()}"
+
+
+def check_people(round_: Round) -> None:
+    """Refuse a round whose tasters can not be kept apart, or avoid what nothing could check.
+
+    A plan made anew, another formula or a line changed by hand may make it so: asked before
+    anything is planned, printed or served.
+    """
+    tasters = check_panel(round_.tasters) if round_.tasters else ()
+    formula = round_.formula
+    levels = [
+        str(level)
+        for factor in round_.plan.factors
+        if isinstance(factor, Categorical)
+        for level in factor.levels
+    ]
+    check_avoided(tasters, formula.table_of_ingredients if formula else None, levels)
+    careful = next((one for one in tasters if one.avoids), None)
+    if careful is not None and formula is None:
+        raise TastingError(
+            f"{careful.name} avoids {in_words(careful.avoids)}, and this round has no formula, so "
+            "nothing says which bakes hold it. Give the round its formula; or write it into "
+            "also_avoids, and check every plate by hand."
+        )
 
 
 def blank_actual(plan: Plan) -> pd.DataFrame:

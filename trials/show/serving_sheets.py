@@ -12,7 +12,7 @@ from trials.core.roles import Role
 from trials.recipe.formula import Formula, allergens
 from trials.rounds.forms import SERVING, blind_name, read_serving, round_mark
 from trials.rounds.round import Round
-from trials.tasting.panel import bakes_to_avoid
+from trials.rounds.safe import check_served, kept_from
 from trials.tasting.paper import ballots, code_sheet
 from trials.tasting.phone import ballot_file, phone_ballots
 from trials.tasting.serving import Day, ServingPlan, serving_plan
@@ -23,7 +23,7 @@ FOR_TASTERS, FOR_PHONES = "ballots", "ballots/phone"
 SERVING_NOTES, CODES = "serving-notes.txt", "code-sheet.html"
 
 
-def drawn_serving(round_: Round, formulas: Mapping[str, Formula]) -> pd.DataFrame:
+def drawn_serving(round_: Round) -> pd.DataFrame:
     """Return who is served what, drawn now if it was not drawn before.
 
     With one or two tasters, one bake of each sitting comes back under a second code, so that
@@ -33,12 +33,10 @@ def drawn_serving(round_: Round, formulas: Mapping[str, Formula]) -> pd.DataFram
     if not round_.tasters or not any(one.per == "tasting" for one in round_.measures):
         return pd.DataFrame()
     if (round_.folder / SERVING).exists():
-        return read_serving(round_)
+        serving = read_serving(round_)
+        check_served(round_, serving)
+        return serving
     bakes = round_.plan.table
-    contents = {
-        bake: (allergens(formula), tuple(formula.table["ingredient"]))
-        for bake, formula in formulas.items()
-    }
     per_sitting = round_.sitting or RICH_SITTING
     few = len(round_.tasters) <= FEW
     reference = _reference_of_days(bakes) if few and per_sitting > 2 else {}
@@ -48,7 +46,7 @@ def drawn_serving(round_: Round, formulas: Mapping[str, Formula]) -> pd.DataFram
         scored["bake"],
         per_sitting=per_sitting,
         days=dict(zip(scored["bake"], scored["day"], strict=True)),
-        avoid=bakes_to_avoid(round_.tasters, contents),
+        avoid=kept_from(round_),
         reference=reference or None,
         repeats=1 if few and per_sitting > 2 else 0,
         seed=round_.seed,
@@ -124,7 +122,8 @@ def write_ballots(
             for taster, sheet in paper.items()
         ]
     cooks = [taster.name for taster in round_.tasters if taster.cooks]
-    key = code_sheet(round_.name, serving, sealed_for=cooks)
+    by_hand = {taster.name: taster.also_avoids for taster in round_.tasters}
+    key = code_sheet(round_.name, serving, sealed_for=cooks, by_hand=by_hand)
     return [*written, write_text(round_.folder / CODES, key)]
 
 

@@ -52,7 +52,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
         When a PDF is asked for and no browser is installed.
     """
     formulas = bake_formulas(round_) if round_.formula else {}
-    serving = drawn_serving(round_, formulas)
+    serving = drawn_serving(round_)
     written = _page(round_, BAKE_SHEETS, bake_sheets(round_), as_pdf)
     written.append(write_text(round_.folder / COOK_PAGE, cook_page(round_)))
     if round_.formula:

@@ -8,9 +8,13 @@ import re
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
+from functools import lru_cache
 from typing import Any
 
 from trials.base.errors import TastingError
+from trials.base.words import in_words
+from trials.recipe.ingredients import ASKS, MEANS, Ingredients, shipped
 
 LONGEST_NAME = 60  # letters; a name has to fit on a label
 
@@ -55,6 +59,13 @@ _DIETS: dict[str, frozenset[str]] = {
     "pregnant": frozenset({"alcohol"}),
     "animal": frozenset({"milk", "egg", "fish", "crustaceans", "molluscs", "pork", "meat"}),
 }
+# What people write around the thing they mean.
+_AROUND = frozenset(
+    {"product", "allergy", "allergic", "allergen", "intolerance", "intolerant", "diet", "food"}
+    | {"no", "any", "all", "of", "with", "in", "the", "a", "an", "from", "made", "trace"}
+)
+_NEAR = 0.6  # how like a known name must be to be offered (the library's own usual value)
+_COMPOUND = 5  # letters from which a known word inside a longer one is recognised: wheatgerm
 
 
 @dataclass(frozen=True)
@@ -66,8 +77,12 @@ class Taster:
     name : str
         As it stands on the ballot, at most 60 letters.
     avoids : iterable of str, or str
-        Allergens and ingredients that are never served to this person. One text is read as a list
-        separated by commas. A diet (``"vegan"``, ``"vegetarian"``, ``"halal"``) may stand here too.
+        Allergens and ingredients that are never served to this person; a text is one of them. A
+        diet (``"vegan"``, ``"vegetarian"``, ``"halal"``) may stand here too. A round refuses what
+        it does not know; see :func:`check_avoided`.
+    also_avoids : iterable of str, or str
+        What no table of ingredients can know: it is kept from this person wherever the formula
+        names it, and stands in capitals on the sheet of codes for the kitchen to check by hand.
     days : tuple of int, or int
         The days this person comes; every day when left out.
     cooks : bool
@@ -82,18 +97,23 @@ class Taster:
 
     Examples
     --------
-    >>> Taster("Ida", avoids="milk, hazelnut")
+    >>> Taster("Ida", avoids=["milk", "hazelnut"])
     Taster(name='Ida', avoids=('milk', 'hazelnut'))
+    >>> Taster("Bo", "milk", also_avoids="my aunt's pickle").also_avoids
+    ("my aunt's pickle",)
     """
 
     name: str
     avoids: tuple[str, ...] = ()
+    also_avoids: tuple[str, ...] = field(default=(), repr=False, kw_only=True)
     days: tuple[int, ...] = field(default=(), repr=False, kw_only=True)
     cooks: bool = field(default=False, repr=False, kw_only=True)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "name", _checked_name(self.name))
-        object.__setattr__(self, "avoids", _checked_avoids(self.avoids, self.name))
+        for kept_from in ("avoids", "also_avoids"):
+            things = _checked_avoids(getattr(self, kept_from), self.name)
+            object.__setattr__(self, kept_from, things)
         object.__setattr__(self, "days", _checked_days(self.days, self.name))
         object.__setattr__(self, "cooks", bool(self.cooks))
 
@@ -107,6 +127,8 @@ def taster_record(taster: Taster) -> dict[str, Any]:
     {'name': 'Ida', 'avoids': [], 'days': [2]}
     """
     record: dict[str, Any] = {"name": taster.name, "avoids": list(taster.avoids)}
+    if taster.also_avoids:
+        record["also_avoids"] = list(taster.also_avoids)
     if taster.days:
         record["days"] = list(taster.days)
     if taster.cooks:
@@ -124,7 +146,8 @@ def taster_from(record: Mapping[str, Any]) -> Taster:
     """
     return Taster(
         record["name"],
-        tuple(record.get("avoids", ())),
+        record.get("avoids", ()),
+        also_avoids=record.get("also_avoids", ()),
         days=record.get("days", ()),
         cooks=record.get("cooks", False),
     )
@@ -149,14 +172,90 @@ def check_panel(tasters: Iterable[Taster | str]) -> tuple[Taster, ...]:
             raise TastingError(
                 f"{taster!r} is not a taster. Write a name, or Taster(name, avoids=(...))."
             )
-        key = _plain(taster.name)
+        key = name_in_files(_plain(taster.name))
         if key in seen:
             raise TastingError(
-                f'Tasters "{seen[key]}" and "{taster.name}" are too alike to keep apart on a '
-                "ballot. Give one of them a second name or a letter."
+                f'Tasters "{seen[key]}" and "{taster.name}" are too alike to keep apart: their '
+                "ballots would have one name. Give one of them a second name or a letter."
             )
         seen[key] = taster.name
     return panel
+
+
+def name_in_files(name: str) -> str:
+    """Return a taster's name as every system can store it; two tasters never share one.
+
+    Examples
+    --------
+    >>> name_in_files("Bo & Ida / Øst"), name_in_files("🙂")
+    ('Bo-Ida-Øst', 'taster')
+    """
+    return re.sub(r"[^\w]+", "-", name).strip("-") or "taster"
+
+
+def check_avoided(
+    tasters: Iterable[Taster], table: Ingredients | None = None, served: Iterable[str] = ()
+) -> None:
+    """Refuse what a taster avoids and nothing knows: a slip of the pen would be served.
+
+    Parameters
+    ----------
+    tasters : iterable of Taster
+    table : Ingredients, optional
+        With the baker's own rows; the shipped table when left out.
+    served : iterable of str
+        What else may be on the plate, in words: a coating that is a level of a factor.
+
+    Examples
+    --------
+    >>> check_avoided([Taster("Ida", ["tree nuts", "lard"])])
+    >>> check_avoided([Taster("Ida", ["mlik"])])
+    Traceback (most recent call last):
+    trials.base.errors.TastingError: Ida avoids "mlik", which is no ingredient, ... is "milk" ...
+    """
+    held = [taster for taster in tasters if taster.avoids]
+    if not held:
+        return
+    names = _known_names(table or shipped()) | {_plain(text) for text in served}
+    words = frozenset().union(*(_words(name) for name in names)) | _AROUND
+    for taster in held:
+        for thing in taster.avoids:
+            named = _words(thing) - _AROUND
+            if not named or not all(_is_known(word, words) for word in named):
+                raise TastingError(_unknown(taster.name, thing, names, words))
+
+
+def _is_known(word: str, words: frozenset[str]) -> bool:
+    """Say whether a word is known, or is made of one that is and of more (wheatgerm, milkfat)."""
+    if word in words:
+        return True
+    for members in _GROUPS.values():
+        for member in members:
+            rest = word.replace(member, "", 1)
+            if rest != word and (rest in words or min(len(member), len(rest) + 1) >= _COMPOUND):
+                return True
+    return False
+
+
+@lru_cache(maxsize=8)
+def _known_names(table: Ingredients) -> frozenset[str]:
+    """Return everything that can be avoided by name: groups, diets, ingredients, allergens."""
+    groups = {*_GROUPS, *_DIETS, *(word for members in _GROUPS.values() for word in members)}
+    rows = {row.name for row in table.rows} | {one for row in table.rows for one in row.allergens}
+    return frozenset(map(_plain, {*groups, *rows, *MEANS, *ASKS}))
+
+
+def _unknown(taster: str, thing: str, names: frozenset[str], words: frozenset[str]) -> str:
+    near = get_close_matches(_plain(thing), sorted(names), n=3, cutoff=_NEAR)
+    for word in sorted(_words(thing) - words) if not near else ():
+        near += get_close_matches(word, sorted(words), n=1, cutoff=_NEAR)
+    quoted = [f'"{name}"' for name in near]
+    meant = f"; is {in_words(quoted, 'or')} meant?" if near else "."
+    return (
+        f'{taster} avoids "{thing}", which is no ingredient, group or allergen of the table or the '
+        f"formula{meant} Something that they can not know goes into also_avoids: it then stands "
+        "in capitals on the sheet of codes, for you to check by hand."
+    )
 
 
 def may_taste(taster: Taster, allergens: Iterable[str], ingredients: Iterable[str]) -> bool:
@@ -182,14 +281,14 @@ def why_not(
     >>> why_not(Taster("Ida", avoids=["gluten"]), ["wheat"], [])
     ('Ida avoids gluten; the sample contains wheat.',)
     """
-    if not taster.avoids:
+    if not (taster.avoids or taster.also_avoids):
         return ()
     contents = dict.fromkeys([*_as_words(allergens), *_as_words(ingredients)])
-    if not contents:
+    if not contents and taster.avoids:
         return (f"{taster.name} avoids {', '.join(taster.avoids)}; nothing is said of what is in.",)
     return tuple(
         f"{taster.name} avoids {avoided}; the sample contains {thing}."
-        for avoided in taster.avoids
+        for avoided in (*taster.avoids, *taster.also_avoids)
         for thing in contents
         if _overlap(avoided, thing)
     )
@@ -288,7 +387,7 @@ def _checked_days(days: object, name: str) -> tuple[int, ...]:
 
 def _checked_avoids(avoids: object, name: str) -> tuple[str, ...]:
     if isinstance(avoids, str):
-        return tuple(_as_words(avoids))
+        avoids = (avoids,) if avoids else ()
     if avoids is None or not isinstance(avoids, Iterable):
         raise TastingError(
             f'What "{name}" avoids is {avoids!r}; write a list such as ["milk", "hazelnut"], '

@@ -4,7 +4,7 @@ What a taster sees, and nothing that gives a bake away.
 """
 
 import html
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import assert_never
 
 import pandas as pd
@@ -424,6 +424,7 @@ _KEY_STYLE = (
 .cover { min-height: 100vh; border: 1.2mm solid #000; padding: 12mm; font-size: 15pt; }
 .cover h1 { font-size: 30pt; }
 .sheet:last-child { break-after: auto; }
+.hand { border: .9mm solid #000; padding: 2mm 3mm; font-size: 14pt; font-weight: bold; }
 .mark { border: .6mm solid #000; padding: 1mm 3mm; font-weight: bold; display: inline-block; }
 .grid { width: 100%; margin: 2mm 0 4mm; }
 .grid th { font-size: 9pt; font-weight: normal; border-bottom: .3mm solid #000; }
@@ -434,10 +435,17 @@ _KEY_STYLE = (
 COLUMNS = ("taster", "sitting", "place", "bake", "code", "kind")
 
 
-def code_sheet(round_name: str, serving: pd.DataFrame, *, sealed_for: Sequence[str] = ()) -> str:
+def code_sheet(
+    round_name: str,
+    serving: pd.DataFrame,
+    *,
+    sealed_for: Sequence[str] = (),
+    by_hand: Mapping[str, Sequence[str]] | None = None,
+) -> str:
     """Return who gets which bake under which code, a page for each sitting, to print.
 
-    Once by taster in serving order, for the table; once by bake, for labelling.
+    Once by taster in serving order, for the table; once by bake, for labelling. What `by_hand`
+    says a taster avoids, and nothing could check, stands above both in capitals.
 
     Examples
     --------
@@ -452,6 +460,7 @@ def code_sheet(round_name: str, serving: pd.DataFrame, *, sealed_for: Sequence[s
     sheets = [
         f'<section class="sheet"><h1>{html.escape(round_name)}, sitting {sitting}</h1>'
         '<p class="mark">Key to the codes: not for tasters</p>'
+        f"{_by_hand(by_hand or {}, set(rows['taster']))}"
         f"<h2>By taster, in serving order</h2>{_by_taster(rows)}"
         f"<h2>By bake, for the labels</h2>{_by_bake(rows)}</section>"
         for sitting, rows in serving.groupby("sitting", sort=True)
@@ -471,6 +480,15 @@ def _cover(round_name: str, cooks: Sequence[str]) -> str:
         "<p>Nobody else there? Let somebody who does not taste shuffle the plates by this key. "
         'If you have to do it yourself, answer "no" to blind on your ballot: those scores are '
         "kept apart.</p></section>"
+    )
+
+
+def _by_hand(avoided: Mapping[str, Sequence[str]], here: set[str]) -> str:
+    return "".join(
+        f'<p class="hand">CHECK BY HAND: {html.escape(name.upper())} NEVER EATS '
+        f"{html.escape(in_words(things, 'or').upper())}.</p>"
+        for name, things in avoided.items()
+        if things and name in here
     )
 
 

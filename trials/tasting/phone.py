@@ -3,7 +3,6 @@
 import hashlib
 import html
 import json
-import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, assert_never
@@ -14,7 +13,7 @@ from trials.base.html import page
 from trials.base.words import in_words
 from trials.core.measures import Measure
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
-from trials.tasting.panel import Taster
+from trials.tasting.panel import Taster, name_in_files
 from trials.tasting.paper import (
     AGREEMENT,
     BLIND,
@@ -105,8 +104,7 @@ def ballot_file(taster: str, ending: str = "html") -> str:
     >>> ballot_file("Bo & Ida / Øst"), ballot_file("Ida", "csv")
     ('ballot-Bo-Ida-Øst.html', 'ballot-Ida.csv')
     """
-    plain = re.sub(r"[^\w]+", "-", taster).strip("-") or "taster"
-    return f"ballot-{plain}.{ending}"
+    return f"ballot-{name_in_files(taster)}.{ending}"
 
 
 def _ballot(
