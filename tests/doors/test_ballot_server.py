@@ -18,7 +18,7 @@ from trials.base.errors import TastingError
 from trials.base.html import find_browser
 from trials.core.measures import Measure
 from trials.doors.server import LARGEST_ANSWERS, MOST_FILES, Links, serve_ballots, store
-from trials.rounds.scores import check, scores
+from trials.rounds.scores import check, notes, scores
 
 LIKING = Measure("liking", "hedonic 9")
 SECONDS = 20
@@ -190,6 +190,26 @@ def test_only_a_tasters_own_whole_answers_are_kept(one):
     assert set(scores(one)["note"]) >= {'😀 =1+1, "crisp"\n<b>ø</b>'}
 
 
+def test_a_taster_who_corrects_and_sends_again_is_believed(one):
+    ballot = data_of(page_of(one, "Ida").read_text(encoding="utf-8"))
+    with running(one) as (_, port, links):
+        cookie = opened_by_phone(port, links["Ida"])
+        for liking in ("7", "3", "7", "4"):
+            assert send(port, links["Ida"], cookie, answers(ballot, liking=liking))[0] == 200
+    with running(one, "--renew", "Ida") as (_, port, links):
+        other = opened_by_phone(port, links["Ida"])
+        assert len(list((one.folder / "incoming").iterdir())) == 4  # all are kept
+        assert check(one) == []
+        ida = scores(one).query("taster == 'Ida'")
+        assert set(ida["liking"]) == {4.0}
+        times = [str(note) for note in notes(one) if "from the same phone" in str(note)]
+        assert len(times) == 3 * len(ballot["samples"])
+        assert all(re.search(r"\d\d:\d\d:\d\d.*\d\d:\d\d:\d\d", line) for line in times)
+        # Another phone that says otherwise is asked about, as two sheets are
+        assert send(port, links["Ida"], other, answers(ballot, liking="6"))[0] == 200
+    assert len(check(one)) == len(ballot["samples"])
+
+
 def test_what_is_far_too_large_or_never_ends_does_not_stop_the_others(one):
     ballot = data_of(page_of(one, "Ida").read_text("utf-8"))
     good = answers(ballot, liking="7")
@@ -222,7 +242,7 @@ def test_a_taster_can_not_fill_the_disk(tmp_path):
     kept = [store(tmp_path, str(at).encode(), "Ida") for at in range(MOST_FILES + 1)]
     assert kept[-1] is None
     assert None not in kept[:-1]
-    assert store(tmp_path, b"0", "Ida") == kept[0]
+    assert store(tmp_path, str(MOST_FILES - 1).encode(), "Ida") == kept[-2]  # the same once more
     assert store(tmp_path, b"0", "Bo") is not None
 
 

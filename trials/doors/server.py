@@ -15,6 +15,7 @@ import secrets
 import socket
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
@@ -27,7 +28,7 @@ from trials.base.html import page
 from trials.base.words import in_words
 from trials.rounds.amounts import bake_formulas
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
-from trials.rounds.gathering import INCOMING
+from trials.rounds.gathering import INCOMING, SENT_AT
 from trials.rounds.round import Round
 from trials.rounds.safe import check_served
 from trials.show.serving_sheets import phone_pages
@@ -195,17 +196,22 @@ def _refused_rows(rows: Sequence[Sequence[str]], expected: Expected) -> str:
     return ""
 
 
-def store(folder: Path, content: bytes, taster: str) -> Path | None:
-    """Write answers into the round's `incoming/`: whole or not at all, never over others."""
+def store(folder: Path, content: bytes, taster: str, phone: str = "") -> Path | None:
+    """Write answers into the round's `incoming/`: whole or not at all, never over others.
+
+    The name tells the phone and the time, so that of several answers of one phone the last can
+    be told. What was sent last and comes once more is not written a second time.
+    """
     stem = ballot_file(taster, "csv").removesuffix(".csv")
-    digest = hashlib.sha256(content).hexdigest()
-    whose = hashlib.sha256(taster.encode()).hexdigest()[:8]  # names may differ by a sign only
-    path = folder / INCOMING / f"{stem}-{whose}-{digest[:16]}.csv"
-    if path.is_file():
-        return path
-    if len(list(path.parent.glob(f"*-{whose}-*.csv"))) >= MOST_FILES:
+    whose = hashlib.sha256(f"{taster}\n{phone}".encode()).hexdigest()[:8]
+    digest = hashlib.sha256(content).hexdigest()[:16]
+    before = sorted((folder / INCOMING).glob(f"*-{whose}-*.csv"))
+    if before and before[-1].stem.endswith(digest):
+        return before[-1]
+    if len(before) >= MOST_FILES:
         return None
-    return write_bytes(path, content)
+    stamp = datetime.now(UTC).strftime(SENT_AT)
+    return write_bytes(folder / INCOMING / f"{stem}-{whose}-{stamp}-{digest}.csv", content)
 
 
 # -- The one server: phone ballots on the local network, on request only.
@@ -342,7 +348,7 @@ class _Answers(_Handler):
         refused = refusal(content, self.served.expected[link.taster])
         if refused:
             self.say(413 if len(content) > LARGEST_ANSWERS else 400, refused)
-        elif store(self.served.round_.folder, content, link.taster) is None:
+        elif store(self.served.round_.folder, content, link.taster, link.opened_by) is None:
             self.say(429, "You sent your answers very often. Tell the cook.")
         else:
             self.say(200, f"Arrived. Thank you, {link.taster}.")

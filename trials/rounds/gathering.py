@@ -5,6 +5,7 @@ Where it comes from, kept as it came, merged, and what must be mended.
 
 import hashlib
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -201,6 +202,53 @@ def merge(readings: Iterable[Reading]) -> tuple[dict[Address, Entry], list[Probl
     return agreed, in_order(questions)
 
 
+# What a phone sent to the server, as `incoming/` names it: whose, when, and a digest.
+SENT_AT = "%Y%m%dT%H%M%S%fZ"
+_SENT = re.compile(r"(ballot-.+)-([0-9a-f]{8})-(\d{8}T\d{12}Z)-[0-9a-f]{16}\.csv")
+
+
+def corrected(readings: Mapping[str, Reading]) -> tuple[list[Reading], list[Note]]:
+    """Return what files say once each phone's later answers stand before its earlier ones.
+
+    Somebody who changes an answer and sends again means the later one. Both files are kept, and
+    a note names the times. Between two phones, or a phone and a sheet, a contradiction is asked
+    about as ever.
+
+    Parameters
+    ----------
+    readings : mapping of str to Reading
+        By the name of the file they are of.
+    """
+    phones: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    for shown in readings:
+        found = _SENT.fullmatch(shown.rpartition("/")[2])
+        if found:
+            phones.setdefault((found[1], found[2]), []).append((found[3], shown))
+    standing, notes = dict(readings), []
+    for sent in phones.values():
+        latest: dict[Address, tuple[str, Entry]] = {}
+        for time, shown in sorted(sent, reverse=True):
+            kept = []
+            for entry in readings[shown].entries:
+                later, its = latest.setdefault(entry.address, (time, entry))
+                if its is entry or _equal(its.value, entry.value):
+                    kept.append(entry)
+                else:
+                    notes.append(_changed(entry, time, its, later))
+            standing[shown] = replace(readings[shown], entries=kept)
+    return list(standing.values()), notes
+
+
+def _changed(entry: Entry, time: str, its: Entry, later: str) -> Note:
+    said = f"{_shown(entry.value)} was sent at {_clock(time)}, {_shown(its.value)} at"
+    return Note(entry.place, f"{said} {_clock(later)} from the same phone: the later one counts.")
+
+
+def _clock(time: str) -> str:
+    when = datetime.strptime(time, SENT_AT).replace(tzinfo=UTC).astimezone()
+    return when.strftime("%Y-%m-%d %H:%M:%S")
+
+
 def _question(first: Entry, other: Entry) -> Problem:
     kept, said = (_shown(entry.value) for entry in (first, other))
     return Problem(
@@ -354,16 +402,17 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     bake_of: dict[tuple[str, ...], str] = {
         (str(row.taster), str(row.code)): str(row.bake) for row in served.itertuples(index=False)
     }
-    readings: list[Reading] = []
+    of_file: dict[str, Reading] = {}
     used = []
     for source in files:
         reading, holds_any = read_source(source, forms)
-        readings.append(reading)
+        of_file[source.shown] = reading
         if holds_any or reading.entries or reading.problems:
             used.append(source)
+    readings, corrections = corrected(of_file)
     entries, questions = merge(readings)
     problems = [problem for reading in readings for problem in reading.problems] + questions
-    notes = [note for reading in readings for note in reading.notes]
+    notes = [note for reading in readings for note in reading.notes] + corrections
     problems += _scored_though_not_made(forms, entries, bake_of)
     problems += _shared_places(forms, entries)
     notes += _notes_on_bakes(forms, entries, bake_of)
