@@ -126,7 +126,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Round.open(folder)
 # Step(name, minutes, needs=(), per='bake', wait=None)
 # Step.is_for(settings)
-# Taster(name, avoids=(), *, days=(), cooks=False)
+# Taster(name, avoids=(), *, also_avoids=(), days=(), cooks=False)
 # add_photo(round_, bake, path)
 # agreement_on(findings, factor)
 # album(round_, table=None, *, bake=None)
