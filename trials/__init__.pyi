@@ -6,7 +6,7 @@ from trials.analysis.choice import recommend as recommend
 from trials.analysis.comparing import compare as compare
 from trials.analysis.comparing import controlled as controlled
 from trials.analysis.contrasts import simple_effects as simple_effects
-from trials.analysis.diagnostics import checks as checks
+from trials.analysis.diagnostics import diagnostics as diagnostics
 from trials.analysis.failing import failing as failing
 from trials.analysis.fitting import fit as fit
 from trials.analysis.results import Findings as Findings
@@ -21,9 +21,10 @@ from trials.core.factors import Numeric as Numeric
 from trials.core.measures import Measure as Measure
 from trials.core.plan import Plan as Plan
 from trials.deciding.next_bakes import next_round as next_round
-from trials.deciding.rehearsal import rehearsals as rehearsals
 from trials.deciding.rehearsal import rehearse as rehearse
 from trials.deciding.replanning import replan as replan
+from trials.deciding.replanning import write_next as write_next
+from trials.deciding.story import tell as tell
 from trials.design.aliasing import aliases as aliases
 from trials.design.power import power as power
 from trials.design.propose import propose as propose
@@ -34,10 +35,12 @@ from trials.doors.crossings import crossing_factors as crossing_factors
 from trials.doors.crossings import parent_settings as parent_settings
 from trials.doors.crossings import with_parents as with_parents
 from trials.doors.server import serve_ballots as serve_ballots
+from trials.recipe import crossing as crossing
+from trials.recipe import instruments as instruments
+from trials.recipe import lamination as lamination
 from trials.recipe.card import card as card
 from trials.recipe.crossing import cross as cross
 from trials.recipe.formula import Formula as Formula
-from trials.recipe.instruments import colour_difference as colour_difference
 from trials.rounds.amounts import shopping_list as shopping_list
 from trials.rounds.bench import read_side_test as read_side_test
 from trials.rounds.bench import side_test as side_test
@@ -56,6 +59,7 @@ from trials.rounds.timetable import timetable as timetable
 from trials.show import pictures as pictures
 from trials.show.album import album as album
 from trials.show.page import report as report
+from trials.show.page import story as story
 from trials.show.sheets import write_sheets as write_sheets
 from trials.tasting import difference as difference
 from trials.tasting.panel import Taster as Taster
@@ -135,14 +139,13 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     link='logit', bootstraps=0, seed=0)
 # card(formula, grams, units='grams', settings=None)
 # check(round_)
-# checks(findings, round_=None)
-# colour_difference(one, other, *, formula='CIEDE2000')
 # compare(findings, factor, *, reference=None)
 # controlled(findings, *, share=0.05)
 # cross(a, b, share, part=None)
 # crossing_factors(a, b, process_a=None, process_b=None, *, only=None, share=True, units=None,
 #     hard_to_change=None)
 # describe_tasters(findings, data=None)
+# diagnostics(findings, round_=None)
 # failing(data, factors=None, *, response=None, model=None, level=0.95)
 # fit(data, response, factors=None, *, model=None, groups=None, measure=None,
 #     method='kenward-roger')
@@ -161,20 +164,21 @@ from trials.tasting.panel_size import panel_size as panel_size
 # read_side_test(test, *, diary=True)
 # recommend(findings, measures, *, exclude=None, failure=None, failure_limit=0.1, weights=None,
 #     limits=None, enough=None, wobble=None, exact=False)
-# rehearsals(plan, effects, *, rounds=100, measure=None, mean=6.0, tasters=6, spreads=None,
+# rehearse(plan, effects, *, rounds=1, measure=None, mean=6.0, tasters=1, spreads=None,
 #     failures=(), rounded=None, seed=None)
-# rehearse(plan, effects, *, mean=6.0, measure=None, tasters=1, spreads=None, failures=(),
-#     rounded=None, seed=None)
 # replan(round_, *, record=False)
-# report(round_, path)
+# report(round_, path=None)
 # scores(round_, *, actual=True)
 # serve_ballots(round_, address='127.0.0.1', port=8765, *, renew=(), tell=<built-in function
 #     print>)
 # shopping_list(round_, batch=None, *, spill=10.0, prices=None)
 # side_test(folder, question, things, measure, *, times=3, seed=None)
 # simple_effects(findings, factor, at)
+# story(round_, path=None, *, units='grams')
+# tell(rounds, *, units='grams', whole_eggs=False)
 # timetable(planned, steps=None, kitchen=None, *, effort=1.0)
 # with_parents(plan, parents, *, each=1)
 # word_table(table, factor, *, words_in=('note',), least=2)
+# write_next(round_, bakes, to=None, *, action=None, seed=None)
 # write_note(folder, note, *, day=None, bake='', bakes=(), now=None)
 # write_sheets(round_, *, as_pdf=False)

@@ -197,7 +197,7 @@ def by_kit(spot, first, aim, later=(), until_stop=False, same_day=False, foresee
     def asked(found, bakes, same_day, action=None):
         return trials.next_round(
             found, bakes, exclude=spot.exclude, same_day=same_day, action=action, seed=len(tables)
-        )
+        ).plan
 
     for bakes in later:
         plan = asked(found, bakes, same_day)

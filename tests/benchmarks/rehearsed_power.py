@@ -11,7 +11,7 @@ import numpy as np
 
 from trials.core.factors import Numeric
 from trials.core.measures import Measure
-from trials.deciding.rehearsal import rehearsals
+from trials.deciding.rehearsal import rehearse
 from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
 from trials.design.power import power
@@ -46,7 +46,7 @@ def rows(name: str) -> list[str]:
     plan = PLANS[name]()
     foretold = power(plan, effect=EFFECT, tasters=6).set_index("term")
     singles = [term for term in foretold.index if ":" not in term]
-    found = rehearsals(
+    found = rehearse(
         plan, dict.fromkeys(singles, EFFECT), rounds=ROUNDS, measure=MEASURE, tasters=6, seed=1
     )
     seen = found.effects.set_index("term")

@@ -43,7 +43,7 @@ def findings():
 
 @pytest.fixture(scope="module")
 def plan(findings):
-    return trials.next_round(findings, 8)
+    return trials.next_round(findings, 8).plan
 
 
 def test_the_plan_keeps_what_was_done(plan, findings):
@@ -72,7 +72,7 @@ def test_every_action_is_weighed_and_one_that_gains_most_or_as_good_as_most_is_t
 
 
 def test_the_same_findings_give_the_same_plan(plan, findings):
-    assert trials.next_round(findings, 8).table.equals(plan.table)
+    assert trials.next_round(findings, 8).plan.table.equals(plan.table)
 
 
 def test_a_part_can_be_completed_or_give_way_to_bakes_that_gain_more():
@@ -106,7 +106,7 @@ def test_what_was_not_baked_is_still_missing(tmp_path):
     trials.write_sheets(made)
     record_scores(made, table)
     trials.scores(made)
-    following = trials.next_round(made, 5, action="complete", seed=1)
+    following = trials.next_round(made, 5, action="complete", seed=1).plan
     again = new_bakes(following).table
     names = list("abcde")
     left = plan.table.loc[plan.table["bake"] == "B07", names].to_numpy()[0]
@@ -127,10 +127,10 @@ def test_kinds_that_do_not_exist_everywhere_are_not_completed():
 
 
 def test_an_action_asked_for_is_not_called_alike_where_others_gain_much_more(findings):
-    weighed = trials.next_round(findings, 8).details["weighed"]
+    weighed = trials.next_round(findings, 8).plan.details["weighed"]
     least = min(weighed, key=lambda row: row["gain"])
     assert least["gain"] < 0.9 * max(row["gain"] for row in weighed)
-    asked = trials.next_round(findings, 8, action=least["action"])
+    asked = trials.next_round(findings, 8, action=least["action"]).plan
     assert "count as alike" not in " ".join(asked.reasons)
 
 
@@ -162,7 +162,7 @@ def test_no_action_breaks_an_exclusion(seed):
     found = actions(knowledge, 8)
     assert len(found) >= 4
     assert all(rules.allows(one.X).all() for one in found)
-    plan = trials.next_round(findings, 8, exclude=EXCLUDE)
+    plan = trials.next_round(findings, 8, exclude=EXCLUDE).plan
     assert not ((plan.table["a"] == "high") & (plan.table["b"] == "low")).any()
     assert plan.excluded == ({"a": "high", "b": "low"},)
 
@@ -170,7 +170,7 @@ def test_no_action_breaks_an_exclusion(seed):
 def test_a_rule_is_kept_as_what_it_leaves_out():
     findings = kitchen(bakes=12, exclude=EXCLUDE)
     rule = lambda bake: bake["a"] == "high" and bake["b"] == "low"  # noqa: E731
-    plan = trials.next_round(findings, 4, exclude=rule)
+    plan = trials.next_round(findings, 4, exclude=rule).plan
     assert plan.excluded == ({"a": "high", "b": "low"},)
 
 
@@ -181,7 +181,7 @@ def test_where_nothing_is_to_gain_the_best_is_confirmed():
     table["liking"] = 5 + a + b / 2 + 0.05 * rng.standard_normal(len(table))
     factors = [trials.Categorical(name, ["low", "high"]) for name in "abcde"]
     found = trials.fit(table, "liking", factors, measure=LIKING)
-    plan = trials.next_round(found, 8)
+    plan = trials.next_round(found, 8).plan
     fresh = new_bakes(plan)
     assert plan.details["action"] == "confirmation bakes"
     assert fresh.count("reference") == fresh.count("trial") == 4
@@ -192,7 +192,7 @@ def test_where_nothing_is_to_gain_the_best_is_confirmed():
 
 
 def test_going_on_the_same_day(findings):
-    plan = trials.next_round(findings, 8, same_day=True)
+    plan = trials.next_round(findings, 8, same_day=True).plan
     assert plan.table["day"].tolist() == [1] * 16
 
 
@@ -205,7 +205,7 @@ def test_what_can_not_be_asked_is_refused(findings):
 
 def test_write_next_makes_a_linked_folder(tmp_path):
     one = scored(first_round(tmp_path / "round-1"))
-    two = write_next(one.folder, 6)
+    two = write_next(one, 6)
     assert two.folder == tmp_path / "round-2"
     assert two.parent == "../round-1"
     assert two.name == "Ginger snap, round 2"
@@ -214,7 +214,7 @@ def test_write_next_makes_a_linked_folder(tmp_path):
     assert sentences(" ".join(two.plan.reasons)) <= 5
     assert trials.Round.open(two.folder).plan.table.equals(two.plan.table)
     with pytest.raises(RoundError, match="already holds another round"):
-        write_next(one.folder, 4)
+        write_next(one, 4)
 
 
 def test_a_hard_to_change_setting_stays_within_its_load():
@@ -223,7 +223,7 @@ def test_a_hard_to_change_setting_stays_within_its_load():
     plan = trials.design.full_factorial([oil, rest], replicates=4, days=2, loads=4, seed=1)
     table = trials.rehearse(plan, {"oil": 0.4, "rest": 0.6}, tasters=3, seed=2)
     found = trials.fit(table, "liking", [oil, rest], measure=LIKING)
-    fresh = new_bakes(trials.next_round(found, 8, action="fill")).table
+    fresh = new_bakes(trials.next_round(found, 8, action="fill").plan).table
     assert fresh["load"].notna().all()
     assert (fresh.groupby("load")["oil"].nunique() == 1).all()
     assert (fresh.groupby("load")["day"].nunique() == 1).all()
@@ -234,8 +234,8 @@ def test_a_hard_to_change_setting_stays_within_its_load():
 def demo_line(demo_round, tmp_path_factory):
     """The demo's round, the one after it with scores, and the confirmation of both."""
     home = tmp_path_factory.mktemp("line")
-    second = demo_rounds.bake(write_next(demo_round.folder, 8, home / "round-2"))
-    third = demo_rounds.bake(write_next(second.folder, 8, action="confirm"))
+    second = demo_rounds.bake(write_next(demo_round, 8, home / "round-2"))
+    third = demo_rounds.bake(write_next(second, 8, action="confirm"))
     return line_of(third)
 
 
@@ -296,7 +296,7 @@ def test_references_stand_among_the_bakes_they_are_compared_with(demo_line, tmp_
     # One oil at a time: two fills, each with both kinds
     assert third.groupby("load")["role"].nunique().tolist() == [2, 2]
     one = scored(first_round(tmp_path / "round-1"))
-    roles = write_next(one.folder, 8, action="confirm").plan.table["role"].tolist()
+    roles = write_next(one, 8, action="confirm").plan.table["role"].tolist()
     changes = sum(a != b for a, b in pairwise(roles))
     assert changes > 1
 
@@ -304,7 +304,7 @@ def test_references_stand_among_the_bakes_they_are_compared_with(demo_line, tmp_
 def test_days_that_are_over_are_said_anew(tmp_path):
     tasters = [trials.Taster("Ada"), trials.Taster("Ben", ["sesame"], days=[1])]
     one = scored(first_round(tmp_path / "round-1", tasters))
-    two = write_next(one.folder, 6)
+    two = write_next(one, 6)
     assert [taster.days for taster in two.tasters] == [(), ()]
     assert two.tasters[1].avoids == ("sesame",)
     assert "on which days Ben comes" in two.plan.reasons[-1]
@@ -314,23 +314,23 @@ def test_days_that_are_over_are_said_anew(tmp_path):
 def sharply(folder):
     """Return two rounds scored with little noise, then the confirmation of their best setting."""
     one = scored(first_round(folder), spreads=SHARP)
-    two = scored(write_next(one.folder, 8, action="decide"), seed=2, spreads=SHARP)
-    return write_next(two.folder, 8)
+    two = scored(write_next(one, 8, action="decide"), seed=2, spreads=SHARP)
+    return write_next(two, 8)
 
 
 def test_a_confirmed_setting_ends_the_development(tmp_path):
     three = scored(sharply(tmp_path / "round-1"), seed=3, spreads=SHARP)
     assert three.plan.family == "confirmation bakes"
     with pytest.raises(NothingToGainError, match=r'round 3" has confirmed .* Stop here'):
-        write_next(three.folder, 8)
-    assert trials.next_round(three, 8, action="fill").details["action"] == "fill the gaps"
+        write_next(three, 8)
+    assert trials.next_round(three, 8, action="fill").plan.details["action"] == "fill the gaps"
 
 
 def test_where_it_was_not_confirmed_the_search_goes_on(tmp_path):
     # The bakes that were to confirm come out like the reference: nothing of the gain is there
     three = scored(sharply(tmp_path / "round-1"), seed=3, spreads=SHARP, truth={})
     assert not confirmation(three).confirmed
-    plan = trials.next_round(three, 8)
+    plan = trials.next_round(three, 8).plan
     assert plan.details["action"] != "confirmation bakes"
     assert "did not come out as foretold" in plan.reasons[1]
     assert sentences(" ".join(plan.reasons)) <= 5
@@ -339,7 +339,7 @@ def test_where_it_was_not_confirmed_the_search_goes_on(tmp_path):
 def test_another_setting_that_became_the_best_is_confirmed_in_its_turn(demo_line):
     # These invented bakes fall short of the reference in liking, which nothing foretold
     assert not confirmation(demo_line[-1]).confirmed
-    plan = trials.next_round(demo_line[-1], 8)
+    plan = trials.next_round(demo_line[-1], 8).plan
     names = [factor.name for factor in plan.factors]
     tried = demo_line[-1].plan.rows.query("role == 'trial'")[names].iloc[0]
     chosen = plan.rows[~plan.rows["bake"].isin(plan.details["kept"])]
@@ -350,12 +350,12 @@ def test_another_setting_that_became_the_best_is_confirmed_in_its_turn(demo_line
 
 def test_a_round_that_waits_for_its_bakes_is_followed_by_none(tmp_path):
     one = scored(first_round(tmp_path / "round-1"))
-    two = write_next(one.folder, 6)
+    two = write_next(one, 6)
     with pytest.raises(PlanError, match='go on from "Ginger snap, round 1"'):
-        write_next(two.folder, 6)
+        write_next(two, 6)
 
 
 def test_one_bake_is_held_to_a_reference_too(tmp_path):
     one = scored(first_round(tmp_path / "round-1"))
-    plan = trials.next_round(one, 1, action="confirm")
+    plan = trials.next_round(one, 1, action="confirm").plan
     assert "1 bake of it and 1 reference bake, tasted blind" in plan.reasons[2]

@@ -15,21 +15,21 @@ from trials.deciding.gain import known
 from trials.deciding.lineage import findings_together, fit_together, line_of, scores_together
 from trials.deciding.rehearsal import true_means
 from trials.deciding.replanning import write_next
-from trials.deciding.story import final_card, last_tried, story
+from trials.deciding.story import final_card, last_tried, tell
 
 
 @pytest.fixture(scope="module")
 def line(tmp_path_factory):
     home = tmp_path_factory.mktemp("development")
     one = scored(first_round(home / "round-1"))
-    two = scored(write_next(one.folder, 6, action="decide"), seed=2)
-    three = scored(write_next(two.folder, 8, action="confirm"), seed=3)
+    two = scored(write_next(one, 6, action="decide"), seed=2)
+    three = scored(write_next(two, 8, action="confirm"), seed=3)
     return line_of(three)
 
 
 @pytest.fixture(scope="module")
 def told(line):
-    return story(line)
+    return tell(line)
 
 
 def test_the_line_is_found_from_its_end(line):
@@ -189,9 +189,9 @@ def test_a_round_that_waits_to_be_baked_is_named_and_counts_for_nothing(line, tm
     home = tmp_path / "development"
     for one in line[:2]:
         shutil.copytree(one.folder, home / one.folder.name)
-    before = story(home / "round-2")
-    write_next(home / "round-2", 4, action="confirm")
-    waits = story(home / "round-3")
+    before = tell(home / "round-2")
+    write_next(trials.Round.open(home / "round-2"), 4, action="confirm")
+    waits = tell(home / "round-3")
     assert waits.table.equals(before.table)
     assert waits.card.evidence == before.card.evidence
     name = trials.Round.open(home / "round-3").name

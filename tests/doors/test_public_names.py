@@ -2,6 +2,7 @@
 
 import dataclasses
 import inspect
+import json
 import re
 import subprocess
 import sys
@@ -18,7 +19,7 @@ ROOT = Path(__file__).parents[2]
 NAMES = (
     "Numeric Categorical Component Measure Formula cross Taster propose design aliases quality "
     "power rehearse Round write_sheets check scores fit pictures recommend next_round replan "
-    "difference report Plan Findings serve_ballots "
+    "difference report Plan Findings serve_ballots write_next story tell diagnostics "
     "Batch Step Kitchen Heat Prices shopping_list timetable crossing_factors parent_settings "
     "with_parents card"
 ).split()
@@ -42,10 +43,12 @@ TAKES = {
     "aliases": "plan order",
     "quality": "plan model",
     "power": "plan effect sd_bake sd_tasting sd_load sd_day tasters",
-    "rehearse": "plan effects",
+    "rehearse": "plan effects rounds",
     "fit": "data response factors model groups measure",
     "recommend": "findings measures",
     "report": "round_ path",
+    "story": "round_ path",
+    "write_next": "round_ bakes",
 }
 
 
@@ -86,6 +89,38 @@ def test_every_name_of_the_table_leads_to_what_it_says(name):
     else:
         assert inspect.isfunction(found)
     assert found.__doc__
+
+
+def told_to_people():
+    """All code in the README and the notebooks."""
+    readme = (ROOT / "README.md").read_text("utf-8")
+    cells = [
+        "".join(cell["source"])
+        for path in sorted((ROOT / "notebooks").glob("*.ipynb"))
+        for cell in json.loads(path.read_text("utf-8"))["cells"]
+    ]
+    return "\n".join([readme, *cells])
+
+
+@pytest.mark.parametrize("module", ["trials", "design", "pictures", "difference", "instruments"])
+def test_every_public_name_stands_in_the_readme_or_a_notebook(module):
+    offered = trials if module == "trials" else getattr(trials, module)
+    told = told_to_people()
+    names = {
+        name
+        for name in offered.__all__
+        if name != "__version__" and (module == "trials" or not name[0].isupper())
+    }
+    assert {name for name in names if not re.search(rf"\b{name}\b", told)} == set()
+
+
+def test_readme_and_notebooks_use_public_names_only():
+    told = told_to_people()
+    assert re.findall(r"(?:from|import) trials\.\S+", told) == []
+    for name, inner in re.findall(r"\btrials\.([a-zA-Z]\w*)(?:\.([a-zA-Z]\w*))?", told):
+        assert name in trials.__all__
+        if inspect.ismodule(getattr(trials, name)) and inner:
+            assert inner in getattr(trials, name).__all__
 
 
 def test_the_version_is_written_once():

@@ -16,7 +16,7 @@ from trials.show.page import page, report
 def later(demo_round, tmp_path_factory):
     """A round after the demo's, with scores."""
     folder = tmp_path_factory.mktemp("later") / "round-2"
-    return demo_rounds.bake(write_next(demo_round.folder, 8, folder, action="fill"))
+    return demo_rounds.bake(write_next(demo_round, 8, folder, action="fill"))
 
 
 @pytest.fixture(scope="module")
@@ -89,14 +89,14 @@ def test_what_holds_for_all_measures_is_said_once(demo_round):
 
 
 def test_confirmation_bakes_are_judged_on_their_page(later, tmp_path):
-    third = demo_rounds.bake(write_next(later.folder, 4, action="confirm"))
+    third = demo_rounds.bake(write_next(later, 4, action="confirm"))
     said = said_on(report(third, tmp_path / "page.html").read_text(encoding="utf-8"))
     assert re.search(r"Does it hold\?\s+(Confirmed|Not confirmed)\.", said)
     assert "from rounds 1, 2 and 3 together" in said
 
 
 def test_bakes_that_wait_are_called_planned(demo_round, tmp_path):
-    waits = write_next(demo_round.folder, 8, tmp_path / "round-2", action="fill")
+    waits = write_next(demo_round, 8, tmp_path / "round-2", action="fill")
     said = said_on(report(waits, tmp_path / "page.html").read_text(encoding="utf-8"))
     assert "not baked yet. What follows is from round 1, 30 bakes" in said
     assert "What is to be baked in this round" in said

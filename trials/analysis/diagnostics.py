@@ -548,7 +548,7 @@ _LISTED = 4
 
 
 @dataclass(frozen=True, eq=False)
-class Checks:
+class Diagnostics:
     """What a look behind a fit found.
 
     Parameters
@@ -580,7 +580,7 @@ class Checks:
         return f"<ul>{said}</ul>{shown.to_html(index=False, border=0, escape=True)}"
 
 
-def checks(findings: Findings, round_: Round | None = None) -> Checks:
+def diagnostics(findings: Findings, round_: Round | None = None) -> Diagnostics:
     """Look behind a fit: residuals, influence, fit, drift, days, ranks, scale.
 
     Parameters
@@ -591,7 +591,7 @@ def checks(findings: Findings, round_: Round | None = None) -> Checks:
 
     Returns
     -------
-    Checks
+    Diagnostics
 
     References
     ----------
@@ -603,7 +603,7 @@ def checks(findings: Findings, round_: Round | None = None) -> Checks:
     --------
     >>> table = pd.DataFrame({"bake": list("ABCDEFGH"), "rest": [20, 60] * 4,
     ...                       "spread": [60, 63, 61, 64, 62, 75, 60, 62.0]})
-    >>> found = checks(fit(table, "spread", ["rest"]))
+    >>> found = diagnostics(fit(table, "spread", ["rest"]))
     >>> found.bakes.loc[found.bakes["far_out"], "bake"].tolist()
     ['F']
     """
@@ -626,7 +626,7 @@ def checks(findings: Findings, round_: Round | None = None) -> Checks:
     known = heeded([one for one in found if one is not None])
     rows = [(c.name, c.heed, c.value, c.low, c.high, c.p, c.said) for c in known]
     names = ["check", "heed", "value", "low", "high", "p", "said"]
-    return Checks(
+    return Diagnostics(
         response=findings.response,
         table=pd.DataFrame(rows, columns=names),
         bakes=bakes,

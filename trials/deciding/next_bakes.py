@@ -4,7 +4,7 @@ Every action weighed by what it is expected to gain, one chosen, or the end.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -272,6 +272,35 @@ class _Request:
     seed: int
 
 
+@dataclass(frozen=True, eq=False)
+class NextStep:
+    """What to bake next, and why.
+
+    Parameters
+    ----------
+    plan : Plan
+        The bakes so far, then the new ones.
+    reasons : tuple of str
+        In sentences, the first one first.
+    action : str
+        What the new bakes are for, such as "fill the gaps".
+    weighed : DataFrame
+        Every action that was weighed, with its expected gain.
+    """
+
+    plan: Plan
+    reasons: tuple[str, ...]
+    action: str
+    weighed: pd.DataFrame = field(repr=False)
+
+    def __repr__(self) -> str:
+        return "\n".join(self.reasons)
+
+    def _repr_html_(self) -> str:
+        # The plan carries the reasons and the table of bakes
+        return self.plan._repr_html_()
+
+
 def next_round(
     round_or_findings: Known,
     bakes: int,
@@ -281,7 +310,7 @@ def next_round(
     action: str | None = None,
     same_day: bool = False,
     seed: int | None = None,
-) -> Plan:
+) -> NextStep:
     """Return what to bake next, with the reasons.
 
     Repeats, mirror bakes, bakes that tell explanations apart, bakes between the settings that may
@@ -310,10 +339,9 @@ def next_round(
 
     Returns
     -------
-    Plan
-        The bakes so far, as they are, then the new ones on days of their own. ``details`` holds
-        `kept` (the names of the bakes so far), `action`, and `weighed` (every action with its
-        expected gain).
+    NextStep
+        Its plan holds the bakes so far, as they are, then the new ones on days of their own;
+        ``plan.details["kept"]`` names the bakes so far.
 
     Raises
     ------
@@ -329,6 +357,13 @@ def next_round(
     Steinberg & Box 1996 (bakes that tell explanations apart); Box & Wilson 1951 (steepest ascent).
     """
     asked = _request(round_or_findings, bakes, measures, exclude, same_day, seed)
+    plan = _next_plan(asked, action)
+    weighed = pd.DataFrame(plan.details.get("weighed", []))
+    return NextStep(plan, plan.reasons, plan.details["action"], weighed)
+
+
+def _next_plan(asked: _Request, action: str | None) -> Plan:
+    """Return the plan of the action asked for, else of the one that gains most."""
     if action is not None and CONFIRMATION.startswith(action):
         return _confirming(asked, "Whether it holds is tried now, as you asked.", [])
     weighed, plans = _weighed(asked)

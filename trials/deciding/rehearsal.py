@@ -3,7 +3,7 @@
 import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal, overload
 
 import joblib
 import numpy as np
@@ -117,7 +117,7 @@ def _contribution(
     return size / 2 if odd else size
 
 
-def rehearse(
+def simulated(
     plan: Plan,
     effects: Effects,
     *,
@@ -129,46 +129,7 @@ def rehearse(
     rounded: bool | None = None,
     seed: int | None = None,
 ) -> pd.DataFrame:
-    """Return invented scores of a plan, as its round might give them.
-
-    Parameters
-    ----------
-    plan : Plan
-    effects : mapping
-        See :func:`true_means`.
-    mean : float
-        The response at the middle of everything.
-    measure : Measure, optional
-        What is scored; liking on nine points when left out.
-    tasters : int or sequence of str
-        How many, or their names; not used for a measure per bake.
-    spreads : Spreads, optional
-    failures : sequence of Failure
-        The first that fits a bake counts.
-    rounded : bool, optional
-        Whether scores are whole and kept on the scale; as the scale asks when left out.
-    seed : int, optional
-
-    Returns
-    -------
-    DataFrame
-        One row per score: bake, day, load, role, the factors, taster, status, reason and a
-        column named as the measure. A failed bake has no score.
-
-    Raises
-    ------
-    PlanError
-        When there is no taster, or a failure names no factor of the plan.
-
-    Examples
-    --------
-    >>> from trials.design.layout import lay_out
-    >>> from trials.core.factors import Numeric
-    >>> rest = Numeric("rest", 20, 60)
-    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
-    >>> rehearse(plan, {"rest": 1.0}, tasters=2, seed=1)["liking"].between(1, 9).all()
-    np.True_
-    """
+    """Return invented scores of a plan, as its round might give them."""
     measure = measure or Measure("liking", "hedonic 9")
     spreads = spreads or Spreads()
     rng = np.random.default_rng(new_seed() if seed is None else seed)
@@ -314,46 +275,96 @@ class _Truth:
     best: float
 
 
-def rehearsals(
+@overload
+def rehearse(
     plan: Plan,
     effects: Effects,
     *,
-    rounds: int = 100,
+    rounds: Literal[1] = 1,
     measure: Measure | None = None,
     mean: float = 6.0,
-    tasters: int | Sequence[str] = 6,
+    tasters: int | Sequence[str] = 1,
     spreads: Spreads | None = None,
     failures: Sequence[Failure] = (),
     rounded: bool | None = None,
     seed: int | None = None,
-) -> Rehearsals:
-    """Rehearse a round many times: simulate its scores, fit them, and see what would be said.
+) -> pd.DataFrame: ...
+@overload
+def rehearse(
+    plan: Plan,
+    effects: Effects,
+    *,
+    rounds: int,
+    measure: Measure | None = None,
+    mean: float = 6.0,
+    tasters: int | Sequence[str] = 1,
+    spreads: Spreads | None = None,
+    failures: Sequence[Failure] = (),
+    rounded: bool | None = None,
+    seed: int | None = None,
+) -> Rehearsals: ...
+
+
+def rehearse(
+    plan: Plan,
+    effects: Effects,
+    *,
+    rounds: int = 1,
+    measure: Measure | None = None,
+    mean: float = 6.0,
+    tasters: int | Sequence[str] = 1,
+    spreads: Spreads | None = None,
+    failures: Sequence[Failure] = (),
+    rounded: bool | None = None,
+    seed: int | None = None,
+) -> pd.DataFrame | Rehearsals:
+    """Rehearse a round before it is baked: invent its scores, or see what many would have said.
 
     Parameters
     ----------
     plan : Plan
     effects : mapping
-        What is assumed to be true; see :func:`trials.rehearsal.true_means`.
+        What is assumed to be true: term -> how much more the high setting gives than the low one
+        ("rest": 0.8, "rest:fat": 0.5, "rest^2": -0.6), or level -> amount for a factor of kinds.
     rounds : int
+        1 returns the invented scores of one round. More are each simulated, really fitted, and
+        judged against what was assumed.
     measure : Measure, optional
-        What is scored; liking, the higher the better, when left out.
-    mean, tasters, spreads, failures, rounded
-        As for :func:`trials.rehearse`.
+        What is scored; liking on nine points, the higher the better, when left out.
+    mean : float
+        The response at the middle of everything.
+    tasters : int or sequence of str
+        How many, or their names; not used for a measure per bake.
+    spreads : Spreads, optional
+        How unlike bakes, loads, days, tasters and scores are.
+    failures : sequence of Failure
+        Settings at which bakes fail; the first that fits a bake counts.
+    rounded : bool, optional
+        Whether scores are whole and kept on the scale; as the scale asks when left out.
     seed : int, optional
-        Each round draws from its own stream.
+        Each round draws from a stream of its own.
 
     Returns
     -------
-    Rehearsals
+    DataFrame or Rehearsals
+        Of one round a row per score: bake, day, load, role, the factors, taster, status, reason
+        and a column named as the measure; a failed bake has no score. Of more rounds what they
+        found.
 
     Raises
     ------
     PlanError
-        When no round could be fitted, saying why.
+        When there is no taster, a failure names no factor of the plan, or no round could be
+        fitted, saying why.
 
     Notes
     -----
     Runs where joblib's active backend says (``with joblib.parallel_config(n_jobs=2): ...``).
+
+    References
+    ----------
+    Morris, White & Crowther 2019, Statistics in Medicine 38, 2074-2102 (judging a method by
+    simulated data whose truth is known).
 
     Examples
     --------
@@ -361,21 +372,28 @@ def rehearsals(
     >>> from trials.core.factors import Numeric
     >>> rest, fat = Numeric("rest", 20, 60), Numeric("fat", 5, 15)
     >>> plan = full_factorial([rest, fat], replicates=3, seed=1)
-    >>> found = rehearsals(plan, {"rest": 3.0}, rounds=4, seed=1)
+    >>> rehearse(plan, {"rest": 3.0}, tasters=2, seed=1)["liking"].between(1, 9).all()
+    np.True_
+    >>> found = rehearse(plan, {"rest": 3.0}, rounds=4, tasters=6, seed=1)
     >>> found.right_first, found.factors["factor"].tolist()
     (1.0, ['rest', 'fat'])
     """
     rounds = whole_number("rounds", rounds, least=1)
     measure = measure or Measure("liking", "hedonic 9", goal="higher")
+    assumed: dict[str, Any] = {
+        "mean": mean,
+        "measure": measure,
+        "tasters": tasters,
+        "spreads": spreads,
+        "failures": failures,
+        "rounded": rounded,
+    }
+    if rounds == 1:
+        return simulated(plan, effects, seed=seed, **assumed)
     streams = np.random.default_rng(new_seed() if seed is None else seed).integers(
         2**53, size=rounds
     )
-    jobs = [
-        joblib.delayed(_one_round)(
-            plan, effects, measure, mean, tasters, spreads, failures, rounded, int(stream)
-        )
-        for stream in streams
-    ]
+    jobs = [joblib.delayed(_one_round)(plan, effects, assumed, int(stream)) for stream in streams]
     answers = joblib.Parallel()(jobs)
     told = [answer for answer in answers if not isinstance(answer, str)]
     unfitted = tuple(answer for answer in answers if isinstance(answer, str))
@@ -386,31 +404,14 @@ def rehearsals(
 
 
 def _one_round(
-    plan: Plan,
-    effects: Effects,
-    measure: Measure,
-    mean: float,
-    tasters: int | Sequence[str],
-    spreads: Spreads | None,
-    failures: Sequence[Failure],
-    rounded: bool | None,
-    seed: int,
+    plan: Plan, effects: Effects, assumed: Mapping[str, Any], seed: int
 ) -> tuple[pd.DataFrame, str, float] | str:
     """Return a round's effects, the factor it names first and the truth at what it recommends."""
-    scores = rehearse(
-        plan,
-        effects,
-        mean=mean,
-        measure=measure,
-        tasters=tasters,
-        spreads=spreads,
-        failures=failures,
-        rounded=rounded,
-        seed=seed,
-    )
+    measure = assumed["measure"]
+    scores = simulated(plan, effects, seed=seed, **assumed)
     try:
         findings = _fitted(plan, scores, measure)
-        reached = _reached(plan, findings, effects, mean, measure)
+        reached = _reached(plan, findings, effects, assumed["mean"], measure)
     except TrialsError as error:
         return str(error)
     columns = ["term", "level", "reference", "estimate", "low", "high", "p", "verdict"]

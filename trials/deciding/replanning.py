@@ -309,34 +309,58 @@ def replan(round_: Round, *, record: bool = False) -> Plan:
 
 
 def write_next(
-    folder: str | Path,
+    round_: Round,
     bakes: int,
-    to: str | Path = "",
+    to: str | Path | None = None,
     *,
     action: str | None = None,
     seed: int | None = None,
 ) -> Round:
-    """Write the next round beside the one in a folder."""
-    before = Round.open(folder)
-    keep_line(line_of(before))
-    whole = next_round(before, bakes, action=action, seed=seed)
-    plan, tasters = _days_anew(new_bakes(whole), before.tasters)
-    home = Path(to) if str(to) else _beside(before.folder)
+    """Write the next round, ready to be printed, beside the one it follows.
+
+    Parameters
+    ----------
+    round_ : Round
+        With its scores in.
+    bakes : int
+        How many more there may be; reference bakes come on top.
+    to : str or Path, optional
+        Its folder; beside the round's own, one number up, when left out.
+    action, seed : optional
+        As for :func:`trials.next_round`.
+
+    Returns
+    -------
+    Round
+        With the measures, tasters, formula and kitchen of the round before; tasters who named
+        their days come on every day now.
+
+    Raises
+    ------
+    PlanError
+        As :func:`trials.next_round`.
+    RoundError
+        When a round stands in that folder already.
+    """
+    keep_line(line_of(round_))
+    whole = next_round(round_, bakes, action=action, seed=seed).plan
+    plan, tasters = _days_anew(new_bakes(whole), round_.tasters)
+    home = Path(to) if to else _beside(round_.folder)
     return Round.create(
         home,
         plan=plan,
-        measures=before.measures,
-        formula=before.formula,
+        measures=round_.measures,
+        formula=round_.formula,
         tasters=tasters,
-        seed=before.seed + 1,
-        name=_next_name(before.name, home.name),
-        parent=_from(home, before.folder),
-        sitting=before.sitting,
-        invented=before.invented,
-        batch=before.batch,
-        steps=before.steps,
-        kitchen=before.kitchen,
-        prices=before.prices,
+        seed=round_.seed + 1,
+        name=_next_name(round_.name, home.name),
+        parent=_from(home, round_.folder),
+        sitting=round_.sitting,
+        invented=round_.invented,
+        batch=round_.batch,
+        steps=round_.steps,
+        kitchen=round_.kitchen,
+        prices=round_.prices,
     )
 
 

@@ -321,10 +321,33 @@ class Story:
         return f'{said}<div style="overflow-x:auto">{shown}</div>{made}'
 
 
-def story(
+def tell(
     rounds: Round | Sequence[Round] | str | Path, *, units: str = "grams", whole_eggs: bool = False
 ) -> Story:
-    """Tell a development: what was tried, learned, decided and spent, and the recipe now."""
+    """Tell a development: what was tried, learned, decided and spent, and the recipe now.
+
+    Parameters
+    ----------
+    rounds : Round, sequence of Round, str or Path
+        Its last round, or the folder of it: the rounds before are found. A sequence is taken as
+        it is.
+    units : str
+        Of the recipe: "grams", "ounces" or "household".
+    whole_eggs : bool
+        Whether the amounts are chosen so that no egg is divided.
+
+    Returns
+    -------
+    Story
+        What :func:`trials.story` writes as a page: table, settings, confirmed, card, sentences.
+
+    Raises
+    ------
+    RoundError
+        When there is no round.
+    FitError
+        When nothing can be learned from the rounds yet.
+    """
     line, waiting = baked_so_far(_line(rounds))
     steps = [_story_step(line[: place + 1]) for place in range(len(line))]
     table = pd.DataFrame([step["row"] for step in steps], columns=list(COLUMNS))
@@ -578,6 +601,6 @@ def _told(
 def told_or_why(round_: Round) -> Story | str:
     """Return the story of a round, or the reason why it can not be told yet."""
     try:
-        return story(round_)
+        return tell(round_)
     except TrialsError as error:
         return str(error)

@@ -13,6 +13,7 @@ from trials.design.midway import best_extra as best_extra
 from trials.design.midway import drop as drop
 from trials.design.midway import repeat as repeat
 from trials.design.midway import still_tells as still_tells
+from trials.design.power import tasters_or_bakes as tasters_or_bakes
 from trials.design.screening import conference_screening as conference_screening
 from trials.design.screening import plackett_burman as plackett_burman
 from trials.design.side_by_side import variants as variants
@@ -47,4 +48,6 @@ from trials.design.surface import central_composite as central_composite
 # simplex_centroid(factors, *, replicates=1, days=1, references=0, seed=None)
 # simplex_lattice(factors, degree=2, *, replicates=1, days=1, references=0, seed=None)
 # still_tells(before, after, *, tasters=6, tasters_left=None, worth_noticing=0.7, sd_bake=None)
+# tasters_or_bakes(plan, *, sd_bake=None, sd_tasting=None, sd_load=None, sd_day=None, tasters=1,
+#     repeats=1, model=None, alpha=0.05)
 # variants(kinds, *, repeats=3, reference=True, within=(), days=1, name='variant', seed=None)

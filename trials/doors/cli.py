@@ -295,9 +295,11 @@ def _fit(asked: argparse.Namespace) -> int:
 def _next(asked: argparse.Namespace) -> int:
     from trials.deciding.next_bakes import NothingToGainError
     from trials.deciding.replanning import write_next
+    from trials.rounds.round import Round
 
+    before = Round.open(asked.folder)
     try:
-        round_ = write_next(asked.folder, asked.bakes, asked.to, action=asked.action)
+        round_ = write_next(before, asked.bakes, asked.to or None, action=asked.action)
     except NothingToGainError as found:
         print(f"{found.why}\n\nStop here: trials story {shlex.quote(asked.folder)}")
         print("tells the development and gives the recipe. To go on all the same, say for what:")
@@ -337,7 +339,7 @@ def _story(asked: argparse.Namespace) -> int:
     from trials.show.page import write_story
 
     round_ = Round.open(asked.folder)
-    told, path = write_story(round_, asked.to or round_.folder / "story.html", units=asked.units)
+    told, path = write_story(round_, asked.to or None, units=asked.units)
     print(told, end="\n\n")
     if told.card is not None:
         print(told.card, end="\n\n")
@@ -350,7 +352,7 @@ def _report(asked: argparse.Namespace) -> int:
     from trials.show.page import report
 
     round_ = Round.open(asked.folder)
-    print(report(round_, asked.to or round_.folder / "page.html"))
+    print(report(round_, asked.to or None))
     return DONE
 
 

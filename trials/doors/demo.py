@@ -13,10 +13,10 @@ from trials.analysis.fitting import fit
 from trials.core.factors import Categorical, Factor, Numeric
 from trials.core.measures import Measure
 from trials.core.plan import Plan
-from trials.deciding.rehearsal import Failure, Spreads, rehearse
+from trials.deciding.rehearsal import Failure, Spreads, rehearse, true_means
 from trials.design.exchange import optimal
 from trials.design.propose import propose
-from trials.doors.notebook import copy_notebooks, run_notebooks
+from trials.doors.notebook import copy_notebooks, data_home, run_notebooks
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
@@ -30,6 +30,26 @@ from trials.tasting.panel import Taster
 # The truth that the invented scores are drawn from is known (:data:`TRUTH`), so anyone can see
 # whether the findings come near it.
 
+
+__all__ = [
+    "BATCH",
+    "FACTORS",
+    "FORMULA",
+    "KITCHEN",
+    "MEASURES",
+    "PRICES",
+    "STEPS",
+    "TASTERS",
+    "TRUTH",
+    "bake",
+    "baked",
+    "cake",
+    "enter_scores",
+    "plan",
+    "planned",
+    "screening",
+    "true",
+]
 
 SEED = 2026  # of the plan, the codes and the serving orders
 SCORE_SEED = 1  # of the invented scores
@@ -250,6 +270,30 @@ def invented_scores(plan_: Plan) -> pd.DataFrame:
         )
         tables.append(table)
     return _together(tables)
+
+
+def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
+    """Return what the demo's truth, which no scores show, gives a measure at a setting.
+
+    Examples
+    --------
+    >>> middle = {factor.name: factor.middle for factor in FACTORS}
+    >>> round(true(middle), 2)
+    6.43
+    """
+    table = pd.DataFrame([settings])
+    return float(true_means(table, FACTORS, TRUTH[measure], MEAN[measure])[0])
+
+
+def cake() -> pd.DataFrame:
+    """Return a published table: the breaking angle of chocolate cakes (data/README.md).
+
+    Examples
+    --------
+    >>> cake().shape
+    (270, 4)
+    """
+    return pd.read_csv(data_home() / "cake.csv")
 
 
 def _together(tables: list[pd.DataFrame]) -> pd.DataFrame:

@@ -24,6 +24,13 @@ from trials.recipe.formula import (
 )
 from trials.recipe.ingredients import Ingredient, Ingredients
 
+__all__ = [
+    "Trait",
+    "distance",
+    "side_by_side",
+    "traits",
+]
+
 # -- Crossing two parents, and what differs between them, trait by trait.
 
 
@@ -173,6 +180,23 @@ def _check_flour(mix: Mix, part: str | None) -> None:
 def side_by_side(a: Formula, b: Formula, share: float | None = None) -> pd.DataFrame:
     """Return parents, and their cross, beside one another.
 
+    Parameters
+    ----------
+    a, b : Formula
+    share : float, optional
+        Of `b` in a cross of the two, 0 to 1; no cross is shown when left out.
+
+    Returns
+    -------
+    DataFrame
+        part, ingredient, a column for each formula in percent of its flour, the difference of
+        the parents; the totals below.
+
+    Raises
+    ------
+    FormulaError
+        When both have one name.
+
     Examples
     --------
     >>> side_by_side(Formula("A", {"bread flour": 100, "water": 60}),
@@ -207,6 +231,15 @@ def distance(a: Formula, b: Formula) -> float:
 
     Half the summed differences of the ingredients' shares of the dough, part by part.
 
+    Parameters
+    ----------
+    a, b : Formula
+
+    Returns
+    -------
+    float
+        Percent of the weight.
+
     References
     ----------
     Bray & Curtis 1957, Ecological Monographs 27:325 (percentage dissimilarity).
@@ -240,6 +273,24 @@ def traits(
 
     A trait can become a factor whose settings are one parent's choice and the other's; changes
     work on the first parent. The share of a whole crossing is a factor of its own.
+
+    Parameters
+    ----------
+    a, b : Formula
+    process_a, process_b : mapping, optional
+        How each is made: setting of the process -> value.
+
+    Returns
+    -------
+    tuple of Trait
+        Flours, fats and sweeteners, parts, totals, then the process.
+
+    Examples
+    --------
+    >>> a = Formula("A", {"bread flour": 100, "butter": 20})
+    >>> b = Formula("B", {"bread flour": 100, "lard": 20})
+    >>> [(trait.name, trait.a, trait.b) for trait in traits(a, b)][0]
+    ('kind of fat', 'butter', 'lard')
     """
     found = [*_flour_traits(a, b)]
     for group, name, kind in (("fat", "kind of fat", "fat"), ("sugar", "sweetener", "sweetener")):

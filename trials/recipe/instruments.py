@@ -14,6 +14,21 @@ import pandas as pd
 from trials.base.errors import MeasureError
 from trials.base.words import number, tidy_number
 
+__all__ = [
+    "Reading",
+    "averaged",
+    "bake_loss",
+    "bake_readings",
+    "break_force",
+    "colour_difference",
+    "height",
+    "moisture",
+    "oil_uptake",
+    "snap_stress",
+    "specific_volume",
+    "spread_factor",
+]
+
 # -- Repeated readings of one thing: their mean, and their spread kept beside it.
 
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from trials.base.errors import FormulaError
 from trials.base.words import in_words, tidy_number
 
+__all__ = ["Layers", "layer_thickness", "layers"]
+
 
 @dataclass(frozen=True)
 class Layers:
@@ -32,6 +34,22 @@ def layers(folds: Sequence[int], fat_layers: int = 1) -> Layers:
     Where two layers of dough come to lie on one another they count as one: with L layers, an
     m-fold gives m(L - 1) + 1. The fat layers are multiplied by each fold.
 
+    Parameters
+    ----------
+    folds : sequence of int
+        3 for a single fold, 4 for a book fold, in their order.
+    fat_layers : int
+        Layers of fat locked in before the first fold.
+
+    Returns
+    -------
+    Layers
+
+    Raises
+    ------
+    FormulaError
+        When a number is no number of layers.
+
     References
     ----------
     Textbook rule as pastry schools teach it (3, 7, 19 layers); the sequel is calculated from it.
@@ -56,6 +74,26 @@ def layer_thickness(
     sheet: float, folds: Sequence[int], fat_share: float | None = None, fat_layers: int = 1
 ) -> dict[str, float]:
     """Return how thick each layer is in a sheet rolled out after its folds.
+
+    Parameters
+    ----------
+    sheet : float
+        Thickness of the whole sheet, mm.
+    folds : sequence of int
+        As for :func:`layers`.
+    fat_share : float, optional
+        Fat's share of the sheet's volume, 0 to 1; without it only the mean layer is known.
+    fat_layers : int
+
+    Returns
+    -------
+    dict
+        "layer" (the mean), and with a share of fat "fat" and "dough", in mm.
+
+    Raises
+    ------
+    FormulaError
+        When a thickness or a share can not be.
 
     Examples
     --------

@@ -12,7 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from scipy import stats
 
-from trials.analysis.diagnostics import Checks
+from trials.analysis.diagnostics import Diagnostics
 from trials.analysis.failing import Failing
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed, tidy_number
@@ -179,12 +179,12 @@ def _words(found: Failing, names: list[str], cells: pd.DataFrame) -> str:
 MOST_NAMED = 4
 
 
-def residuals(found: Checks) -> Picture:
+def residuals(found: Diagnostics) -> Picture:
     """Draw what the model leaves of each bake: in baking order, and against pure chance.
 
     Parameters
     ----------
-    found : Checks
+    found : Diagnostics
 
     Returns
     -------
@@ -214,12 +214,12 @@ def residuals(found: Checks) -> Picture:
     return Picture(figure, text, f"What is left of {found.response}")
 
 
-def influence(found: Checks) -> Picture:
+def influence(found: Diagnostics) -> Picture:
     """Draw how much each bake alone moves the effects.
 
     Parameters
     ----------
-    found : Checks
+    found : Diagnostics
 
     Returns
     -------
@@ -325,7 +325,7 @@ def _bake_ticks(axes: Axes, names: list[str]) -> None:
     axes.set_xticks(list(places), [names[place] for place in places])
 
 
-def _drift_words(found: Checks) -> str:
+def _drift_words(found: Diagnostics) -> str:
     drift = found.table[found.table["check"] == "baking order"]
     return str(drift["said"].iloc[0]) if len(drift) else ""
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.analysis.diagnostics import checks
+from trials.analysis.diagnostics import diagnostics
 from trials.analysis.failing import failing
 from trials.analysis.fitting import fit
 from trials.analysis.results import Findings, kitchen_effects
@@ -30,7 +30,7 @@ from trials.deciding.lineage import (
     line_of,
     scores_together,
 )
-from trials.deciding.story import Story, story
+from trials.deciding.story import Story, tell
 from trials.recipe.cautions import cautions
 from trials.rounds.amounts import bake_formulas
 from trials.rounds.round import Round
@@ -84,7 +84,7 @@ _PAIRS = (
 )
 
 
-def report(round_: Round, path: str | Path) -> Path:
+def report(round_: Round, path: str | Path | None = None) -> Path:
     """Write one page on a round: what was baked, what was learned, how sure it is.
 
     What was read for it, in this round and those before it, is kept under `received/`.
@@ -93,8 +93,9 @@ def report(round_: Round, path: str | Path) -> Path:
     ----------
     round_ : Round
         With its scores in.
-    path : str or Path
-        Where to; the page needs no other file and no network.
+    path : str or Path, optional
+        Where to; `page.html` in the round's folder when left out. The page needs no other file
+        and no network.
 
     Returns
     -------
@@ -127,7 +128,7 @@ def report(round_: Round, path: str | Path) -> Path:
         _drawn(round_),
         f"<footer>Made with trials {__version__}.</footer>",
     ]
-    return write_text(path, page(round_.name, body))
+    return write_text(path or round_.folder / "page.html", page(round_.name, body))
 
 
 def _what_it_rests_on(line: Sequence[Round], told: Sequence[Round], tidy: pd.DataFrame) -> str:
@@ -265,7 +266,7 @@ def _trust(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
     # Only of a round by itself is it known which of its bakes were not made as planned
     own = line[0] if len(line) == 1 else None
     try:
-        said.append(_paragraphs(checks(first, own).sentences))
+        said.append(_paragraphs(diagnostics(first, own).sentences))
         if "taster" in first.residuals and first.residuals["taster"].nunique() > 1:
             said.append(f"<h3>Your tasters</h3>{_paragraphs(describe_tasters(first).sentences)}")
     except FitError as error:
@@ -359,10 +360,42 @@ def _table(table: pd.DataFrame) -> str:
 # -- The story of a development as one page, with its picture and its recipe.
 
 
-def write_story(round_: Round, path: str | Path, *, units: str = "grams") -> tuple[Story, Path]:
-    """Tell a development on one page that needs no other file and no network."""
+def story(round_: Round, path: str | Path | None = None, *, units: str = "grams") -> Path:
+    """Write the story of a development on one page, round by round, with its recipe.
+
+    What was read for it is kept under `received/`.
+
+    Parameters
+    ----------
+    round_ : Round
+        Its last round.
+    path : str or Path, optional
+        Where to; `story.html` in the round's folder when left out. The page needs no other file
+        and no network.
+    units : str
+        Of the recipe: "grams", "ounces" or "household".
+
+    Returns
+    -------
+    Path
+        The file written; :func:`trials.tell` gives what stands in it.
+
+    Raises
+    ------
+    SheetError
+        When the sheets hold mistakes; they are named with their places.
+    FitError
+        When nothing can be learned from the rounds yet.
+    """
+    return write_story(round_, path, units=units)[1]
+
+
+def write_story(
+    round_: Round, path: str | Path | None = None, *, units: str = "grams"
+) -> tuple[Story, Path]:
+    """Write the story on one page, and return it as well."""
     keep_line(line_of(round_))
-    told = story(round_, units=units)
+    told = tell(round_, units=units)
     title = f"{round_.name}: the story"
     body = [
         f"<h1>{html.escape(title)}</h1>",
@@ -373,4 +406,4 @@ def write_story(round_: Round, path: str | Path, *, units: str = "grams") -> tup
         f"<h2>The recipe now</h2>{told.card._repr_html_()}" if told.card else "",
         f"<footer>Made with trials {__version__}.</footer>",
     ]
-    return told, write_text(path, page(title, body))
+    return told, write_text(path or round_.folder / "story.html", page(title, body))

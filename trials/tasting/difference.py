@@ -875,6 +875,7 @@ __all__ = [
     "ranking",
     "replicated",
     "sample_size",
+    "servings",
     "tetrad",
     "three_afc",
     "triangle",
@@ -1247,7 +1248,7 @@ _ORDERS = {
 }
 
 
-def difference_servings(
+def servings(
     test: str,
     tasters: Iterable[Taster | str],
     samples: tuple[str, str] = ("old", "new"),
@@ -1260,6 +1261,29 @@ def difference_servings(
     In a 3-AFC the second sample is the one thought to be stronger; in a tetrad `right` marks the
     one that belongs with the first.
 
+    Parameters
+    ----------
+    test : str
+        "triangle", "duo-trio", "paired", "3-AFC" or "tetrad".
+    tasters : iterable of Taster or str
+    samples : tuple of str, length 2
+        What is compared.
+    times : int
+        Sets for each taster.
+    seed : int
+        Of the orders and the codes.
+
+    Returns
+    -------
+    DataFrame
+        One row per sample served: taster, set, place, sample, code (none on a duo-trio's named
+        reference) and right (whether it is the one to be found).
+
+    Raises
+    ------
+    TastingError
+        When there is no such test, no two samples, or nobody to serve.
+
     References
     ----------
     ISO 4120, 10399, 5495, ASTM E3009: all orders equally often (as even as the number of sets
@@ -1267,7 +1291,7 @@ def difference_servings(
 
     Examples
     --------
-    >>> table = difference_servings("triangle", ["Ida", "Bo", "Mia", "Jon", "Eva", "Tom"], seed=4)
+    >>> table = servings("triangle", ["Ida", "Bo", "Mia", "Jon", "Eva", "Tom"], seed=4)
     >>> table.groupby("sample").size().tolist(), table["right"].sum()
     ([9, 9], np.int64(6))
     """

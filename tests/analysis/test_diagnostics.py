@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.diagnostics import checks, lack_of_fit, level_residuals
+from trials.analysis.diagnostics import diagnostics, lack_of_fit, level_residuals
 from trials.analysis.fitting import fit
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
@@ -54,7 +54,7 @@ def test_lack_of_fit_judges_tasted_bakes_on_bakes():
 
 
 def test_a_sound_round_asks_for_nothing():
-    found = checks(fit(scored(), "liking", FACTORS, measure=LIKING))
+    found = diagnostics(fit(scored(), "liking", FACTORS, measure=LIKING))
     assert not row(found, "bakes far out")["heed"]
     assert not row(found, "ranks")["heed"]
     assert "No verdict hangs on a single bake." in found.sentences
@@ -65,7 +65,7 @@ def test_a_sound_round_asks_for_nothing():
 def test_a_bake_gone_wrong_is_named():
     table = scored()
     table.loc[table["bake"] == "B07", "liking"] -= 5
-    found = checks(fit(table, "liking", FACTORS, measure=LIKING))
+    found = diagnostics(fit(table, "liking", FACTORS, measure=LIKING))
     assert "B07 (-" in row(found, "bakes far out")["said"]
     assert found.bakes.set_index("bake")["influence"].idxmax() == "B07"
     levels = found.levels
@@ -76,7 +76,7 @@ def test_a_bake_gone_wrong_is_named():
 def test_a_slip_of_the_pen_is_named():
     table = scored()
     table.loc[10, "liking"] = 60.0
-    found = checks(fit(table, "liking", FACTORS))
+    found = diagnostics(fit(table, "liking", FACTORS))
     one = table.loc[10]
     assert f"{one['taster']} on {one['bake']}" in row(found, "scores far out")["said"]
     assert row(found, "heavy tails")["heed"]
@@ -89,7 +89,7 @@ def test_drift_while_baking_comes_back():
     order = table["bake"].str[1:].astype(int)
     for end, heed in ((0.0, False), (0.1, True)):
         table["spread"] = 60 + end * order + rng.normal(0, 0.3, len(table))
-        found = row(checks(fit(table, "spread", FACTORS)), "baking order")
+        found = row(diagnostics(fit(table, "spread", FACTORS)), "baking order")
         assert found["low"] < 19 * end < found["high"]
         assert found["heed"] == heed
 
@@ -97,7 +97,7 @@ def test_drift_while_baking_comes_back():
 def test_days_that_differ():
     table = scored(days=2)
     table["liking"] += np.where(table["day"] == 2, 1.5, 0.0)
-    found = row(checks(fit(table, "liking", FACTORS)), "days")
+    found = row(diagnostics(fit(table, "liking", FACTORS)), "days")
     assert found["said"].startswith("Days differ")
     assert found["p"] < 0.01
 
@@ -108,7 +108,7 @@ def test_a_bend_shows_in_the_middle_bakes():
     rng = np.random.default_rng(8)
     table = plan.table.assign(spread=60 + rng.normal(0, 0.5, len(plan.table)))
     table["spread"] += np.where(table["role"] == "centre", 4.0, 0.0)
-    found = row(checks(fit(table, "spread", rest, model="interactions")), "curvature")
+    found = row(diagnostics(fit(table, "spread", rest, model="interactions")), "curvature")
     centre = table["spread"][table["role"] == "centre"].mean()
     assert found["value"] == pytest.approx(
         centre - table["spread"][table["role"] == "trial"].mean()
@@ -120,7 +120,7 @@ def test_a_weight_that_grows_in_proportion_asks_for_its_logarithm():
     rng = np.random.default_rng(6)
     table = scored().drop_duplicates("bake").drop(columns=["taster", "liking"])
     table["uptake"] = np.exp(rng.normal(2, 0.4, 20)) * np.where(table["fat"] == "oil", 4.0, 1.0)
-    found = row(checks(fit(table, "uptake", FACTORS)), "scale")
+    found = row(diagnostics(fit(table, "uptake", FACTORS)), "scale")
     assert "its logarithm" in found["said"]
 
 
@@ -130,7 +130,7 @@ def test_one_bake_that_decides_is_said():
     table["liking"] = 6 + np.tile([-0.1, 0.1], 10) + 1.0 * (table["hydration"] == 108)
     table.loc[table.index[table["hydration"] == 108][0], "liking"] -= 2.5
     decides = table.loc[table.index[table["hydration"] == 108][0], "bake"]
-    found = checks(fit(table, "liking", FACTORS, measure=LIKING, model="main"))
+    found = diagnostics(fit(table, "liking", FACTORS, measure=LIKING, model="main"))
     assert found.bakes.set_index("bake")["turns"][decides] == "hydration and fat"
     assert f"Without {decides} the verdict on" in row(found, "single bakes")["said"]
 
@@ -138,11 +138,13 @@ def test_one_bake_that_decides_is_said():
 def test_what_was_not_as_planned_is_said(tmp_path):
     round_ = demo.baked(tmp_path / "one")
     found = fit(round_, "liking")
-    assert row(checks(found, round_), "as planned")["said"] == "Every bake was made as planned."
+    assert (
+        row(diagnostics(found, round_), "as planned")["said"] == "Every bake was made as planned."
+    )
     actual = read_actual(round_)
     actual.loc[actual["bake"] == "B03", "proof"] = "75"
     write_actual(round_, actual)
-    said = row(checks(found, round_), "as planned")["said"]
+    said = row(diagnostics(found, round_), "as planned")["said"]
     assert said.startswith("Not as planned: B03 proof 75")
 
 
@@ -151,6 +153,6 @@ def test_without_error_it_says_so():
     table["c"], table["y"] = [0] * 4 + [1] * 4, [3.0, 5, 4, 7, 2, 6, 4, 9]
     model = ["a", "b", "c", "a:b", "a:c", "b:c", "a:b:c"]
     found = fit(table, "y", ["a", "b", "c"], model=model)
-    assert "no error was measured" in checks(found).sentences[0]
+    assert "no error was measured" in diagnostics(found).sentences[0]
     assert level_residuals(found).empty
-    assert "<ul>" in checks(found)._repr_html_()
+    assert "<ul>" in diagnostics(found)._repr_html_()

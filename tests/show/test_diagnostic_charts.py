@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.diagnostics import checks
+from trials.analysis.diagnostics import diagnostics
 from trials.analysis.fitting import fit
 from trials.base.errors import FitError
 from trials.show.bakes import influence, residuals
@@ -22,7 +22,7 @@ def found():
         }
     )
     table.loc[4, "spread"] += 12
-    return checks(fit(table, "spread", ["rest"]))
+    return diagnostics(fit(table, "spread", ["rest"]))
 
 
 def test_every_bake_stands_in_baking_order(found):
@@ -47,4 +47,4 @@ def test_the_bake_that_moves_most_is_told(found):
 def test_nothing_to_leave_out():
     table = pd.DataFrame({"rest": [20, 60] * 4, "spread": [60, 61, 63, 62, 60, 64, 61, 62.0]})
     with pytest.raises(FitError, match="nothing to draw"):
-        influence(checks(fit(table, "spread", ["rest"])))
+        influence(diagnostics(fit(table, "spread", ["rest"])))
