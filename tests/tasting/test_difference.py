@@ -440,12 +440,12 @@ def test_a_tetrad_needs_about_a_third_of_the_people_of_a_triangle():
 
 def test_servings_of_a_tetrad_and_a_3_afc_are_balanced():
     people = [f"P{n}" for n in range(6)]
-    four = difference.difference_servings("tetrad", people, seed=1)
+    four = difference.servings("tetrad", people, seed=1)
     assert four.groupby(["taster", "sample"]).size().eq(2).all()
     assert four.groupby("taster")["right"].sum().eq(1).all()
     firsts = four[four["place"] == 1]
     assert firsts["sample"].value_counts().eq(3).all()
-    three = difference.difference_servings("3-AFC", people, seed=1)
+    three = difference.servings("3-AFC", people, seed=1)
     assert three[three["right"]]["sample"].eq("new").all()
     assert three[three["right"]].groupby("place").size().eq(2).all()
     assert difference.three_afc(9, 12).settled
