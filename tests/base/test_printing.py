@@ -6,7 +6,7 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from trials.base.errors import SheetError
-from trials.base.html import PRINT_STYLE, digest, page, pdf
+from trials.base.html import digest, page, pdf
 
 
 def test_a_digest_is_the_published_one_of_the_empty_text():
@@ -15,12 +15,11 @@ def test_a_digest_is_the_published_one_of_the_empty_text():
 
 
 def test_a_page_forbids_everything_but_its_own_style_and_script():
-    markup = page("t", "<p>x</p>", "p { color: red }", "1 + 1")
+    markup = page("t", "<p>x</p>", "p { color: red }")
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', markup).group(1)
     assert policy.startswith("default-src 'none'; style-src 'sha256-")
-    assert "script-src 'sha256-" in policy
     assert "unsafe" not in policy
-    assert "script-src" not in page("t", "<p>x</p>")
+    assert "script-src" not in policy
 
 
 def test_without_a_browser_the_message_says_what_to_do(tmp_path):
@@ -36,7 +35,7 @@ def test_a_browser_that_prints_nothing_is_said(tmp_path):
 
 @needs_browser
 def test_a_page_break_makes_two_a4_pages(tmp_path):
-    style = PRINT_STYLE + "p { break-after: page } p:last-child { break-after: auto }"
+    style = "p { break-after: page } p:last-child { break-after: auto }"
     path = printed(page("t", "<p>one</p><p>two</p>", style), tmp_path)
     raw = path.read_bytes()
     assert raw.startswith(b"%PDF-")

@@ -167,8 +167,8 @@ def test_five_pieces_with_two_questions_fit_one_page_per_taster(tmp_path):
 def test_five_pieces_with_three_questions_are_set_closer_and_still_fit_one_page(tmp_path):
     greasy = Measure("greasiness", ("intensity", 0, 10))
     book = ballot_book("R", serving(), [LIKING, CRISP, greasy], PANEL, allergens=["wheat", "milk"])
-    assert 'class="sheet close"' in book
-    assert 'class="sheet"' in book  # Bo has three pieces, which stand at ease
+    assert 'class="sheet ballot close"' in book
+    assert 'class="sheet ballot"' in book  # Bo has three pieces, which stand at ease
     assert page_count(printed(book, tmp_path)) == 2
 
 

@@ -15,7 +15,7 @@ def test_every_code_stands_by_its_taster_and_by_its_bake():
     assert "not for tasters" in markup
     by_taster, by_bake = markup.split("By bake, for the labels")
     for taster, codes in CODES.items():
-        line = by_taster.split(f"<td>{taster}</td>")[1].split("</tr>")[0]
+        line = by_taster.split(f">{taster}</th>")[1].split("</tr>")[0]
         assert re.findall(r"<b>(\d{3})</b>", line) == codes
         for place, code in enumerate(codes):
             line = by_bake.split(f"<b>B{place + 7:02d}</b>")[1].split("</tr>")[0]

@@ -1,38 +1,30 @@
-"""Pages for the printer: one self-contained HTML file, and PDF through an installed browser."""
+"""Pages: templates of one shell and one look, each a file that needs no network; and PDF."""
 
 import base64
 import hashlib
-import html
+import json
 import os
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from pandas.api.types import is_bool_dtype, is_numeric_dtype, is_scalar
 
 from trials.base.errors import SheetError
 from trials.base.files import write_bytes, write_text
-from trials.base.words import in_words
+from trials.base.words import in_words, tidy_number
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "msedge")
 SECONDS_TO_PRINT = 60
 
-# Black on white, no fill that carries meaning: a grey printer and a wet thumb leave it readable.
-PRINT_STYLE = """
-@page { size: A4; margin: 12mm; }
-* { box-sizing: border-box; }
-html { font: 11pt/1.35 "Helvetica Neue", Arial, "Liberation Sans", "DejaVu Sans", sans-serif;
-       color: #000; background: #fff; }
-body { margin: 0 auto; max-width: 186mm; }
-h1 { font-size: 17pt; margin: 0 0 2mm; line-height: 1.15; }
-h2 { font-size: 12.5pt; margin: 4mm 0 1.5mm; line-height: 1.2; }
-p { margin: 0 0 1.5mm; }
-table { border-collapse: collapse; }
-th, td { text-align: left; vertical-align: baseline; padding: 1mm 2.5mm 1mm 0;
-         overflow-wrap: anywhere; }
-.right { text-align: right; }
-.quiet { color: #444; font-size: 9.5pt; }
-@media screen { body { padding: 8mm 5mm; } }
-"""
+SHARED = Path(__file__).parent / "templates"  # the shell, the styles and the pieces of all pages
 
 
 def digest(text: str) -> str:
@@ -51,38 +43,110 @@ def digest(text: str) -> str:
     return f"'sha256-{found}'"
 
 
-def page(
-    title: str,
-    body: str,
-    style: str = PRINT_STYLE,
-    script: str = "",
-    *,
-    pictures: bool = False,
-    sends: bool = False,
-) -> str:
-    """Return a whole HTML page that opens without a network and runs nothing but its own script.
+@cache
+def _templates(room: Path) -> Environment:
+    found = Environment(
+        loader=FileSystemLoader([room, SHARED]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+    def as_it_is(name: str) -> Markup:
+        """Return a style or a script of the room, in which nothing is filled in."""
+        source, _, _ = found.loader.get_source(found, name)  # type: ignore[union-attr]
+        return Markup(source)
+
+    found.globals |= {"as_it_is": as_it_is, "digest": digest, "table": table}
+    found.filters |= {"in_words": in_words, "figure": tidy_number}
+    return found
+
+
+def render(room: Path, template: str, **told: Any) -> str:
+    """Fill in a template that lies beside a room; whatever is told is text, never markup.
+
+    A template may stand on those that all rooms share: `shell.html` is a whole page, with one
+    policy, one skip link and one `main`, that asks the network for nothing.
+
+    Examples
+    --------
+    >>> print(render(SHARED, "answer.html", sentences=["salt < sugar"], notes=[], tables=[]))
+    <p>salt &lt; sugar</p>
+    """
+    return _templates(room).get_template(template).render(told)
+
+
+def held(record: Any) -> Markup:
+    """Return plain data for a page's own script: nothing in it can end it, and it never runs.
+
+    Examples
+    --------
+    >>> "<" in held({"name": "</script>"})
+    False
+    """
+    return Markup(json.dumps(record, ensure_ascii=False).replace("<", "\\u003c"))
+
+
+def page(title: str, body: str, style: str = "", *, pictures: bool = False) -> str:
+    """Return a sheet to print around markup: it opens without a network and runs nothing.
 
     Examples
     --------
     >>> "<title>salt &amp; rye</title>" in page("salt & rye", "<p>one</p>")
     True
     """
-    allowed = [f"style-src {digest(style)}"]
-    if script:
-        allowed.append(f"script-src {digest(script)}")
-    if pictures:
-        allowed.append("img-src data:")
-    if sends:
-        allowed.append("connect-src 'self'")
-    policy = "; ".join(["default-src 'none'", *allowed, "base-uri 'none'", "form-action 'none'"])
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{html.escape(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}\n"
-        + (f"<script>{script}</script>\n" if script else "")
-        + "</body>\n</html>\n"
+    return render(
+        SHARED, "plain.html", title=title, body=Markup(body), own=Markup(style), pictures=pictures
     )
+
+
+def answer(
+    sentences: Iterable[str] = (), tables: Iterable[Any] = (), notes: Iterable[str] = ()
+) -> Markup:
+    """Return what a record shows of itself in a notebook: sentences, tables, notes.
+
+    Examples
+    --------
+    >>> print(answer(["Salt matters."], notes=["8 bakes."]))
+    <p>Salt matters.</p>
+    <ul><li>8 bakes.</li></ul>
+    """
+    told = {"sentences": list(sentences), "tables": [table(one) for one in tables]}
+    return Markup(render(SHARED, "answer.html", notes=list(notes), **told))
+
+
+def table(frame: pd.DataFrame, *, names: bool = False, caption: str = "") -> Markup:
+    """Return a table as markup: headings that say what they head, figures to the right.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Rounded as it is to be read; what is missing is left empty.
+    names : bool
+        Whether the index holds the names of the rows.
+    caption : str
+        What it shows; left out when empty.
+
+    Examples
+    --------
+    >>> one = table(pd.DataFrame({"bake": ["B01"], "liking": [6.5]}))
+    >>> '<th scope="col">bake</th>' in one, '<td class="right">6.5</td>' in one
+    (True, True)
+    """
+    right = [bool(is_numeric_dtype(kind) and not is_bool_dtype(kind)) for kind in frame.dtypes]
+    rows = [
+        [("" if _is_missing(value) else str(value)) for value in row]
+        for row in frame.itertuples(index=False, name=None)
+    ]
+    heads = [str(name) for name in frame.columns]
+    told = {"heads": heads, "rows": rows, "right": right, "caption": caption}
+    own = [str(name) for name in frame.index] if names else []
+    return Markup(render(SHARED, "table.html", own=own, **told))
+
+
+def _is_missing(value: Any) -> bool:
+    return value is None or (is_scalar(value) and bool(pd.isna(value)))
 
 
 def find_browser() -> str | None:

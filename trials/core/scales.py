@@ -34,7 +34,6 @@ class OneOf:
 
     points: tuple[Point, ...]
     spelled: bool = False
-    highest_on_top: bool = False
 
 
 @dataclass(frozen=True)
@@ -140,7 +139,7 @@ class Refusal:
 # -- The kinds.
 
 
-# Peryam & Pilgrim 1957, wording as quoted in the trade reference; 9 first on the ballot.
+# Peryam & Pilgrim 1957, wording as quoted in the trade reference.
 LIKING_WORDS = (
     "dislike extremely",
     "dislike very much",
@@ -260,12 +259,12 @@ def _read_number(scale: Scale, text: str, *, whole: bool = False) -> float | Ref
     return value
 
 
-def _numbered(words: Sequence[str], count: int, *, highest_on_top: bool) -> OneOf:
+def _numbered(words: Sequence[str], count: int) -> OneOf:
     """Return points 1, 2, 3 ... with a word each; two words stand at the ends alone."""
     if len(words) == 2:
         words = [words[0], *[""] * (count - 2), words[1]]
     points = tuple(Point(float(at), str(at), word) for at, word in enumerate(words, start=1))
-    return OneOf(points, highest_on_top=highest_on_top)
+    return OneOf(points)
 
 
 @dataclass(frozen=True)
@@ -295,7 +294,7 @@ class Hedonic(Scale):
     @property
     def field(self) -> OneOf:
         """Nine points."""
-        return _numbered(self.own or LIKING_WORDS, 9, highest_on_top=True)
+        return _numbered(self.own or LIKING_WORDS, 9)
 
     @property
     def rule(self) -> Decimal:
@@ -398,7 +397,7 @@ class JustAboutRight(Scale):
     @property
     def field(self) -> OneOf:
         """Five points."""
-        return _numbered(self.own or JUST_RIGHT_WORDS, 5, highest_on_top=False)
+        return _numbered(self.own or JUST_RIGHT_WORDS, 5)
 
     @property
     def rule(self) -> Whole:
@@ -528,7 +527,7 @@ class Passed(Scale):
         """No and yes."""
         no, yes = self.own or ("no", "yes")
         points = (Point(0.0, "no", no), Point(1.0, "yes", yes))
-        return OneOf(points, spelled=True, highest_on_top=True)
+        return OneOf(points, spelled=True)
 
     @property
     def rule(self) -> Choices:

@@ -7,7 +7,6 @@ import asyncio
 import csv
 import hashlib
 import hmac
-import html
 import io
 import ipaddress
 import os
@@ -24,7 +23,7 @@ from tornado.web import Application, RequestHandler
 
 from trials.base.errors import TastingError
 from trials.base.files import plain_cell, read_csv, write_bytes, write_csv
-from trials.base.html import page
+from trials.base.html import render
 from trials.base.words import in_words
 from trials.rounds.amounts import bake_formulas
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
@@ -225,17 +224,7 @@ ADDRESS, PORT = "127.0.0.1", 8765
 _COOKIE = "ballot"
 _LARGEST_HEADER = 16_000  # bytes
 _IDLE = 60  # seconds that a silent connection is kept
-_STYLE = """
-html { font: 18px/1.4 system-ui, "Helvetica Neue", Arial, sans-serif; color: #111; }
-body { max-width: 34rem; margin: 0 auto; padding: 1rem; }
-button { font: inherit; font-weight: 600; width: 100%; min-height: 3rem; color: #fff;
-         background: #111; border: 0; border-radius: .4rem; }
-"""
-_START = """document.getElementById("start").addEventListener("click", async () => {
-  const reply = await fetch("open", { method: "POST" });
-  if (reply.ok) location.reload();
-  else document.getElementById("told").textContent = await reply.text();
-});"""
+TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True, eq=False)
@@ -299,13 +288,17 @@ class _Ballot(_Handler):
         elif link.opened_by:
             self.say(403, "This link was opened on another phone. Ask the cook for a new one.")
         else:
-            name = html.escape(link.taster)
-            body = (
-                f"<h1>{html.escape(blind_name(self.served.round_))}</h1><p>A ballot for {name}, "
-                'on this phone only.</p><button id="start" type="button">I am '
-                f'{name}</button><p id="told" role="status"></p>'
+            opening = blind_name(self.served.round_)
+            self.finish(
+                render(
+                    TEMPLATES,
+                    "open_ballot.html",
+                    title="Ballot",
+                    round_name=opening,
+                    taster=link.taster,
+                    sends=True,
+                )
             )
-            self.finish(page("Ballot", body, _STYLE, _START, sends=True))
 
 
 class _Open(_Handler):

@@ -6,7 +6,6 @@ in the diary as a reason for what is planned next. Everything is done by one pai
 may know what it holds: a hint for planning, no finding of a round.
 """
 
-import html
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +17,7 @@ from scipy import stats
 
 from trials.base.errors import MeasureError, Place, PlanError, SheetError
 from trials.base.files import read_csv, write_csv, write_text
-from trials.base.html import PRINT_STYLE, page
+from trials.base.html import answer, render
 from trials.base.words import in_words, tidy_number
 from trials.core.measures import Measure
 from trials.core.plan import Plan, new_seed
@@ -27,6 +26,7 @@ from trials.core.scales import Order, Summary
 from trials.rounds.diary import write_note
 
 FOLDER = "side-tests"
+TEMPLATES = Path(__file__).parent / "templates"
 FEWEST, MOST = 2, 6
 LONGEST_THING = 80  # letters
 SURE = 0.95
@@ -109,7 +109,7 @@ class SideFinding:
         return f"Side test, {self.question}: {self.sentence}"
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.reason)}</p>{self.table.to_html(index=False)}"
+        return answer([self.reason], [self.table])
 
 
 def side_test(
@@ -340,21 +340,11 @@ def _new_folder(folder: Path, question: str) -> Path:
 
 
 def _page(test: SideTest) -> str:
-    lines = "".join(
-        f'<tr><td>{run}</td><td>{html.escape(thing)}</td><td class="box"></td>'
-        '<td class="wide"></td></tr>'
-        for run, thing in enumerate(test.order, start=1)
+    return render(
+        TEMPLATES,
+        "side_test.html",
+        title=f"Side test: {test.question}",
+        question=test.question,
+        asked=f"{test.measure.name}: {test.measure.expects()}",
+        order=test.order,
     )
-    style = (
-        f"{PRINT_STYLE} td, th {{ border-bottom: .15mm solid #888; height: 8mm; }} "
-        ".box { width: 35mm; border: .3mm solid #000 !important; } .wide { width: 80mm; }"
-    )
-    asked = f"{test.measure.name}: {test.measure.expects()}"
-    body = (
-        f"<h1>{html.escape(test.question)}</h1><p>{html.escape(asked)}. Take a fresh piece each "
-        "time, in this order, and treat all alike. Where you can, let somebody else hand you the "
-        "pieces. Do not taste raw dough, batter, flour or egg.</p><table><tr><th>turn</th>"
-        "<th>try</th><th>found</th><th>note</th></tr>"
-        f"{lines}</table><p>Enter what you found into answers.csv beside this page.</p>"
-    )
-    return page(f"Side test: {test.question}", body, style)

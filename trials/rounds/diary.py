@@ -1,6 +1,5 @@
 """The diary of a project and the photos of its bakes, in plain files."""
 
-import html
 import re
 import warnings
 from collections.abc import Iterable
@@ -104,21 +103,20 @@ def read_diary(
     return table.reset_index(drop=True)
 
 
-def diary_markup(notes: pd.DataFrame) -> str:
-    """Return notes as markup; what people wrote stays words.
+def diary_lines(notes: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return when and of what each note was written, and what it says.
 
     Examples
     --------
-    >>> note = pd.DataFrame([["2026-05-07 14:30", "2", "", "<b>hot</b>"]], columns=list(_COLUMNS))
-    >>> diary_markup(note)
-    '<ul><li>2026-05-07 14:30, day 2: &lt;b&gt;hot&lt;/b&gt;</li></ul>'
+    >>> note = pd.DataFrame([["2026-05-07 14:30", "2", "", "too hot"]], columns=list(_COLUMNS))
+    >>> diary_lines(note)
+    [('2026-05-07 14:30, day 2', 'too hot')]
     """
     lines = []
     for one in notes.itertuples(index=False):
         where = [one.time, f"day {one.day}" if one.day else "", one.bake]
-        said = ", ".join(part for part in where if part)
-        lines.append(f"<li>{html.escape(said)}: {html.escape(one.note)}</li>")
-    return f"<ul>{''.join(lines)}</ul>" if lines else ""
+        lines.append((", ".join(part for part in where if part), str(one.note)))
+    return lines
 
 
 # -- Photos of bakes: kept small, upright and without where they were taken.

@@ -1,27 +1,18 @@
 """The album: each bake's photos and notes beside its settings and scores, on one page."""
 
 import base64
-import html
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from trials.base.html import PRINT_STYLE, page
+from trials.base.html import render
 from trials.base.words import tidy_number
 from trials.core.scales import Text
-from trials.rounds.diary import diary_markup, photos, read_diary
+from trials.rounds.diary import diary_lines, photos, read_diary
 from trials.rounds.round import Round
-
-_STYLE = (
-    PRINT_STYLE
-    + """
-.bake { break-inside: avoid; border-top: .3mm solid #000; padding: 3mm 0; }
-.shots { display: flex; flex-wrap: wrap; gap: 3mm; }
-.shots img { max-width: 88mm; max-height: 70mm; }
-"""
-)
+from trials.show.bake_sheets import TEMPLATES
 
 
 def album(round_: Round, table: pd.DataFrame | None = None, *, bake: str | None = None) -> str:
@@ -43,36 +34,34 @@ def album(round_: Round, table: pd.DataFrame | None = None, *, bake: str | None 
     """
     plan = round_.plan.table
     rows = plan if bake is None else plan[plan["bake"] == bake]
-    parts = [f"<h1>{html.escape(round_.name)}</h1>", diary_markup(_of_no_bake(round_))]
-    if round_.invented:
-        parts.insert(1, "<p>All scores are invented.</p>")
-    parts += [_bake(round_, row, table) for row in rows.to_dict("records")]
-    return page(f"Album: {round_.name}", "\n".join(parts), _STYLE, pictures=True)
-
-
-def _of_no_bake(round_: Round) -> pd.DataFrame:
-    return read_diary(round_.folder, bake="")
-
-
-def _bake(round_: Round, row: Mapping[str, Any], table: pd.DataFrame | None) -> str:
-    settings = ", ".join(
-        f"{factor.name} {factor.show(row[factor.name])}" for factor in round_.plan.factors
-    )
-    shots = "".join(
-        f'<img src="{_data(photo)}" alt="{html.escape(row["bake"])}">'
-        for photo in photos(round_, row["bake"])
-    )
-    notes = diary_markup(read_diary(round_.folder, bake=row["bake"]))
-    return (
-        f'<section class="bake"><h2>{html.escape(row["bake"])}</h2>'
-        f"<p>{html.escape(settings)}</p>{_scores(round_, row['bake'], table)}"
-        f'<div class="shots">{shots}</div>{notes}</section>'
+    return render(
+        TEMPLATES,
+        "album.html",
+        title=f"Album: {round_.name}",
+        round_name=round_.name,
+        invented=round_.invented,
+        of_no_bake=diary_lines(read_diary(round_.folder, bake="")),
+        bakes=[_bake(round_, row, table) for row in rows.to_dict("records")],
+        pictures=True,
     )
 
 
-def _scores(round_: Round, bake: str, table: pd.DataFrame | None) -> str:
+def _bake(round_: Round, row: Mapping[str, Any], table: pd.DataFrame | None) -> dict[str, Any]:
+    bake = row["bake"]
+    return {
+        "bake": bake,
+        "settings": ", ".join(
+            f"{factor.name} {factor.show(row[factor.name])}" for factor in round_.plan.factors
+        ),
+        "scores": _scores(round_, bake, table),
+        "photos": [_data(photo) for photo in photos(round_, bake)],
+        "notes": diary_lines(read_diary(round_.folder, bake=bake)),
+    }
+
+
+def _scores(round_: Round, bake: str, table: pd.DataFrame | None) -> list[str]:
     if table is None:
-        return ""
+        return []
     own = table[table["bake"] == bake]
     status = next((one for one in own["status"] if one and one != "made"), "")
     said = [status, *dict.fromkeys(own["reason"])] if status else []
@@ -85,7 +74,7 @@ def _scores(round_: Round, bake: str, table: pd.DataFrame | None) -> str:
     of_words = [one.name for one in round_.measures if isinstance(one.field, Text)]
     words = [word for name in ("note", *of_words) for word in own[name]]
     quoted = [f"“{word}”" for word in words if isinstance(word, str) and word.strip()]
-    return "".join(f"<p>{html.escape('; '.join(part))}</p>" for part in (said, quoted) if part)
+    return ["; ".join(part) for part in (said, quoted) if part]
 
 
 def _data(photo: Path) -> str:

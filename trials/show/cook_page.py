@@ -1,14 +1,11 @@
 """The cook's page: one file for a phone with messy hands; it is never shown to tasters."""
 
-import html
-import json
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any, assert_never
 
 import pandas as pd
 
-from trials.base.html import page
+from trials.base.html import held, render
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
@@ -20,12 +17,17 @@ from trials.rounds.amounts import bake_formulas, dough_weights, shared_doughs, w
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
-from trials.show.bake_sheets import ROLE_WORDS, process_settings, shared_words, shown_grams
-from trials.tasting.paper import NONE_OF_THESE, tick_words
+from trials.show.bake_sheets import (
+    ROLE_WORDS,
+    TEMPLATES,
+    process_settings,
+    shared_words,
+    shown_grams,
+)
+from trials.tasting.paper import NONE_OF_THESE, in_order, tick_words
 
 FILE = "bakes-from-phone.csv"
 REASONS = ("tore", "leaked", "burned", "raw inside", "stuck", "collapsed", "mis-weighed")
-_HERE = Path(__file__).parent
 
 
 def cook_page(round_: Round, batch: Batch | None = None) -> str:
@@ -54,8 +56,16 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
             for place, row in enumerate(rows, start=1)
         ],
     }
-    style, script = ((_HERE / f"cook_page.{kind}").read_text("utf-8") for kind in ("css", "js"))
-    return page(f"For the cook: {round_.name}", _body(round_, record), style, script)
+    return render(
+        TEMPLATES,
+        "cook_page.html",
+        title=f"For the cook: {round_.name}",
+        round_name=round_.name,
+        invented=round_.invented,
+        statuses=[status for status in STATUSES if status != "made"],
+        reasons=REASONS,
+        data=held(record),
+    )
 
 
 def _to_weigh(round_: Round, batch: Batch | None, formulas: Mapping[str, Formula]) -> pd.DataFrame:
@@ -119,12 +129,8 @@ def _measured(measure: Measure) -> dict[str, Any]:
     """Return a measure as the page's script takes it: chosen, ticked, or typed."""
     record: dict[str, Any] = {"name": measure.name, "unit": measure.unit}
     match measure.field:
-        case OneOf(points=points, spelled=spelled, highest_on_top=down):
-            shown = [
-                [one.written, one.word if spelled else f"{one.written}  {one.word}".strip()]
-                for one in points
-            ]
-            return record | {"levels": shown[::-1] if down else shown}
+        case OneOf() as asked:
+            return record | {"levels": in_order(asked)}
         case ManyOf(none=said) as asked:
             words = {"words": list(tick_words(asked)), "none": NONE_OF_THESE, "said": said}
             return record | words
@@ -134,43 +140,3 @@ def _measured(measure: Measure) -> dict[str, Any]:
             return record | {"free": True}
         case never:
             assert_never(never)
-
-
-def _body(round_: Round, record: Mapping[str, Any]) -> str:
-    data = json.dumps(record, ensure_ascii=False).replace("<", "\\u003c")
-    statuses = "".join(
-        f'<button type="button" data-status="{status}">{status}</button>'
-        for status in STATUSES
-        if status != "made"
-    )
-    reasons = "".join(
-        f'<button type="button" data-reason="{reason}">{reason}</button>' for reason in REASONS
-    )
-    invented = " All of it is invented, to show the way." if round_.invented else ""
-    return f"""<p id="forgets" class="notice" hidden>This phone does not keep what you enter.
-Leave this page open until you have saved the file.</p>
-<p class="quiet">{html.escape(round_.name)}: for the cook only, never for tasters.{invented}</p>
-<div class="head"><h1 id="bake"></h1><p><span id="where"></span><br><b id="state"></b></p></div>
-<p>Mind, in full below: <b id="mind"></b>.</p>
-<h2>Set</h2><div id="settings"></div>
-<p class="quiet">▪ stays for all that shares it. Fill a box only where it really was otherwise.</p>
-<section id="weigh"><h2>Weigh</h2><div id="grams"></div></section>
-<h2>Really was</h2>
-<div class="row"><span>dough, g</span><input id="dough" class="typed" inputmode="decimal"
-maxlength="20" aria-label="dough, g"></div>
-<div class="row"><span>core when done, °C</span><input id="core" class="typed" inputmode="decimal"
-maxlength="20" aria-label="core when done, °C"></div>
-<div id="measures"></div>
-<h2>Note</h2><textarea id="note" maxlength="1000" aria-label="Note"></textarea>
-<section id="wrong" hidden><h2>What went wrong?</h2><div class="two">{statuses}</div>
-<textarea id="reason" maxlength="300" aria-label="Reason"></textarea>
-<div class="two">{reasons}</div>
-<button id="undo" type="button">It did not fail after all</button></section>
-<h2>Mind</h2><div id="cautions" class="cautions"></div>
-<h2>All bakes</h2><p id="count"></p><div id="list" class="list"></div>
-<div class="two"><button id="save" class="main" type="button">Save the file</button></div>
-<p id="saved" role="status"></p>
-<div class="foot"><div><button id="back" type="button">Back</button>
-<button id="failed" type="button">Failed</button><button id="done" class="main"
-type="button">Done</button><button id="next" type="button">Next</button></div></div>
-<script type="application/json" id="round">{data}</script>"""

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
+from markupsafe import Markup
 
 from trials.analysis.diagnostics import diagnostics
 from trials.analysis.failing import failing
@@ -16,6 +17,8 @@ from trials.analysis.results import Findings, kitchen_effects
 from trials.analysis.tasters import describe_tasters
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import write_text
+from trials.base.html import render
+from trials.base.html import table as as_table
 from trials.base.version import __version__
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.factors import Component
@@ -35,7 +38,7 @@ from trials.recipe.cautions import cautions
 from trials.rounds.amounts import bake_formulas
 from trials.rounds.round import Round
 from trials.rounds.scores import keep_line
-from trials.show.bake_sheets import ROLE_WORDS
+from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES
 from trials.show.bakes import failure_map
 from trials.show.bakes import story as story_picture
 from trials.show.effects import effects, interactions
@@ -43,19 +46,6 @@ from trials.show.effects import effects, interactions
 # -- The shared page: one HTML file that opens with no network request.
 
 
-_STYLE = """
-body{font:17px/1.55 Georgia,'DejaVu Serif',serif;color:#222;background:#fff;margin:0 auto;
-max-width:52rem;padding:1.5rem}
-h1{font-size:1.7rem;margin:.2em 0}h2{font-size:1.25rem;margin-top:2em;border-top:1px solid #bbb;
-padding-top:.8em}h3{font-size:1.05rem;margin-top:1.6em}
-.scroll{overflow-x:auto}
-table{border-collapse:collapse;font:14px/1.4 'DejaVu Sans',Verdana,sans-serif}
-th,td{padding:.3em .7em;border-bottom:1px solid #ddd;text-align:left;vertical-align:top}
-.note{background:#f4f0e6;padding:.6em 1em;border-left:4px solid #8a8a8a}
-figure{margin:1em 0}figcaption{font-style:italic;font-size:.9em}img{max-width:100%}
-footer{margin-top:3em;font-size:.85em;color:#555}@page{size:A4;margin:15mm}
-"""
-_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
 _SOURCES = (
     "Scores of one bake hang together, and so do those of one taster, one load and one day. Each "
     "difference is judged by how much bakes (loads, days) of one recipe differ, never by the "
@@ -126,7 +116,6 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
         _cautions(round_),
         _method(found),
         _drawn(round_),
-        f"<footer>Made with trials {__version__}.</footer>",
     ]
     return write_text(path or round_.folder / "page.html", page(round_.name, body))
 
@@ -148,15 +137,16 @@ def page(title: str, body: Sequence[str]) -> str:
 
     Examples
     --------
-    >>> page("One", ["<p>hello</p>"]).startswith("<!doctype html>")
+    >>> "<h1>One</h1>" in page("One", ["<h1>One</h1>"])
     True
     """
-    return (
-        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">'
-        '<meta name="viewport" content="width=device-width,initial-scale=1">'
-        f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head>"
-        f"<body>{''.join(body)}</body></html>\n"
+    return render(
+        TEMPLATES,
+        "screen.html",
+        title=title,
+        body=Markup("".join(body)),
+        version=__version__,
+        pictures=True,
     )
 
 
@@ -351,10 +341,8 @@ def _cautions(round_: Round) -> str:
     return f"<h2>Cautions</h2><ul>{items}</ul>"
 
 
-def _table(table: pd.DataFrame) -> str:
-    return (
-        f'<div class="scroll">{table.to_html(index=False, border=0, escape=True, na_rep="")}</div>'
-    )
+def _table(shown: pd.DataFrame) -> str:
+    return f'<div class="scroll">{as_table(shown)}</div>'
 
 
 # -- The story of a development as one page, with its picture and its recipe.
@@ -402,8 +390,7 @@ def write_story(
         "".join(f"<p>{html.escape(one)}</p>" for one in told.sentences),
         story_picture(told).html(),
         "<h2>Round by round</h2>",
-        f'<div class="scroll">{told.shown().to_html(border=0, escape=True)}</div>',
+        f'<div class="scroll">{as_table(told.shown(), names=True)}</div>',
         f"<h2>The recipe now</h2>{told.card._repr_html_()}" if told.card else "",
-        f"<footer>Made with trials {__version__}.</footer>",
     ]
     return told, write_text(path or round_.folder / "story.html", page(title, body))

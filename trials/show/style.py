@@ -5,7 +5,6 @@ colour only helps.
 """
 
 import base64
-import html
 import io
 from dataclasses import dataclass, field
 from typing import Any
@@ -14,6 +13,8 @@ import matplotlib
 import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+
+from trials.base.html import SHARED, render
 
 INK, PALE, BAND = "#222222", "#8a8a8a", "#e9e4d8"
 FONT = 10.0
@@ -70,12 +71,11 @@ class Picture:
 
     def html(self) -> str:
         """Return the picture as one piece of HTML that needs no network."""
-        data = base64.b64encode(self.png()).decode("ascii")
-        text, title = html.escape(self.text, quote=True), html.escape(self.title)
-        return (
-            f'<figure style="margin:1em 0"><img alt="{text}" style="max-width:100%;height:auto" '
-            f'src="data:image/png;base64,{data}"><figcaption>{title}</figcaption></figure>'
-        )
+        return render(SHARED, "picture.html", data=self.data(), text=self.text, title=self.title)
+
+    def data(self, dpi: int = 144) -> str:
+        """Return the picture as an address that holds all of it."""
+        return f"data:image/png;base64,{base64.b64encode(self.png(dpi)).decode('ascii')}"
 
     def save(self, path: str) -> None:
         """Write the picture to a file; its ending says in which form."""

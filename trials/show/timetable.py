@@ -1,7 +1,5 @@
 """The timetable to print: each day's picture, and what to do at which minute."""
 
-import base64
-import html
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -11,11 +9,11 @@ import matplotlib
 import pandas as pd
 from matplotlib.axes import Axes
 
-from trials.base.html import PRINT_STYLE, page
+from trials.base.html import render
 from trials.rounds.kitchen import clock
 from trials.rounds.round import Round
 from trials.rounds.timetable import Timetable, timetable
-from trials.show.bake_sheets import CAUTION_STYLE, caution_box, round_cautions
+from trials.show.bake_sheets import TEMPLATES, round_cautions
 from trials.show.style import INK, PALE, STYLE, Picture, blank
 
 # -- A bake day as bars: what is busy when, and with which bake.
@@ -157,64 +155,46 @@ def _hours(axes: Axes, first: int, last: int) -> None:
 
 
 LINES_AT_EASE = 44  # more than these are set closer, so that a day keeps to one page
-_STYLE = (
-    PRINT_STYLE
-    + CAUTION_STYLE
-    + """
-@page { margin: 9mm 12mm; }
-.sheet { break-after: page; }
-.sheet:last-child { break-after: auto; }
-.day { display: block; max-width: 100%; max-height: 92mm; margin: 2mm auto; }
-.steps { columns: 2; column-gap: 8mm; font-size: 9.5pt; line-height: 1.3; }
-.dense { columns: 3; column-gap: 6mm; font-size: 8pt; line-height: 1.2; }
-.dense b { width: 18mm !important; }
-.steps p { margin: 0; padding: .25mm 0; break-inside: avoid; border-bottom: .15mm solid #bbb;
-           display: flex; gap: 2mm; }
-.steps b { flex: none; width: 21mm; }
-.steps span { flex: 1; }
-.steps i { flex: none; width: 3.6mm; height: 3.6mm; border: .3mm solid #000; align-self: center; }
-"""
-)
 
 
 def timetable_sheet(round_: Round, made: Timetable | None = None) -> str:
     """Return the bake days of a round as a page to print, a sheet for each day."""
     made = made or timetable(round_)
-    sheets = [_sheet(round_, made, day) for day in made.days.to_dict("records")]
-    return page(f"Timetable: {round_.name}", "\n".join(sheets), _STYLE, pictures=True)
+    return render(
+        TEMPLATES,
+        "timetable.html",
+        title=f"Timetable: {round_.name}",
+        round_name=round_.name,
+        invented=round_.invented,
+        cautions=round_cautions(round_),
+        days=[_day(made, day) for day in made.days.to_dict("records")],
+        pictures=True,
+    )
 
 
-def _sheet(round_: Round, made: Timetable, day: Mapping[str, Any]) -> str:
+def _day(made: Timetable, day: Mapping[str, Any]) -> dict[str, Any]:
     number = day["day"]
     at = list(made.days["day"]).index(number)
-    invented = " All of it is invented, to show the way." if round_.invented else ""
     tasks = made.tasks[made.tasks["day"] == number].to_dict("records")
-    lines = [_line(task) for task in tasks if task["end"] > task["start"]]
-    dense = " dense" if len(lines) > LINES_AT_EASE else ""
-    return (
-        f'<section class="sheet"><h1>Day {number}: {html.escape(round_.name)}</h1>'
-        f"<p>{html.escape(made.sentences()[at])}</p>"
-        f'<p class="quiet">Working down the list of bakes would end at '
-        f"{day['in simple order']}; no order can end before {day['no earlier than']}"
-        f"{_to_gain(day['minutes to gain'])}.{invented}</p>"
-        f'{_picture(made, number)}<div class="steps{dense}">{"".join(lines)}</div>'
-        f"{caution_box(round_cautions(round_))}</section>"
+    lines = [task for task in tasks if task["end"] > task["start"]]
+    bound = (
+        f"Working down the list of bakes would end at {day['in simple order']}; no order can end "
+        f"before {day['no earlier than']}{_to_gain(day['minutes to gain'])}."
     )
+    return {
+        "number": number,
+        "said": made.sentences()[at],
+        "bound": bound,
+        "picture": _picture(made, number),
+        "tasks": lines,
+        "dense": len(lines) > LINES_AT_EASE,
+    }
 
 
 def _to_gain(minutes: int) -> str:
     return f", so at most {minutes} min could still be gained" if minutes else ""
 
 
-def _picture(made: Timetable, day: int) -> str:
+def _picture(made: Timetable, day: int) -> dict[str, str]:
     drawn = bake_day(made, day)
-    data = base64.b64encode(drawn.png(200)).decode("ascii")
-    words = html.escape(f"Bars of what is busy when. {drawn.text}")
-    return f'<img class="day" alt="{words}" src="data:image/png;base64,{data}">'
-
-
-def _line(task: Mapping[str, Any]) -> str:
-    return (
-        f"<p><b>{task['from']}–{task['to']}</b><span>{html.escape(str(task['bake']))}: "
-        f"{html.escape(task['step'])}</span><i></i></p>"
-    )
+    return {"text": f"Bars of what is busy when. {drawn.text}", "data": drawn.data(200)}

@@ -1,15 +1,13 @@
 """A ballot for the phone: one file per taster that needs no network and keeps what was entered."""
 
 import hashlib
-import html
 import json
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import Any, assert_never
 
 import pandas as pd
 
-from trials.base.html import page
+from trials.base.html import held, render
 from trials.base.words import in_words
 from trials.core.measures import Measure
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
@@ -20,10 +18,12 @@ from trials.tasting.paper import (
     BLIND_POINTS,
     NONE_OF_THESE,
     REFERENCE,
+    TEMPLATES,
     allergen_sentence,
     asked_measures,
     asks_blindness,
     check_serving,
+    in_order,
     is_warm_up,
     question_words,
     tick_words,
@@ -31,7 +31,6 @@ from trials.tasting.paper import (
 )
 
 SEND_TO = "answers"  # where a page that a server gives out sends its answers
-_HERE = Path(__file__).parent
 
 
 def phone_ballots(
@@ -54,7 +53,7 @@ def phone_ballots(
 
     References
     ----------
-    Peryam & Pilgrim 1957 (words of liking, the highest on top); ISO 4121 (line scales).
+    Peryam & Pilgrim 1957 (words of liking); ISO 4121 (line scales).
 
     Examples
     --------
@@ -67,9 +66,8 @@ def phone_ballots(
     asked_measures(measures)
     tasters = tuple(tasters)
     check_serving(serving, tasters)
-    told = (allergen_sentence(allergens), notice.strip(), AGREEMENT)
-    style, script = ((_HERE / f"phone.{kind}").read_text("utf-8") for kind in ("css", "js"))
-    made = {}
+    warned = allergen_sentence(allergens)
+    made: dict[str, str] = {}
     served = serving if reference_named else without_reference(serving)
     for taster in tasters:
         own = served[served["taster"] == taster.name].sort_values(["sitting", "place"])
@@ -77,9 +75,18 @@ def phone_ballots(
             ballot = _ballot(round_name, own, measures, taster, mark or round_name)
             ballot["columns"] = result_columns(measures, blind=asks_blindness(tasters))
             ballot["send"] = SEND_TO if sends else ""
-            body = _body(round_name, taster, told, ballot)
-            title = f"{round_name}: {taster.name}"
-            made[taster.name] = page(title, body, style, script, sends=sends)
+            made[taster.name] = render(
+                TEMPLATES,
+                "phone_ballot.html",
+                title=f"{round_name}: {taster.name}",
+                round_name=round_name,
+                taster=taster.name,
+                allergens=warned,
+                notice=notice.strip(),
+                agreement=AGREEMENT,
+                data=held(ballot),
+                sends=sends,
+            )
     return made
 
 
@@ -158,12 +165,8 @@ def _asked(measure: Measure) -> dict[str, Any]:
         "needed": not isinstance(asked, Text),
     }
     match asked:
-        case OneOf(points=points, spelled=spelled, highest_on_top=down):
-            shown = [
-                [one.written, one.word if spelled else f"{one.written}  {one.word}".strip()]
-                for one in points
-            ]
-            return record | {"way": "choice", "points": shown[::-1] if down else shown}
+        case OneOf():
+            return record | {"way": "choice", "points": in_order(asked)}
         case Line(low=low, high=high, ends=ends):
             return record | {"way": "bar", "low": low, "high": high, "ends": list(ends)}
         case ManyOf(none=said):
@@ -177,39 +180,3 @@ def _asked(measure: Measure) -> dict[str, Any]:
             return record | {"way": "written"}
         case never:
             assert_never(never)
-
-
-def _body(
-    round_name: str, taster: Taster, told: tuple[str, str, str], ballot: dict[str, Any]
-) -> str:
-    allergens, own, agreement = (html.escape(sentence) for sentence in told)
-    # A closing tag inside the data would end it; the data itself never runs
-    data = json.dumps(ballot, ensure_ascii=False).replace("<", "\\u003c")
-    own = f"<p>{own}</p>" if own else ""
-    return f"""<p id="forgets" class="notice" hidden>This phone does not keep what you enter.
-Leave this page open until you have saved or copied your answers.</p>
-<section id="start">
-<h1>{html.escape(round_name)}: {html.escape(taster.name)}</h1>
-<div class="notice"><p><b>{allergens}</b></p>{own}<p>{agreement}</p></div>
-<label class="choice"><input type="checkbox" id="agreed"><span>I agree</span></label>
-<p>Taste in the order shown. Rinse with water and eat some plain cracker before each piece.
-Answer before you talk. Leave empty what you did not taste.</p>
-</section>
-<section id="sample" hidden>
-<p id="where" class="quiet"></p><p id="told" hidden></p><p id="code" class="code"></p>
-<div id="questions"></div>
-</section>
-<section id="check" hidden>
-<h1>Thank you, {html.escape(taster.name)}</h1>
-<p id="complete">Everything is answered.</p>
-<div id="incomplete"><p>Not answered yet. Go back, or send it as it is:</p>
-<ul id="open" class="open"></ul></div>
-<div class="stack"><button id="save" class="main" type="button">Save as a file</button>
-<button id="copy" type="button">Copy as text</button>
-<button id="send" class="main" type="button" hidden>Send to the cook</button></div>
-<p id="done" role="status"></p>
-<textarea id="result" readonly aria-label="Your answers"></textarea>
-</section>
-<div class="foot"><div><button id="back" type="button">Back</button>
-<button id="next" class="main" type="button">Next</button></div></div>
-<script type="application/json" id="ballot">{data}</script>"""
