@@ -51,7 +51,7 @@ def test_what_a_baker_reads(demo_round):
 
 
 def test_a_title_is_never_markup():
-    assert "<script>" not in page("<script>alert(1)</script>", [])
+    assert "<script>alert" not in page("<script>alert(1)</script>", [])
 
 
 def test_a_later_page_speaks_from_all_rounds(later, later_page):
