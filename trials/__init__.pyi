@@ -9,8 +9,8 @@ from trials.analysis.contrasts import simple_effects as simple_effects
 from trials.analysis.diagnostics import diagnostics as diagnostics
 from trials.analysis.failing import failing as failing
 from trials.analysis.fitting import fit as fit
+from trials.analysis.question import evidence as evidence
 from trials.analysis.results import Findings as Findings
-from trials.analysis.rounds_together import fit_rounds as fit_rounds
 from trials.analysis.tasters import agreement_on as agreement_on
 from trials.analysis.tasters import describe_tasters as describe_tasters
 from trials.base.errors import TrialsError as TrialsError
@@ -79,7 +79,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Findings(response, factors, terms, effects, tests, variance, ranking, residuals, engine,
 #     margin=None, measure=None, spread=<factory>, to_settle=<factory>, failed=<factory>,
 #     sentences=(), notes=(), method='', averaged=None, told=None, spoken=<factory>,
-#     level_df=<factory>)
+#     level_df=<factory>, evidence=None)
 # Findings.bakes_scored()
 # Findings.expected(table)
 # Findings.means(by)
@@ -146,10 +146,10 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     hard_to_change=None)
 # describe_tasters(findings, data=None)
 # diagnostics(findings, round_=None)
+# evidence(data, factors=None, measures=None, *, held=None, alone=False)
 # failing(data, factors=None, *, response=None, model=None, level=0.95)
 # fit(data, response, factors=None, *, model=None, groups=None, measure=None,
-#     method='kenward-roger')
-# fit_rounds(rounds, response, factors=None, *, model=None, groups=None, measure=None, held=None)
+#     method='kenward-roger', held=None, alone=False)
 # next_round(round_or_findings, bakes, *, measures=None, exclude=None, action=None,
 #     same_day=False, seed=None)
 # panel_size(difference, bakes, *, changes=1, tasters=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12),

@@ -11,7 +11,7 @@ import pandas as pd
 from trials.analysis.contrasts import contrasts
 from trials.analysis.explanations import Candidate, Priors, RivalModels, average_models
 from trials.analysis.no_error import unit_means
-from trials.analysis.question import Question, is_of_tasting
+from trials.analysis.question import Question, group_codes, is_of_tasting
 from trials.analysis.results import EFFECT_COLUMNS, Averaged, Findings
 from trials.analysis.wording import LIKELY
 from trials.base.errors import FitError
@@ -19,6 +19,7 @@ from trials.base.words import in_words, kitchen_term, percent
 from trials.core.factors import Factor
 from trials.core.terms import ModelMatrix, Term, is_blend
 from trials.core.verdicts import CONFIDENCE, NOT_SETTLED, TOO_SMALL, verdict
+from trials.design.power import USUAL
 
 # -- Averaging over models when few bakes are left for error, in the words of effects.
 
@@ -29,6 +30,8 @@ DRAWS, SEED = 4000, 1993
 _ROUNDING = 1e-9  # of the largest response
 # How much loads may differ from one another, as a share of the variance between bakes
 LOAD_RATIOS = (0.0, 0.5, 2.0)
+# Times the usual spread of days in a kitchen that rounds may lie apart; scores weigh the two
+DAY_TIMES = (1.0, 3.0)
 
 
 def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
@@ -42,7 +45,8 @@ def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
     if is_blend(matrix.terms, asked.factors):
         return None
     y, first = _bake_values(asked)
-    blocks = np.hstack([np.ones((len(first), 1)), asked.nuisance[first]])
+    fixed = [n for n, name in enumerate(asked.nuisance_names) if name != _with_prior(asked)]
+    blocks = np.hstack([np.ones((len(first), 1)), asked.nuisance[first][:, fixed]])
     if len(y) < blocks.shape[1] + FEWEST_FREE or not _varies(y, blocks):
         return None
     found = average_models(
@@ -101,13 +105,35 @@ def _parents(term: Term, terms: Sequence[Term]) -> tuple[str, ...]:
     )
 
 
+def _with_prior(asked: Question) -> str | None:
+    """Return the block whose levels are held to the usual spread of days in a kitchen.
+
+    Free of any prior, four bakes of a second day would tell almost nothing about their level.
+    """
+    return asked.block if asked.joined else None
+
+
 def _covariances(asked: Question, first: np.ndarray) -> list[np.ndarray]:
     own = [g for g in asked.groups if g.name != "bake" and not is_of_tasting(g.name)]
     shared = [group.codes[first] for group in own]
-    if not shared:
-        return []
-    alike = sum(np.equal.outer(codes, codes).astype(float) for codes in shared)
-    return [np.eye(len(first)) + ratio * alike for ratio in LOAD_RATIOS]
+    alike = sum((_alike(codes) for codes in shared), np.zeros((len(first), len(first))))
+    found = [np.eye(len(first)) + r * alike for r in (LOAD_RATIOS if shared else (0.0,))]
+    block = _with_prior(asked)
+    if block is None:
+        return found if shared else []
+    days = _alike(group_codes(asked.table, block)[first])
+    usual = _usual_day(len(asked.y) / len(first), tasted="taster" in asked.table)
+    return [one + times**2 * usual * days for one in found for times in DAY_TIMES]
+
+
+def _alike(codes: np.ndarray) -> np.ndarray:
+    return np.equal.outer(codes, codes).astype(float)
+
+
+def _usual_day(scores: float, *, tasted: bool) -> float:
+    """Return the usual variance between days as a share of that of one bake's mean score."""
+    bake = USUAL["bake"] ** 2 + (USUAL["tasting"] ** 2 / scores if tasted else 0.0)
+    return float(USUAL["day"] ** 2 / bake)
 
 
 def _table(

@@ -51,7 +51,6 @@ from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
 from trials.core.terms import Model, ModelMatrix
 from trials.core.verdicts import CONFIDENCE, NOT_SETTLED
-from trials.rounds.round import Round
 
 # -- Which unit each effect is judged against: loads, bakes or tastings.
 
@@ -414,7 +413,7 @@ FIT_METHODS = ("kenward-roger", "satterthwaite")
 
 
 def fit(
-    data: Round | pd.DataFrame | Any,
+    data: Any,
     response: str,
     factors: Sequence[Factor | str] | None = None,
     *,
@@ -422,20 +421,24 @@ def fit(
     groups: Iterable[str] | None = None,
     measure: Measure | None = None,
     method: str = "kenward-roger",
+    held: Mapping[str, Any] | None = None,
+    alone: bool = False,
 ) -> Findings:
     """Learn what changed a response, each effect being judged against the right error.
 
     Parameters
     ----------
-    data : Round or DataFrame
-        A round whose scores are in, or any tidy table with one row per score.
+    data : Round, sequence of rounds or tables, DataFrame, or Evidence
+        A round whose scores are in, with the rounds before it; or any tidy table with one row per
+        score. See :func:`trials.evidence`.
     response : str
         The measure, or the column, to explain.
     factors : sequence of Factor or str, optional
         Needed for a table; a name stands for the column as it is.
     model : str, list of str or None
         "main", "interactions", "quadratic", "blend", or terms such as "fat:hydration". None
-        takes the plan's own, else "interactions".
+        takes the plan's own, else "interactions"; of several rounds the union of their plans',
+        with a bend for every number that had three levels.
     groups : iterable of str or None
         One random intercept each; "day/load" is load within day and does not add "day". None
         takes those of day, load, bake and taster that the table has; () is for none.
@@ -445,6 +448,10 @@ def fit(
         How degrees of freedom are found. Where a variance is estimated at zero it keeps its place
         here, so that bakes stay bakes; programs that drop it and go on hand back the degrees of
         freedom of the tastings (six bakes of three: 4 here, where they say 16).
+    held : mapping, optional
+        Factor -> its setting in rounds that did not vary it.
+    alone : bool
+        Take a round without the rounds before it.
 
     Returns
     -------
@@ -474,7 +481,16 @@ def fit(
     """
     if method not in FIT_METHODS:
         raise FitError(f"method is {method!r}; expected {in_words(map(repr, FIT_METHODS), 'or')}.")
-    asked = question_of(data, response, factors, model=model, groups=groups, measure=measure)
+    asked = question_of(
+        data,
+        response,
+        factors,
+        model=model,
+        groups=groups,
+        measure=measure,
+        held=held,
+        alone=alone,
+    )
     return answered(asked, method=method)
 
 
@@ -491,7 +507,8 @@ def _findings(answer: Estimated) -> Findings:
     units = _unit_words(asked)
     level_df = _level_df(answer)
     chosen_by = averaged(asked) if _weighs_models(answer) else None
-    told = chosen_by if answer.error_df < _few(asked) else None
+    # Of several rounds one average speaks and chooses: it knows how far days of a kitchen lie apart
+    told = chosen_by if answer.error_df < _few(asked) or asked.joined else None
     ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df, chosen_by)
     left_out = _left_out(asked)
     ranked = without_lost(ranked, [*_lost_factors(asked), *left_out])
@@ -522,6 +539,7 @@ def _findings(answer: Estimated) -> Findings:
         told=told,
         spoken=spoken,
         level_df=level_df,
+        evidence=asked.evidence,
     )
 
 
@@ -594,7 +612,8 @@ def _said(
     if together:
         both = (both_ways(effects, together),) if answer.method == LENTH else ()
         said += both + kitchen_explanations(together)
-    return said + _failed_words(asked)
+    opening = asked.evidence.opening(asked.response) if asked.evidence else ()
+    return opening + said + _failed_words(asked)
 
 
 def _few_words(answer: Estimated) -> str:

@@ -3,8 +3,8 @@
 Rows, factors, groups, response, model, blocks.
 """
 
-from collections.abc import Container, Hashable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Container, Hashable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import Any
 
@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.mixed import RandomTerm, dependent_columns
-from trials.base.errors import FitError, Place, TrialsError
+from trials.base.errors import FitError, MeasureError, Place, TrialsError
 from trials.base.words import in_words, number, tidy_number
+from trials.core.evidence import CONFIRMATION, ROUND, Evidence, Part, joined, levels_apart
 from trials.core.factors import (
     RESERVED,
     Categorical,
@@ -22,13 +23,14 @@ from trials.core.factors import (
     Numeric,
     check_factors,
     check_name,
+    group_names,
     is_blank,
 )
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES, WITHOUT_SCORE, Role
-from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms
+from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms, parse_term
 from trials.design.layout import FEW_DAYS
-from trials.rounds.round import Round
+from trials.rounds.round import Round, line_of
 from trials.rounds.scores import scores
 
 # -- Columns as factors: a number over its range, or kinds, every setting read and checked.
@@ -552,7 +554,9 @@ def _plainly_named(names: Sequence[str], but: str) -> list[str]:
     return [plain.get(name, name) for name in names]
 
 
-def with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | None) -> pd.DataFrame:
+def with_columns(
+    table: pd.DataFrame, response: str, groups: Iterable[str] | None, *, numbered: bool = False
+) -> pd.DataFrame:
     """Return a copy of a table with its names as text and `row`, the place of each score.
 
     Examples
@@ -569,7 +573,8 @@ def with_columns(table: pd.DataFrame, response: str, groups: Iterable[str] | Non
         raise FitError(f'the column "{twice[0]}" appears twice; give each its own name.')
     if groups is not None and isinstance(groups, str):
         raise FitError(f'groups is {groups!r}; give a list of names, such as ("bake", "taster").')
-    table["row"] = range(1, len(table) + 1)
+    if not numbered:
+        table["row"] = range(1, len(table) + 1)
     return table.reset_index(drop=True)
 
 
@@ -787,6 +792,12 @@ class Question:
     notes : tuple of str
     model_named : bool
         Whether the model was asked for by name, not taken from the plan or by default.
+    block : str or None
+        The column whose levels are a fixed block: days, or rounds.
+    joined : bool
+        Whether several rounds speak.
+    evidence : Evidence or None
+        What the rows are from.
     """
 
     response: str
@@ -802,6 +813,9 @@ class Question:
     failed: pd.DataFrame = field(repr=False)
     notes: tuple[str, ...] = ()
     model_named: bool = False
+    block: str | None = None
+    joined: bool = False
+    evidence: Evidence | None = field(default=None, repr=False)
 
     @property
     def X(self) -> np.ndarray:
@@ -819,9 +833,12 @@ def question(
     measure: Measure | None = None,
     planned: Model = None,
     extra_groups: Iterable[str] = (),
-    blocks: Iterable[str] = (),
+    rounds: bool = False,
 ) -> Question:
     """Return the question that a table of scores can answer.
+
+    With `rounds` its column "round" says from which of several each score is, and `row` where it
+    stands among all of them.
 
     Examples
     --------
@@ -829,7 +846,7 @@ def question(
     >>> question(table, "liking", ["rest"], model="main").matrix.columns
     ('', 'rest')
     """
-    table = with_columns(table, response, groups)
+    table = with_columns(table, response, groups, numbered=rounds)
     groups = None if groups is None else plain_groups(groups, table)
     check_row(response, factors or (), groups or ())
     notes: list[str] = []
@@ -849,11 +866,12 @@ def question(
     used = _group_names(kept, groups, extra_groups, chosen)
     if groups != ():
         notes.extend(filter(None, [unknown_bakes(kept, chosen, response, used)]))
-    for block in blocks:
-        nuisance, names = _joined(nuisance, names, block, kept)
-    if groups is None:
-        used, days = _days_apart(kept, used, notes)
-        nuisance, names = _joined(nuisance, names, days, kept)
+    block = None
+    if rounds:
+        kept, used, block = _rounds_apart(kept, used, groups, notes)
+    elif groups is None:
+        used, block = _days_apart(kept, used, notes)
+    nuisance, names = _blocked(nuisance, names, block, kept)
     check_unit(kept, used, groups)
     proposed = matrix
     matrix, nuisance, names = _without_aliases(matrix, nuisance, names, kept, chosen, model, notes)
@@ -871,6 +889,8 @@ def question(
         failed=failed,
         notes=tuple(notes),
         model_named=model is not None,
+        block=block,
+        joined=rounds,
     )
 
 
@@ -965,7 +985,63 @@ def _days_apart(
     return groups, None
 
 
-def _joined(
+def _rounds_apart(
+    table: pd.DataFrame,
+    used: tuple[str, ...],
+    groups: Iterable[str] | None,
+    notes: list[str],
+) -> tuple[pd.DataFrame, tuple[str, ...], str | None]:
+    """Return the random groups, and which column is a fixed block, where several rounds speak.
+
+    Rounds are blocks as days are: fixed under five, random from five. Where days are a fixed block
+    rounds need none, each being a sum of days; rounds of one and the same day share its level.
+    """
+    days = "day" in table and bool(table["day"].notna().all())
+    table = table.assign(**{ROUND: _sharing_a_day(table) if days else table[ROUND].astype(str)})
+    count = table[ROUND].nunique()
+    few_days = days and table["day"].nunique() < FEW_DAYS
+    one_to_one = [name for name in used if _alike(table, name, ROUND)]
+    if groups is None and few_days:
+        used = tuple(name for name in used if name != "day")
+        if table["day"].nunique() == 1:
+            return table, used, None
+        named = ROUND if _alike(table, "day", ROUND) else "day"
+        notes.append(_block_words(named, table[named].nunique()))
+        return table, used, named
+    if count < 2 or ROUND in used or (groups is not None and one_to_one):
+        return table, used, None
+    if count >= FEW_DAYS and groups != ():
+        # With a day each, rounds and days are one grouping
+        return table, (ROUND, *(name for name in used if name not in one_to_one)), None
+    notes.append(_block_words(ROUND, count))
+    return table, used, ROUND
+
+
+def _block_words(name: str, count: int) -> str:
+    return (
+        f"The {count} {name}s are taken as they are (a fixed block): differences between them "
+        "change no verdict."
+    )
+
+
+def _alike(table: pd.DataFrame, one: str, other: str) -> bool:
+    """Say whether two groups split the rows in the very same way."""
+    pairs = pd.DataFrame({"one": group_codes(table, one), "other": group_codes(table, other)})
+    count = len(pairs.drop_duplicates())
+    return count == pairs["one"].nunique() == pairs["other"].nunique()
+
+
+def _sharing_a_day(table: pd.DataFrame) -> pd.Series:
+    """Return the rounds of all rows, those that share a day under one name."""
+    label = {name: name for name in table[ROUND].astype(str).unique()}
+    for _, own in table[ROUND].astype(str).groupby(table["day"]):
+        together = {label[name] for name in own.unique()}
+        first = min(together, key=list(label).index)
+        label = {name: first if known in together else known for name, known in label.items()}
+    return table[ROUND].astype(str).map(label)
+
+
+def _blocked(
     nuisance: np.ndarray, names: tuple[str, ...], block: str | None, table: pd.DataFrame
 ) -> tuple[np.ndarray, tuple[str, ...]]:
     if block is None:
@@ -1092,21 +1168,181 @@ def _units(table: pd.DataFrame) -> str:
     return f"{len(table)} rows"
 
 
-# -- The question put to a round or to a table of one's own: the door to every analysis.
+# -- Evidence from rounds and tables, and the question put to it: the door to every analysis.
+
+
+Known = Any  # a Round, a list of rounds or tables, any tidy table, or Evidence
+
+
+def evidence(
+    data: Known,
+    factors: Sequence[Factor | str] | None = None,
+    measures: Measure | Sequence[Measure] | None = None,
+    *,
+    held: Mapping[str, Any] | None = None,
+    alone: bool = False,
+) -> Evidence:
+    """Gather everything that is known into one record, rounds joined by one rule.
+
+    A round stands with the rounds before it. Factors are those of all plans over the widest range;
+    a factor that a round did not vary stands at `held`, else at what its formula says, else that
+    round is left out and said so first. Rounds of which nothing is baked wait. Nothing is written.
+
+    Parameters
+    ----------
+    data : Round, sequence of rounds or tables, DataFrame, or Evidence
+        A list is taken as given, without the rounds before. A table whose column "round" holds
+        several is taken as several tables. Evidence comes back as it is.
+    factors : sequence of Factor or str, optional
+        Needed for tables; a name stands for the column as it is.
+    measures : Measure or sequence of Measure, optional
+        The scales of a table's columns, with what is worth noticing; rounds bring their own.
+    held : mapping, optional
+        Factor -> its setting in rounds that did not vary it.
+    alone : bool
+        Take a round without the rounds before it.
+
+    Returns
+    -------
+    Evidence
+        Its table, factors over their widest ranges, measures, notes on all that was left out, and
+        a short digest by which two answers can be told to rest on the same scores.
+
+    Raises
+    ------
+    FitError
+        When a factor changes its kind, its unit or what it changes in the formula, or no round
+        tells the settings of all factors.
+    RoundError
+        When the round before is not where it was; `alone=True` does without it.
+    SheetError
+        When the sheets of a round hold mistakes.
+
+    References
+    ----------
+    Cochran & Cox 1957, Experimental Designs, ch. 14 (series of experiments).
+
+    Examples
+    --------
+    >>> one = pd.DataFrame({"rest": [20, 40] * 3, "spread": [60, 62, 61, 63, 60, 62.5]})
+    >>> two = pd.DataFrame({"rest": [30, 60] * 3, "spread": [66, 69, 67, 70, 66, 69.5]})
+    >>> known = evidence([one, two], ["rest"])
+    >>> known.rounds, known.factors[0].high
+    (('1', '2'), 60.0)
+    """
+    factors = _listed_factors(factors)
+    found = _gathered(data, factors, measures, held, alone)
+    return _read_through(found) if any(isinstance(one, str) for one in found.factors) else found
+
+
+def _gathered(
+    data: Known,
+    factors: Sequence[Factor | str] | None,
+    measures: Measure | Sequence[Measure] | None,
+    held: Mapping[str, Any] | None,
+    alone: bool,
+    but: str = "",
+) -> Evidence:
+    """Return evidence whose factors may still be the names of columns."""
+    if isinstance(data, Evidence):
+        if factors is None and not held:
+            return data
+        return joined(data.parts, data.given if factors is None else factors, held=held)
+    asked = (measures,) if isinstance(measures, Measure) else tuple(measures or ())
+    if isinstance(data, Round):
+        line = (data,) if alone else line_of(data)
+        parts = [_part_of(one) for one in line]
+    elif isinstance(data, list | tuple) and any(
+        isinstance(one, Round | pd.DataFrame) for one in data
+    ):
+        parts = [_part_of_any(n, one, factors, asked) for n, one in enumerate(data, start=1)]
+    else:
+        parts = _parts_of_table(as_table(data, but), factors, asked)
+    return joined(parts, factors, held=held)
+
+
+def _part_of_any(
+    place: int, data: Any, factors: Sequence[Factor | str] | None, measures: tuple[Measure, ...]
+) -> Part:
+    if isinstance(data, Round):
+        return _part_of(data)
+    if not isinstance(data, pd.DataFrame):
+        raise FitError(
+            f"number {place} of the list is a {type(data).__name__}; give a Round or a table."
+        )
+    return _part_of_table(str(place), as_table(data), factors, measures)
+
+
+def _parts_of_table(
+    table: pd.DataFrame,
+    factors: Sequence[Factor | str] | None,
+    measures: tuple[Measure, ...],
+) -> list[Part]:
+    """Return a table as one part, or as several where it names rounds."""
+    known = {one if isinstance(one, str) else one.name for one in factors or ()}
+    columns = table.columns
+    if ROUND not in columns or ROUND in known or columns.duplicated().any():
+        return [_part_of_table("1", table, factors, measures)]
+    rounds = table[ROUND]
+    if rounds.map(is_blank).any() or rounds.nunique() < 2:
+        return [_part_of_table("1", table, factors, measures)]
+    return [
+        _part_of_table(str(name), own, factors, measures)
+        for name, own in table.groupby(ROUND, sort=False)
+    ]
+
+
+def _part_of_table(
+    name: str,
+    table: pd.DataFrame,
+    factors: Sequence[Factor | str] | None,
+    measures: tuple[Measure, ...],
+) -> Part:
+    own = [one for one in factors or () if not isinstance(one, str)]
+    groups = tuple(one for one in dict.fromkeys(["load", *group_names(own)]) if one in table)
+    kept = tuple(one for one in measures if one.name in table)
+    return Part(name, table, tuple(factors or ()), kept, groups=groups)
+
+
+def _part_of(round_: Round) -> Part:
+    """Return what a round says, read once."""
+    plan = round_.plan
+    return Part(
+        name=round_.name,
+        table=scores(round_),
+        factors=plan.factors,
+        measures=round_.measures,
+        planned=plan.table,
+        model=plan.model,
+        groups=plan.groups,
+        formula=round_.formula,
+        excluded=plan.excluded,
+        confirms=bool(round_.parent) and plan.family == CONFIRMATION,
+        same_day=bool(round_.parent) and bool(plan.details.get("same_day")),
+    )
+
+
+def _read_through(found: Evidence) -> Evidence:
+    """Return evidence whose factors are factors: each name read from its column."""
+    own = _varied(found.table.assign(row=range(1, len(found.table) + 1)))
+    factors = tuple(_factor(own, one) if isinstance(one, str) else one for one in found.factors)
+    return replace(found, factors=check_factors(factors))
 
 
 def question_of(
-    data: Round | pd.DataFrame | Any,
+    data: Known,
     response: str,
     factors: Sequence[Factor | str] | None = None,
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,
     measure: Measure | None = None,
+    held: Mapping[str, Any] | None = None,
+    alone: bool = False,
 ) -> Question:
-    """Return the question that a round, or any tidy table, is asked about one response.
+    """Return the question that evidence is asked about one response.
 
-    A round brings its own factors (those that moved), measure, model and groups.
+    Rounds bring their own factors (those that moved), measures, terms and groups.
 
     Examples
     --------
@@ -1115,36 +1351,114 @@ def question_of(
     ('', 'rest')
     """
     factors, groups = _checked(response, factors, model, groups, measure)
-    if not isinstance(data, Round):
-        return question(data, response, factors, model=model, groups=groups, measure=measure)
-    table, used = tidy_table(data, factors)
-    return question(
+    named = None if isinstance(factors, str) else factors
+    known = _gathered(data, named, measure, held, alone, but=response)
+    measure = measure or known.measure(response)
+    if measure is None and known.of_rounds:
+        scored = in_words((one.name for one in known.measures), "or")
+        raise MeasureError(f'nothing called "{response}" is scored; expected {scored}.')
+    table = _table_to_ask(known, response)
+    used = factors if factors is not None else _moving(known, table, response)
+    asked = question(
         table,
         response,
-        used,
+        used or None,
         model=model,
         groups=groups,
-        measure=measure or data.measure(response),
-        planned=data.plan.model if not factors else None,
-        extra_groups=[name for name in data.plan.groups if name != "load"],
+        measure=measure,
+        planned=_planned_terms(known, table, used, response) if model is None else None,
+        extra_groups=[name for name in known.groups if name != "load"],
+        rounds=known.several,
     )
+    names = {factor.name: factor for factor in asked.factors}
+    whole = tuple(
+        names.get(one if isinstance(one, str) else one.name, one) for one in known.factors
+    )
+    known = replace(known, factors=tuple(one for one in whole if not isinstance(one, str)))
+    notes = (*known.notes_on(response), *asked.notes) if known.several else asked.notes
+    return replace(asked, evidence=known, notes=notes)
+
+
+def _table_to_ask(known: Evidence, response: str) -> pd.DataFrame:
+    """Return the rows that can answer: of several rounds those that asked the question."""
+    if not known.several:
+        return known.rows
+    table = known.table.reset_index(drop=True)
+    if response not in table:
+        return table
+    table["row"] = range(1, len(table) + 1)
+    speaking = table.loc[~table[response].map(is_blank).astype(bool), ROUND].unique()
+    table = table[table[ROUND].isin(speaking)].reset_index(drop=True)
+    if "role" in table:
+        apart = table["role"].isin(known.own_roles) | (table["role"] == Role.TRIAL)
+        table["role"] = table["role"].where(apart, Role.TRIAL.value)
+    return table
+
+
+def _moving(known: Evidence, table: pd.DataFrame, response: str) -> Sequence[Factor | str] | None:
+    """Return the factors that moved: as planned, and in several rounds among what was scored."""
+    if known.given is not None or not known.of_rounds:
+        return known.factors or None
+    moved = [one for one in known.factors if one.name in known.varied]
+    if not known.several or response not in table:
+        return moved or None
+    own = _varied(table)
+    own = own[~own[response].map(is_blank).astype(bool)]
+    own = own[~own["status"].isin(WITHOUT_SCORE)] if "status" in own else own
+    return [one for one in moved if own[one.name].nunique() > 1] or None
+
+
+def _planned_terms(
+    known: Evidence, table: pd.DataFrame, factors: Sequence[Factor | str] | None, response: str
+) -> Model:
+    """Return the terms that the plans name; over several rounds with bends at three levels."""
+    given = known.given is not None or factors is None
+    if not known.several:
+        return None if given else known.terms
+    if response not in table or not factors:
+        return None
+    own = _varied(table)
+    own = own[~own[response].map(is_blank).astype(bool)]
+    own = own[own["role"] != Role.CENTRE] if "role" in own else own
+    whole = [_factor(own.assign(row=0), one) if isinstance(one, str) else one for one in factors]
+    names = [one.name for one in whole]
+    terms: Model = None
+    if not given and known.terms is not None and not isinstance(known.terms, str):
+        everyone = [one.name for one in known.factors]
+        parsed = (parse_term(text, everyone) for text in known.terms)
+        terms = [term.name for term in parsed if set(term.factors) <= set(names)]
+    planned = [term.name for term in model_terms(terms, whole)]
+    if any(isinstance(one, Component) for one in whole):
+        return planned
+    bends = [
+        f"{one.name}^2"
+        for one in whole
+        if isinstance(one, Numeric) and levels_apart(one, own[one.name]) > 2
+    ]
+    return list(dict.fromkeys([*planned, *bends]))
 
 
 def tidy_table(
-    data: Round | pd.DataFrame | Any, factors: Sequence[Factor | str] | None = None
+    data: Known, factors: Sequence[Factor | str] | None = None
 ) -> tuple[pd.DataFrame, Sequence[Factor | str] | None]:
-    """Return the tidy scores and the factors: those given, else those of a round that moved.
+    """Return the tidy scores and the factors: those given, else those of rounds that moved.
 
     Examples
     --------
     >>> tidy_table(pd.DataFrame({"rest": [20, 60]}), ["rest"])[1]
     ['rest']
     """
-    if not isinstance(data, Round):
-        return as_table(data), factors
-    plan = data.plan
-    moved = tuple(one for one in plan.factors if plan.rows[one.name].nunique() > 1)
-    return scores(data), factors or moved
+    known = _gathered(data, None if isinstance(data, Evidence) else factors, None, None, False)
+    table = known.table if known.several else known.rows
+    if factors is not None:
+        return table, factors
+    moved = [one for one in known.factors if one.name in known.varied]
+    return table, (moved if known.of_rounds else known.factors) or None
+
+
+def _listed_factors(factors: Any) -> Any:
+    kinds = (str, Numeric, Categorical, Component)
+    return _listed("factors", factors, kinds, 'a list of columns or factors, such as ["fat"]')
 
 
 def _checked(
@@ -1167,8 +1481,7 @@ def _checked(
             "what is worth noticing on it are those of another. Give the response's own."
         )
     _listed("model", model, str, '"interactions", or a list of terms such as ["fat"]')
-    kinds = (str, Numeric, Categorical, Component)
-    chosen = _listed("factors", factors, kinds, 'a list of columns or factors, such as ["fat"]')
+    chosen = _listed_factors(factors)
     # One word of groups is refused, with its mending, where the table is read
     return chosen, _listed("groups", groups, str, 'a list of names, such as ("bake", "taster")')
 

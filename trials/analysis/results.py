@@ -22,6 +22,7 @@ from trials.analysis.settings import (
 from trials.analysis.small_sample import SmallSample, reach_of_new
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, signed
+from trials.core.evidence import Evidence
 from trials.core.factors import Factor
 from trials.core.measures import Measure
 from trials.core.roles import Role
@@ -206,6 +207,8 @@ class Findings:
         where there are such, else the effects themselves.
     level_df : ndarray
         Degrees of freedom of the error that each coefficient is judged against.
+    evidence : Evidence or None
+        What it rests on; None where a question was put without any.
 
     References
     ----------
@@ -234,6 +237,7 @@ class Findings:
     told: Averaged | None = None
     spoken: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
+    evidence: Evidence | None = field(default=None, repr=False)
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""

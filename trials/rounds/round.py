@@ -508,3 +508,31 @@ def _settings(round_: Round) -> dict[str, Any]:
         "prices": prices_record(round_.prices) if round_.prices else None,
         "plan": plan_record(round_.plan),
     }
+
+
+# -- The line of rounds: each knows the one before.
+
+
+MOST_ROUNDS = 100
+
+
+def line_of(round_: Round) -> tuple[Round, ...]:
+    """Return a round with all the rounds before it, the first one first."""
+    line = [round_]
+    while line[0].parent:
+        folder = parent_folder(line[0])
+        if len(line) > MOST_ROUNDS or any(folder.samefile(one.folder) for one in line):
+            raise RoundError(f'"{line[0].folder}" names a round that follows it as the one before.')
+        line.insert(0, Round.open(folder))
+    return tuple(line)
+
+
+def parent_folder(round_: Round) -> Path:
+    """Return the folder of the round before."""
+    folder = round_.folder / round_.parent
+    if not folder.is_dir():
+        raise RoundError(
+            f'"{round_.folder}" follows the round "{round_.parent}", which is not there. Put the '
+            "folder back, or take the round by itself: alone=True (on the command line --alone)."
+        )
+    return folder
