@@ -35,6 +35,8 @@ from trials.doors.crossings import crossing_factors as crossing_factors
 from trials.doors.crossings import parent_settings as parent_settings
 from trials.doors.crossings import with_parents as with_parents
 from trials.doors.server import serve_ballots as serve_ballots
+from trials.doors.sharing import bundle as bundle
+from trials.doors.workplace import workplace as workplace
 from trials.recipe import crossing as crossing
 from trials.recipe import instruments as instruments
 from trials.recipe import lamination as lamination
@@ -137,6 +139,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # aliases(plan, order=2)
 # as_categories(data, response, factors=None, *, model=None, groups=None, measure=None,
 #     link='logit', bootstraps=0, seed=0)
+# bundle(round_, path=None, *, names=False)
 # card(formula, grams, units='grams', settings=None)
 # check(round_)
 # compare(findings, factor, *, reference=None)
@@ -179,6 +182,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # timetable(planned, steps=None, kitchen=None, *, effort=1.0)
 # with_parents(plan, parents, *, each=1)
 # word_table(table, factor, *, words_in=('note',), least=2)
+# workplace(folder='.')
 # write_next(round_, bakes, to=None, *, action=None, seed=None)
 # write_note(folder, note, *, day=None, bake='', bakes=(), now=None)
 # write_sheets(round_, *, as_pdf=False)

@@ -171,3 +171,64 @@ def test_the_still_table_stands_where_widgets_can_not_run(round_, measure):
     html = form._repr_mimebundle_()[0]["text/html"]
     assert measure.name in html
     assert "B08" in html
+
+
+@pytest.fixture
+def asked(tmp_path):
+    from trials.doors.cli import run
+
+    assert run(["new", str(tmp_path / "my-round")]) == 0
+    return tmp_path / "my-round"
+
+
+def test_an_answer_is_saved_and_the_remarks_stay(asked):
+    before = (asked / "idea.toml").read_text(encoding="utf-8")
+    form = trials.forms.idea(asked)
+    form.heard({"what": "field", "name": "bakes", "value": "10"})
+    after = (asked / "idea.toml").read_text(encoding="utf-8")
+    assert form.idea.bakes == 10
+    assert trials.forms.idea(asked).idea.bakes == 10
+    remarks = [line.split("#", 1)[1] for line in before.splitlines() if "#" in line]
+    assert all(remark in after for remark in remarks)
+
+
+def test_an_answer_that_can_not_be_understood_is_said_and_not_saved(asked):
+    before = (asked / "idea.toml").read_bytes()
+    form = trials.forms.idea(asked)
+    form.heard({"what": "field", "name": "bakes", "value": "a dozen"})
+    assert any("a dozen" in text and "Not saved" in text for text in form.view["problems"])
+    form.heard({"what": "field", "name": "factors", "value": "oven: hot"})
+    assert (asked / "idea.toml").read_bytes() == before
+    form.heard({"what": "field", "name": "bakes", "value": "12"})
+    assert not any("a dozen" in text for text in form.view["problems"])
+
+
+def test_factors_are_lines_and_keep_what_they_change(asked):
+    form = trials.forms.idea(asked)
+    lines = next(one for one in form.view["fields"] if one["name"] == "factors")["value"]
+    known = {one.name: one for one in form.idea.factors}
+    numeric = next(one for one in known.values() if isinstance(one, trials.Numeric))
+    first = next(line for line in lines.splitlines() if line.startswith(f"{numeric.name}:"))
+    wider = f"{numeric.name}: {numeric.low} to {numeric.high + 1} {numeric.unit}"
+    text = lines.replace(first, wider) + "\nsalt kind: coarse, fine"
+    form.heard({"what": "field", "name": "factors", "value": text})
+    assert not form.view["problems"]
+    now = {one.name: one for one in form.idea.factors}
+    assert now[numeric.name].high == numeric.high + 1
+    assert now[numeric.name].changes == numeric.changes
+    assert now["salt kind"].levels == ("coarse", "fine")
+
+
+def test_fewer_bakes_promise_less(asked):
+    import re
+
+    form = trials.forms.idea(asked)
+    form.heard({"what": "field", "name": "factors", "value": "oven: 165 to 190 °C\nrest: 20 to 60"})
+    seen = []
+    for bakes in ("8", "16"):
+        form.heard({"what": "field", "name": "bakes", "value": bakes})
+        said = " ".join(form.view["said"])
+        seen.append(float(re.search(r"about ([\d.]+) points", said).group(1)))
+    assert seen[0] > seen[1] > 0
+    form.heard({"what": "field", "name": "bakes", "value": "3"})
+    assert "no bake to measure" in " ".join(form.view["said"])

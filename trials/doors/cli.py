@@ -8,7 +8,6 @@ use.
 import argparse
 import os
 import shlex
-import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -67,8 +66,13 @@ def _parser() -> argparse.ArgumentParser:
     _before_baking(commands)
     _while_baking(commands)
     _after_baking(commands)
-    lab = _add(commands, "lab", "open JupyterLab on the notebooks", _lab)
-    lab.add_argument("folder", nargs="?", default="trials-notebooks")
+    lab = _add(commands, "lab", "open JupyterLab on a round's notebook, or on all of them", _lab)
+    lab.add_argument(
+        "folder", nargs="?", default="trials-notebooks", help="a round (default: the examples)"
+    )
+    lab.add_argument(
+        "options", nargs=argparse.REMAINDER, help="handed on to JupyterLab, such as --no-browser"
+    )
     return parser
 
 
@@ -129,6 +133,10 @@ def _after_baking(commands: Commands) -> None:
     page = _add(commands, "report", "write one page to share, readable offline", _report)
     page.add_argument("folder")
     page.add_argument("--to", default="", help="the file to write (default: FOLDER/page.html)")
+    share = _add(commands, "share", "one file with page, notebook and round, to rerun", _share)
+    share.add_argument("folder")
+    share.add_argument("--to", default="", help="the file to write (default: FOLDER.zip)")
+    share.add_argument("--names", action="store_true", help="with the tasters' names and files")
 
 
 def _add(
@@ -170,10 +178,14 @@ def _demo(asked: argparse.Namespace) -> int:
 
 
 def _new(asked: argparse.Namespace) -> int:
+    from trials.doors.workplace import write_notebook
     from trials.rounds.idea import write_idea
 
     path = write_idea(Path(asked.folder))
-    print(f"Fill in {path}, then: trials plan {shlex.quote(asked.folder)}")
+    notebook = write_notebook(path.parent, path.parent.resolve().name)
+    folder = shlex.quote(asked.folder)
+    print(f"Fill in {path}, then: trials plan {folder}")
+    print(f"Or do all of it in {notebook}: trials lab {folder}")
     return DONE
 
 
@@ -356,9 +368,21 @@ def _report(asked: argparse.Namespace) -> int:
     return DONE
 
 
-def _lab(asked: argparse.Namespace) -> int:
-    from trials.doors.notebook import copy_notebooks
+def _share(asked: argparse.Namespace) -> int:
+    from trials.doors.sharing import bundle
+    from trials.rounds.round import Round
 
-    folder = copy_notebooks(Path(asked.folder))
-    print(f"Opening JupyterLab on {folder}; stop it with Ctrl-C.")
-    return subprocess.call([sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder}"])
+    print(bundle(Round.open(asked.folder), asked.to or None, names=asked.names))
+    return DONE
+
+
+def _lab(asked: argparse.Namespace) -> int:
+    from trials.doors.notebook import copy_notebooks, run_lab
+    from trials.doors.workplace import NOTEBOOK
+
+    folder, options = asked.folder, list(asked.options)
+    if folder.startswith("-"):  # an option where a folder may stand
+        folder, options = "trials-notebooks", [folder, *options]
+    own = Path(folder) / NOTEBOOK
+    home = own.parent.resolve() if own.is_file() else copy_notebooks(Path(folder))
+    return run_lab(home, own.name if own.is_file() else "", options, tell=print)

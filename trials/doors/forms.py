@@ -5,6 +5,8 @@ widgets can not run. What is typed goes through the very readers of the sheets.
 """
 
 import html
+import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,14 +15,19 @@ from typing import Any
 import anywidget
 import numpy as np
 import pandas as pd
+import tomlkit
 import traitlets
+from scipy import stats
 
 from trials.analysis.results import Findings
-from trials.base.errors import FitError, Place, RoundError
-from trials.base.files import read_csv, write_csv
-from trials.base.words import decimals, in_words, rounded
+from trials.base.errors import FitError, Place, RoundError, TrialsError
+from trials.base.files import read_csv, write_csv, write_text
+from trials.base.words import decimals, in_words, number, rounded
 from trials.core.factors import Categorical, Factor, is_blank
+from trials.core.measures import Measure
 from trials.core.roles import STATUSES, Role
+from trials.design.power import USUAL
+from trials.doors.start import planned_round
 from trials.rounds.forms import (
     BAKES,
     LEFT,
@@ -34,8 +41,10 @@ from trials.rounds.forms import (
     tasting_form,
 )
 from trials.rounds.gathering import INCOMING, Source, keep, read_source, sources
+from trials.rounds.idea import IDEA, Idea, read_idea, understood
 from trials.rounds.reading import EMPTY, Address, Cell, Reading, Value, exact, read_cell
 from trials.rounds.round import Round
+from trials.tasting.panel import Taster
 
 _HERE = Path(__file__).parent
 NEVER = "never tried"
@@ -582,3 +591,277 @@ def _whose(source: Source) -> str:
     if name.startswith(ENTERED):
         return name.removeprefix(ENTERED).rsplit("-", 1)[0].capitalize()
     return source.shown
+
+
+# -- The questions of `idea.toml`, with the plan's first words beside them.
+
+
+def idea(folder: str | Path = ".") -> "IdeaForm":
+    """Answer the questions of an idea, with a plan's first words beside them.
+
+    Answers go into `idea.toml`, its remarks kept; what can not be understood is said and not saved.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Where `idea.toml` lies, as `trials new` writes it.
+
+    Returns
+    -------
+    IdeaForm
+        A form to show in a notebook.
+
+    Raises
+    ------
+    RoundError
+        When there is no idea, or it can not be read.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from trials.rounds.idea import write_idea
+    >>> form = idea(write_idea(Path(tempfile.mkdtemp())).parent)
+    >>> form.put("bakes", "12")
+    >>> form.idea.bakes
+    12
+    """
+    return IdeaForm(Path(folder))
+
+
+_WHOLE = {
+    "bakes": "How many bakes can you afford, reference bakes apart?",
+    "days": "Over how many days?",
+    "references": "Reference bakes, always the same?",
+}
+_VARIED, _TASTERS, _WORTH = "factors", "tasters", "worth_noticing"
+_RANGE = re.compile(r"(?P<low>[-−]?[\d.,]+)\s*(?:to|–|-)\s*(?P<high>[-−]?[\d.,]+)\s*(?P<unit>\S*)$")
+
+
+class IdeaForm(NotebookForm):
+    """The questions of an idea; see :func:`idea`."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.idea = read_idea(folder)
+        self.problems: dict[str, str] = {}
+        self.said: tuple[str, ...] = ()
+        super().__init__()
+
+    @property
+    def path(self) -> Path:
+        """The file that holds the answers."""
+        return self.folder / IDEA
+
+    def heard(self, told: Mapping[str, Any]) -> None:
+        """Take an answer, or plan the idea as it stands."""
+        if told["what"] == "field":
+            self.put(str(told["name"]), str(told["value"]))
+        else:
+            self._plan()
+        self.view = self.shown()
+
+    def put(self, name: str, text: str) -> None:
+        """Take one answer: saved when the whole idea can be understood with it."""
+        answers = tomlkit.parse(self.path.read_text(encoding="utf-8"))
+        try:
+            _answered(answers, name, text)
+            self.idea = understood(answers.unwrap(), self.folder)
+        except TrialsError as error:
+            self.problems[name] = f"{_label(name)} {error.message} Not saved."
+            return
+        self.problems.pop(name, None)
+        self.said = ()
+        write_text(self.path, tomlkit.dumps(answers))
+
+    def _plan(self) -> None:
+        try:
+            planned = planned_round(self.folder)
+            self.said = (planned.plan.sentence() + ".", *planned.plan.reasons)
+            self.problems.pop("plan", None)
+        except TrialsError as error:
+            self.problems["plan"] = str(error)
+
+    def shown(self) -> dict[str, Any]:
+        """Return the questions with their answers, and what a plan of them would tell."""
+        one = self.idea
+        fields: list[dict[str, Any]] = [
+            {"name": "name", "label": "What are you working on?", "value": one.name, "hint": ""}
+        ]
+        fields += [
+            {"name": name, "label": label, "value": str(getattr(one, name)), "hint": ""}
+            for name, label in _WHOLE.items()
+        ]
+        fields.append(
+            {
+                "name": _VARIED,
+                "label": _label(_VARIED),
+                "value": "\n".join(map(_factor_line, one.factors)),
+                "hint": "one a line: oven: 165 to 190 °C, or fat: butter, lard",
+                "lines": max(len(one.factors) + 1, 3),
+            }
+        )
+        fields.append(
+            {
+                "name": _TASTERS,
+                "label": _label(_TASTERS),
+                "value": "\n".join(map(_taster_line, one.tasters)),
+                "hint": "one a line: Ada, or Ben: sesame, milk",
+                "lines": max(len(one.tasters) + 1, 2),
+            }
+        )
+        goal = _goal(one.measures)
+        if goal is not None:
+            fields.append(
+                {
+                    "name": _WORTH,
+                    "label": f"What difference in {goal.name} would change what you do?",
+                    "value": "" if goal.margin is None else exact(goal.margin),
+                    "hint": "",
+                }
+            )
+        return {
+            "kind": "idea",
+            "title": "The idea",
+            "fields": fields,
+            "buttons": [{"name": "plan", "label": "Plan it"}],
+            "problems": list(self.problems.values()),
+            "said": list(self.said or first_words(one)),
+            "code": f"# the answers are in {self.path}\n"
+            f"trials.workplace({str(self.folder)!r}).plan()",
+        }
+
+    def still(self) -> str:
+        """Return the questions and answers as a still table."""
+        rows = [[field["label"], field["value"]] for field in self.view["fields"]]
+        return _table_html("The idea", ["question", "answer"], rows)
+
+
+def first_words(one: Idea) -> tuple[str, ...]:
+    """Return what a round of this size can tell, by a plain formula that takes no time.
+
+    The least difference that 8 of 10 rounds would show: two halves of the bakes against each
+    other, the error of a bake and of its tasters' mean as usual in a kitchen, straight effects
+    only. The plan's own promise, effect by effect, follows once it is planned.
+    """
+    count, effects = one.bakes, sum(_size(factor) for factor in one.factors)
+    left = count - 1 - effects - (one.days - 1)
+    goal = _goal(one.measures)
+    kept = f"{count} bakes, {in_words(factor.name for factor in one.factors)}."
+    if left < 1:
+        return (
+            kept,
+            f"So many changes leave no bake to measure how alike two bakes are: bake "
+            f"{effects + one.days + 2} or vary less.",
+        )
+    if goal is None or not one.tasters:
+        return (kept,)
+    bake, tasting = USUAL["bake"], USUAL["tasting"]
+    se = 2 * math.sqrt((bake**2 + tasting**2 / len(one.tasters)) / count)
+    seen = se * float(stats.t.ppf(0.975, left) + stats.t.ppf(0.8, left))
+    tasters = f"{len(one.tasters)} taster{'s' if len(one.tasters) > 1 else ''}"
+    said = f"With {tasters} a change of about {seen:.1f} points of {goal.name} would likely show."
+    if goal.margin is not None and seen > goal.margin:
+        said += (
+            f" You care about {exact(goal.margin)}: such a round finds good bakes, "
+            "it does not prove small differences."
+        )
+    return (kept, said)
+
+
+def _goal(measures: Sequence[Measure]) -> Measure | None:
+    return next((one for one in measures if one.goal is not None and one.per == "tasting"), None)
+
+
+def _size(factor: Factor) -> int:
+    return len(factor.levels) - 1 if isinstance(factor, Categorical) else 1
+
+
+def _label(name: str) -> str:
+    known = {
+        _VARIED: "What do you want to vary, and how far?",
+        _TASTERS: "Who tastes, and what must they never be served?",
+        _WORTH: "What difference would change what you do?",
+    }
+    return known.get(name) or _WHOLE.get(name) or f"{name}:"
+
+
+def _factor_line(factor: Factor) -> str:
+    if isinstance(factor, Categorical):
+        return f"{factor.name}: {', '.join(map(str, factor.levels))}"
+    unit = f" {factor.unit}" if factor.unit else ""
+    return f"{factor.name}: {exact(factor.low)} to {exact(factor.high)}{unit}"
+
+
+def _taster_line(taster: Taster) -> str:
+    avoided = ", ".join([*taster.avoids, *getattr(taster, "also_avoids", ())])
+    return f"{taster.name}: {avoided}" if avoided else taster.name
+
+
+def _answered(answers: Any, name: str, text: str) -> None:
+    """Put one answer into the questions, leaving every other line as it is."""
+    if name == "name":
+        answers["name"] = text.strip()
+    elif name in _WHOLE:
+        value = number(text)
+        if value is None or value != int(value):
+            raise RoundError(f"{text!r} is not a whole number.")
+        answers[name] = int(value)
+    elif name == _WORTH:
+        value = number(text)
+        if value is None or value <= 0:
+            raise RoundError(f"{text!r} is no difference; write a number such as 0.7.")
+        measures = answers["measures"]
+        next(one for one in measures if "goal" in one)["worth_noticing"] = value
+    elif name == _VARIED:
+        _listed(answers, _VARIED, [_factor_answer(line) for line in _lines(text)])
+    elif name == _TASTERS:
+        _listed(answers, _TASTERS, [_taster_answer(line) for line in _lines(text)])
+
+
+def _lines(text: str) -> list[tuple[str, str]]:
+    found = []
+    for line in text.splitlines():
+        if line.strip():
+            name, _, rest = line.partition(":")
+            found.append((name.strip(), rest.strip()))
+    return found
+
+
+def _factor_answer(line: tuple[str, str]) -> dict[str, Any]:
+    name, rest = line
+    span = _RANGE.fullmatch(rest)
+    if span:
+        low, high = (number(span[end].replace("−", "-")) for end in ("low", "high"))
+        if low is None or high is None:
+            raise RoundError(f'"{name}: {rest}" is no range; write it as "oven: 165 to 190 °C".')
+        unit = {"unit": span["unit"]} if span["unit"] else {}
+        return {"kind": "numeric", "name": name, "low": low, "high": high, **unit}
+    levels = [level.strip() for level in rest.split(",") if level.strip()]
+    if len(levels) < 2:
+        raise RoundError(
+            f'"{name}" has neither a range nor two kinds; write "{name}: 165 to 190 °C" or '
+            f'"{name}: butter, lard".'
+        )
+    return {"kind": "categorical", "name": name, "levels": levels}
+
+
+def _taster_answer(line: tuple[str, str]) -> dict[str, Any]:
+    name, rest = line
+    return {"name": name, "avoids": [one.strip() for one in rest.split(",") if one.strip()]}
+
+
+def _listed(answers: Any, what: str, wanted: Sequence[Mapping[str, Any]]) -> None:
+    """Let a list of questions hold what is wanted; what a kept one says besides stays."""
+    kept = {str(one["name"]): one for one in answers.get(what, ())}
+    anew = tomlkit.aot()
+    for one in wanted:
+        table = tomlkit.table()
+        old = kept.get(str(one["name"]))
+        same = old is not None and old.get("kind", one.get("kind")) == one.get("kind")
+        for key, value in old.items() if old is not None and same else ():
+            table[key] = value
+        for key, value in one.items():
+            if table.get(key) != value:
+                table[key] = value
+        anew.append(table)
+    answers[what] = anew

@@ -1,7 +1,11 @@
 """Notebooks: copied out for a person, or run from top to bottom."""
 
+import os
 import shutil
-from collections.abc import Sequence
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from trials.base.errors import RoundError
@@ -83,3 +87,31 @@ def run_notebooks(paths: Sequence[Path]) -> list[Path]:
             raise RoundError(f"{path.name} did not run to its end: {error.evalue}") from None
         nbformat.write(notebook, path)
     return list(paths)
+
+
+def run_lab(home: Path, notebook: str, options: Sequence[str], tell: Callable[[str], None]) -> int:
+    """Open JupyterLab on a folder until it is stopped; its server ends with this program."""
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={home}"]
+    if notebook:
+        command.append(f"--LabApp.default_url=/lab/tree/{notebook}")
+    if hasattr(os, "geteuid") and os.geteuid() == 0 and "--allow-root" not in options:
+        tell("Running as root, as in a container: whoever reaches this server may do anything.")
+        command.append("--allow-root")
+    tell(f"Opening JupyterLab on {home}; stop it with Ctrl-C.")
+    server = subprocess.Popen([*command, *options], start_new_session=True)
+
+    def stop(*_: object) -> None:
+        # The whole group, or the kernels would live on
+        if server.poll() is None:
+            os.killpg(server.pid, signal.SIGTERM)
+
+    before = signal.signal(signal.SIGTERM, stop)
+    try:
+        return server.wait()
+    except KeyboardInterrupt:
+        stop()
+        server.wait()
+        return 0
+    finally:
+        stop()
+        signal.signal(signal.SIGTERM, before)

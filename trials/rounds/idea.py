@@ -232,6 +232,12 @@ def write_idea(folder: Path) -> Path:
     return write_text(path, _QUESTIONS)
 
 
+def untouched(folder: Path) -> bool:
+    """Say whether the answers are still those of the invented example."""
+    path = folder / IDEA
+    return path.is_file() and path.read_text(encoding="utf-8") == _QUESTIONS
+
+
 def read_idea(folder: Path) -> Idea:
     """Read the answers in `idea.toml`.
 
@@ -248,7 +254,7 @@ def read_idea(folder: Path) -> Idea:
         raise RoundError(f"{path} is missing; write one with: trials new {folder}")
     try:
         answers = tomllib.loads(path.read_text(encoding="utf-8"))
-        return _understood(answers, folder)
+        return understood(answers, folder)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise RoundError(
             f"this file can not be read: {error}. Each line is a name, an = and an answer; a "
@@ -259,7 +265,8 @@ def read_idea(folder: Path) -> Idea:
         raise RoundError(error.message, error.place or here) from None
 
 
-def _understood(answers: Mapping[str, Any], folder: Path) -> Idea:
+def understood(answers: Mapping[str, Any], folder: Path) -> Idea:
+    """Return the idea that answers describe; a folder may hold ingredients of its own."""
     known = [one.name for one in fields(Idea)]
     for name in answers:
         if name not in known:
