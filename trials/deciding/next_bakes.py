@@ -257,6 +257,7 @@ _UNEXPECTED = (
     "Why it came out otherwise is not understood yet, so how much they will better the choice can "
     "not be said."
 )
+NEXT_BAKES = "next bakes"  # the family of a plan that goes on from what was learned
 Known = Round | Findings | Mapping[str, Findings]
 
 
@@ -491,7 +492,7 @@ def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool =
         asked.knowledge.factors,
         asked.knowledge.made,
         action.X,
-        family=action.name,
+        family=CONFIRMATION if action.name == CONFIRMATION else NEXT_BAKES,
         model="interactions",
         references=references,
         exclude=asked.exclude,

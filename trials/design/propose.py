@@ -3,9 +3,8 @@
 Every family that fits is made, weighed, compared, and said why.
 """
 
-from collections.abc import Callable, Iterator, Sequence, Sized
+from collections.abc import Iterator, Sequence, Sized
 from dataclasses import dataclass, replace
-from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -14,24 +13,19 @@ import pandas as pd
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words
 from trials.core.exclusion import Exclude, Exclusion
-from trials.core.factors import Categorical, Component, Factor, Numeric, check_factors, group_names
+from trials.core.factors import Factor, check_factors, group_names
 from trials.core.plan import Plan, kitchen_group, new_seed, plural, reference_setting, whole_number
 from trials.core.roles import Role
 from trials.core.terms import Model, coded_settings, kitchen_names, model_matrix, model_terms
-from trials.design.blend import extreme_vertices, simplex_centroid, simplex_lattice
 from trials.design.candidates import candidates
 from trials.design.exchange import optimal
-from trials.design.factorial import fold_over, fractional_factorial, full_factorial
+from trials.design.families import FAMILIES, FIRST_PART, MODELS, OPTIMAL, Maker, Wish, made_of
 from trials.design.layout import Loads, lay_out
 from trials.design.power import Promise, between, promise
-from trials.design.screening import conference_screening, plackett_burman
-from trials.design.squares import graeco_latin_square, latin_square
-from trials.design.surface import box_behnken, central_composite
 
 # -- A plan in two parts: which of its bakes to make first.
 
 
-PART = ", first part"  # behind the name of the family
 STARTS = 20  # of the search for the first part
 
 
@@ -64,11 +58,12 @@ def first_part(plan: Plan, bakes: int, *, model: Model, references: int = 0) -> 
     return lay_out(
         plan.factors,
         part,
-        family=f"{plan.family}{PART}",
+        family=FIRST_PART,
         model=_told(plan, part),
         references=references,
         seed=plan.seed,
         excluded=plan.excluded,
+        details={"of": plan.family},
     )
 
 
@@ -116,63 +111,8 @@ def _exchanged(X: np.ndarray, prior: np.ndarray, rows: np.ndarray) -> tuple[np.n
 # -- The plans that could serve a budget: every family that fits, and the searches beside them.
 
 
-MODELS = {"screen": "main", "interactions": "interactions", "optimise": "quadratic"}
-FRACTIONS, HADAMARD = (64, 32, 16, 8), (36, 28, 24, 20, 12)
-MOST_MIDDLES = 4
-MOST_HALVES = 10  # pairs that half a mirror plan is tried for
 # Starts of a search that is only weighed, and of the one for the plan proposed
 QUICK, IN_FULL = 2, 6
-
-Maker = Callable[[], Plan]
-
-
-@dataclass(frozen=True, eq=False)
-class Wish:
-    """What is asked of a plan.
-
-    Parameters
-    ----------
-    factors : tuple of Factor
-    bakes : int
-        The most that can be afforded.
-    aim : str
-    days : int
-    loads : int, dict or None
-    references : int
-    exclude : optional
-    keep : Plan, DataFrame or None
-    seed : int
-    """
-
-    factors: tuple[Factor, ...]
-    bakes: int
-    aim: str
-    days: int
-    loads: Loads
-    references: int
-    exclude: Exclude
-    keep: Plan | pd.DataFrame | None
-    seed: int
-
-    @property
-    def blend(self) -> bool:
-        """Whether shares of a blend are among the factors."""
-        return any(isinstance(factor, Component) for factor in self.factors)
-
-    @property
-    def model(self) -> str:
-        """The model that the aim asks for."""
-        return "blend" if self.blend else MODELS[self.aim]
-
-    @property
-    def targets(self) -> list[str]:
-        """The effects that are asked about."""
-        return [term.name for term in model_terms(self.model, self.factors)]
-
-    @property
-    def kitchen(self) -> dict[str, Any]:
-        """What every family is told."""
-        return {"days": self.days, "references": self.references, "seed": self.seed}
 
 
 def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
@@ -185,10 +125,8 @@ def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
     >>> [plan.count() for plan in textbook(wish)[0]]
     [8, 4]
     """
-    if wish.keep is not None:
-        return made(wish, _mirrored(wish))
-    makers = _blends(wish) if wish.blend else _families(wish)
-    return made(wish, makers)
+    fitting = (family for family in FAMILIES if family.fits(wish))
+    return made(wish, (maker for family in fitting for maker in family.makes(wish)))
 
 
 def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
@@ -311,74 +249,6 @@ def _loads(wish: Wish) -> list[tuple[Loads, int]]:
     return [({groups[0]: n}, wish.bakes - wish.bakes % n) for n in fits[:2]] or [(None, wish.bakes)]
 
 
-def _families(wish: Wish) -> Iterator[Maker]:
-    """Return makers of the textbook's plans of every size that the budget allows."""
-    factors, kitchen, bakes = wish.factors, wish.kitchen, wish.bakes
-    whole = int(np.prod([len(factor.levels) for factor in factors], dtype=float).clip(max=1e6))
-    for copies in (4, 3, 2, 1):
-        if copies * whole <= bakes:
-            yield lambda copies=copies: full_factorial(  # type: ignore[misc]
-                factors, replicates=copies, loads=wish.loads, **kitchen
-            )
-    for size, middles in _fractions(wish):
-        yield lambda size=size, middles=middles: fractional_factorial(  # type: ignore[misc]
-            factors, bakes=size + middles, centre_bakes=middles, loads=wish.loads, **kitchen
-        )
-    for size in HADAMARD:
-        if size <= bakes:
-            yield lambda size=size: plackett_burman(factors, bakes=size, **kitchen)  # type: ignore[misc]
-    yield lambda: conference_screening(factors, **kitchen)
-    if wish.aim == "optimise":
-        yield lambda: central_composite(factors, **kitchen)
-        yield lambda: box_behnken(factors, **kitchen)
-    if wish.aim == "screen" and _square(factors):
-        # Each square is a day of its own
-        plain = {**{n: v for n, v in kitchen.items() if n != "days"}, "replicates": wish.days}
-        square = latin_square if len(factors) == 3 else graeco_latin_square
-        yield lambda: square(factors, **plain)
-
-
-def _square(factors: Sequence[Factor]) -> bool:
-    counts = {len(f.levels) if isinstance(f, Categorical) else 0 for f in factors}
-    return len(factors) in (3, 4) and len(counts) == 1 and 0 not in counts
-
-
-def _fractions(wish: Wish) -> Iterator[tuple[int, int]]:
-    """Return sizes of fractions, the largest also with middle-setting bakes."""
-    numeric = any(isinstance(factor, Numeric) for factor in wish.factors)
-    sizes = [size for size in FRACTIONS if size <= wish.bakes]
-    for size in sizes:
-        yield size, 0
-    if sizes and numeric and wish.bakes > sizes[0]:
-        yield sizes[0], min(wish.bakes - sizes[0], MOST_MIDDLES)
-
-
-def _mirrored(wish: Wish) -> Iterator[Maker]:
-    """Return makers of mirror bakes for a plan that is kept: of all factors, of one, and halves."""
-    kept, seed = wish.keep, wish.seed
-    if not isinstance(kept, Plan) or wish.days > 1 or wish.references:
-        return
-    room = wish.bakes - kept.count()
-    names = [factor.name for factor in kept.factors]
-    if room >= kept.count("trial"):
-        yield lambda: fold_over(kept, seed=seed)
-        for name in names:
-            yield lambda name=name: fold_over(kept, factors=[name], seed=seed)  # type: ignore[misc]
-    elif room >= kept.count("trial") // 2 and wish.aim != "screen":
-        for pair in list(combinations(names, 2))[:MOST_HALVES]:
-            yield lambda pair=pair: fold_over(kept, pair=pair, seed=seed)  # type: ignore[misc]
-
-
-def _blends(wish: Wish) -> Iterator[Maker]:
-    factors, kitchen = wish.factors, wish.kitchen
-    for copies in (2, 1):
-        yield lambda copies=copies: simplex_lattice(  # type: ignore[misc]
-            factors, degree=2, replicates=copies, **kitchen
-        )
-        yield lambda copies=copies: simplex_centroid(factors, replicates=copies, **kitchen)  # type: ignore[misc]
-        yield lambda copies=copies: extreme_vertices(factors, replicates=copies, **kitchen)  # type: ignore[misc]
-
-
 # -- Why a plan is proposed, in kitchen words with numbers.
 
 
@@ -391,23 +261,6 @@ EFFECT_WORDS = {
     "screen": "single changes",
     "interactions": "single changes and pairs",
     "optimise": "single changes, pairs and bends",
-}
-# What a family of plans makes, for those who do not know its textbook name
-FAMILY_WORDS = {
-    "full factorial": "every combination of the settings",
-    "two-level fraction": "a chosen part of all combinations of low and high",
-    "Hadamard screening": "a few combinations of low and high for many changes",
-    "conference-matrix screening": "a few bakes at low, middle and high for many changes",
-    "central composite": "all ends together, each end alone, and middles",
-    "three-level surface": "the ends of two or three changes at a time, the rest at the middle",
-    "optimal plan": "picked one by one for what you ask",
-    "simplex lattice": "blends in even steps",
-    "simplex centroid": "each alone and in equal parts",
-    "extreme vertices": "blends at the limits of what may be mixed",
-    "mirror bakes": "the bakes made so far and their mirror images",
-    "Latin square": "each kind once in every row and column",
-    "Graeco-Latin square": "each kind once in every row and column",
-    "whole variants": "whole recipes side by side",
 }
 SETTLES = 1.5  # degrees of freedom below which a hard-to-change factor can not be judged
 
@@ -465,7 +318,7 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     what = "effects of the blend" if wish.blend else EFFECT_WORDS[wish.aim]
     said = [
         f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {best.plan.sentence()}, "
-        f"{made_of(best.plan.family)}."
+        f"{made_of(best.plan)}."
     ]
     if told.empty:
         return [*said, f"None of the {len(best.table)} {what} can be told apart from the others."]
@@ -497,18 +350,6 @@ def _pair_words(told: pd.DataFrame) -> str:
         return ", and from every pair"
     which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
     return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
-
-
-def made_of(family: str, *, named: bool = True) -> str:
-    """Return what a family of plans makes, its textbook name in brackets where that is wanted."""
-    if family.endswith(PART):
-        return f"the first part of {made_of(family.removesuffix(PART), named=named)}"
-    base, _, added = family.partition(", with ")
-    found = next((known for known in FAMILY_WORDS if base.startswith(known)), None)
-    if found is None:
-        return family
-    words = f"{FAMILY_WORDS[found]}, with {added}" if added else FAMILY_WORDS[found]
-    return f"{words} ({base})" if named else words
 
 
 def _hard_words(best: Promise) -> list[str]:
@@ -568,7 +409,7 @@ def _lost_words(
     if whole is not None:
         return [
             f"This plan does not tell {apart}; a plan of {whole.plan.count()} bakes "
-            f"({made_of(whole.plan.family, named=False)}) would, but all in all less surely."
+            f"({made_of(whole.plan, named=False)}) would, but all in all less surely."
         ]
     if cost is None:
         return [f"{lost}. No budget up to 128 bakes was found that would."]
@@ -601,7 +442,7 @@ def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
         if (family, one.plan.count()) in seen or len(said) == 2:
             continue
         seen.add((family, one.plan.count()))
-        made = made_of(family, named=family not in named)
+        made = made_of(one.plan, named=family not in named)
         named.add(family)
         said.append(f"{one.plan.count()} bakes, {made}: {_weighed(one)}")
     if not said:
@@ -809,7 +650,7 @@ def _weighed_plans(plan: Plan, wish: Wish, answers: Answers) -> Promise:
 
 def _place(one: Promise) -> tuple[int, int, bool]:
     """Return a plan's place: by chance, then by bakes, then the textbook's before a search's."""
-    return -round(one.score / ALIKE), one.plan.count(), one.plan.family == "optimal plan"
+    return -round(one.score / ALIKE), one.plan.count(), one.plan.family == OPTIMAL
 
 
 def _can_not_be_better(one: Promise, wish: Wish) -> bool:
@@ -826,7 +667,7 @@ def _can_not_be_better(one: Promise, wish: Wish) -> bool:
 
 def _searched_in_full(one: Promise, wish: Wish, answers: Answers) -> Promise:
     """Return the plan, searched for longer if a search found it and that tells more."""
-    if one.plan.family != "optimal plan" or one.plan.details["starts"] != QUICK:
+    if one.plan.family != OPTIMAL or one.plan.details["starts"] != QUICK:
         return one
     longer = _weighed_plans(in_full(wish, one.plan), wish, answers)
     return longer if round(longer.score, 9) >= round(one.score, 9) else one
