@@ -134,7 +134,9 @@ def test_nothing_but_a_tasters_own_ballot_can_be_reached(one):
             "/" + "a" * 48 + "/", ida.replace("/", "/%2e%2e/", 1), "/static/x", "//",
         ):  # fmt: skip
             status, text, _ = ask(port, "GET", path)
-            assert (status, text) == (404, "There is nothing here."), path
+            assert status == 404, path
+            assert "There is nothing here." in text, path
+            assert not any(word in text for word in ("Ida", "Bo", "doughnut")), path
         status, before, _ = ask(port, "GET", ida)
         codes = data_of(page_of(one, "Ida").read_text("utf-8"))["samples"]
         assert status == 200
@@ -301,3 +303,74 @@ def test_a_phone_opens_its_link_fills_sends_and_is_told(one):
         browser.close()
     assert trouble == []
     assert list(scores(one)["liking"].dropna()) == [8.0]
+
+
+def test_answers_that_can_not_be_kept_are_said_to_be_on_the_phone(one):
+    ballot = data_of(page_of(one, "Ida").read_text(encoding="utf-8"))
+    with running(one) as (_, port, links):
+        cookie = opened_by_phone(port, links["Ida"])
+        (one.folder / "incoming").write_text("not a folder", encoding="utf-8")
+        status, said, _ = send(port, links["Ida"], cookie, answers(ballot, liking="7"))
+        assert status == 507
+        assert "still on this phone" in said
+        assert "Tell the cook" in said
+        (one.folder / "incoming").unlink()
+        status, said, _ = send(port, links["Ida"], cookie, answers(ballot, liking="7"))
+        assert status == 200, said
+    assert len(list((one.folder / "incoming").glob("*.csv"))) == 1
+
+
+def test_a_folder_that_was_renamed_is_not_made_anew(one):
+    ballot = data_of(page_of(one, "Ida").read_text(encoding="utf-8"))
+    elsewhere = one.folder.with_name("renamed")
+    with running(one) as (_, port, links):
+        cookie = opened_by_phone(port, links["Ida"])
+        one.folder.rename(elsewhere)
+        status, said, _ = send(port, links["Ida"], cookie, answers(ballot, liking="7"))
+        assert status == 503
+        assert "still on this phone" in said
+        assert not one.folder.exists()
+    elsewhere.rename(one.folder)
+
+
+def test_a_link_that_could_not_be_written_down_stays_free(tmp_path, monkeypatch):
+    from trials.doors import server
+
+    links = Links(tmp_path, ["Ida"])
+    link = next(iter(links))
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as here:
+        here.setattr(server, "write_csv", full)
+        with pytest.raises(OSError, match="No space"):
+            links.open(link)
+    assert links.open(next(iter(links)))
+
+
+def test_a_wrong_or_used_link_is_a_page_that_a_phone_can_read(one):
+    with running(one) as (_, port, links):
+        opened_by_phone(port, links["Ida"])
+        for path, words in ((links["Ida"], "another phone"), ("/a/", "ask the cook")):
+            status, said, _ = ask(port, "GET", path)
+            assert status in (403, 404)
+            assert words in said
+            assert 'name="viewport"' in said
+
+
+def test_only_its_own_name_is_answered(one):
+    with running(one) as (_, port, links):
+        status, said, _ = ask(port, "GET", links["Ida"], Host="kitchen.example:80")
+        assert status == 421
+        assert "given to you" in said
+        assert ask(port, "GET", links["Ida"], Host=f"localhost:{port}")[0] == 200
+
+
+def test_the_cook_is_told_who_can_open_the_links_and_what_plain_http_means(one):
+    with running(one) as (process, _, links):
+        page = (one.folder / "links.html").read_text(encoding="utf-8")
+        assert all(link in page for link in links.values())
+        assert page.count("data:image/svg+xml") == len(links)
+        assert (one.folder / "links.html").stat().st_mode & 0o077 == 0
+        assert process.poll() is None

@@ -18,17 +18,18 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pandas as pd
+import segno
 from tornado.httpserver import HTTPServer
 from tornado.web import Application, RequestHandler
 
 from trials.base.errors import TastingError
-from trials.base.files import plain_cell, read_csv, write_bytes, write_csv
+from trials.base.files import plain_cell, read_csv, write_bytes, write_csv, write_text
 from trials.base.html import render
 from trials.base.words import in_words
 from trials.rounds.amounts import bake_formulas
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
 from trials.rounds.gathering import INCOMING, SENT_AT
-from trials.rounds.round import Round
+from trials.rounds.round import SETTINGS, Round
 from trials.rounds.safe import check_served
 from trials.show.serving_sheets import phone_pages
 from trials.tasting.paper import asks_blindness
@@ -40,7 +41,7 @@ from trials.tasting.phone import SEND_TO, ballot_file, result_columns
 # opened belongs to the phone that opened it; anybody else who meets it is turned away.
 
 
-LINKS = "links.csv"
+LINKS, LINKS_PAGE = "links.csv", "links.html"
 _COLUMNS = ("taster", "link", "opened_by")
 
 
@@ -93,7 +94,7 @@ class Links:
             name: before[name] if name in before and name not in renew else Link(name, _secret())
             for name in tasters
         }
-        self._write()
+        self._write(self._of)
 
     def __iter__(self) -> Iterator[Link]:
         return iter(tuple(self._of.values()))
@@ -111,8 +112,10 @@ class Links:
         if self._of[link.taster].opened_by:
             raise TastingError("This link was opened on another phone. Ask the cook for a new one.")
         key = _secret()
-        self._of[link.taster] = replace(link, opened_by=_digest(key))
-        self._write()
+        opened = {**self._of, link.taster: replace(link, opened_by=_digest(key))}
+        # Written first: a link that could not be written down as opened stays free
+        self._write(opened)
+        self._of = opened
         return key
 
     def _kept(self) -> dict[str, Link]:
@@ -121,8 +124,8 @@ class Links:
         rows = read_csv(self._path).itertuples(index=False)
         return {row.taster: Link(row.taster, row.link, row.opened_by) for row in rows}
 
-    def _write(self) -> None:
-        rows = [(one.taster, one.link, one.opened_by) for one in self._of.values()]
+    def _write(self, links: Mapping[str, Link]) -> None:
+        rows = [(one.taster, one.link, one.opened_by) for one in links.values()]
         write_csv(pd.DataFrame(rows, columns=list(_COLUMNS)), self._path)
         os.chmod(self._path, 0o600)
 
@@ -224,6 +227,10 @@ ADDRESS, PORT = "127.0.0.1", 8765
 _COOKIE = "ballot"
 _LARGEST_HEADER = 16_000  # bytes
 _IDLE = 60  # seconds that a silent connection is kept
+_DAYS = 60  # that a phone may come back to its ballot
+NOTHING = "There is nothing here. Look at the link again, or ask the cook for yours."
+KEPT = "This could not be kept here: your answers are still on this phone. Tell the cook."
+GONE = f"The round is not where it was. {KEPT}"
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -235,6 +242,11 @@ class _Served:
     links: Links
     pages: Mapping[str, str]
     expected: Mapping[str, Expected]
+    hosts: frozenset[str] = frozenset()
+
+    def is_there(self) -> bool:
+        """Say whether the round's folder is still where it was: it is never made anew."""
+        return (self.round_.folder / SETTINGS).is_file()
 
 
 class _Handler(RequestHandler):
@@ -254,11 +266,20 @@ class _Handler(RequestHandler):
         ):
             self.set_header(name, value)
 
+    def prepare(self) -> None:
+        # A page elsewhere may give this address a name of its own and ask in that name
+        if self.request.host not in self.served.hosts:
+            self.say(421, "Open the link just as it was given to you.")
+
     def write_error(self, status_code: int, **_details: object) -> None:
-        self.say(status_code, "There is nothing here.")
+        self.say(status_code, NOTHING if status_code < 500 else KEPT)
 
     def say(self, status: int, sentence: str) -> None:
+        """Answer in a sentence: as a page to whoever opened a link, else as plain text."""
         self.set_status(status)
+        if self.request.method == "GET":
+            self.finish(render(TEMPLATES, "said.html", title="Ballot", sentence=sentence))
+            return
         self.set_header("Content-Type", "text/plain; charset=utf-8")
         self.finish(sentence)
 
@@ -266,7 +287,10 @@ class _Handler(RequestHandler):
         """Return the link of the address; says that there is nothing when there is none."""
         link = self.served.links.find(found)
         if link is None:
-            self.say(404, "There is nothing here.")
+            self.say(404, NOTHING)
+        elif not self.served.is_there():
+            self.say(503, GONE)
+            return None
         return link
 
     def is_own(self, link: Link) -> bool:
@@ -314,13 +338,17 @@ class _Open(_Handler):
         except TastingError as error:
             self.say(403, error.message)
             return
+        except OSError:
+            self.say(507, "This can not be written down just now. Tell the cook, then try again.")
+            return
+        # A duration, not a date: phone and computer need not agree on the time
         self.set_cookie(
             _COOKIE,
             key,
             path=f"/{link.link}/",
             httponly=True,
             samesite="Lax",
-            expires_days=60,
+            max_age=_DAYS * 24 * 3600,
         )
         self.say(200, "Open.")
 
@@ -341,7 +369,13 @@ class _Answers(_Handler):
         refused = refusal(content, self.served.expected[link.taster])
         if refused:
             self.say(413 if len(content) > LARGEST_ANSWERS else 400, refused)
-        elif store(self.served.round_.folder, content, link.taster, link.opened_by) is None:
+            return
+        try:
+            kept = store(self.served.round_.folder, content, link.taster, link.opened_by)
+        except OSError:
+            self.say(507, KEPT)
+            return
+        if kept is None:
             self.say(429, "You sent your answers very often. Tell the cook.")
         else:
             self.say(200, f"Arrived. Thank you, {link.taster}.")
@@ -349,7 +383,7 @@ class _Answers(_Handler):
 
 class _Nothing(_Handler):
     def prepare(self) -> None:
-        self.say(404, "There is nothing here.")
+        self.say(404, NOTHING)
 
 
 def serve_ballots(
@@ -435,7 +469,73 @@ def _checked_address(address: str) -> str:
     return address
 
 
+def _names(host: str, port: int) -> frozenset[str]:
+    """Return what a phone may call this server: its address, and its own name for itself."""
+    own = ("localhost", host) if host in ("127.0.0.1", "[::1]") else (host,)
+    return frozenset(name if port == 80 else f"{name}:{port}" for name in own)
+
+
+def _greeting(served: _Served, address: str, where: str) -> Iterator[str]:
+    """Say which link is whose, who can open it, and what plain HTTP means at a kitchen table."""
+    yield "Each link is for one taster and opens on one phone:"
+    addresses = {link.taster: f"http://{where}/{link.link}/" for link in served.links}
+    for taster, whole in addresses.items():
+        yield f"  {taster}: {whole}"
+    page = write_text(
+        served.round_.folder / LINKS_PAGE,
+        render(
+            TEMPLATES,
+            "links.html",
+            title="Links to the ballots",
+            pictures=True,
+            links=[
+                {"taster": taster, "address": whole, "code": _qr(whole)}
+                for taster, whole in addresses.items()
+            ],
+        ),
+    )
+    os.chmod(page, 0o600)
+    yield f"The same to scan with a phone: {page}"
+    if ipaddress.ip_address(address).is_loopback:
+        near = _address_here()
+        yield (
+            "Only this computer can open them. For phones in your kitchen's network: "
+            f'trials serve "{served.round_.folder}" --address {near or "ADDRESS-OF-THIS-COMPUTER"}'
+        )
+    yield (
+        "The way is plain HTTP: whoever is in the same network could read along. That is fine at a "
+        "kitchen table of your own; in a network of strangers use paper."
+    )
+    yield "Answers go to the round's incoming folder. Stop with Ctrl-C."
+
+
+def _qr(address: str) -> str:
+    """Return an address as a picture that a phone's camera reads."""
+    return str(segno.make(address, error="m").svg_data_uri(scale=5, border=4))
+
+
+def _address_here() -> str:
+    """Return this computer's address in its network; empty where it has none."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # kept for documentation (RFC 5737): nothing is sent
+        except OSError:
+            return ""
+        found = str(probe.getsockname()[0])
+    return found if ipaddress.ip_address(found).is_private else ""
+
+
 async def _run(served: _Served, address: str, port: int, tell: Callable[[str], object]) -> None:
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    host = f"[{address}]" if ":" in address else address
+    try:
+        listening = socket.create_server((address, port), family=family)
+    except OSError as error:
+        raise TastingError(
+            f"{address} at port {port} can not be had ({error.strerror}). Name another port, or "
+            "an address that this computer has."
+        ) from None
+    served = replace(served, hosts=_names(host, listening.getsockname()[1]))
     server = HTTPServer(
         _application(served),
         max_body_size=LARGEST_ANSWERS + 1_000,
@@ -444,21 +544,10 @@ async def _run(served: _Served, address: str, port: int, tell: Callable[[str], o
         idle_connection_timeout=_IDLE,
         body_timeout=_IDLE,
     )
-    family = socket.AF_INET6 if ":" in address else socket.AF_INET
-    try:
-        listening = socket.create_server((address, port), family=family)
-    except OSError as error:
-        raise TastingError(
-            f"{address} at port {port} can not be had ({error.strerror}). Name another port, or "
-            "an address that this computer has."
-        ) from None
     listening.setblocking(False)
     server.add_socket(listening)
-    host = f"[{address}]" if ":" in address else address
-    tell("Each link is for one taster and opens on one phone:")
-    for link in served.links:
-        tell(f"  {link.taster}: http://{host}:{listening.getsockname()[1]}/{link.link}/")
-    tell("Answers go to the round's incoming folder. Stop with Ctrl-C.")
+    for line in _greeting(served, address, f"{host}:{listening.getsockname()[1]}"):
+        tell(line)
     try:
         await asyncio.Event().wait()
     finally:
