@@ -45,6 +45,28 @@ def test_slips_are_baked_again_and_results_are_not(round_, plan):
     assert "A result, not baked again: B04 (raw core)." in said
 
 
+@pytest.mark.parametrize("group", ["load", "dough"])
+def test_bakes_that_are_left_change_places_within_what_they_share(tmp_path, group):
+    """An oil fill is heated once: its bakes stay with it, in whatever order."""
+    oil = trials.Numeric("oil", 165, 180, "°C", hard_to_change=True if group == "load" else group)
+    rest, salt = trials.Numeric("rest", 20, 60, "min"), trials.Numeric("salt", 1, 3, "%")
+    plan = trials.design.optimal(
+        [oil, rest, salt], model="main", bakes=16, criterion="D", days=2, loads={group: 4}, seed=1
+    )
+    liking = trials.Measure("liking", "hedonic 9")
+    made = trials.Round.create(tmp_path / "round-1", plan=plan, measures=[liking], seed=1)
+    status = ["made", "failed", *[""] * 14]
+    table = pd.DataFrame({"bake": plan.table["bake"], "status": status, "reason": "raw core"})
+    again = replanned(made, table).table
+    before = plan.table
+    assert again["bake"].tolist() != before["bake"].tolist()
+    assert again["bake"].iloc[:2].tolist() == before["bake"].iloc[:2].tolist()
+    # Every place still belongs to the day and the oil fill that it belonged to
+    assert again[["day", group, "oil"]].equals(before[["day", group, "oil"]])
+    homes = before.set_index("bake")[group]
+    assert again[group].tolist() == homes[again["bake"]].tolist()
+
+
 def test_it_says_what_can_still_be_told(plan):
     assert "7 bakes instead of 8" in " ".join(plan.reasons)
 

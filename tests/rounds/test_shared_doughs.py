@@ -144,6 +144,26 @@ def test_the_sheets_hold_one_page_for_each_dough_before_its_first_bake(round_):
     assert markup.count("for this reference bake alone</b>") == 2
 
 
+def test_a_dough_s_sheet_shows_what_is_set_for_the_dough_and_nothing_else(round_):
+    hydration = round_.plan.table.set_index("bake")["hydration"]
+    sheets = re.split(r'<h1 class="(?=dough|bake)', bake_sheets(round_))[1:]
+    doughs = {
+        dough.name.capitalize(): dough for dough in shared_doughs(round_, bake_formulas(round_))
+    }
+    seen = 0
+    for sheet in sheets:
+        kind, title = re.match(r'(dough|bake)">([^<]+)<', sheet).groups()
+        shown = re.sub(r"<[^>]+>", " ", sheet)
+        if kind == "bake":
+            assert re.search(r"proof\b[^%]*?(40|70|55) min", shown)
+        elif title in doughs:
+            seen += 1
+            own = hydration[doughs[title].bakes[0]]
+            assert re.search(rf"hydration\W+{own:g} %", shown)
+            assert "proof" not in shown
+    assert seen == 6
+
+
 @needs_browser
 def test_each_dough_and_bake_prints_on_one_page(round_, tmp_path):
     assert page_count(printed(bake_sheets(round_), tmp_path)) == 1 + 6 + len(round_.plan.table)

@@ -126,11 +126,12 @@ def _rebake(states: pd.DataFrame, bake: str) -> bool:
 
 
 def _reordered(plan: Plan, left: Sequence[str], rng: np.random.Generator) -> Plan:
-    """Return the plan with the bakes that are left in a new order within their loads and days."""
+    """Return the plan with the bakes that are left in a new order within what they share."""
     rows = plan.table
     own = rows["bake"].isin(left).to_numpy()
-    loads = rows["load"].map(lambda value: "" if pd.isna(value) else str(value))
-    keys = rows["day"].astype(str) + "/" + loads
+    # The kitchen goes through loads, else through doughs, one after the other
+    shared = rows[plan.groups[0]] if plan.groups else pd.Series("", index=rows.index)
+    keys = rows["day"].astype(str) + "/" + shared.astype(str)
     order = np.arange(len(rows))
     for key in keys[own].unique():
         places = np.flatnonzero(own & (keys == key).to_numpy())
