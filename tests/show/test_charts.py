@@ -10,7 +10,6 @@ from PIL import Image
 
 from trials.analysis.fitting import fit
 from trials.base.errors import FitError
-from trials.base.words import kitchen_term
 from trials.show.effects import effects, interactions
 
 
@@ -22,12 +21,38 @@ def found(demo_round):
 def test_the_largest_effect_stands_first_with_its_number(found):
     picture = effects(found)
     axes = picture.figure.axes[0]
-    table = found.spoken
+    table = found.spoken[~found.spoken["term"].str.contains(r"[:^]")]
     top = table.loc[table["estimate"].abs().idxmax()]
-    assert kitchen_term(top["term"]) in axes.get_yticklabels()[0].get_text()
+    names = [label.get_text() for label in axes.get_yticklabels()]
+    assert names[0] == "one change by itself"
+    assert names[1].startswith(top["term"])
     dots = [line.get_xdata()[0] for line in axes.lines if line.get_marker() not in ("None", None)]
     assert dots[0] == pytest.approx(top["estimate"])
-    assert picture.text.startswith("Effects on liking, the largest first")
+
+
+def test_a_pair_is_the_effect_of_one_change_at_each_setting_of_the_other(found):
+    picture = effects(found)
+    axes = picture.figure.axes[0]
+    names = [label.get_text().replace("\n", " ") for label in axes.get_yticklabels()]
+    apart = names.index("one change, at each setting of another")
+    assert [name.split(", with ")[1] for name in names[apart + 1 :]] == [
+        "hydration 92 %",
+        "hydration 108 %",
+    ]
+    dots = [line.get_xdata()[0] for line in axes.lines if line.get_marker() not in ("None", None)]
+    means = found.means(["oil temperature", "hydration"])
+    for place, hydration in ((-2, 92), (-1, 108)):
+        own = means[means["hydration"] == hydration].set_index("oil temperature")["mean"]
+        assert dots[place] == pytest.approx(own[180] - own[165])
+
+
+def test_the_picture_says_which_side_is_better_and_what_its_marks_mean(found):
+    for figure in (effects(found).figure, effects(found).narrow):
+        assert "better to the right" in figure.axes[0].get_xlabel()
+        said = [text.get_text() for text in figure.legends[0].get_texts()]
+        assert said[:2] == ["matters", "not settled"]
+        assert "not worth noticing" in said[-1]
+        assert "liking" in figure.get_suptitle()
 
 
 def test_labels_do_not_overlap(found):

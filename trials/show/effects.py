@@ -12,8 +12,12 @@ import numpy as np
 import pandas as pd
 from matplotlib import patheffects
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 from scipy import stats
 
+from trials.analysis.brief import MINUS, Change, changes, digits_of, with_sign
 from trials.analysis.contrasts import contrasts
 from trials.analysis.draws import spoken_means
 from trials.analysis.no_error import Lenth, half_normal_scores, lenth
@@ -41,10 +45,17 @@ from trials.show.style import (
 
 
 MOST_ROWS = 16
+WIDE, NARROW = 8.2, 3.7  # inches
+ROW, ROOMY = 0.34, 0.56  # inches of a row, and of one whose name stands above it
+LOOKS: dict[str, dict[str, Any]] = {
+    MATTERS: {"marker": "o", "markerfacecolor": INK, "markeredgecolor": INK},
+    NOT_SETTLED: {"marker": "o", "markerfacecolor": "white", "markeredgecolor": INK},
+    TOO_SMALL: {"marker": "s", "markerfacecolor": PALE, "markeredgecolor": PALE},
+}
 
 
 def effects(findings: Findings) -> Picture:
-    """Draw every effect with its interval, the largest first.
+    """Draw every change with its interval: single changes first, then those that work together.
 
     Parameters
     ----------
@@ -53,60 +64,59 @@ def effects(findings: Findings) -> Picture:
     Returns
     -------
     Picture
-        Differences in response units; the band is what is too small to notice.
+        Differences in response units, the largest single change first; of what works together,
+        one change at each setting of the other. The band is what is too small to notice.
     """
-    table = findings.spoken.copy()
-    order = table["estimate"].abs().sort_values(ascending=False, kind="stable").index
-    nothing = (table["low"] == 0) & (table["high"] == 0)
-    shown = [row for row in order if not nothing[row]][:MOST_ROWS] or list(order[:MOST_ROWS])
-    left = len(table) - len(shown)
-    table = table.loc[shown].reset_index(drop=True)
-    digits = decimals(table["se"])
+    alone, pairs = changes(findings)
+    told = [one for one in alone if one.low != 0 or one.high != 0] or alone
+    shown = told[: MOST_ROWS - len(pairs)] if len(pairs) < MOST_ROWS - 2 else told[:MOST_ROWS]
+    left = len(alone) - len(shown)
+    digits = digits_of(findings)
+    figures = [_effects_figure(findings, shown, pairs, digits, left, narrow) for narrow in (0, 1)]
+    words = _words(findings, [*shown, *pairs], digits)
+    return Picture(figures[0], words, f"What changed {findings.response}", figures[1])
+
+
+def _effects_figure(
+    findings: Findings,
+    alone: Sequence[Change],
+    pairs: Sequence[Change],
+    digits: int,
+    left: int,
+    narrow: bool | int,
+) -> Figure:
+    heads = bool(pairs)
+    rows: list[Change | str] = [*(["one change by itself"] if heads else []), *alone]
+    rows += ["one change, at each setting of another", *pairs] if heads else []
+    names = [_wrapped(one, bool(narrow)) for one in rows]
+    lines = [1 + 0.3 * name.count("\n") for name in names]
+    places = [sum(lines[:at]) + (line - 1) for at, line in enumerate(lines)]
+    height = 1.75 + (ROOMY if narrow else ROW) * sum(lines)
     with matplotlib.rc_context(STYLE):
-        figure, axes = blank(8.2, 1.3 + 0.36 * len(table))
-        _band(axes, findings.margin)
-        _rows(axes, table, digits)
-        axes.set_yticks(range(len(table)), _labels(table))
-        axes.set_ylim(len(table) - 0.4, -0.6)
+        figure, axes = blank(NARROW if narrow else WIDE, height)
+        axes.axvline(0, color=PALE, linewidth=0.8, zorder=1)
+        if findings.margin is not None:
+            axes.axvspan(-findings.margin, findings.margin, color=BAND, zorder=0, linewidth=0)
+        for place, one in zip(places, rows, strict=True):
+            if not isinstance(one, str):
+                _row(axes, one, place, digits, bool(narrow))
+        _name_rows(axes, rows, names, places, bool(narrow))
+        axes.set_ylim(places[-1] + 0.6, -0.9 if narrow else -0.6)
         axes.tick_params(axis="y", length=0)
-        more = f"\n{left} more, smaller or likely nothing, are in the table" if left else ""
-        axes.set_xlabel(
-            f"difference in {findings.response}{_unit(findings)}, with 95 % interval{more}"
-        )
         axes.spines["left"].set_visible(False)
-    return Picture(figure, _words(findings, table, digits), f"What changed {findings.response}")
+        axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}".replace("-", MINUS))
+        axes.set_xlabel(_below(findings, left, bool(narrow)))
+        _legend(figure, findings, bool(narrow))
+    return figure
 
 
-def _band(axes: Axes, margin: float | None) -> None:
-    if margin is not None:
-        axes.axvspan(-margin, margin, color=BAND, zorder=0, linewidth=0)
-        axes.text(
-            0,
-            1.0,
-            f"too small to notice: under {margin:g}",
-            transform=axes.get_xaxis_transform(),
-            ha="center",
-            va="bottom",
-            color=INK,
-            fontsize=9,
-        )
-    axes.axvline(0, color=PALE, linewidth=0.8, zorder=1)
-
-
-def _rows(axes: Axes, table: pd.DataFrame, digits: int) -> None:
-    blue = colours(1)[0]
-    looks: dict[str, dict[str, Any]] = {
-        MATTERS: {"marker": "o", "markerfacecolor": blue, "markeredgecolor": blue},
-        NOT_SETTLED: {"marker": "o", "markerfacecolor": "white", "markeredgecolor": INK},
-        TOO_SMALL: {"marker": "s", "markerfacecolor": PALE, "markeredgecolor": PALE},
-    }
-    for place, row in enumerate(table.itertuples()):
-        if np.isfinite(row.low):
-            axes.plot([row.low, row.high], [place, place], color=INK, linewidth=1.4, zorder=2)
-        axes.plot([row.estimate], [place], markersize=7, zorder=3, **looks[row.verdict])
-    for place, row in enumerate(table.itertuples()):
+def _row(axes: Axes, one: Change, place: float, digits: int, narrow: bool) -> None:
+    if np.isfinite(one.low):
+        axes.plot([one.low, one.high], [place, place], color=INK, linewidth=1.4, zorder=2)
+    axes.plot([one.estimate], [place], markersize=7, zorder=3, **LOOKS[one.verdict])
+    if not narrow:
         axes.annotate(
-            f"{signed(row.estimate, digits)}  {row.verdict}",
+            f"{with_sign(one.estimate, digits)}  {one.verdict}",
             (1.01, place),
             xycoords=axes.get_yaxis_transform(),
             va="center",
@@ -115,15 +125,71 @@ def _rows(axes: Axes, table: pd.DataFrame, digits: int) -> None:
         )
 
 
-def _labels(table: pd.DataFrame) -> list[str]:
-    """Return a name for each row; rows of one term are told apart by their levels."""
-    several = table["term"].duplicated(keep=False)
-    return [
-        f"{kitchen_term(row.term)}: {row.level} over {row.reference}"
-        if ":" not in row.term
-        else kitchen_term(row.term) + (f" ({row.level})" if many else "")
-        for row, many in zip(table.itertuples(), several, strict=True)
-    ]
+def _wrapped(one: Change | str, narrow: bool) -> str:
+    """Return the name of a row, on as many lines as it needs."""
+    if isinstance(one, str):
+        return one
+    return "\n".join(textwrap.wrap(_row_name(one), 48 if narrow else 46))
+
+
+def _name_rows(
+    axes: Axes,
+    rows: Sequence[Change | str],
+    names: Sequence[str],
+    places: Sequence[float],
+    narrow: bool,
+) -> None:
+    """Name the rows: left of them, or above them where there is no room."""
+    weights = ["bold" if isinstance(one, str) else "normal" for one in rows]
+    if not narrow:
+        axes.set_yticks(places, names)
+        for label, weight in zip(axes.get_yticklabels(), weights, strict=True):
+            label.set_fontweight(weight)
+        return
+    axes.set_yticks([])
+    for place, name, weight in zip(places, names, weights, strict=True):
+        axes.annotate(
+            name,
+            (0, place - (0 if weight == "bold" else 0.3)),
+            xycoords=axes.get_yaxis_transform(),
+            va="center" if weight == "bold" else "bottom",
+            fontsize=8.5,
+            color=INK,
+            weight=weight,
+        )
+
+
+def _row_name(one: Change) -> str:
+    over = f"{one.to} over {one.start}" if one.start else one.to
+    return f"{one.factor}: {over}{f', with {one.at}' if one.at else ''}"
+
+
+def _below(findings: Findings, left: int, narrow: bool) -> str:
+    """Return what the axis shows, which side is better, and what is left out."""
+    goal = findings.measure.goal if findings.measure else None
+    better = {"higher": "better to the right", "lower": "better to the left"}.get(str(goal), "")
+    lines = [f"difference in {findings.response}{_unit(findings)}, with 95 % interval"]
+    lines += [better] if better else []
+    lines += [f"{left} more, smaller or likely nothing, are in the table"] if left else []
+    return "\n".join(textwrap.fill(line, 44) if narrow else line for line in lines)
+
+
+def _legend(figure: Figure, findings: Findings, narrow: bool) -> None:
+    """Explain dots and band once, below."""
+    used: list[Any] = [Line2D([], [], linestyle="none", markersize=7, label=word, **look)
+                       for word, look in LOOKS.items()]  # fmt: skip
+    if findings.margin is not None:
+        small = f"under {findings.margin:g}: not worth noticing"
+        used.append(Patch(facecolor=BAND, edgecolor=PALE, linewidth=0.6, label=small))
+    figure.legend(
+        handles=used,
+        loc="outside lower center",
+        ncols=2 if narrow else 4,
+        fontsize=8.5,
+        frameon=False,
+        handletextpad=0.4,
+        columnspacing=1.2,
+    )
 
 
 def _unit(findings: Findings) -> str:
@@ -131,25 +197,18 @@ def _unit(findings: Findings) -> str:
     return f" ({unit})" if unit else ""
 
 
-def _words(findings: Findings, table: pd.DataFrame, digits: int) -> str:
-    said = [
-        f"{label} {signed(row.estimate, digits)}"
-        + (
-            f" ({signed(row.low, digits)} to {signed(row.high, digits)})"
-            if np.isfinite(row.low)
-            else ""
-        )
-        + f", {row.verdict}"
-        for label, row in zip(_labels(table), table.head(6).itertuples(), strict=False)
-    ]
-    more = f"; {len(table) - 6} smaller ones follow" if len(table) > 6 else ""
-    return f"Effects on {findings.response}, the largest first: {in_words(said)}{more}."
+def _words(findings: Findings, shown: Sequence[Change], digits: int) -> str:
+    ordered = sorted(shown, key=lambda one: (one.verdict != MATTERS, -abs(one.estimate)))
+    said = [f"{one.what} {with_sign(one.estimate, digits)} ({one.verdict})" for one in ordered[:2]]
+    more = f"; {len(shown) - len(said)} more in the table" if len(shown) > len(said) else ""
+    return f"Changes in {findings.response}: {in_words(said)}{more}."
 
 
 # -- What one factor does at each setting of another, with the bakes themselves.
 
 
 MOST_PAIRS = 3
+Colour = tuple[float, float, float]
 
 
 def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = None) -> Picture:
@@ -195,14 +254,16 @@ def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
     means = spoken_means(findings, [along.name, across.name])
     settings = list(dict.fromkeys(means[along.name]))
     kinds = list(dict.fromkeys(means[across.name]))
+    # One colour belongs to one factor on a page; its settings differ in marks and dashes
+    colour = colours(len(findings.factors))[list(findings.factors).index(across)]
     width = 0.08 * (len(settings) - 1 or 1)
     ends = []
     for place, kind in enumerate(kinds):
         own = means[means[across.name] == kind]
         shift = (place - (len(kinds) - 1) / 2) * width
         x = np.arange(len(settings)) + shift
-        _line(axes, x, own, place, len(kinds))
-        _bakes(axes, findings, along, across, settings, kind, shift, place, len(kinds))
+        _line(axes, x, own, place, colour)
+        _bakes(axes, findings, along, across, settings, kind, shift, place, colour)
         ends.append((float(own["mean"].iloc[-1]), across.show(kind)))
     _name_lines(axes, ends, len(settings) - 1 + width * len(kinds))
     axes.set_xticks(range(len(settings)), [along.show(value) for value in settings])
@@ -213,8 +274,7 @@ def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
     return _pair_words(findings, along, across, means)
 
 
-def _line(axes: Axes, x: np.ndarray, own: pd.DataFrame, place: int, count: int) -> None:
-    colour = colours(count)[place]
+def _line(axes: Axes, x: np.ndarray, own: pd.DataFrame, place: int, colour: Colour) -> None:
     mean = own["mean"].to_numpy()
     ends = [mean - own["low"].to_numpy(), own["high"].to_numpy() - mean]
     axes.errorbar(
@@ -239,7 +299,7 @@ def _bakes(
     kind: object,
     shift: float,
     place: int,
-    count: int,
+    colour: Colour,
 ) -> None:
     rows = findings.residuals
     rows = rows[rows[across.name] == kind]
@@ -257,7 +317,7 @@ def _bakes(
             marker=MARKERS[place % len(MARKERS)],
             markersize=3,
             alpha=0.45,
-            color=colours(count)[place],
+            color=colour,
             zorder=2,
         )
 
