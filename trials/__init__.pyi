@@ -11,9 +11,6 @@ from trials.analysis.failing import failing as failing
 from trials.analysis.fitting import fit as fit
 from trials.analysis.question import evidence as evidence
 from trials.analysis.results import Findings as Findings
-from trials.analysis.surface import canonical as canonical
-from trials.analysis.surface import peak_region as peak_region
-from trials.analysis.surface import steepest as steepest
 from trials.analysis.tasters import agreement_on as agreement_on
 from trials.analysis.tasters import describe_tasters as describe_tasters
 from trials.base.errors import TrialsError as TrialsError
@@ -91,8 +88,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Findings.predict(settings)
 # Findings.rows(table)
 # Findings.summary()
-# Formula(name, parts, origin='', ingredients=None, also_flour=(), aside=('frying oil', 'soak',
-#     'syrup', 'dip', 'coating'), only_when=<factory>)
+# Formula(name, parts, origin='', ingredients=None, also_flour=(), aside=('frying oil',))
 # Formula.from_dict(data, ingredients=None)
 # Formula.grams(*, dough=None, flour=None, pieces=None, piece=None, loss=0.0)
 # Formula.halved(part)
@@ -102,14 +98,12 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Formula.to_dict()
 # Formula.totals(part=None, of='flour')
 # Formula.with_flour_share(flour, share, *, part=None)
-# Formula.with_grams(ingredient, amount, *, part=None)
 # Formula.with_percent(ingredient, percent, *, part=None)
 # Formula.with_total(total, percent, *, by=None, part=None)
 # Formula.with_totals(percents)
 # Formula.without(name, *, part=None)
-# Formula.written(ingredient, part=None)
 # Heat(thing, factor='', setting=180.0, room=20.0, up=6.0, down=1.5, between_loads=0.0,
-#     between_bakes=3.0, only_when=None)
+#     between_bakes=3.0)
 # Heat.minutes(before, after)
 # Kitchen(things=<factory>, heats=(), start='9:00', until='18:00', safe=120, fresh=None,
 #     oil_fill=0.0)
@@ -119,7 +113,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Measure.expects()
 # Measure.read(text)
 # Numeric(name, low, high, unit='', centre=None, hard_to_change=False, changes=None, settings=(),
-#     step=None, only_when=None, peak=False)
+#     step=None, only_when=None)
 # Numeric.code(values)
 # Numeric.decode(coded)
 # Numeric.read(value)
@@ -128,7 +122,6 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Plan.because(*reasons)
 # Plan.count(role=None)
 # Plan.factor(name)
-# Plan.from_table(frame, factors)
 # Plan.sentence()
 # Prices(per_kilogram, currency)
 # Round(folder, plan, measures, formula=None, tasters=(), seed=0, name='', parent='',
@@ -137,7 +130,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     sitting=None, invented=False, batch=None, steps=(), kitchen=None, prices=None)
 # Round.measure(name)
 # Round.open(folder)
-# Step(name, minutes, needs=(), per='bake', wait=None, only_when=None)
+# Step(name, minutes, needs=(), per='bake', wait=None)
 # Step.is_for(settings)
 # Taster(name, avoids=(), *, also_avoids=(), days=(), cooks=False)
 # add_photo(round_, bake, path)
@@ -147,7 +140,6 @@ from trials.tasting.panel_size import panel_size as panel_size
 # as_categories(data, response, factors=None, *, model=None, groups=None, measure=None,
 #     link='logit', bootstraps=0, seed=0)
 # bundle(round_, path=None, *, names=False)
-# canonical(findings, at=None)
 # card(formula, grams, units='grams', settings=None)
 # check(round_)
 # compare(findings, factor, *, reference=None)
@@ -167,7 +159,6 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     repeats=(1, 2), per_sitting=6, sd_bake=None, sd_tasting=None, earlier=None, chance=0.8,
 #     level=0.05)
 # parent_settings(factors, a, b, process_a=None, process_b=None)
-# peak_region(findings, *, at=None, exclude=None, level=0.95)
 # power(plan, *, effect, sd_bake=None, sd_tasting=None, sd_load=None, sd_day=None, tasters=1,
 #     repeats=1, model=None, alpha=0.05)
 # propose(factors, bakes, *, aim='screen', days=1, loads=None, references=0, exclude=None,
@@ -186,7 +177,6 @@ from trials.tasting.panel_size import panel_size as panel_size
 # shopping_list(round_, batch=None, *, spill=10.0, prices=None)
 # side_test(folder, question, things, measure, *, times=3, seed=None)
 # simple_effects(findings, factor, at)
-# steepest(findings, steps=5, *, reach=1.5, at=None, downhill=None, exact=False)
 # story(round_, path=None, *, units='grams')
 # tell(rounds, *, units='grams', whole_eggs=False)
 # timetable(planned, steps=None, kitchen=None, *, effort=1.0)

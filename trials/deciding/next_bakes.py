@@ -257,7 +257,6 @@ _UNEXPECTED = (
     "Why it came out otherwise is not understood yet, so how much they will better the choice can "
     "not be said."
 )
-NEXT_BAKES = "next bakes"  # the family of a plan that goes on from what was learned
 Known = Round | Findings | Mapping[str, Findings]
 
 
@@ -492,7 +491,7 @@ def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool =
         asked.knowledge.factors,
         asked.knowledge.made,
         action.X,
-        family=CONFIRMATION if action.name == CONFIRMATION else NEXT_BAKES,
+        family=action.name,
         model="interactions",
         references=references,
         exclude=asked.exclude,

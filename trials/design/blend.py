@@ -193,12 +193,11 @@ def simplex_lattice(
     return _blend_plan(
         factors,
         _from_lower_limits(parts, lattice, "simplex_lattice"),
-        family="simplex lattice",
+        family=f"simplex lattice of degree {degree}",
         replicates=replicates,
         days=days,
         references=references,
         seed=seed,
-        details={"degree": degree},
     )
 
 

@@ -50,7 +50,6 @@ from trials.design.layout import (
 
 Loads = int | Mapping[str, int] | None
 MOST_SHARED_OUT = 1024
-MIRROR_BAKES = "mirror bakes"
 
 
 def group_counts(
@@ -740,19 +739,19 @@ def fold_over(
     mirror = lay_out(
         plan.factors,
         _mirror(plan, chosen, mirrored),
-        family=MIRROR_BAKES,
+        family="mirror bakes",
         model=plan.model,
         seed=seed,
     )
     rows = _following(plan, mirror)
-    details: dict[str, Any] = {"mirrored": list(mirrored), "of": plan.family}
+    details: dict[str, Any] = {"mirrored": list(mirrored)}
     if half is not None:
         details["half"] = f"{half[0]} = {plan.factor(half[0]).show(half[1])}"
     mains, pairs = _free(plan, rows)
     folded = Plan(
         factors=plan.factors,
         rows=rows,
-        family=MIRROR_BAKES,
+        family=f"{plan.family}, with mirror bakes",
         model=_freed_model(plan, pairs) if pair is None else _with_pair(plan, pair),
         seed=seed,
         excluded=plan.excluded,

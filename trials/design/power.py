@@ -663,7 +663,8 @@ class Promise:
     table : DataFrame
         term, chance (to see an effect worth noticing and not be misled by a pair that it is mixed
         with), mixed (how much of pairs that are not asked about it holds, 0 for none), smallest
-        (seen with 80 % chance), judged_on (empty for terms that the plan can not tell), df.
+        (seen with 80 % chance), judged_on (empty for terms that the plan can not tell), df, bend
+        (whether it is one: then the chance is that of naming the right side of a peak).
     score : float
         The mean chance.
     spreads : str
@@ -674,6 +675,12 @@ class Promise:
     table: pd.DataFrame
     score: float
     spreads: str
+
+    @property
+    def tuning(self) -> float | None:
+        """The mean chance to name the right side of a peak, over all bends; None without any."""
+        bends = self.table.loc[self.table["bend"], "chance"]
+        return float(bends.mean()) if len(bends) else None
 
     @property
     def smallest(self) -> float:
@@ -701,50 +708,87 @@ def promise(
 ) -> Promise:
     """Return what a plan promises for the effects that are asked about.
 
+    A bend is not there to be found significant but to be gone by: its chance is that a round names
+    the right side of a peak (`peak_sides`).
+
     References
     ----------
     Noncentral t for the chance; where every bake but one or two is spent on an effect, a third of
     the effects as degrees of freedom (Lenth 1989). Box & Wilson 1951 for the alias matrix.
     """
-    known, allowed, words = _known(plan, targets, worth, tasters, sd_bake)
-    stray = _stray(plan, allowed)
+    ways = _known(plan, targets, worth, tasters, sd_bake)
+    found = [_promised(plan, targets, way, worth, tasters, sd_bake) for way in ways]
+    # Bends may be told better with pairs as strangers than with every pair in the model
+    return max(found, key=lambda one: -1.0 if one.tuning is None else round(one.tuning, 9))
+
+
+@dataclass(frozen=True, eq=False)
+class _Way:
+    """One model that a plan may be judged by: its power table, and the effects allowed for."""
+
+    known: pd.DataFrame
+    model: list[str]
+    allowed: list[str]
+    words: str
+
+
+def _promised(
+    plan: Plan,
+    targets: Sequence[str],
+    way: _Way,
+    worth: float,
+    tasters: int,
+    sd_bake: float | None,
+) -> Promise:
+    known = way.known
+    stray = _stray(plan, way.allowed)
+    sides = peak_sides(plan, way.model, worth=worth, tasters=tasters, sd_bake=sd_bake)
+    bends = {bend for bend in targets if _bends(bend, plan)}
     # Lenth's method reads the error off the smaller effects; a blend's are related by nature
     blend = any(isinstance(factor, Component) for factor in plan.factors)
     spare = 0.0 if blend or len(known) < FEWEST_EFFECTS else len(known) / 3
     rows = []
     for term in targets:
         if term not in known.index or not np.isfinite(known.loc[term, "se"]):
-            rows.append((term, 0.0, 0.0, np.nan, "", 0.0))
+            rows.append((term, 0.0, 0.0, np.nan, "", 0.0, term in bends))
             continue
         own = known.loc[term]
         df = float(own["df"])
         few = not df or (df < FEW_LEFT and own["judged_on"] == "bakes")
         df = max(df, spare) if few else df
         mixed = stray.get(term, 0.0)
-        chance = _seen(worth / own["se"], df) * _unspoilt(mixed) if df else 0.0
+        if term in bends:
+            chance = sides.get(term, 0.0) * _unspoilt(mixed)
+        else:
+            chance = _seen(worth / own["se"], df) * _unspoilt(mixed) if df else 0.0
         smallest = own["smallest_effect"]
         if few and df:
             smallest = _smallest(own["se"], df)
-        rows.append((term, chance, mixed, smallest, own["judged_on"], float(own["df"])))
-    names = ["term", "chance", "mixed", "smallest", "judged_on", "df"]
+        judged = (own["judged_on"], float(own["df"]), term in bends)
+        rows.append((term, chance, mixed, smallest, *judged))
+    names = ["term", "chance", "mixed", "smallest", "judged_on", "df", "bend"]
     table = pd.DataFrame(rows, columns=names)
-    return Promise(plan, table, float(table["chance"].mean()), words)
+    return Promise(plan, table, float(table["chance"].mean()), way.words)
 
 
 def _known(
     plan: Plan, targets: Sequence[str], worth: float, tasters: int, sd_bake: float | None
-) -> tuple[pd.DataFrame, list[str], str]:
-    """Return the power table of what can be judged, the effects allowed for, and the spreads.
+) -> list[_Way]:
+    """Return the models that a plan may be judged by, each with its power table.
 
     All targets if they can be; else the plan's own model; else that less what the bakes can not
     tell, as the analysis would leave it out: what is left out then counts as a stranger.
     """
     own = [term.name for term in model_terms(plan.model, plan.factors)]
+    bent = any(_bends(term, plan) for term in targets)
+    # Someone who tunes goes by the curve: a pair that the model leaves out bends it unseen
+    kept = [term for term in targets if term in own] if bent else list(targets)
     tries: list[Callable[[], tuple[list[str], list[str]]]] = [
         lambda: (list(targets), list(targets)),
-        lambda: (own, list(targets)),
+        lambda: (own, kept),
         lambda: (_told_terms(plan, own),) * 2,
     ]
+    found: list[_Way] = []
     for attempt in tries:
         model, allowed = attempt()
         try:
@@ -753,9 +797,66 @@ def _known(
             continue
         if len(table) and np.isfinite(table["se"]).all():
             words = _spread_words(plan, table.attrs.get("spreads", {}))
-            return table.set_index("term"), allowed, words
+            found.append(_Way(table.set_index("term"), model, allowed, words))
+            # Without bends the widest model is the one that the analysis takes
+            if not bent:
+                break
     columns = ["se", "df", "smallest_effect", "judged_on"]
-    return pd.DataFrame(columns=columns), list(targets), ""
+    return found or [_Way(pd.DataFrame(columns=columns), [], list(targets), "")]
+
+
+def _bends(term: str, plan: Plan) -> bool:
+    found = model_terms([term], plan.factors)[0]
+    return len(found.powers) == 1 and found.powers[0][1] == 2
+
+
+def peak_sides(
+    plan: Plan,
+    model: Sequence[str],
+    *,
+    worth: float,
+    tasters: int,
+    sd_bake: float | None = None,
+) -> dict[str, float]:
+    """Return for each bend of a model the chance that a round names the right side of its peak.
+
+    The peak is taken to lie half-way between the middle and an end, the middle being better than
+    the mean of the ends by what is worth noticing. The right side is named where the fitted curve
+    has its peak inside, between the middle and that same end. A plan that can not tell the bend
+    names an end, never the inside: a chance of nought.
+
+    References
+    ----------
+    Slope and bend are estimated with normal errors; both must fall on the right side, which is a
+    probability of an orthant (Owen 1956, Ann. Math. Stat. 27:1075, as scipy works it out).
+    """
+    by_name = {term.name: term for term in model_terms(list(model), plan.factors)}
+    pairs = {
+        name: by_name[term.powers[0][0]]
+        for name, term in by_name.items()
+        if _bends(name, plan) and term.powers[0][0] in by_name
+    }
+    if not pairs:
+        return {}
+    levels = strata(plan, list(model))
+    spreads = read_spreads(plan, sd_bake, None, None, None)
+    judgement = levels.fit(_variances(spreads, plan.groups, tasters, 1))
+    chances = {}
+    for name, slope in pairs.items():
+        columns = np.concatenate([levels.matrix.of(slope), levels.matrix.of(by_name[name])])
+        if not levels.estimable[columns].all():
+            continue
+        cov = judgement.covariance(columns)
+        chances[name] = float(np.mean([_side_named(worth, cov, side) for side in (-1.0, 1.0)]))
+    return chances
+
+
+def _side_named(worth: float, cov: np.ndarray, side: float) -> float:
+    """Return the chance that the slope at the middle leads up, and that at the end leads back."""
+    slope_and_bend = np.array([side * worth, -worth])
+    towards = np.array([[side, 0.0], [-side, -2.0]])
+    mean, spread = towards @ slope_and_bend, towards @ cov @ towards.T
+    return float(stats.multivariate_normal(-mean, spread, allow_singular=True).cdf(np.zeros(2)))
 
 
 def _told_terms(plan: Plan, model: Sequence[str]) -> list[str]:

@@ -3,8 +3,9 @@
 Every family that fits is made, weighed, compared, and said why.
 """
 
-from collections.abc import Iterator, Sequence, Sized
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator, Sequence, Sized
+from dataclasses import asdict, dataclass, replace
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -13,19 +14,32 @@ import pandas as pd
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words
 from trials.core.exclusion import Exclude, Exclusion
-from trials.core.factors import Factor, check_factors, group_names
+from trials.core.factors import Categorical, Component, Factor, Numeric, check_factors, group_names
 from trials.core.plan import Plan, kitchen_group, new_seed, plural, reference_setting, whole_number
 from trials.core.roles import Role
-from trials.core.terms import Model, coded_settings, kitchen_names, model_matrix, model_terms
+from trials.core.terms import (
+    Model,
+    coded_settings,
+    kitchen_names,
+    model_matrix,
+    model_terms,
+    real_settings,
+)
+from trials.design.blend import extreme_vertices, simplex_centroid, simplex_lattice
 from trials.design.candidates import candidates
 from trials.design.exchange import optimal
-from trials.design.families import FAMILIES, FIRST_PART, MODELS, OPTIMAL, Maker, Wish, made_of
+from trials.design.factorial import fold_over, fractional_factorial, full_factorial
 from trials.design.layout import Loads, lay_out
 from trials.design.power import Promise, between, promise
+from trials.design.screening import conference_screening, plackett_burman
+from trials.design.sittings import TwoSittings, two_sittings
+from trials.design.squares import graeco_latin_square, latin_square
+from trials.design.surface import box_behnken, central_composite
 
 # -- A plan in two parts: which of its bakes to make first.
 
 
+PART = ", first part"  # behind the name of the family
 STARTS = 20  # of the search for the first part
 
 
@@ -58,12 +72,11 @@ def first_part(plan: Plan, bakes: int, *, model: Model, references: int = 0) -> 
     return lay_out(
         plan.factors,
         part,
-        family=FIRST_PART,
+        family=f"{plan.family}{PART}",
         model=_told(plan, part),
         references=references,
         seed=plan.seed,
         excluded=plan.excluded,
-        details={"of": plan.family},
     )
 
 
@@ -111,8 +124,66 @@ def _exchanged(X: np.ndarray, prior: np.ndarray, rows: np.ndarray) -> tuple[np.n
 # -- The plans that could serve a budget: every family that fits, and the searches beside them.
 
 
+MODELS = {"screen": "main", "interactions": "interactions", "optimise": "quadratic"}
+FRACTIONS, HADAMARD = (64, 32, 16, 8), (36, 28, 24, 20, 12)
+MOST_MIDDLES = 4
+MOST_HALVES = 10  # pairs that half a mirror plan is tried for
+OPTIMAL = "optimal plan"
+ADDED = " added"  # in the name of a family whose bakes were filled up to what may be baked
+MOST_SETTINGS = 4096  # that the bakes added are taken from
 # Starts of a search that is only weighed, and of the one for the plan proposed
 QUICK, IN_FULL = 2, 6
+
+Maker = Callable[[], Plan]
+
+
+@dataclass(frozen=True, eq=False)
+class Wish:
+    """What is asked of a plan.
+
+    Parameters
+    ----------
+    factors : tuple of Factor
+    bakes : int
+        The most that can be afforded.
+    aim : str
+    days : int
+    loads : int, dict or None
+    references : int
+    exclude : optional
+    keep : Plan, DataFrame or None
+    seed : int
+    """
+
+    factors: tuple[Factor, ...]
+    bakes: int
+    aim: str
+    days: int
+    loads: Loads
+    references: int
+    exclude: Exclude
+    keep: Plan | pd.DataFrame | None
+    seed: int
+
+    @property
+    def blend(self) -> bool:
+        """Whether shares of a blend are among the factors."""
+        return any(isinstance(factor, Component) for factor in self.factors)
+
+    @property
+    def model(self) -> str:
+        """The model that the aim asks for."""
+        return "blend" if self.blend else MODELS[self.aim]
+
+    @property
+    def targets(self) -> list[str]:
+        """The effects that are asked about."""
+        return [term.name for term in model_terms(self.model, self.factors)]
+
+    @property
+    def kitchen(self) -> dict[str, Any]:
+        """What every family is told."""
+        return {"days": self.days, "references": self.references, "seed": self.seed}
 
 
 def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
@@ -125,8 +196,10 @@ def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
     >>> [plan.count() for plan in textbook(wish)[0]]
     [8, 4]
     """
-    fitting = (family for family in FAMILIES if family.fits(wish))
-    return made(wish, (maker for family in fitting for maker in family.makes(wish)))
+    if wish.keep is not None:
+        return made(wish, _mirrored(wish))
+    makers = _blends(wish) if wish.blend else _families(wish)
+    return made(wish, makers)
 
 
 def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
@@ -138,9 +211,58 @@ def searched(wish: Wish, starts: int = QUICK) -> tuple[list[Plan], list[str]]:
         found, why = made(wish, makers)
         plans += found
         refusals += why
-        if found:
+        # A bend is worth more to someone who tunes than every pair: both ways are weighed
+        if found and not (wish.aim == "optimise" and model == "quadratic"):
             break
     return plans, refusals
+
+
+def filled(wish: Wish, plan: Plan) -> list[Plan]:
+    """Return a plan with the bakes that it leaves of the budget, each where it tells most.
+
+    One bake after the other, where what is believed of the model (pairs and bends as guesses
+    around nothing) is least sure. Only where bakes share nothing and no bakes are kept.
+
+    References
+    ----------
+    DuMouchel & Jones 1994, Technometrics 36:37; Dykstra 1971, Technometrics 13:682 (one by one).
+    """
+    left = wish.bakes - plan.count()
+    shared = plan.groups or plan.days > 1 or wish.days > 1 or wish.keep is not None
+    if not 0 < left < plan.count() or shared or wish.blend:
+        return []
+    rules = Exclusion(wish.factors, wish.exclude)
+    terms = model_terms(wish.model, wish.factors)
+    pool = candidates(wish.factors, terms, rules).listed(np.random.default_rng(wish.seed))
+    pool = pool[rules.allows(pool)][:MOST_SETTINGS]
+    if not len(pool):
+        return []
+    if wish.aim == "screen":
+        terms = model_terms("interactions", wish.factors)
+    settings = pd.DataFrame(real_settings(wish.factors, pool))
+    rows = plan.table.loc[plan.table["role"] != Role.REFERENCE]
+    matrix = model_matrix(terms, wish.factors, rows)
+    sure = np.array([place < 0 or terms[place].order == 1 for place in matrix.owner])
+    information = np.diag(np.where(sure, 1e-6, 1.0)) + matrix.X.T @ matrix.X
+    at = model_matrix(terms, wish.factors, settings).X
+    chosen = []
+    for _ in range(left):
+        unsure = np.einsum("ij,jk,ik->i", at, np.linalg.inv(information), at)
+        chosen.append(int(np.argmax(np.round(unsure, 9))))
+        information += np.outer(at[chosen[-1]], at[chosen[-1]])
+    names = [factor.name for factor in wish.factors]
+    added = settings.iloc[chosen].assign(role=Role.TRIAL.value)
+    both = pd.concat([rows[[*names, "role"]], added], ignore_index=True)
+    whole = lay_out(
+        wish.factors,
+        both,
+        family=f"{plan.family}, with {left}{ADDED}",
+        model=plan.model,
+        references=wish.references,
+        seed=wish.seed,
+        excluded=plan.excluded,
+    )
+    return [whole]
 
 
 def in_full(wish: Wish, plan: Plan) -> Plan:
@@ -189,16 +311,23 @@ def _honours(plan: Plan, wish: Wish) -> bool:
     return needed <= set(plan.groups)
 
 
-def _models(wish: Wish) -> list[tuple[str, str | None]]:
+def _bent(wish: Wish) -> list[str]:
+    """Return single changes and bends, without pairs."""
+    terms = model_terms("quadratic", wish.factors)
+    return [term.name for term in terms if len(term.factors) == 1]
+
+
+def _models(wish: Wish) -> list[tuple[str | list[str], str | None]]:
     """Return the models to search for, the aim's own first, each with its potential terms."""
     if wish.blend:
         return [("blend", None), ("main", None)]
     # Main effects kept as clear of pairs as the bakes allow
-    simple = ("main", "interactions" if len(wish.factors) > 1 else None)
-    steps = {
+    pairs = "interactions" if len(wish.factors) > 1 else None
+    simple = ("main", pairs)
+    steps: dict[str, list[tuple[str | list[str], str | None]]] = {
         "screen": [simple],
         "interactions": [("interactions", None), simple],
-        "optimise": [("quadratic", None), ("interactions", None), simple],
+        "optimise": [("quadratic", None), (_bent(wish), pairs), ("interactions", None), simple],
     }
     return steps[wish.aim]
 
@@ -249,6 +378,79 @@ def _loads(wish: Wish) -> list[tuple[Loads, int]]:
     return [({groups[0]: n}, wish.bakes - wish.bakes % n) for n in fits[:2]] or [(None, wish.bakes)]
 
 
+def _families(wish: Wish) -> Iterator[Maker]:
+    """Return makers of the textbook's plans of every size that the budget allows."""
+    factors, kitchen, bakes = wish.factors, wish.kitchen, wish.bakes
+    whole = int(np.prod([len(factor.levels) for factor in factors], dtype=float).clip(max=1e6))
+    for copies in (4, 3, 2, 1):
+        if copies * whole <= bakes:
+            yield lambda copies=copies: full_factorial(  # type: ignore[misc]
+                factors, replicates=copies, loads=wish.loads, **kitchen
+            )
+    for size, middles in _fractions(wish):
+        yield lambda size=size, middles=middles: fractional_factorial(  # type: ignore[misc]
+            factors, bakes=size + middles, centre_bakes=middles, loads=wish.loads, **kitchen
+        )
+    for size in HADAMARD:
+        if size <= bakes:
+            yield lambda size=size: plackett_burman(factors, bakes=size, **kitchen)  # type: ignore[misc]
+    yield lambda: _tuning(conference_screening(factors, **kitchen), wish)
+    if wish.aim == "optimise":
+        yield lambda: central_composite(factors, **kitchen)
+        yield lambda: box_behnken(factors, **kitchen)
+    if wish.aim == "screen" and _square(factors):
+        # Each square is a day of its own
+        plain = {**{n: v for n, v in kitchen.items() if n != "days"}, "replicates": wish.days}
+        square = latin_square if len(factors) == 3 else graeco_latin_square
+        yield lambda: square(factors, **plain)
+
+
+def _tuning(plan: Plan, wish: Wish) -> Plan:
+    """Return a plan of lows, middles and highs with its bends in the model, where tuning asks."""
+    return replace(plan, model=tuple(_bent(wish))) if wish.aim == "optimise" else plan
+
+
+def _square(factors: Sequence[Factor]) -> bool:
+    counts = {len(f.levels) if isinstance(f, Categorical) else 0 for f in factors}
+    return len(factors) in (3, 4) and len(counts) == 1 and 0 not in counts
+
+
+def _fractions(wish: Wish) -> Iterator[tuple[int, int]]:
+    """Return sizes of fractions, the largest also with middle-setting bakes."""
+    numeric = any(isinstance(factor, Numeric) for factor in wish.factors)
+    sizes = [size for size in FRACTIONS if size <= wish.bakes]
+    for size in sizes:
+        yield size, 0
+    if sizes and numeric and wish.bakes > sizes[0]:
+        yield sizes[0], min(wish.bakes - sizes[0], MOST_MIDDLES)
+
+
+def _mirrored(wish: Wish) -> Iterator[Maker]:
+    """Return makers of mirror bakes for a plan that is kept: of all factors, of one, and halves."""
+    kept, seed = wish.keep, wish.seed
+    if not isinstance(kept, Plan) or wish.days > 1 or wish.references:
+        return
+    room = wish.bakes - kept.count()
+    names = [factor.name for factor in kept.factors]
+    if room >= kept.count("trial"):
+        yield lambda: fold_over(kept, seed=seed)
+        for name in names:
+            yield lambda name=name: fold_over(kept, factors=[name], seed=seed)  # type: ignore[misc]
+    elif room >= kept.count("trial") // 2 and wish.aim != "screen":
+        for pair in list(combinations(names, 2))[:MOST_HALVES]:
+            yield lambda pair=pair: fold_over(kept, pair=pair, seed=seed)  # type: ignore[misc]
+
+
+def _blends(wish: Wish) -> Iterator[Maker]:
+    factors, kitchen = wish.factors, wish.kitchen
+    for copies in (2, 1):
+        yield lambda copies=copies: simplex_lattice(  # type: ignore[misc]
+            factors, degree=2, replicates=copies, **kitchen
+        )
+        yield lambda copies=copies: simplex_centroid(factors, replicates=copies, **kitchen)  # type: ignore[misc]
+        yield lambda copies=copies: extreme_vertices(factors, replicates=copies, **kitchen)  # type: ignore[misc]
+
+
 # -- Why a plan is proposed, in kitchen words with numbers.
 
 
@@ -261,6 +463,23 @@ EFFECT_WORDS = {
     "screen": "single changes",
     "interactions": "single changes and pairs",
     "optimise": "single changes, pairs and bends",
+}
+# What a family of plans makes, for those who do not know its textbook name
+FAMILY_WORDS = {
+    "full factorial": "every combination of the settings",
+    "two-level fraction": "a chosen part of all combinations of low and high",
+    "Hadamard screening": "a few combinations of low and high for many changes",
+    "conference-matrix screening": "a few bakes at low, middle and high for many changes",
+    "central composite": "all ends together, each end alone, and middles",
+    "three-level surface": "the ends of two or three changes at a time, the rest at the middle",
+    "optimal plan": "picked one by one for what you ask",
+    "simplex lattice": "blends in even steps",
+    "simplex centroid": "each alone and in equal parts",
+    "extreme vertices": "blends at the limits of what may be mixed",
+    "mirror bakes": "the bakes made so far and their mirror images",
+    "Latin square": "each kind once in every row and column",
+    "Graeco-Latin square": "each kind once in every row and column",
+    "whole variants": "whole recipes side by side",
 }
 SETTLES = 1.5  # degrees of freedom below which a hard-to-change factor can not be judged
 
@@ -298,9 +517,26 @@ def spoken(
         *_told_apart(best, wish, answers),
         *_hard_words(best),
         *_lost_words(best, others, wish, cost),
+        *_reference_words(best.plan),
         _assumed(best, answers),
         *_runners_up(best, others),
     )
+
+
+def _reference_words(plan: Plan) -> list[str]:
+    """Return what the reference bakes buy, and whether they can be left out."""
+    count = plan.count(Role.REFERENCE)
+    if not count:
+        return []
+    bakes = "The reference bake" if count == 1 else f"The {count} reference bakes"
+    comes, shows, them = ("comes", "shows", "it") if count == 1 else ("come", "show", "them")
+    shown = "how far the best bake is from what you bake now"
+    if plan.days > 1:
+        return [f"{bakes} {comes} on top and {shows} what the days differ by, and {shown}."]
+    return [
+        f"{bakes} {comes} on top and {shows} {shown}. On one day nothing else hangs on {them}: "
+        f"where the oven is short, leave {them} out rather than one of the {plan.count()}."
+    ]
 
 
 def part_of(whole: Promise, part: Plan) -> str:
@@ -318,7 +554,7 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     what = "effects of the blend" if wish.blend else EFFECT_WORDS[wish.aim]
     said = [
         f"To {AIM_WORDS[wish.aim]} with {wish.bakes} bakes: {best.plan.sentence()}, "
-        f"{made_of(best.plan)}."
+        f"{made_of(best.plan.family)}."
     ]
     if told.empty:
         return [*said, f"None of the {len(best.table)} {what} can be told apart from the others."]
@@ -350,6 +586,18 @@ def _pair_words(told: pd.DataFrame) -> str:
         return ", and from every pair"
     which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
     return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
+
+
+def made_of(family: str, *, named: bool = True) -> str:
+    """Return what a family of plans makes, its textbook name in brackets where that is wanted."""
+    if family.endswith(PART):
+        return f"the first part of {made_of(family.removesuffix(PART), named=named)}"
+    base, _, added = family.partition(", with ")
+    found = next((known for known in FAMILY_WORDS if base.startswith(known)), None)
+    if found is None:
+        return family
+    words = f"{FAMILY_WORDS[found]}, with {added}" if added else FAMILY_WORDS[found]
+    return f"{words} ({base})" if named else words
 
 
 def _hard_words(best: Promise) -> list[str]:
@@ -409,7 +657,7 @@ def _lost_words(
     if whole is not None:
         return [
             f"This plan does not tell {apart}; a plan of {whole.plan.count()} bakes "
-            f"({made_of(whole.plan, named=False)}) would, but all in all less surely."
+            f"({made_of(whole.plan.family, named=False)}) would, but all in all less surely."
         ]
     if cost is None:
         return [f"{lost}. No budget up to 128 bakes was found that would."]
@@ -435,19 +683,24 @@ def _assumed(best: Promise, answers: Answers) -> str:
 def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
     """Return the two next best of other kinds, with what they would give up."""
     seen = {(best.plan.family, best.plan.count())}
-    named = {best.plan.family}
+    named = {_base(best.plan.family)}
     said: list[str] = []
     for one in others:
         family = one.plan.family
         if (family, one.plan.count()) in seen or len(said) == 2:
             continue
         seen.add((family, one.plan.count()))
-        made = made_of(one.plan, named=family not in named)
-        named.add(family)
+        made = made_of(family, named=_base(family) not in named)
+        named.add(_base(family))
         said.append(f"{one.plan.count()} bakes, {made}: {_weighed(one)}")
     if not said:
         return []
     return [f"Weighed and left: {'; '.join(said)}. The plan chosen sees one {_times(best)}."]
+
+
+def _base(family: str) -> str:
+    """Return the textbook name of a family, whatever was added to it."""
+    return family.partition(", with ")[0]
 
 
 def _weighed(one: Promise) -> str:
@@ -465,9 +718,10 @@ def _times(one: Promise) -> str:
 
 
 WORTH, TASTERS = 0.7, 6  # points of liking, and friends at the table, when nothing is said
-ALIKE = 0.02  # plans whose chances differ by less are alike, and the smaller one is proposed
+ALIKE = 0.02  # plans whose chances differ by less are alike: then the one that uses all bakes wins
 # The mean distance of two draws from one normal, in standard deviations: 2 / sqrt(pi)
 APART = 2 / np.pi**0.5
+SMALL = 16  # bakes up to which it is rehearsed whether a part of them is better chosen later
 SIZES = (8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 128)
 
 
@@ -519,7 +773,8 @@ def propose(
     later : int
         How many more bakes a second round may have. Then these are the first part of the plan for
         both together, and the second round (`next_round`) does what these speak for: finish it,
-        where it is of low and high settings, or better.
+        where it is of low and high settings, or better. Over several days, or where bakes share an
+        oven heat or an oil fill, the first part is planned by itself.
 
     Returns
     -------
@@ -551,40 +806,98 @@ def propose(
     return _explained(wish, answers)
 
 
-def _explained(wish: Wish, answers: Answers) -> Plan:
+def _explained(wish: Wish, answers: Answers, *, offered: bool = True) -> Plan:
     ranked = _ranked(wish, answers)
     best = _searched_in_full(ranked[0], wish, answers)
     reasons = spoken(best, ranked[1:], wish, answers, _cost(best, ranked, wish, answers))
-    return replace(best.plan, reasons=reasons)
+    offer = _in_two_sittings(best.plan, wish, answers) if offered else None
+    details = dict(best.plan.details)
+    if offer is not None:
+        # Before the runners-up, which come last
+        place = len(reasons) - len(_runners_up(best, ranked[1:]))
+        said = _sittings_words(offer, wish)
+        reasons = (*reasons[:place], said, *reasons[place:])
+        details["two sittings"] = asdict(offer)
+    return replace(best.plan, reasons=reasons, details=details)
+
+
+def _in_two_sittings(plan: Plan, wish: Wish, answers: Answers) -> TwoSittings | None:
+    """Return what a small kitchen gains by choosing a part of its bakes later, if it does."""
+    count = plan.count()
+    shared = bool(plan.groups) or wish.blend or wish.keep is not None or wish.days > 2
+    singles = sum(len(factor.levels) - 1 for factor in wish.factors)
+    first = max(4 * round(count / 6), 4 * -(-(singles + 1) // 4))
+    if shared or wish.aim == "optimise" or count > SMALL or count - first < 2:
+        return None
+    one_day = replace(plan, rows=plan.rows[plan.rows["role"] != Role.REFERENCE].assign(day=1))
+    try:
+        part = first_part(one_day, first, model="interactions")
+    except PlanError:
+        return None
+    found = two_sittings(
+        one_day,
+        part,
+        worth=answers.worth,
+        tasters=answers.tasters,
+        sd_bake=answers.sd_bake,
+        exclude=wish.exclude,
+    )
+    return found if found.worth_it else None
+
+
+def _sittings_words(offer: TwoSittings, wish: Wish) -> str:
+    when = "You have two days" if wish.days > 1 else "If you can bake on another day too"
+    return (
+        f"{when}: {offer.first} bakes now, and {offer.later} more chosen when these are tasted, "
+        f"would end {offer.gain:.2f} points better than {offer.first + offer.later} at once "
+        f"(± {offer.error:.2f}, rehearsed in {offer.kitchens:,} invented kitchens). Ask for it "
+        f"with {offer.first} bakes and later = {offer.later}."
+    )
 
 
 def _ranked(wish: Wish, answers: Answers) -> list[Promise]:
     """Return what every plan that fits promises, the best one first."""
     plans, _ = textbook(wish)
+    plans += [one for plan in plans for one in filled(wish, plan)]
     weighed = [_weighed_plans(plan, wish, answers) for plan in plans]
     if not any(_can_not_be_better(one, wish) for one in weighed):
         found, refusals = searched(wish)
+        if wish.aim == "optimise" and wish.bakes > 2:
+            # So that one bake more never tunes worse than one less
+            fewer, _ = searched(replace(wish, bakes=wish.bakes - 1))
+            found += [one for plan in fewer for one in filled(wish, plan)]
         weighed += [_weighed_plans(plan, wish, answers) for plan in found]
         if not weighed:
             raise PlanError(f"no plan fits {wish.bakes} bakes: {_why(refusals)}")
-    return sorted(weighed, key=_place)
+    return sorted(weighed, key=lambda one: _place(one, wish))
 
 
 def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
     """Return what to bake first of the plan for all bakes, this round's and those of later."""
-    shared = wish.loads is not None or bool(group_names(wish.factors))
-    if shared or wish.blend or wish.days > 1 or wish.keep is not None:
+    if wish.blend or wish.keep is not None:
+        why = (
+            "the blends of a first part would not be the corners that a whole plan of blends needs"
+            if wish.blend
+            else "bakes that are kept are a first part already"
+        )
         raise PlanError(
-            f"later is {later}, but a first part is only chosen among bakes of one day that share "
-            "nothing, follow on none and are no blends. Leave later out; more bakes can be planned "
-            "after any round."
+            f"later is {later}, but {why}. Leave later out; more bakes can be planned after any "
+            "round."
+        )
+    if wish.loads is not None or group_names(wish.factors) or wish.days > 1:
+        held = "days" if wish.days > 1 else plural(kitchen_group("load", wish.factors))
+        left = "the 1 bake" if later == 1 else f"the {later} bakes"
+        return _explained(wish, answers, offered=False).because(
+            f"These bakes are planned to stand by themselves, as they share {held}; what {left} "
+            "of a later round should be is decided when these are tasted."
         )
     together = replace(wish, bakes=wish.bakes + later, references=0)
     ranked = _ranked(together, answers)
     # What is left for later should tell what these can not
     whole = next((one for one in ranked if not one.lost), ranked[0])
     whole = _searched_in_full(whole, together, answers)
-    if whole.plan.count() <= wish.bakes:
+    alone = next((one for one in ranked if one.plan.count() <= wish.bakes and not one.lost), None)
+    if alone is not None and alone.score >= whole.score - ALIKE:
         said = f"{together.bakes} bakes would tell hardly more, so none of it is left for later."
         return _explained(wish, answers).because(said)
     model = "interactions" if wish.model == "main" else wish.model
@@ -648,9 +961,21 @@ def _weighed_plans(plan: Plan, wish: Wish, answers: Answers) -> Promise:
     )
 
 
-def _place(one: Promise) -> tuple[int, int, bool]:
-    """Return a plan's place: by chance, then by bakes, then the textbook's before a search's."""
-    return -round(one.score / ALIKE), one.plan.count(), one.plan.family == OPTIMAL
+def _place(one: Promise, wish: Wish) -> tuple[float, ...]:
+    """Return a plan's place: what the aim asks, all bakes used, then the textbook's before others.
+
+    Someone who tunes wants bends: a plan that tells them all comes before any that does not, and
+    the one that names the right side of a peak most often first.
+    """
+    tuned: tuple[float, ...] = ()
+    if wish.aim == "optimise" and one.tuning is not None:
+        lost = one.table.loc[one.table["bend"], "judged_on"] == ""
+        tuned = (float(lost.sum()), -round(one.tuning, 3))
+    # A bake at the middle tells of bends and of chance, and little of what was asked otherwise
+    middles = 0 if wish.aim == "optimise" else one.plan.count(Role.CENTRE)
+    searched = one.plan.family == OPTIMAL or ADDED in one.plan.family
+    alike = -round(one.score / ALIKE)
+    return (*tuned, alike, -one.plan.count(), float(middles), float(searched))
 
 
 def _can_not_be_better(one: Promise, wish: Wish) -> bool:
@@ -670,7 +995,7 @@ def _searched_in_full(one: Promise, wish: Wish, answers: Answers) -> Promise:
     if one.plan.family != OPTIMAL or one.plan.details["starts"] != QUICK:
         return one
     longer = _weighed_plans(in_full(wish, one.plan), wish, answers)
-    return longer if round(longer.score, 9) >= round(one.score, 9) else one
+    return min(longer, one, key=lambda found: (*_place(found, wish), -round(found.score, 9)))
 
 
 def _why(refusals: Sequence[str]) -> str:

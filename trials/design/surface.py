@@ -108,11 +108,10 @@ def central_composite(
         coded / scale,
         day,
         role,
-        family="central composite",
+        family=f"central composite ({axial})",
         references=references,
         seed=seed,
         details={
-            "axial": axial,
             "axial distance": distance,
             "rotatable": bool(np.isclose(distance**4, len(core), rtol=1e-9)),
             "core bakes": len(core),

@@ -39,10 +39,10 @@ _QUESTIONS = """\
 name = "rye ginger snap, first round"   # what are you working on?
 bakes = 16                  # how many bakes can you afford, reference bakes apart?
 days = 2                    # over how many days?
-# later = 4                 # how many more in a second round? (for one day, nothing shared)
+# later = 4                 # how many more in a second round?
 # loads = 4                 # how many oven heats or oil fills, if bakes share them?
 #                           # Several kinds of them: loads = { load = 4, dough = 4 }
-references = 2                # reference bakes, always the same, to see days drift
+references = 2                # reference bakes, on top: they see days drift; one day can do without
 aim = "interactions"        # "screen": find what matters; "interactions": see what works
                             # together; "optimise": tune
 

@@ -149,8 +149,7 @@ function go(place) {
   at = place;
   keep();
   show();
-  byId("main").scrollTo(0, 0);
-  byId("bake").focus({ preventScroll: true });
+  window.scrollTo(0, 0);
 }
 
 function done() {
