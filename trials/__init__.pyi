@@ -56,7 +56,6 @@ from trials.rounds.kitchen import Step as Step
 from trials.rounds.round import Round as Round
 from trials.rounds.scores import check as check
 from trials.rounds.scores import scores as scores
-from trials.rounds.scores import word_table as word_table
 from trials.rounds.timetable import timetable as timetable
 from trials.show import pictures as pictures
 from trials.show.album import album as album

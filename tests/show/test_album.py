@@ -10,6 +10,7 @@ from PIL import Image
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, until
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
+from trials.analysis.counted import word_table, words_of
 from trials.base.errors import FitError, SheetError
 from trials.doors.cli import run
 from trials.rounds.diary import (
@@ -20,7 +21,7 @@ from trials.rounds.diary import (
     read_diary,
     write_note,
 )
-from trials.rounds.scores import scores, word_table, words_of
+from trials.rounds.scores import scores
 from trials.show.album import album
 
 NOON = datetime(2026, 5, 7, 12)

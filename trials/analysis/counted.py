@@ -1,25 +1,448 @@
-"""Scores that are counted, not averaged: ticked words, just-about-right, rankings."""
+"""Answers that are counted, not averaged: shares, ticked words, places, words of one's own.
+
+One door, `counted`, and one record, `Counted`, whatever the scale: what the settings show, what
+each bake had, sentences and notes. Settings are described with exact ranges in which each bake
+counts once, however many tasted it. Tests that compare single bakes (Friedman, Page, Cochran) say
+whether tasters agree that bakes differ; they give no verdict on what was varied.
+"""
 
 import html
-from collections.abc import Hashable, Sequence
+import re
+import unicodedata
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
+from typing import Any, assert_never
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_numeric_dtype
 from scipy import special, stats
 
+from trials.analysis.failing import candidates, chances_sentences
+from trials.analysis.failures import explain_failures
 from trials.analysis.fitting import fit
 from trials.analysis.no_error import unit_means
-from trials.analysis.question import check_settings, chosen_factors, in_order, tidy_table
-from trials.analysis.results import Findings
-from trials.base.errors import FitError
-from trials.base.words import in_words, percent
-from trials.core.factors import Factor
-from trials.core.roles import Role
-from trials.core.scales import NONE
-from trials.rounds.round import Round
+from trials.analysis.question import (
+    check_settings,
+    chosen_factors,
+    in_order,
+    tidy_table,
+)
+from trials.base.errors import FitError, Place
+from trials.base.words import in_words, percent, tidy_number
+from trials.core.factors import Component, Factor, is_blank
+from trials.core.measures import Measure
+from trials.core.roles import WITHOUT_SCORE, Role
+from trials.core.scales import NONE, Refusal, Summary
+from trials.core.terms import model_matrix, model_terms
 from trials.tasting.difference import RankingResult, ranking
+
+# -- What is said of counted answers, whatever the scale.
+
+
+@dataclass(frozen=True, eq=False)
+class Counted:
+    """What counted answers say: read like findings.
+
+    Parameters
+    ----------
+    response : str
+    measure : Measure
+    factors : tuple of Factor
+        Those that moved among the answers.
+    table : DataFrame
+        One row per setting of each factor, all bakes first; columns factor, setting and bakes, then
+        what the scale counts: tastings too little, just about right, too much (or yes) with the
+        share, low and high (exact, 95 %, each bake counting once); each word with the share of
+        tastings that have it; or the mean place.
+    bakes : DataFrame
+        One row per bake that was answered, reference bakes too: bake, role, settings, answers and
+        what the scale counts.
+    details : dict of DataFrame
+        What else was worked out, by its name: "penalty", "effects", "agreement", "quotes" ...
+    answers : int
+        How many there are, reference bakes aside.
+    sentences, notes : tuple of str
+        What was found; what was assumed and left out.
+    method : str
+        How it was worked out, with its source.
+    """
+
+    response: str
+    measure: Measure
+    factors: tuple[Factor, ...]
+    table: pd.DataFrame = field(repr=False)
+    bakes: pd.DataFrame = field(repr=False)
+    details: Mapping[str, pd.DataFrame] = field(repr=False)
+    answers: int
+    sentences: tuple[str, ...]
+    notes: tuple[str, ...]
+    method: str
+
+    def summary(self) -> tuple[str, ...]:
+        """Return what was found as sentences, then what was assumed."""
+        return self.sentences + self.notes
+
+    def shown(self) -> dict[str, pd.DataFrame]:
+        """Return the tables a baker reads, by their titles."""
+        return _shown(self)
+
+    def __repr__(self) -> str:
+        return "\n".join(self.summary())
+
+    def _repr_html_(self) -> str:
+        said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
+        tables = "".join(
+            f"<p>{html.escape(title)}</p>{table.to_html(index=False, border=0, escape=True)}"
+            for title, table in self.shown().items()
+        )
+        return said + tables
+
+
+def counted(
+    data: Any,
+    response: str,
+    factors: Sequence[Factor | str] | None = None,
+    *,
+    measure: Measure | None = None,
+    goal: Measure | None = None,
+    order: Sequence[str] | None = None,
+    seed: int = 0,
+) -> Counted:
+    """Say what answers that are counted show, the bake being the unit.
+
+    Parameters
+    ----------
+    data : whatever :func:`trials.fit` takes
+        A table needs the columns bake and taster where tasters answered; with a column `round` it
+        holds several rounds.
+    response : str
+    factors : sequence of Factor or str, optional
+        Of a table; without any, bakes are compared and no settings.
+    measure : Measure, optional
+        Of a table: what was asked.
+    goal : Measure, optional
+        What being off costs, and what words go with; the first with a goal, else the first liking,
+        when left out.
+    order : sequence of str, optional
+        Of a ranking: the bakes as expected beforehand, for Page's test.
+    seed : int
+        For the chance of Cochran's Q, where it is drawn.
+
+    Returns
+    -------
+    Counted
+
+    Raises
+    ------
+    FitError
+        When nothing was answered, or an answer is not on the scale.
+
+    References
+    ----------
+    Clopper & Pearson 1934 (exact ranges); ASTM MNL 63 (penalties); Firth 1993 (chance of yes);
+    Cochran 1950 (words); ISO 8587 (ranking).
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"bake": ["B1", "B2", "B3", "B4"], "oil": [165, 165, 180, 180],
+    ...     "holds": ["yes", "yes", "no", "yes"]})
+    >>> found = counted(table, "holds", ["oil"], measure=Measure("holds", "passed", per="bake"))
+    >>> found.table[["setting", "bakes", "yes"]].values.tolist()
+    [['all', 4, 3.0], ['165', 2, 2.0], ['180', 2, 1.0]]
+    """
+    asked = _asked(data, response, factors, measure, goal)
+    match asked.measure.summary:
+        case Summary.SIDES:
+            return _sides(asked)
+        case Summary.SHARE:
+            return _passed(asked)
+        case Summary.TICKS:
+            return _ticked(asked, seed)
+        case Summary.PLACES:
+            return _placed(asked, order)
+        case Summary.QUOTES:
+            return _quoted(asked)
+        case Summary.MEAN:
+            raise FitError(f'"{response}" is averaged, not counted; ask trials.fit.')
+        case never:
+            assert_never(never)
+
+
+def measures_of(data: Any) -> tuple[Measure, ...]:
+    """Return the measures that a round, evidence or the last of several rounds brings along."""
+    if isinstance(data, list | tuple):
+        return next((own for one in reversed(data) if (own := measures_of(one))), ())
+    return () if isinstance(data, pd.DataFrame) else tuple(getattr(data, "measures", ()))
+
+
+@dataclass(frozen=True, eq=False)
+class _Asked:
+    """The answers: one row each, read; the factors that moved; and the goal they are held to."""
+
+    response: str
+    measure: Measure
+    table: pd.DataFrame
+    factors: tuple[Factor, ...]
+    goal: Measure | None
+    notes: tuple[str, ...]
+
+    @property
+    def own(self) -> pd.DataFrame:
+        """The answers on the bakes that were varied: reference bakes are no setting of a factor."""
+        return self.table[self.table["role"] != Role.REFERENCE].reset_index(drop=True)
+
+    @property
+    def name(self) -> str:
+        """The response as a sentence begins with it."""
+        return self.response[:1].upper() + self.response[1:]
+
+    @property
+    def tasters(self) -> int:
+        """How many people answered."""
+        return int(self.own["taster"].nunique())
+
+    def many(self, count: int) -> str:
+        """Return a number of answers in words."""
+        word = "tasting" if self.measure.per == "tasting" else "bake"
+        return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _asked(
+    data: Any,
+    response: str,
+    factors: Sequence[Factor | str] | None,
+    measure: Measure | None,
+    goal: Measure | None,
+) -> _Asked:
+    known = measures_of(data)
+    measure = measure or next((one for one in known if one.name == response), None)
+    if measure is None:
+        raise FitError(
+            f'what "{response}" was asked as is not known; name it: measure='
+            f'trials.Measure("{response}", "check all", words=[...]), or the scale it was.'
+        )
+    table, used = tidy_table(data, factors)
+    if response not in table:
+        raise FitError(f'the table has no column "{response}".')
+    table = _by_round(table.assign(row=range(1, len(table) + 1)))
+    if measure.summary is Summary.PLACES and "taster" not in table:
+        raise FitError("the table has no column taster, so nobody knows who ranked what.")
+    lost = (
+        table["status"].isin(WITHOUT_SCORE) if "status" in table else pd.Series(False, table.index)
+    )
+    blank = table[response].map(is_blank)
+    of_tasters = "taster" in table and measure.per == "tasting"
+    rows = table["taster"].notna() if of_tasters else pd.Series(True, table.index)
+    gaps = int((rows & blank & ~lost).sum()) if of_tasters else 0
+    kept = table[~lost & ~blank & rows].copy()
+    if kept.empty:
+        empty = "; a ballot without a tick says none" if measure.summary is Summary.TICKS else ""
+        raise FitError(f'nobody answered "{response}" yet{empty}.')
+    kept[response] = [
+        _read(measure, value, int(row))
+        for value, row in zip(kept[response], kept["row"], strict=True)
+    ]
+    for name, value in (("role", Role.TRIAL.value), ("taster", ""), ("sitting", 1)):
+        if name not in kept:
+            kept[name] = value
+    if "bake" not in kept:
+        kept["bake"] = [f"row {row}" for row in kept["row"]]
+    chosen, unmoved = _moved(kept, used, response)
+    check_settings(kept, chosen, "bake")
+    notes = [f"{one} hold{'s' if gaps == 1 else ''} no answer." for one in _gap_words(gaps)]
+    held = goal or _first_goal(known)
+    return _Asked(
+        response=response,
+        measure=measure,
+        table=_with_goal(kept.reset_index(drop=True), table, held),
+        factors=chosen,
+        goal=held,
+        notes=(*notes, *unmoved),
+    )
+
+
+def _gap_words(gaps: int) -> list[str]:
+    return [f"{gaps} tasting{'' if gaps == 1 else 's'}"] if gaps else []
+
+
+def _read(measure: Measure, value: Any, row: int) -> float | str:
+    text = value if isinstance(value, str) else tidy_number(float(value), 15)
+    found = measure.entry(text)
+    if isinstance(found, Refusal):
+        raise FitError(str(found), Place(row=row + 1, column=measure.name))
+    return found
+
+
+def _by_round(table: pd.DataFrame) -> pd.DataFrame:
+    """Let each round of a table have bakes and days of its own."""
+    if "round" not in table or table["round"].nunique() < 2:
+        return table
+    table = table.copy()
+    for name in ("bake", "day", "load"):
+        if name not in table:
+            continue
+        rounds = table.groupby(name)["round"].nunique()
+        if (rounds > 1).any():
+            table[name] = table["round"].astype(str) + " " + table[name].astype(str)
+    if "day" not in table:
+        table["day"] = table["round"].astype(str)
+    return table
+
+
+def _moved(
+    table: pd.DataFrame, used: Sequence[Factor | str] | None, response: str
+) -> tuple[tuple[Factor, ...], list[str]]:
+    """Return the factors that moved among the answers, and what is said of the others."""
+    own = table[table["role"] != Role.REFERENCE]
+    own = table if own.empty else own
+    names = {one if isinstance(one, str) else one.name: one for one in used or ()}
+    missing = [name for name in names if name not in table]
+    if missing:
+        raise FitError(f"the table has no column {in_words(map(repr, missing))}.")
+    still = [name for name in names if own[name].nunique() < 2]
+    moved = [one for name, one in names.items() if name not in still]
+    said = [f"All that was answered has one {name}, so nothing is said of it." for name in still]
+    return (chosen_factors(table, moved, response, _COLUMNS) if moved else ()), said
+
+
+_COLUMNS = ("day", "load", "bake", "role", "taster", "status", "reason", "note", "code", "round")
+
+
+def _first_goal(measures: Sequence[Measure]) -> Measure | None:
+    """Return the first measure with a goal that is averaged, else the first liking."""
+    averaged = [one for one in measures if one.averaged]
+    with_goal = [one for one in averaged if one.goal is not None]
+    return next(iter([*with_goal, *(one for one in averaged if one.liking)]), None)
+
+
+def _with_goal(kept: pd.DataFrame, table: pd.DataFrame, goal: Measure | None) -> pd.DataFrame:
+    """Return the answers with what the same tasting, or the bake, has for the goal."""
+    if goal is None or goal.name not in table:
+        return kept
+    values = pd.to_numeric(table[goal.name], errors="coerce")
+    if goal.per == "bake" and "bake" in table:
+        values = kept["bake"].map(values.groupby(table["bake"]).mean())
+        return kept.assign(**{goal.name: values})
+    return kept.assign(**{goal.name: pd.to_numeric(kept[goal.name], errors="coerce")})
+
+
+def _settings(asked: _Asked) -> list[tuple[str, str, pd.Series]]:
+    """Return all answers, then those of each round and of each setting, as masks."""
+    own = asked.own
+    found = [("", "all", pd.Series(True, own.index))]
+    if "round" in own and own["round"].nunique() > 1:
+        found += [("round", str(one), own["round"] == one) for one in own["round"].unique()]
+    for factor in asked.factors:
+        values = own[factor.name]
+        levels = in_order(values.dropna(), factor)
+        if is_numeric_dtype(values) and len(levels) > MOST_LEVELS:
+            middle = (values.min() + values.max()) / 2
+            found.append((factor.name, f"up to {factor.show(middle)}", values <= middle))
+            found.append((factor.name, f"above {factor.show(middle)}", values > middle))
+            continue
+        found += [(factor.name, factor.show(level), values == level) for level in levels]
+    return found
+
+
+MOST_LEVELS = 5  # of a number that are shown one by one; settings as really made scatter
+
+
+def _exact_range(shares: pd.Series) -> tuple[float, float, float]:
+    """Return the mean share of some bakes and its exact range, each bake counting once.
+
+    References
+    ----------
+    Clopper & Pearson 1934, Biometrika 26:404-413; with a count that is no whole number as Korn &
+    Graubard 1998, Surv. Methodol. 24:193-201, take the answers of one bake as wholly alike, which
+    is the careful end.
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    total, bakes = float(shares.sum()), len(shares)
+    low, high = proportion_confint(total, bakes, method="beta")
+    return total / bakes, max(float(low), 0.0), min(float(high), 1.0)
+
+
+def _per_bake(asked: _Asked, told: Mapping[str, pd.Series]) -> pd.DataFrame:
+    """Return one row per bake: its settings, how many answers, and what is told of it."""
+    table = asked.table
+    first = table.drop_duplicates("bake").set_index("bake")
+    kept = [name for name in ("round", "role") if name in first]
+    rows = first[[*kept, *(factor.name for factor in asked.factors)]]
+    rows = rows.assign(answers=table.groupby("bake", sort=False).size())
+    return rows.assign(**{str(name): own for name, own in told.items()}).reset_index()
+
+
+EXACT = "exact ranges, each bake counting once (Clopper & Pearson 1934)"
+
+
+def _person_note(asked: _Asked) -> list[str]:
+    if asked.measure.per == "tasting" and asked.tasters == 1:
+        return ["One person answered: it says what they found, not what others would."]
+    return []
+
+
+def _chance_words(row: Any) -> str:
+    return f"{percent(row.share)}, which fits a chance of {percent(row.low)} to {percent(row.high)}"
+
+
+def _shown(found: Counted) -> dict[str, pd.DataFrame]:
+    """Return the tables of counted answers as a baker reads them."""
+    table = found.table
+    labels = [
+        "all bakes" if not factor else f"{factor} {setting}"
+        for factor, setting in zip(table["factor"], table["setting"], strict=True)
+    ]
+    match found.measure.summary:
+        case Summary.SIDES | Summary.SHARE:
+            asked = SIDES[1] if found.measure.summary is Summary.SIDES else "yes"
+            counts = [name for name in (*SIDES, "yes") if name in table]
+            shown = table[["bakes", "answers", *counts]].astype(int).astype(str)
+            shown.insert(0, "settings", labels)
+            shown[f"chance of {asked}"] = [
+                f"{percent(row.low)} to {percent(row.high)}" for row in table.itertuples()
+            ]
+            return {"By setting": shown, **_also(found, "penalty")}
+        case Summary.TICKS | Summary.QUOTES:
+            cells = [
+                f"{said} of {of}" for said, of in zip(table["said"], table["answers"], strict=True)
+            ]
+            wide = table.assign(settings=labels, cell=cells).pivot_table(
+                index="word", columns="settings", values="cell", aggfunc="first", sort=False
+            )
+            title = "Tastings with each word" if found.measure.per == "tasting" else "Bakes"
+            wide = wide.fillna("").rename_axis(columns=None).reset_index().head(MOST_WORDS)
+            return {title: wide, **_also(found, "quotes")}
+        case Summary.PLACES:
+            shown = table[["bakes", "answers"]].astype(str)
+            shown.insert(0, "settings", labels)
+            shown["mean place"] = [
+                f"{place:.1f} of {of:.0f}"
+                for place, of in zip(table["place"], table["of"], strict=True)
+            ]
+            bakes = found.bakes.sort_values("place", kind="stable")
+            ranked = bakes[["bake", "answers", "place"]].round({"place": 1})
+            return {"By setting": shown, "By bake, the first in front": ranked}
+        case Summary.MEAN:
+            return {}
+        case never:
+            assert_never(never)
+
+
+def _also(found: Counted, name: str) -> dict[str, pd.DataFrame]:
+    """Return one of the further tables under its title, where it holds anything."""
+    titles = {"penalty": "What being off goes with", "quotes": "In their own words"}
+    table = found.details.get(name, pd.DataFrame())
+    if table.empty:
+        return {}
+    if name == "penalty":
+        table = table.drop(columns=["weighted", "heed"]).round(2).astype(object)
+        table = table.where(table.notna(), "")
+        table["share"] = [percent(one) for one in table["share"]]
+    return {titles[name]: table}
+
 
 # -- Words that tasters tick, and just-about-right scales: counts first, tests where they hold.
 
@@ -75,22 +498,18 @@ def cochran_q(ticks: pd.DataFrame, *, seed: int = 0) -> CochranQ:
     torn = (rows > 0) & (rows < table.shape[1])
     if not torn.any():
         raise FitError("every taster ticked the word for all bakes or for none: nothing differs.")
-    statistic = _q(table.sum(axis=0), rows)
-    df = table.shape[1] - 1
+    # Imported where it is used: it costs more than all the rest of this room
+    from statsmodels.stats.contingency_tables import cochrans_q
+
+    found = cochrans_q(table)
     return CochranQ(
         counts=pd.Series(table.sum(axis=0).astype(int), index=ticks.columns),
         tasters=len(table),
-        statistic=statistic,
-        df=df,
-        p=float(stats.chi2.sf(statistic, df)),
+        statistic=float(found.statistic),
+        df=int(found.df),
+        p=float(found.pvalue),
         p_exact=_exact_chance(table[torn], np.random.default_rng(seed)),
     )
-
-
-def _q(columns: np.ndarray, rows: np.ndarray) -> float:
-    k = len(columns)
-    spread = k * (k - 1) * np.sum((columns - columns.mean()) ** 2)
-    return float(spread / np.sum(rows * (k - rows)))
 
 
 def _exact_chance(table: np.ndarray, generator: np.random.Generator) -> float:
@@ -167,7 +586,10 @@ def _mean_interval(values: np.ndarray) -> tuple[float, float, float]:
 
 
 def penalties(
-    rating: Sequence[int] | pd.Series, liking: Sequence[float] | pd.Series
+    rating: Sequence[int] | pd.Series,
+    liking: Sequence[float] | pd.Series,
+    *,
+    costly: float = HEED_DROP,
 ) -> pd.DataFrame:
     """Return what it costs in liking to be too little or too much of something.
 
@@ -205,15 +627,16 @@ def penalties(
     table["weighted"] = table["drop"] * table["share"]
     # A share of exactly 20 % counts, whatever the last binary digit says.
     common = table["share"] >= HEED_SHARE - 1e-12
-    costly = table["drop"] >= HEED_DROP - 1e-9
-    table["heed"] = common & costly & (len(rates) >= FEWEST_FOR_SHARES)
+    dear = table["drop"] >= costly - 1e-9
+    table["heed"] = common & dear & (len(rates) >= FEWEST_FOR_SHARES)
     return table
 
 
-# -- One value per bake, corrected for who happened to taste it.
+# -- One value per bake, corrected for who happened to taste it, and what the settings do to it.
 
 
 _ROUNDING = 12  # decimals of a share that are more than rounding
+LEVEL = 0.05
 
 
 def bake_means(
@@ -228,328 +651,309 @@ def bake_means(
     return rows.assign(**{response: np.round(means, _ROUNDING)})
 
 
-# -- Too little, just about right, too much: counts by setting, and what being off costs in liking.
+_OF_EFFECTS = ["term", "level", "reference", "estimate", "low", "high", "p"]
 
 
-FEWEST_TASTERS = 10  # below this a share is two or three people: counts only (common practice)
+def _bake_effects(asked: _Asked, table: pd.DataFrame, values: np.ndarray) -> pd.DataFrame:
+    """Return what the factors do to one value of each bake; empty where nothing can be judged."""
+    keep = [name for name in ("day", "load") if name in table and table[name].notna().all()]
+    names = [factor.name for factor in asked.factors]
+    # The response is no factor, so its name is free for the value
+    shares = bake_means(table, values, asked.response, [*keep, *names])
+    if not asked.factors or shares[asked.response].nunique() < 2:
+        return pd.DataFrame(columns=_OF_EFFECTS)
+    try:
+        found = fit(shares, asked.response, asked.factors, model="main")
+    except FitError:
+        return pd.DataFrame(columns=_OF_EFFECTS)
+    return found.effects[_OF_EFFECTS]
+
+
+# -- Too little, just about right, too much: shares by setting, and what being off goes with.
+
+
+FEWEST_TASTERS = 10  # below this a share is two or three people: a hint (common practice)
 SIDES = ("too little", "just about right", "too much")
-_COLUMNS = ("day", "load", "bake", "role", "taster", "status", "reason", "note", "code")
 
 
-@dataclass(frozen=True, eq=False)
-class JustRight:
-    """What a just-about-right scale says.
-
-    Parameters
-    ----------
-    response : str
-    counts : DataFrame
-        One row per factor and setting: tastings, and how many said too little, just about right
-        and too much; all tastings first.
-    penalties : DataFrame
-        side, count, share, liking, drop, weighted, heed, over all tastings; only side and count
-        with fewer than ten tasters, or where no liking was named.
-    tasters : int
-    sentences, notes : tuple of str
-    """
-
-    response: str
-    counts: pd.DataFrame = field(repr=False)
-    penalties: pd.DataFrame = field(repr=False)
-    tasters: int
-    sentences: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    def summary(self) -> tuple[str, ...]:
-        """Return what was found as sentences, then what was assumed."""
-        return self.sentences + self.notes
-
-    def __repr__(self) -> str:
-        return "\n".join(self.summary())
-
-    def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
-        return said + self.counts.to_html(index=False, border=0, escape=True)
-
-
-def just_right(
-    data: Round | pd.DataFrame,
-    response: str,
-    factors: Sequence[Factor | str] | None = None,
-    *,
-    liking: str | None = None,
-) -> JustRight:
-    """Say at which settings there is too little or too much, and what that costs in liking.
-
-    References
-    ----------
-    ASTM MNL 63, penalty analysis; see :func:`trials.analysis.words.penalties` for its limits.
-    """
-    table, used = tidy_table(data, factors)
-    if isinstance(data, Round) and liking is None:
-        hedonic = [measure.name for measure in data.measures if measure.liking]
-        liking = hedonic[0] if hedonic else None
-    table = _scored(table, response, liking)
-    chosen = chosen_factors(table, used, response, _COLUMNS)
-    check_settings(table, chosen, "bake")
-    tasters = int(table["taster"].nunique())
-    costs = _penalties(table, response, liking, tasters)
-    counts = _counts(table, response, chosen)
-    return JustRight(
+def _sides(asked: _Asked) -> Counted:
+    own, response = asked.own, asked.response
+    values = own[response].astype(float)
+    rows = []
+    for factor, setting, mask in _settings(asked):
+        right = (values[mask] == MIDDLE).groupby(own.loc[mask, "bake"]).mean()
+        counts = _side_counts(values[mask])
+        rows.append((factor, setting, len(right), int(mask.sum()), *counts, *_exact_range(right)))
+    names = ["factor", "setting", "bakes", "answers", *SIDES, "share", "low", "high"]
+    table = pd.DataFrame(rows, columns=names)
+    whole = asked.table[response].astype(float).groupby(asked.table["bake"])
+    told = {
+        side: whole.agg(lambda own, at=at: _side_counts(own)[at]) for at, side in enumerate(SIDES)
+    }
+    penalty = _penalty(asked, values)
+    return Counted(
         response=response,
-        counts=counts,
-        penalties=costs,
-        tasters=tasters,
-        sentences=_sentences(response, counts, costs, liking),
-        notes=_notes(tasters, liking),
+        measure=asked.measure,
+        factors=asked.factors,
+        table=table,
+        bakes=_per_bake(asked, told),
+        details={"penalty": penalty},
+        answers=len(own),
+        sentences=(*_side_sentences(asked, table), *_penalty_sentences(asked, penalty)),
+        notes=(*asked.notes, *_person_note(asked), *_penalty_notes(asked, penalty)),
+        method=f"shares with {EXACT}; penalties as in ASTM MNL 63",
     )
 
 
-def _scored(table: pd.DataFrame, response: str, liking: str | None) -> pd.DataFrame:
-    missing = [name for name in ("taster", response, liking) if name and name not in table.columns]
-    if missing:
-        raise FitError(f"the table has no column {in_words(missing)}.")
-    values = pd.to_numeric(table[response], errors="coerce")
-    off = table[response].notna() & ~values.isin([1, 2, 3, 4, 5])
-    if off.any():
-        raise FitError(
-            f'"{response}" holds {table[response][off].iloc[0]!r}; a just-about-right score is a '
-            "whole number from 1 to 5."
-        )
-    kept = table[values.notna()].assign(row=np.flatnonzero(values.notna()) + 1)
-    if "role" in kept:
-        kept = kept[kept["role"] != Role.REFERENCE]
-    if kept.empty:
-        raise FitError(f'there is no score in "{response}".')
-    kept[response] = values[kept.index]
-    return kept.reset_index(drop=True)
+MIDDLE = 3  # just about right
 
 
-def _sides(values: pd.Series) -> list[int]:
-    return [int((values < 3).sum()), int((values == 3).sum()), int((values > 3).sum())]
+def _side_counts(values: pd.Series) -> tuple[int, int, int]:
+    return int((values < MIDDLE).sum()), int((values == MIDDLE).sum()), int((values > MIDDLE).sum())
 
 
-def _counts(table: pd.DataFrame, response: str, factors: Sequence[Factor]) -> pd.DataFrame:
-    rows: list[tuple] = [("", "all", len(table), *_sides(table[response]))]
-    for factor in factors:
-        for value in in_order(table[factor.name], factor):
-            own = table[response][table[factor.name] == value]
-            rows.append((factor.name, factor.show(value), len(own), *_sides(own)))
-    return pd.DataFrame(rows, columns=["factor", "setting", "tastings", *SIDES])
-
-
-def _penalties(
-    table: pd.DataFrame, response: str, liking: str | None, tasters: int
-) -> pd.DataFrame:
-    counts = pd.DataFrame({"side": SIDES, "count": _sides(table[response])})
-    if liking is None or tasters < FEWEST_TASTERS:
-        return counts
-    both = table[pd.to_numeric(table[liking], errors="coerce").notna()]
-    if both.empty:
-        return counts
-    return penalties(both[response], both[liking].astype(float))
-
-
-def _sentences(
-    response: str, counts: pd.DataFrame, costs: pd.DataFrame, liking: str | None
-) -> tuple[str, ...]:
-    every = counts.iloc[0]
-    name = response[:1].upper() + response[1:]
+def _side_sentences(asked: _Asked, table: pd.DataFrame) -> list[str]:
+    every, inner = table.iloc[0], table.iloc[1:]
     said = [
-        f"{name}: of {every['tastings']} tastings {every[SIDES[0]]} said too little, "
-        f"{every[SIDES[1]]} just about right, {every[SIDES[2]]} too much."
+        f"{asked.name}: of {asked.many(int(every['answers']))} {every[SIDES[0]]} said too little, "
+        f"{every[SIDES[1]]} just about right, {every[SIDES[2]]} too much.",
+        f"Just about right in {_chance_words(every)}.",
     ]
-    own = counts.iloc[1:]
-    if len(own):
-        lean = (own[SIDES[2]] - own[SIDES[0]]) / own["tastings"]
+    inner = inner[inner["factor"] != "round"]
+    if len(inner):
+        lean = (inner[SIDES[2]] - inner[SIDES[0]]) / inner["answers"]
         for place, words in ((lean.idxmin(), SIDES[0]), (lean.idxmax(), SIDES[2])):
-            row = own.loc[place]
+            row = inner.loc[place]
             if (lean[place] < 0) == (words == SIDES[0]) and lean[place] != 0:
                 said.append(
                     f"Most often {words} at {row['factor']} {row['setting']}: {row[words]} of "
-                    f"{row['tastings']}."
+                    f"{row['answers']}."
                 )
-    if "heed" in costs:
-        said += [
-            f"{row.side.capitalize()} ({percent(row.share)}) costs {row.drop:.1f} points of "
-            f"{liking}: worth heeding."
-            for row in costs[costs["heed"]].itertuples()
+    return said
+
+
+def _penalty(asked: _Asked, values: pd.Series) -> pd.DataFrame:
+    """Return what being off goes with in the goal; empty where no goal was scored beside it."""
+    names = ["side", "count", "share", "liking", "drop", "weighted", "heed"]
+    goal = asked.goal
+    if goal is None or goal.name not in asked.own:
+        return pd.DataFrame(columns=names).rename(columns={"liking": "mean"})
+    held = asked.own[goal.name].astype(float)
+    both = held.notna()
+    if not both.any():
+        return pd.DataFrame(columns=names).rename(columns={"liking": "mean"})
+    # A goal that is lower is missed by what lies above
+    turn = -1.0 if goal.goal == "lower" else 1.0
+    costly = HEED_DROP if goal.liking else (goal.margin or np.inf)
+    found = penalties(values[both], turn * held[both], costly=costly)
+    found["heed"] &= asked.tasters >= FEWEST_TASTERS
+    return found.assign(liking=turn * found["liking"]).rename(columns={"liking": "mean"})
+
+
+def _penalty_sentences(asked: _Asked, penalty: pd.DataFrame) -> list[str]:
+    if penalty.empty or asked.goal is None:
+        return []
+    name, unit = asked.goal.name, asked.goal.unit_word
+    heeded = penalty[penalty["heed"]]
+    said = [
+        f"{row.side.capitalize()} ({percent(row.share)}) costs {_amount(row.drop, unit)} of "
+        f"{name}: worth heeding."
+        for row in heeded.itertuples()
+    ]
+    if said:
+        return said
+    if _enough(asked, penalty):
+        return [f"Neither side is common and costly enough in {name} to heed."]
+    off = penalty[(penalty["side"] != SIDES[1]) & penalty["drop"].notna()]
+    right = penalty.loc[1]
+    worse = "higher" if asked.goal.goal == "lower" else "lower"
+    better = "lower" if worse == "higher" else "higher"
+    return [
+        f"Where it was {row.side} ({row.count_}), {name} was {_amount(abs(row.drop), unit)} "
+        f"{worse if row.drop > 0 else better} than where it was just about right "
+        f"({right['count']}): a hint, no more."
+        for row in off.rename(columns={"count": "count_"}).itertuples()
+    ]
+
+
+def _amount(value: float, unit: str) -> str:
+    return f"{tidy_number(round(value, 2), 3)}{f' {unit}' if unit else ''}"
+
+
+def _enough(asked: _Asked, penalty: pd.DataFrame) -> bool:
+    return asked.tasters >= FEWEST_TASTERS and int(penalty["count"].sum()) >= FEWEST_FOR_SHARES
+
+
+def _penalty_notes(asked: _Asked, penalty: pd.DataFrame) -> list[str]:
+    if asked.goal is None:
+        return ["No goal or liking was scored, so what it costs to be off is not known."]
+    if penalty.empty:
+        return [f"No tasting has {asked.goal.name} too, so what it costs to be off is not known."]
+    if not _enough(asked, penalty):
+        people = "1 taster is" if asked.tasters == 1 else f"{asked.tasters} tasters are"
+        return [
+            f"{people} too few to say what it costs to be off; from {FEWEST_TASTERS} on, and "
+            f"{FEWEST_FOR_SHARES} tastings, there is more to say."
         ]
-        if not costs["heed"].any():
-            said.append(f"Neither side is common and costly enough in {liking} to heed.")
-    return tuple(said)
-
-
-def _notes(tasters: int, liking: str | None) -> tuple[str, ...]:
-    if tasters < FEWEST_TASTERS:
-        people = "taster" if tasters == 1 else "tasters"
-        return (
-            f"{tasters} {people} are too few for shares and penalties, so only counts are given; "
-            f"from {FEWEST_TASTERS} on there is more to say.",
-        )
-    if liking is None:
-        return ("No liking was named, so what it costs to be off is not known.",)
-    return (
+    return [
         "A penalty goes with the people who said so as much as with the setting: it points to what "
-        "to try, the effects of the settings themselves are in their own fit.",
-    )
-
-
-# -- Words that tasters ticked: which settings call them up, and what goes with liking.
-
-
-LEVEL = 0.05
-
-
-@dataclass(frozen=True, eq=False)
-class WordScores:
-    """What the ticked words say.
-
-    Parameters
-    ----------
-    ticks : DataFrame
-        One row per tasting, indexed by taster and bake: 1 where a word was ticked.
-    by_setting : DataFrame
-        word, factor, setting, tastings, ticked, share.
-    differences : DataFrame
-        word, bakes, tasters, statistic, df, p (Cochran's Q, exact): whether the bakes differ at
-        all, among tasters who had every bake. Empty when fewer than two had.
-    effects : DataFrame
-        word, term, level, reference, estimate (change of the share ticked, 0 to 1), low, high, p,
-        judged on bakes, and q (the share of false finds to expect among effects as clear as it).
-    with_liking : DataFrame
-        word, ticked, tasters, difference (liking where ticked less where not, within tasters), low,
-        high. Empty when no liking was named.
-    sentences, notes : tuple of str
-    """
-
-    ticks: pd.DataFrame = field(repr=False)
-    by_setting: pd.DataFrame = field(repr=False)
-    differences: pd.DataFrame = field(repr=False)
-    effects: pd.DataFrame = field(repr=False)
-    with_liking: pd.DataFrame = field(repr=False)
-    sentences: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    def summary(self) -> tuple[str, ...]:
-        """Return what was found as sentences, then what was assumed."""
-        return self.sentences + self.notes
-
-    def __repr__(self) -> str:
-        return "\n".join(self.summary())
-
-    def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
-        shares = self.by_setting.pivot_table(
-            index="word", columns=["factor", "setting"], values="share", sort=False
-        )
-        return said + shares.round(2).to_html(border=0, escape=True)
-
-
-def word_scores(
-    data: Round | pd.DataFrame,
-    response: str,
-    factors: Sequence[Factor | str] | None = None,
-    *,
-    words: Sequence[str] = (),
-    liking: str | None = None,
-    seed: int = 0,
-) -> WordScores:
-    """Say which settings call up which words, the bake being the unit.
-
-    References
-    ----------
-    Cochran 1950, Biometrika 37:256-266. Effects: :func:`trials.fit` on the share of each bake.
-    Benjamini & Hochberg 1995, J. R. Stat. Soc. B 57:289-300, for q.
-    """
-    table, used = tidy_table(data, factors)
-    if isinstance(data, Round):
-        words = words or data.measure(response).words
-    table = _tasted(table, response, liking)
-    chosen = chosen_factors(table, used, response, _COLUMNS)
-    check_settings(table, chosen, "bake")
-    ticked, lost = _ticks(table, response, words)
-    table = table.reset_index(drop=True)
-    factors_only = table[[factor.name for factor in chosen]]
-    by_setting = _by_setting(ticked, factors_only, chosen)
-    effects = _effects(table, response, ticked, chosen)
-    differences = _differences(table, ticked, seed)
-    at = pd.MultiIndex.from_frame(table[["taster", "bake"]])
-    ticks = ticked.set_axis(at)
-    beside = _with_liking(table, ticks, liking)
-    return WordScores(
-        ticks=ticks,
-        by_setting=by_setting,
-        differences=differences,
-        effects=effects,
-        with_liking=beside,
-        sentences=_tick_sentences(effects, beside, liking),
-        notes=_tick_notes(lost, effects, differences),
-    )
-
-
-def _tasted(table: pd.DataFrame, response: str, liking: str | None) -> pd.DataFrame:
-    missing = [
-        name for name in ("taster", "bake", response, liking) if name and name not in table.columns
+        "to try, the effects of the settings themselves are in their own fit."
     ]
-    if missing:
-        raise FitError(f"the table has no column {in_words(missing)}.")
-    table = table.assign(row=range(1, len(table) + 1))
-    kept = table[table[response].notna() & table["taster"].notna()]
-    kept = kept[kept[response].astype(str).str.strip() != ""].copy()
-    if "role" in kept:
-        kept = kept[kept["role"] != Role.REFERENCE]
-    if kept.empty:
-        raise FitError(f'nobody filled in "{response}"; a ballot without a tick says "none".')
-    return kept
 
 
-def _ticks(
-    table: pd.DataFrame, response: str, words: Sequence[str]
-) -> tuple[pd.DataFrame, list[str]]:
-    """Return 1 and 0 for each tasting and word, and the words that nobody ticked."""
-    held = [
-        {word.strip() for word in str(cell).split(";")} - {"", NONE} for cell in table[response]
-    ]
-    found = sorted(set().union(*held))
-    unknown = [word for word in found if words and word not in words]
-    if unknown:
-        raise FitError(f"{in_words(unknown)} is not among the words {in_words(words)}.")
-    if not found:
-        raise FitError(f'no word of "{response}" was ever ticked.')
-    used = [word for word in (words or found) if word in found]
-    ticked = pd.DataFrame({word: [int(word in own) for own in held] for word in used})
-    return ticked, [word for word in words if word not in found]
+# -- Yes or no: how often, where, and the chance by penalised likelihood.
 
 
-def _by_setting(
-    ticked: pd.DataFrame, settings: pd.DataFrame, factors: Sequence[Factor]
-) -> pd.DataFrame:
+def _passed(asked: _Asked) -> Counted:
+    own, response = asked.own, asked.response
+    values = own[response].astype(float)
     rows = []
+    for factor, setting, mask in _settings(asked):
+        shares = values[mask].groupby(own.loc[mask, "bake"]).mean()
+        counts = len(shares), int(mask.sum()), float(values[mask].sum())
+        rows.append((factor, setting, *counts, *_exact_range(shares)))
+    names = ["factor", "setting", "bakes", "answers", "yes", "share", "low", "high"]
+    table = pd.DataFrame(rows, columns=names)
+    whole = asked.table[response].astype(float).groupby(asked.table["bake"])
+    effects, said, notes = _chance_of_yes(asked, values)
+    every = table.iloc[0]
+    first = (
+        f"{asked.name}: yes for {int(every['yes'])} of {asked.many(int(every['answers']))}"
+        f"{_of_bakes(asked, every)}: {_chance_words(every)}."
+    )
+    return Counted(
+        response=response,
+        measure=asked.measure,
+        factors=asked.factors,
+        table=table,
+        bakes=_per_bake(asked, {"yes": whole.sum(), "share": whole.mean()}),
+        details={"effects": effects},
+        answers=len(own),
+        sentences=(first, *said),
+        notes=(*asked.notes, *_person_note(asked), *notes),
+        method=f"shares with {EXACT}; chances by penalised likelihood (Firth 1993)",
+    )
+
+
+def _of_bakes(asked: _Asked, every: pd.Series) -> str:
+    if asked.measure.per == "bake" or every["bakes"] == every["answers"]:
+        return ""
+    return f" of {every['bakes']} bakes"
+
+
+def _chance_of_yes(asked: _Asked, values: pd.Series) -> tuple[pd.DataFrame, list[str], list[str]]:
+    """Return what the chance of yes hangs on, as far as so many bakes can tell."""
+    columns = ["column", "estimate", "se", "low", "high", "p"]
+    nothing = pd.DataFrame(columns=columns)
+    if not asked.factors:
+        return nothing, [], []
+    bakes = asked.own.drop_duplicates("bake").reset_index(drop=True)
+    shares = values.groupby(asked.own["bake"]).mean()[bakes["bake"]]
+    yes = (shares > 0.5).to_numpy()
+    split = int(((shares > 0) & (shares < 1)).sum())
+    notes = []
+    if split:
+        notes.append(
+            f"In the chances a bake counts as yes where more than half said so; {split} were split."
+        )
+    blend = any(isinstance(factor, Component) for factor in asked.factors)
+    terms = model_terms("main" if blend else "interactions", asked.factors)
+    matrix = model_matrix(terms, asked.factors, bakes)
+    settings = bakes[[factor.name for factor in asked.factors]]
+    found = explain_failures(yes, settings, candidates(matrix), factors=asked.factors)
+    rarer = int(min(yes.sum(), len(yes) - yes.sum()))
+    if not found.explanations:
+        if found.allowed:
+            notes.append("No setting parts yes from no better than chance would.")
+        elif rarer:
+            which = "yes" if yes.sum() == rarer else "no"
+            notes.append(f"Only {rarer} of {len(yes)} bakes are {which}: too few for a model.")
+        return nothing, [], notes
+    rivals = len(found.explanations) > 1
+    said = [
+        one
+        for explanation in found.explanations[:3]
+        for one in chances_sentences(
+            explanation, rivals, asked.factors, f"of yes for {asked.response}"
+        )
+    ]
+    terms_word = "term" if found.allowed == 1 else "terms"
+    notes.append(
+        f"So many bakes carry {found.allowed} {terms_word}, chosen by these same bakes: read the "
+        "ranges as the least that is uncertain."
+    )
+    fitted = found.explanations[0].fit.coefficients
+    return fitted[columns], said, notes
+
+
+# -- Words that tasters ticked: which settings call them up, and what goes with the goal.
+
+
+def _ticked(asked: _Asked, seed: int) -> Counted:
+    own = asked.own
+    words = list(asked.measure.words)
+    ticked, everywhere = (
+        _ticks(own, asked.response, words),
+        _ticks(asked.table, asked.response, words),
+    )
+    used = [word for word in words if ticked[word].any()]
+    effects = _word_effects(asked, ticked[used])
+    agreement = _agreement(own, ticked[used], seed)
+    beside = _beside_goal(asked, ticked[used])
+    return Counted(
+        response=asked.response,
+        measure=asked.measure,
+        factors=asked.factors,
+        table=_by_word(asked, ticked[used] if used else ticked),
+        bakes=_per_bake(asked, {"ticked": _told_words(asked.table, everywhere)}),
+        details={"effects": effects, "agreement": agreement, "with goal": beside},
+        answers=len(own),
+        sentences=_tick_sentences(asked, ticked, effects, beside),
+        notes=(*asked.notes, *_person_note(asked), *_tick_notes(ticked, effects, agreement)),
+        method="share of tastings that tick each word, each bake counting once; effects on it by "
+        "the mixed model, held to a false-discovery rate of 5 % (Benjamini & Hochberg 1995)",
+    )
+
+
+def _ticks(table: pd.DataFrame, response: str, words: Sequence[str]) -> pd.DataFrame:
+    """Return 1 and 0 for each answer and word."""
+    held = [{word.strip() for word in str(cell).split(";")} for cell in table[response]]
+    return pd.DataFrame(
+        {word: [int(word in own) for own in held] for word in words}, index=table.index
+    )
+
+
+def _told_words(table: pd.DataFrame, ticked: pd.DataFrame) -> pd.Series:
+    """Return for each bake its words with how often each was ticked, the most ticked first."""
+    counts = ticked.groupby(table["bake"]).sum()
+    said = {}
+    for bake, own in counts.iterrows():
+        own = own[own > 0].sort_values(ascending=False, kind="stable")
+        said[bake] = "; ".join(f"{word} {count}" for word, count in own.items()) or NONE
+    return pd.Series(said)
+
+
+def _by_word(asked: _Asked, ticked: pd.DataFrame) -> pd.DataFrame:
+    """Return each word at each setting: how many of the answers have it, and the share."""
+    own, rows = asked.own, []
     for word in ticked.columns:
-        for factor in factors:
-            values = settings[factor.name]
-            for value in in_order(values, factor):
-                own = ticked[word][(values == value).to_numpy()]
-                shown = factor.show(value)
-                rows.append((word, factor.name, shown, len(own), int(own.sum()), own.mean()))
-    names = ["word", "factor", "setting", "tastings", "ticked", "share"]
+        for factor, setting, mask in _settings(asked):
+            shares = ticked.loc[mask, word].groupby(own.loc[mask, "bake"]).mean()
+            said = int(ticked.loc[mask, word].sum())
+            rows.append(
+                (word, factor, setting, len(shares), int(mask.sum()), said, *_exact_range(shares))
+            )
+    names = ["word", "factor", "setting", "bakes", "answers", "said", "share", "low", "high"]
     return pd.DataFrame(rows, columns=names)
 
 
-def _effects(
-    table: pd.DataFrame, response: str, ticked: pd.DataFrame, factors: Sequence[Factor]
-) -> pd.DataFrame:
-    keep = [name for name in ("day", "load") if name in table]
-    keep += [factor.name for factor in factors]
-    parts = []
-    for word in ticked.columns:
-        # The response is no factor, so its name is free for one word after the other
-        shares = bake_means(table, ticked[word].to_numpy(), response, keep)
-        if shares[response].nunique() > 1:
-            found = fit(shares, response, factors, model="main")
-            parts.append(found.effects.assign(word=word))
-    columns = ["word", "term", "level", "reference", "estimate", "low", "high", "p"]
+def _word_effects(asked: _Asked, ticked: pd.DataFrame) -> pd.DataFrame:
+    own = asked.own
+    parts = [
+        _bake_effects(asked, own, ticked[word].to_numpy()).assign(word=word) for word in ticked
+    ]
+    parts = [one for one in parts if len(one)]
+    columns = ["word", *_OF_EFFECTS]
     if not parts:
         return pd.DataFrame(columns=[*columns, "q"])
     table = pd.concat(parts, ignore_index=True)[columns]
@@ -560,7 +964,8 @@ def _effects(
     return table.assign(q=q)
 
 
-def _differences(table: pd.DataFrame, ticked: pd.DataFrame, seed: int) -> pd.DataFrame:
+def _agreement(table: pd.DataFrame, ticked: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """Return Cochran's Q of each word, among tasters who had every bake."""
     rows = []
     for word in ticked.columns:
         wide = table.assign(ticked=ticked[word].to_numpy()).pivot_table(
@@ -575,33 +980,43 @@ def _differences(table: pd.DataFrame, ticked: pd.DataFrame, seed: int) -> pd.Dat
     return pd.DataFrame(rows, columns=["word", "bakes", "tasters", "statistic", "df", "p"])
 
 
-def _with_liking(table: pd.DataFrame, ticks: pd.DataFrame, liking: str | None) -> pd.DataFrame:
-    if liking is None:
+def _beside_goal(asked: _Asked, ticked: pd.DataFrame) -> pd.DataFrame:
+    own, goal = asked.own, asked.goal
+    if goal is None or goal.name not in own or not own[goal.name].notna().any():
         columns = ["word", "ticked", "tasters", "difference", "low", "high"]
         return pd.DataFrame(columns=columns)
-    scored = pd.to_numeric(table[liking], errors="coerce").to_numpy(dtype=float)
-    given = np.isfinite(scored)
-    return word_effects(ticks[given], pd.Series(scored[given], index=ticks.index[given]))
+    given = own[goal.name].notna().to_numpy()
+    at = pd.MultiIndex.from_frame(own.loc[given, ["taster", "bake"]])
+    scored = pd.Series(own.loc[given, goal.name].to_numpy(dtype=float), index=at)
+    return word_effects(ticked[given].set_axis(at), scored)
 
 
 def _tick_sentences(
-    effects: pd.DataFrame, beside: pd.DataFrame, liking: str | None
+    asked: _Asked, ticked: pd.DataFrame, effects: pd.DataFrame, beside: pd.DataFrame
 ) -> tuple[str, ...]:
-    clear = effects[effects["q"] < LEVEL].sort_values("q", kind="stable")
+    total = ticked.sum().sort_values(ascending=False, kind="stable")
+    told = in_words(f"{word} ({count})" for word, count in total[total > 0].head(4).items())
     said = [
+        f"{asked.name}: in {asked.many(len(ticked))} most often {told}."
+        if told
+        else f"{asked.name}: nothing was ticked in {asked.many(len(ticked))}."
+    ]
+    clear = effects[effects["q"] < LEVEL].sort_values("q", kind="stable")
+    said += [
         f'"{row.word}" is ticked {_points(row.estimate)} at {row.term} {row.level} than at '
         f"{row.reference} ({100 * row.low:+.0f} to {100 * row.high:+.0f} points of a hundred)."
         for row in clear.itertuples()
     ]
-    if not said:
-        said = [
+    if clear.empty and len(effects):
+        said.append(
             "No setting calls up a word more clearly than chance would, the bake being the unit."
-        ]
+        )
     known = beside[(beside["low"] > 0) | (beside["high"] < 0)]
     said += [
-        f'Where "{row.word}" is ticked, {liking} is {abs(row.difference):.1f} '
-        f"{'higher' if row.difference > 0 else 'lower'} ({row.low:+.1f} to {row.high:+.1f}, "
-        f"{row.tasters} tasters); they go together, which is not to say one makes the other."
+        f'Where "{row.word}" is ticked, {asked.goal.name if asked.goal else ""} is '
+        f"{abs(row.difference):.1f} {'higher' if row.difference > 0 else 'lower'} "
+        f"({row.low:+.1f} to {row.high:+.1f}, {row.tasters} tasters); they go together, which is "
+        "not to say one makes the other."
         for row in known.itertuples()
     ]
     return tuple(said)
@@ -613,133 +1028,83 @@ def _points(estimate: float) -> str:
     )
 
 
-def _tick_notes(
-    lost: list[str], effects: pd.DataFrame, differences: pd.DataFrame
-) -> tuple[str, ...]:
+def _tick_notes(ticked: pd.DataFrame, effects: pd.DataFrame, agreement: pd.DataFrame) -> list[str]:
+    lost = [word for word in ticked if not ticked[word].any()]
     notes = [f"Nobody ticked {in_words(lost, 'or')}."] if lost else []
     if len(effects):
         notes.append(
             f"{len(effects)} effects were looked at; those named are such that no more than one in "
             "twenty of them would be chance."
         )
-    if differences.empty:
+    if agreement.empty:
         notes.append("Too few tasters had every bake to compare single bakes word by word.")
-    return tuple(notes)
+    parting = agreement.loc[agreement["p"] < LEVEL, "word"].tolist()
+    if parting:
+        notes.append(
+            f"Tasters agree that bakes differ in {in_words(parting)} (Cochran's Q); that says they "
+            "differ, not what makes them."
+        )
+    return notes
 
 
-# -- Bakes put in order by tasters: do they agree, and which settings come out in front.
+# -- Bakes put in order by tasters: mean places, whether tasters agree, what comes out in front.
 
 
 AHEAD = "share of the others it is ahead of"
-_OF_TASTING = ("bake", "taster", "sitting", "place", "kind", "code", "note", "ranked", AHEAD)
 
 
-@dataclass(frozen=True, eq=False)
-class Rankings:
-    """What rankings of bakes say.
-
-    Parameters
-    ----------
-    response : str
-    together : tuple of RankingResult
-        Friedman's test for each set of bakes that two tasters or more ranked together.
-    sets : tuple of tuple of str
-        The bakes of each of these tests.
-    places : DataFrame
-        One row per ranked sample: taster, bake, the factors, place, ranked (how many together) and
-        the share of the others it is ahead of (1 for the first, 0 for the last).
-    findings : Findings or None
-        What the settings do to that share, the bake being the unit; None without factors.
-    sentences, notes : tuple of str
-    """
-
-    response: str
-    together: tuple[RankingResult, ...] = field(repr=False)
-    sets: tuple[tuple[str, ...], ...]
-    places: pd.DataFrame = field(repr=False)
-    findings: Findings | None = field(repr=False)
-    sentences: tuple[str, ...]
-    notes: tuple[str, ...]
-
-    def summary(self) -> tuple[str, ...]:
-        """Return what was found as sentences, then what was assumed."""
-        return self.sentences + self.notes
-
-    def __repr__(self) -> str:
-        return "\n".join(self.summary())
-
-    def _repr_html_(self) -> str:
-        return "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
-
-
-def rankings(
-    data: Round | pd.DataFrame,
-    response: str,
-    factors: Sequence[Factor | str] | None = None,
-    *,
-    order: Sequence[str] | None = None,
-) -> Rankings:
-    """Say whether tasters put bakes in the same order, and which settings come out in front.
-
-    Places hold within one sitting only, so samples are compared with those ranked beside them.
-
-    References
-    ----------
-    ISO 8587; Friedman 1937; Page 1963: see :func:`trials.tasting.ranks.ranking`.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"taster": ["Ada"] * 3 + ["Ben"] * 3 + ["Cleo"] * 3,
-    ...     "bake": ["B01", "B02", "B03"] * 3, "place": [1, 2, 3, 1, 3, 2, 1, 2, 3]})
-    >>> found = rankings(table, "place")
-    >>> found.sets, found.together[0].rank_sums.tolist()
-    ((('B01', 'B02', 'B03'),), [3.0, 7.0, 8.0])
-    """
-    table, used = tidy_table(data, factors)
-    table = _placed(table, response)
-    together, sets = _together(table, response, order)
-    findings = None
-    if used:
-        keep = [name for name in table.columns if name not in _OF_TASTING and name != response]
-        ahead = bake_means(table, table[AHEAD].to_numpy(), AHEAD, keep)
-        findings = fit(ahead, AHEAD, used, model="main")
-    return Rankings(
-        response=response,
-        together=together,
-        sets=sets,
-        places=table,
-        findings=findings,
-        sentences=_ranking_sentences(together, sets, findings),
-        notes=_ranking_notes(together),
+def _placed(asked: _Asked, order: Sequence[str] | None) -> Counted:
+    table = _ranked(asked)
+    own = table[table["role"] != Role.REFERENCE].reset_index(drop=True)
+    rows = []
+    for factor, setting, mask in _settings(asked):
+        kept = own[own["row"].isin(asked.own.loc[mask, "row"])]
+        if len(kept):
+            means = kept.groupby("bake")[[asked.response, "ranked", AHEAD]].mean()
+            rows.append((factor, setting, len(means), len(kept), *means.mean()))
+    names = ["factor", "setting", "bakes", "answers", "place", "of", "ahead"]
+    together, sets = _together(table, asked.response, order)
+    effects = _bake_effects(asked, own, own[AHEAD].to_numpy())
+    ranks = table.groupby("bake")
+    told = {"place": ranks[asked.response].mean(), "ahead": ranks[AHEAD].mean()}
+    bakes = _per_bake(asked, told)
+    return Counted(
+        response=asked.response,
+        measure=asked.measure,
+        factors=asked.factors,
+        table=pd.DataFrame(rows, columns=names),
+        bakes=bakes[bakes["place"].notna()].reset_index(drop=True),
+        details={"effects": effects, "agreement": _agreement_table(together, sets)},
+        answers=len(own),
+        sentences=_rank_sentences(asked, bakes, effects),
+        notes=(*asked.notes, *_person_note(asked), *_rank_notes(together, sets)),
+        method="mean places; effects on the share of the others that a bake is ahead of by the "
+        "mixed model; agreement of tasters by Friedman 1937 and Page 1963 (ISO 8587)",
     )
 
 
-def _placed(table: pd.DataFrame, response: str) -> pd.DataFrame:
-    missing = [name for name in ("taster", "bake", response) if name not in table.columns]
-    if missing:
-        raise FitError(f"the table has no column {in_words(missing)}.")
-    table = table[table[response].notna() & table["taster"].notna()].copy()
-    table[response] = pd.to_numeric(table[response], errors="coerce")
-    if table[response].isna().any() or table.empty:
-        raise FitError(f'"{response}" must hold places: 1, 2, 3 ... for every sample ranked.')
-    if "sitting" not in table:
-        table["sitting"] = 1
-    groups = table.groupby(["taster", "sitting"])[response]
+def _ranked(asked: _Asked) -> pd.DataFrame:
+    """Return the places with how many pieces were ranked together, and how many it is ahead of."""
+    table = asked.table.copy()
+    table[asked.response] = table[asked.response].astype(float)
+    sitting = [name for name in ("round", "taster", "sitting") if name in table]
+    groups = table.groupby(sitting, dropna=False)[asked.response]
     table["ranked"] = groups.transform("size")
+    table["behind"] = table["ranked"] - groups.rank()
     table = table[table["ranked"] > 1].copy()
     if table.empty:
         raise FitError("no taster ranked two samples together, so there is no order to look at.")
-    behind = table["ranked"] - table.groupby(["taster", "sitting"])[response].rank()
-    table[AHEAD] = behind / (table["ranked"] - 1)
+    table[AHEAD] = table["behind"] / (table["ranked"] - 1)
     return table.reset_index(drop=True)
 
 
 def _together(
     table: pd.DataFrame, response: str, order: Sequence[str] | None
-) -> tuple[tuple[RankingResult, ...], tuple[tuple[str, ...], ...]]:
+) -> tuple[list[RankingResult], list[tuple[str, ...]]]:
     """Return a test for every set of bakes that several tasters ranked as a whole."""
     by_set: dict[tuple[str, ...], dict[str, pd.Series]] = {}
-    for (taster, _), own in table.groupby(["taster", "sitting"], sort=False):
+    sitting = [name for name in ("taster", "round", "sitting") if name in table]
+    for (taster, *_), own in table.groupby(sitting, sort=False, dropna=False):
         if own["bake"].duplicated().any():
             continue
         bakes = tuple(sorted(own["bake"].astype(str)))
@@ -753,21 +1118,51 @@ def _together(
         expected = list(order) if order is not None and set(order) == set(bakes) else None
         found.append(ranking(wide, order=expected))
         sets.append(bakes)
-    return tuple(found), tuple(sets)
+    return found, sets
 
 
-def _ranking_sentences(
-    together: tuple[RankingResult, ...],
-    sets: tuple[tuple[str, ...], ...],
-    findings: Findings | None,
-) -> tuple[str, ...]:
-    said = []
+def _agreement_table(
+    together: Sequence[RankingResult], sets: Sequence[tuple[str, ...]]
+) -> pd.DataFrame:
+    rows = [
+        (in_words(bakes), one.tasters, one.statistic, one.p, one.page_p)
+        for one, bakes in zip(together, sets, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=["bakes", "tasters", "statistic", "p", "page_p"])
+
+
+def _rank_sentences(asked: _Asked, bakes: pd.DataFrame, effects: pd.DataFrame) -> tuple[str, ...]:
+    kind = asked.measure.field
+    what = getattr(kind, "first", "first")
+    front = bakes[bakes["ahead"].notna()].sort_values("ahead", ascending=False, kind="stable")
+    told = in_words(f"{row.bake} ({row.place:.1f})" for row in front.head(3).itertuples())
+    said = [f"{asked.name}: nearest to {what} on average {told}, by mean place."]
+    clear = effects[(effects["low"] > 0) | (effects["high"] < 0)]
+    said += [
+        f"{row.term[:1].upper()}{row.term[1:]}, {row.level} over {row.reference}: ahead of "
+        f"{100 * row.estimate:+.0f} points of a hundred more of the others "
+        f"({100 * row.low:+.0f} to {100 * row.high:+.0f})."
+        for row in clear.itertuples()
+    ]
+    if clear.empty and len(effects):
+        said.append("No setting is shown to come out in front, the bake being the unit.")
+    return tuple(said)
+
+
+def _rank_notes(together: Sequence[RankingResult], sets: Sequence[tuple[str, ...]]) -> list[str]:
+    if not together:
+        return [
+            "No two tasters ranked the same bakes together, so whether they agree can not be "
+            "tested; the settings are compared by the share of the others that a bake is ahead of."
+        ]
+    said = ["Places say which is in front, not by how much."]
     for result, bakes in zip(together, sets, strict=True):
         first = str(result.rank_sums.sort_values(kind="stable").index[0])
         if result.p < LEVEL:
             said.append(
                 f"{result.tasters} tasters agree on an order of {in_words(bakes)} more than chance "
-                f"would (p {result.p:.2g}); {first} comes first."
+                f"would (p {result.p:.2g}); {first} comes first. That says bakes differ, not what "
+                "makes them."
             )
         else:
             said.append(
@@ -777,21 +1172,154 @@ def _ranking_sentences(
         if result.page_p is not None:
             kept = "follow" if result.page_p < LEVEL else "are not shown to follow"
             said.append(f"The places {kept} the order expected (p {result.page_p:.2g}).")
-    if findings is not None:
-        said += [
-            f"{row.term[:1].upper()}{row.term[1:]}, {row.level} over {row.reference}: ahead of "
-            f"{100 * row.estimate:+.0f} points of a hundred more of the others "
-            f"({100 * row.low:+.0f} to {100 * row.high:+.0f})."
-            for row in findings.effects.itertuples()
-            if row.low > 0 or row.high < 0
-        ]
-    return tuple(said)
+    return said
 
 
-def _ranking_notes(together: tuple[RankingResult, ...]) -> tuple[str, ...]:
-    if together:
-        return ("Places say which is preferred, not by how much.",)
-    return (
-        "No two tasters ranked the same bakes together, so their agreement can not be tested; the "
-        "settings are compared by the share of the others that a bake is ahead of.",
+# -- Words of one's own: counted, and quoted bake by bake.
+
+
+MOST_WORDS = 15  # in a table that a baker reads
+
+
+def _quoted(asked: _Asked) -> Counted:
+    own, response = asked.own, asked.response
+    found = own[response].map(words_of)
+    words = pd.Series([word for said in found for word in sorted(said)], dtype=object)
+    counts = words.value_counts().sort_index().sort_values(ascending=False, kind="stable")
+    ticked = pd.DataFrame(
+        {word: [int(word in said) for said in found] for word in counts.index}, index=own.index
     )
+    quotes = _quotes(asked)
+    told = in_words(f"{word} ({count})" for word, count in counts.head(5).items())
+    first = f"{asked.name}: words for {asked.many(len(own))}"
+    return Counted(
+        response=response,
+        measure=asked.measure,
+        factors=asked.factors,
+        table=_by_word(asked, ticked),
+        bakes=_per_bake(asked, {"said": quotes.groupby("bake")["words"].agg("; ".join)}),
+        details={"quotes": quotes},
+        answers=len(own),
+        sentences=(f"{first}, most often {told}." if told else f"{first}.",),
+        notes=(
+            *asked.notes,
+            *_person_note(asked),
+            "Words are counted and quoted, never judged: they say what to look for next.",
+        ),
+        method="counts of words, a denied one as a word of its own; quotes as they were written",
+    )
+
+
+def _quotes(asked: _Asked) -> pd.DataFrame:
+    """Return what was written, bake by bake, the bakes that meet the goal best first."""
+    table, goal = asked.table, asked.goal
+    rows = table.sort_values("bake", kind="stable")
+    if goal is not None and goal.name in table and goal.goal in (None, "higher", "lower"):
+        means = table.groupby("bake")[goal.name].mean()
+        at = rows["bake"].map(means)
+        rows = rows.assign(at=at if goal.goal == "lower" else -at)
+        rows = rows.sort_values("at", kind="stable")
+    kept = ["bake", "taster"] if asked.measure.per == "tasting" else ["bake"]
+    return (
+        rows[[*kept, asked.response]]
+        .rename(columns={asked.response: "words"})
+        .reset_index(drop=True)
+    )
+
+
+# -- Which words fall on which settings: tasters' own words, counted, without any model.
+
+
+# Words that tell nothing of a bake (our own short list)
+_EMPTY = frozenset(
+    re.findall(
+        r"\w+",
+        """a an and are as at be been but by did do does for from had has have he her his i in is it
+        its just me more most much my nor of on one or our own piece pieces quite rather really
+        she so some than that the their them then there these they this those to too us very was
+        we were which with would you your bit little taste tastes tasted""",
+    )
+)
+_NEGATIONS = ("not", "no", "never", "hardly", "without")
+
+
+def word_table(
+    table: pd.DataFrame,
+    factor: str,
+    *,
+    words_in: Iterable[str] = ("note",),
+    least: int = 2,
+) -> pd.DataFrame:
+    """Count in how many tastings each word was used, at each setting of a factor.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Tidy scores.
+    factor : str
+        The column of settings.
+    words_in : iterable of str
+        The columns of words: notes, free words, ticked words.
+    least : int
+        Words in fewer tastings are left out.
+
+    Returns
+    -------
+    DataFrame
+        Columns word, one per setting (tastings that used it), and all; the most used first. Its
+        ``attrs["tastings"]`` tells how many tastings with any word there are at each setting.
+        "Not crisp" is counted as a word of its own. Counts describe; they test nothing.
+
+    Raises
+    ------
+    FitError
+        When a column is missing.
+
+    Examples
+    --------
+    >>> said = pd.DataFrame({"fat": ["lard", "lard", "oil"],
+    ...     "note": ["Crisp, nutty!", "not crisp", "crisp"]})
+    >>> word_table(said, "fat", least=1).values.tolist()
+    [['crisp', 1, 1, 2], ['not crisp', 1, 0, 1], ['nutty', 1, 0, 1]]
+    """
+    words_in = tuple(words_in)
+    for name in (factor, *words_in):
+        if name not in table:
+            raise FitError(f'the scores have no column "{name}".')
+    rows, with_words = [], []
+    for setting, *texts in table[[factor, *words_in]].itertuples(index=False, name=None):
+        said = " ; ".join(text for text in texts if isinstance(text, str))
+        found = words_of(said)
+        rows += [(setting, word) for word in found]
+        with_words += [setting] if found else []
+    settings = sorted(table[factor].dropna().unique())
+    used = pd.DataFrame(rows, columns=["setting", "word"])
+    counts = pd.crosstab(used["word"], used["setting"]).reindex(columns=settings, fill_value=0)
+    counts["all"] = counts.sum(axis=1)
+    counts = counts[counts["all"] >= least].reset_index()
+    counts = counts.sort_values(["all", "word"], ascending=[False, True], ignore_index=True)
+    counts.columns.name = None
+    counts.attrs["tastings"] = {setting: with_words.count(setting) for setting in settings}
+    return counts
+
+
+def words_of(text: str) -> set[str]:
+    """Return the telling words of a text in lower case, each once, a denied one with its "not".
+
+    Examples
+    --------
+    >>> sorted(words_of("Very crisp, but not at all greasy. Crisp!"))
+    ['crisp', 'not greasy']
+    """
+    found: set[str] = set()
+    for clause in re.split(r"[.,;:!?\n]", unicodedata.normalize("NFC", text).lower()):
+        denied = False
+        for word in re.findall(r"[^\W\d_]+(?:[-'’][^\W\d_]+)*", clause):
+            if word in _NEGATIONS:
+                denied = True
+            elif word == "all" and denied:
+                continue
+            elif word not in _EMPTY and len(word) > 1:
+                found.add(f"not {word}" if denied else word)
+                denied = False
+    return found

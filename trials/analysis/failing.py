@@ -58,7 +58,7 @@ def failing_sentences(
         if worst is not None:
             said.append(_in_that_corner(worst, counts, liking))
         for one in found.explanations[:MOST_NAMED]:
-            said += _by_the_model(one, len(found.explanations) > 1, factors)
+            said += chances_sentences(one, len(found.explanations) > 1, factors)
         said += _without_room(lost, found, factors)
     return tuple(said)
 
@@ -103,18 +103,20 @@ def _in_that_corner(worst: pd.Series, counts: pd.DataFrame, liking: str) -> str:
     )
 
 
-def _by_the_model(one: Explanation, rivalled: bool, factors: Sequence[Factor]) -> list[str]:
+def chances_sentences(
+    one: Explanation, rivalled: bool, factors: Sequence[Factor], event: str = "that a bake fails"
+) -> list[str]:
     """Return the chances by each part of an explanation, as far as a sentence can tell them."""
     known = {factor.name: factor for factor in factors}
     said = []
     for part in one.parts:
         lead = f"If it hangs on {part.words}, the" if rivalled else "The"
         if part.needs != (part.term,):
-            said.append(f"{lead} chance that a bake fails: {_together_words(one, part)}.")
+            said.append(f"{lead} chance {event}: {_together_words(one, part)}.")
         elif part.term in known:
             lead = lead if rivalled else f"By {part.term}, the"
             by = _by_factor(one, known[part.term], factors)
-            said.append(f"{lead} chance that a bake fails: {by}.")
+            said.append(f"{lead} chance {event}: {by}.")
     return said
 
 
@@ -322,7 +324,7 @@ def failing(
     terms = model_terms(model or _widest(chosen), chosen)
     matrix = model_matrix(terms, chosen, bakes)
     found = explain_failures(
-        bakes["failed"], bakes[names], _candidates(matrix), factors=chosen, level=level
+        bakes["failed"], bakes[names], candidates(matrix), factors=chosen, level=level
     )
     counts = found.counts.assign(survivors=_survivors(bakes, names))
     used = tuple(term for name in found.terms for term in terms if term.name == name)
@@ -396,7 +398,8 @@ def _rest_words(left_out: int) -> str:
     )
 
 
-def _candidates(matrix: ModelMatrix) -> list[Candidate]:
+def candidates(matrix: ModelMatrix) -> list[Candidate]:
+    """Return what may explain failed bakes: the terms of a model, with their columns."""
     return [
         Candidate(
             term.name,
