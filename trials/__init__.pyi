@@ -1,14 +1,16 @@
 """What `import trials` gives: each name, where it lives, and below what it takes."""
 
 from trials import design as design
+from trials.analysis.answers import fit as fit
 from trials.analysis.as_categories import as_categories as as_categories
 from trials.analysis.choice import recommend as recommend
 from trials.analysis.comparing import compare as compare
 from trials.analysis.comparing import controlled as controlled
 from trials.analysis.contrasts import simple_effects as simple_effects
+from trials.analysis.counted import Counted as Counted
+from trials.analysis.counted import word_table as word_table
 from trials.analysis.diagnostics import diagnostics as diagnostics
 from trials.analysis.failing import failing as failing
-from trials.analysis.fitting import fit as fit
 from trials.analysis.question import evidence as evidence
 from trials.analysis.results import Findings as Findings
 from trials.analysis.tasters import agreement_on as agreement_on
@@ -77,6 +79,9 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Component.decode(coded)
 # Component.read(value)
 # Component.show(value)
+# Counted(response, measure, factors, table, bakes, details, answers, sentences, notes, method)
+# Counted.shown()
+# Counted.summary()
 # Findings(response, factors, terms, effects, tests, variance, ranking, residuals, engine,
 #     margin=None, measure=None, spread=<factory>, to_settle=<factory>, failed=<factory>,
 #     sentences=(), notes=(), method='', averaged=None, told=None, spoken=<factory>,

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from trials.analysis.as_categories import as_categories
-from trials.analysis.counted import just_right, word_scores
+from trials.analysis.counted import counted
 from trials.analysis.failing import failing
 from trials.analysis.fitting import fit
 from trials.base.errors import FitError, TrialsError
@@ -506,10 +506,16 @@ def test_any_failures(given_, data):
     assert ((chance >= 0) & (chance <= 1)).all()
 
 
-@pytest.mark.parametrize(("counted", "response"), [(just_right, "sweet"), (word_scores, "words")])
-def test_a_bake_of_two_settings_is_refused_in_counted_scores_too(counted, response):
+@pytest.mark.parametrize(
+    "measure",
+    [
+        Measure("sweet", "just about right 5"),
+        Measure("words", "check all", words=["dry", "soft"]),
+    ],
+)
+def test_a_bake_of_two_settings_is_refused_in_counted_scores_too(measure):
     words = ["dry", "soft", "dry; soft", "none"] * 8
     scores = tasted().assign(sweet=[1, 3, 3, 5] * 8, words=words)
     scores.loc[5, "fat"] = "oil" if scores["fat"][5] == "butter" else "butter"
     with pytest.raises(FitError, match=r"row 7.*a bake has one setting"):
-        counted(scores, response, ["fat"])
+        counted(scores, measure.name, ["fat"], measure=measure)

@@ -251,8 +251,8 @@ def _asked(
         kept["bake"] = [f"row {row}" for row in kept["row"]]
     chosen, unmoved = _moved(kept, used, response)
     check_settings(kept, chosen, "bake")
-    notes = [f"{one} hold{'s' if gaps == 1 else ''} no answer." for one in _gap_words(gaps)]
-    held = goal or _first_goal(known)
+    notes = _gap_notes(gaps, response)
+    held = goal or first_goal(known)
     return _Asked(
         response=response,
         measure=measure,
@@ -263,8 +263,11 @@ def _asked(
     )
 
 
-def _gap_words(gaps: int) -> list[str]:
-    return [f"{gaps} tasting{'' if gaps == 1 else 's'}"] if gaps else []
+def _gap_notes(gaps: int, response: str) -> list[str]:
+    if not gaps:
+        return []
+    told = "1 tasting holds" if gaps == 1 else f"{gaps} tastings hold"
+    return [f"{told} no answer for {response}."]
 
 
 def _read(measure: Measure, value: Any, row: int) -> float | str:
@@ -310,7 +313,7 @@ def _moved(
 _COLUMNS = ("day", "load", "bake", "role", "taster", "status", "reason", "note", "code", "round")
 
 
-def _first_goal(measures: Sequence[Measure]) -> Measure | None:
+def first_goal(measures: Sequence[Measure]) -> Measure | None:
     """Return the first measure with a goal that is averaged, else the first liking."""
     averaged = [one for one in measures if one.averaged]
     with_goal = [one for one in averaged if one.goal is not None]
@@ -385,7 +388,9 @@ def _person_note(asked: _Asked) -> list[str]:
 
 
 def _chance_words(row: Any) -> str:
-    return f"{percent(row.share)}, which fits a chance of {percent(row.low)} to {percent(row.high)}"
+    once = ", each bake counting once" if row["bakes"] != row["answers"] else ""
+    fits = f"which fits a chance of {percent(row['low'])} to {percent(row['high'])}"
+    return f"{percent(row['share'])}{once}, {fits}"
 
 
 def _shown(found: Counted) -> dict[str, pd.DataFrame]:
@@ -406,15 +411,18 @@ def _shown(found: Counted) -> dict[str, pd.DataFrame]:
             ]
             return {"By setting": shown, **_also(found, "penalty")}
         case Summary.TICKS | Summary.QUOTES:
-            cells = [
-                f"{said} of {of}" for said, of in zip(table["said"], table["answers"], strict=True)
-            ]
-            wide = table.assign(settings=labels, cell=cells).pivot_table(
-                index="word", columns="settings", values="cell", aggfunc="first", sort=False
-            )
-            title = "Tastings with each word" if found.measure.per == "tasting" else "Bakes"
-            wide = wide.fillna("").rename_axis(columns=None).reset_index().head(MOST_WORDS)
-            return {title: wide, **_also(found, "quotes")}
+            quotes = _also(found, "quotes")
+            if table.empty:
+                return quotes
+            most = MOST_WORDS if found.measure.summary is Summary.QUOTES else None
+            words = list(dict.fromkeys(table["word"]))[:most]
+            told = "tastings" if found.measure.per == "tasting" else "bakes"
+            rows = table.assign(settings=labels).groupby("settings", sort=False)
+            shown = rows["answers"].first().rename(told).to_frame()
+            for word in words:
+                own = table.assign(settings=labels)[table["word"] == word]
+                shown[f"“{word}”"] = own.set_index("settings")["said"]
+            return {f"In how many {told} each word stands": shown.reset_index(), **quotes}
         case Summary.PLACES:
             shown = table[["bakes", "answers"]].astype(str)
             shown.insert(0, "settings", labels)
@@ -442,6 +450,45 @@ def _also(found: Counted, name: str) -> dict[str, pd.DataFrame]:
         table = table.where(table.notna(), "")
         table["share"] = [percent(one) for one in table["share"]]
     return {titles[name]: table}
+
+
+def answers_in_words(measure: Measure, values: pd.Series) -> str:
+    """Return the answers of one bake in a few words.
+
+    Examples
+    --------
+    >>> answers_in_words(Measure("again", "passed"), pd.Series([1.0, 0.0, 1.0]))
+    'yes 2 of 3'
+    >>> answers_in_words(Measure("height", "number", unit="mm"), pd.Series([31.0, 33.0]))
+    '32 mm (mean of 2)'
+    """
+    count = len(values)
+    match measure.summary:
+        case Summary.MEAN | Summary.PLACES:
+            unit = f" {measure.unit}" if measure.unit else ""
+            place = "place " if measure.summary is Summary.PLACES else ""
+            several = f" (mean of {count})" if count > 1 else ""
+            return f"{place}{tidy_number(values.mean(), 3)}{unit}{several}"
+        case Summary.SHARE:
+            yes = int(values.sum())
+            return f"yes {yes} of {count}" if count > 1 else ("yes" if yes else "no")
+        case Summary.SIDES:
+            sides = zip(_side_counts(values), SIDES, strict=True)
+            if count == 1:
+                return next(side for number, side in sides if number)
+            return in_words(f"{number} {side}" for number, side in sides if number)
+        case Summary.TICKS:
+            words = [word.strip() for cell in values for word in str(cell).split(";")]
+            totals = (
+                pd.Series(words)
+                .value_counts(sort=False)
+                .sort_values(ascending=False, kind="stable")
+            )
+            return in_words(f"{word} {n}" if count > 1 else word for word, n in totals.items())
+        case Summary.QUOTES:
+            return "; ".join(f"“{said}”" for said in values)
+        case never:
+            assert_never(never)
 
 
 # -- Words that tasters tick, and just-about-right scales: counts first, tests where they hold.
@@ -666,7 +713,9 @@ def _bake_effects(asked: _Asked, table: pd.DataFrame, values: np.ndarray) -> pd.
         found = fit(shares, asked.response, asked.factors, model="main")
     except FitError:
         return pd.DataFrame(columns=_OF_EFFECTS)
-    return found.effects[_OF_EFFECTS]
+    p = found.effects.set_index(["term", "level"])["p"].to_dict()
+    spoken = found.spoken[_OF_EFFECTS]
+    return spoken.assign(p=[p.get((one.term, one.level)) for one in spoken.itertuples()])
 
 
 # -- Too little, just about right, too much: shares by setting, and what being off goes with.
@@ -864,10 +913,15 @@ def _chance_of_yes(asked: _Asked, values: pd.Series) -> tuple[pd.DataFrame, list
     rarer = int(min(yes.sum(), len(yes) - yes.sum()))
     if not found.explanations:
         if found.allowed:
-            notes.append("No setting parts yes from no better than chance would.")
+            notes.append(
+                f"No setting parts yes from no for {asked.response} better than chance would."
+            )
         elif rarer:
             which = "yes" if yes.sum() == rarer else "no"
-            notes.append(f"Only {rarer} of {len(yes)} bakes are {which}: too few for a model.")
+            notes.append(
+                f"Only {rarer} of {len(yes)} bakes are {which} for {asked.response}: too few for "
+                "a model."
+            )
         return nothing, [], notes
     rivals = len(found.explanations) > 1
     said = [
@@ -1001,7 +1055,8 @@ def _tick_sentences(
         if told
         else f"{asked.name}: nothing was ticked in {asked.many(len(ticked))}."
     ]
-    clear = effects[effects["q"] < LEVEL].sort_values("q", kind="stable")
+    known = (effects["low"] > 0) | (effects["high"] < 0)
+    clear = effects[known & (effects["q"] < LEVEL)].sort_values("q", kind="stable")
     said += [
         f'"{row.word}" is ticked {_points(row.estimate)} at {row.term} {row.level} than at '
         f"{row.reference} ({100 * row.low:+.0f} to {100 * row.high:+.0f} points of a hundred)."
@@ -1009,7 +1064,8 @@ def _tick_sentences(
     ]
     if clear.empty and len(effects):
         said.append(
-            "No setting calls up a word more clearly than chance would, the bake being the unit."
+            f"No setting calls up a word of {asked.response} more clearly than chance would, the "
+            "bake being the unit."
         )
     known = beside[(beside["low"] > 0) | (beside["high"] < 0)]
     said += [
@@ -1145,7 +1201,10 @@ def _rank_sentences(asked: _Asked, bakes: pd.DataFrame, effects: pd.DataFrame) -
         for row in clear.itertuples()
     ]
     if clear.empty and len(effects):
-        said.append("No setting is shown to come out in front, the bake being the unit.")
+        said.append(
+            f"No setting is shown to come out in front in {asked.response}, the bake being the "
+            "unit."
+        )
     return tuple(said)
 
 
@@ -1178,7 +1237,7 @@ def _rank_notes(together: Sequence[RankingResult], sets: Sequence[tuple[str, ...
 # -- Words of one's own: counted, and quoted bake by bake.
 
 
-MOST_WORDS = 15  # in a table that a baker reads
+MOST_WORDS = 8  # in a table that a baker reads
 
 
 def _quoted(asked: _Asked) -> Counted:

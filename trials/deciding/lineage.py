@@ -6,8 +6,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from trials.analysis.answers import Answer
+from trials.analysis.answers import fit as answer
 from trials.analysis.averaging import averaged
 from trials.analysis.choice import Recommendation, recommend
+from trials.analysis.counted import counted, first_goal
 from trials.analysis.fitting import answered, fit
 from trials.analysis.question import question
 from trials.analysis.results import Findings
@@ -110,6 +113,18 @@ def fit_together(rounds: Sequence[Round], response: str) -> Findings:
     measure, factors = rounds[-1].measure(response), _varied(rounds, table)
     found = _fit_as_asked(rounds, table, measure, factors)
     return found or fit_widest(table, measure, factors)
+
+
+def answered_together(rounds: Sequence[Round], response: str) -> Answer:
+    """Return what all rounds say of a response: averaged or counted, as it was asked."""
+    last = rounds[-1]
+    measure = last.measure(response)
+    if len(rounds) == 1:
+        return answer(last, response)
+    if measure.averaged:
+        return fit_together(rounds, response)
+    table, goal = scores_together(rounds), first_goal(last.measures)
+    return counted(table, response, _varied(rounds, table), measure=measure, goal=goal)
 
 
 def _varied(rounds: Sequence[Round], table: pd.DataFrame) -> list[Factor]:

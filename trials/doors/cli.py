@@ -167,6 +167,9 @@ def _fit_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--groups", nargs="*", default=None, help="random groups, such as day/load")
     parser.add_argument("--model", nargs="+", default=None, help="main, interactions, ... or terms")
     parser.add_argument("--worth", type=float, default=None, help="smallest difference that counts")
+    parser.add_argument(
+        "--scale", default=None, help='what a column was asked as, such as "check all" or "passed"'
+    )
     parser.add_argument("--csv", default="", help="also write the table of effects here")
 
 

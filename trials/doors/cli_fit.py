@@ -6,13 +6,14 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.analysis.fitting import fit
-from trials.analysis.results import Findings
+from trials.analysis.answers import Answer, fit
+from trials.analysis.counted import Counted
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import read_csv, write_csv
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
-from trials.deciding.lineage import baked_so_far, fit_together, line_of
+from trials.core.scales import NONE, CheckAll
+from trials.deciding.lineage import answered_together, baked_so_far, line_of
 from trials.rounds.round import Round
 from trials.rounds.scores import keep_line
 
@@ -24,12 +25,17 @@ def fit_command(asked: argparse.Namespace) -> None:
     found = _of_round(asked) if Path(asked.data).is_dir() else [_of_table(asked)]
     for one in found:
         print("\n".join(one.summary()), end="\n\n")
+        for title, table in one.shown().items() if isinstance(one, Counted) else ():
+            print(f"{title}:\n{table.to_string(index=False)}", end="\n\n")
     if asked.csv:
-        tables = [one.effects.assign(response=one.response) for one in found]
+        tables = [
+            (one.table if isinstance(one, Counted) else one.effects).assign(response=one.response)
+            for one in found
+        ]
         print(f"Effects in {write_csv(pd.concat(tables), asked.csv)}")
 
 
-def _of_table(asked: argparse.Namespace) -> Findings:
+def _of_table(asked: argparse.Namespace) -> Answer:
     table = read_csv(asked.data)
     if asked.response is None or not asked.factors:
         raise TrialsError(
@@ -41,17 +47,26 @@ def _of_table(asked: argparse.Namespace) -> Findings:
         Categorical(name, sorted(set(table[name]))) if name in asked.kinds else name
         for name in [*asked.factors, *(one for one in asked.kinds if one not in asked.factors)]
     ]
-    measure = None
-    if asked.worth is not None:
-        measure = Measure(asked.response, "number", worth_noticing=asked.worth)
     return fit(
         table,
         asked.response,
         factors,
         model=_model(asked.model),
         groups=asked.groups,
-        measure=measure,
+        measure=_measure(asked, table),
     )
+
+
+def _measure(asked: argparse.Namespace, table: pd.DataFrame) -> Measure | None:
+    """Return what a column of a table was asked as; words that can be ticked are those found."""
+    scale = asked.scale or ("number" if asked.worth is not None else None)
+    if scale is None:
+        return None
+    words: list[str] = []
+    if scale == CheckAll.text and asked.response in table:
+        ticked = (word.strip() for cell in table[asked.response] for word in cell.split(";"))
+        words = sorted({word for word in ticked if word} - {NONE})
+    return Measure(asked.response, scale, worth_noticing=asked.worth, words=words)
 
 
 def _model(words: Sequence[str] | None) -> str | list[str] | None:
@@ -60,7 +75,14 @@ def _model(words: Sequence[str] | None) -> str | list[str] | None:
     return None if words is None else list(words)
 
 
-def _of_round(asked: argparse.Namespace) -> list[Findings]:
+def _alone(round_: Round, name: str, asked: argparse.Namespace) -> Answer:
+    """Return the answer of one round; a model for all its measures is for those it can be of."""
+    if not asked.response and not round_.measure(name).averaged:
+        return fit(round_, name)
+    return fit(round_, name, groups=asked.groups, model=_model(asked.model))
+
+
+def _of_round(asked: argparse.Namespace) -> list[Answer]:
     round_ = Round.open(asked.data)
     names = [asked.response] if asked.response else [one.name for one in round_.measures]
     plain = asked.groups is None and asked.model is None
@@ -74,9 +96,9 @@ def _of_round(asked: argparse.Namespace) -> list[Findings]:
     for name in names:
         try:
             if len(line) > 1:
-                found.append(fit_together(line, name))
+                found.append(answered_together(line, name))
             else:
-                found.append(fit(round_, name, groups=asked.groups, model=_model(asked.model)))
+                found.append(_alone(round_, name, asked))
         except FitError as error:
             if asked.response:
                 raise

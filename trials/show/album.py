@@ -7,9 +7,9 @@ from typing import Any
 
 import pandas as pd
 
+from trials.analysis.counted import answers_in_words
 from trials.base.html import render
-from trials.base.words import tidy_number
-from trials.core.scales import Text
+from trials.core.scales import Summary
 from trials.rounds.diary import diary_lines, photos, read_diary
 from trials.rounds.round import Round
 from trials.show.bake_sheets import TEMPLATES
@@ -67,11 +67,9 @@ def _scores(round_: Round, bake: str, table: pd.DataFrame | None) -> list[str]:
     said = [status, *dict.fromkeys(own["reason"])] if status else []
     for measure in round_.measures:
         values = own[measure.name].dropna()
-        if measure.in_numbers and len(values):
-            unit = f" {measure.unit}" if measure.unit else ""
-            several = f" (mean of {len(values)})" if len(values) > 1 else ""
-            said.append(f"{measure.name} {tidy_number(values.mean(), 3)}{unit}{several}")
-    of_words = [one.name for one in round_.measures if isinstance(one.field, Text)]
+        if len(values) and measure.summary is not Summary.QUOTES:
+            said.append(f"{measure.name} {answers_in_words(measure, values)}")
+    of_words = [one.name for one in round_.measures if one.summary is Summary.QUOTES]
     words = [word for name in ("note", *of_words) for word in own[name]]
     quoted = [f"“{word}”" for word in words if isinstance(word, str) and word.strip()]
     return ["; ".join(part) for part in (said, quoted) if part]

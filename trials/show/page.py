@@ -10,9 +10,10 @@ from pathlib import Path
 import pandas as pd
 from markupsafe import Markup
 
+from trials.analysis.answers import Answer
+from trials.analysis.counted import Counted
 from trials.analysis.diagnostics import diagnostics
 from trials.analysis.failing import failing
-from trials.analysis.fitting import fit
 from trials.analysis.results import Findings, kitchen_effects
 from trials.analysis.tasters import describe_tasters
 from trials.base.errors import FitError, TrialsError
@@ -26,9 +27,9 @@ from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.deciding.confirmation import confirmation, is_confirming
 from trials.deciding.lineage import (
+    answered_together,
     baked_so_far,
     best_so_far,
-    fit_together,
     is_baked,
     line_of,
     scores_together,
@@ -46,6 +47,7 @@ from trials.show.effects import effects, interactions
 # -- The shared page: one HTML file that opens with no network request.
 
 
+MOST_ROWS = 12  # of a table that stands open
 _SOURCES = (
     "Scores of one bake hang together, and so do those of one taster, one load and one day. Each "
     "difference is judged by how much bakes (loads, days) of one recipe differ, never by the "
@@ -150,22 +152,20 @@ def page(title: str, body: Sequence[str]) -> str:
     )
 
 
-def findings_of(round_: Round) -> dict[str, Findings | str]:
+def findings_of(round_: Round) -> dict[str, Answer | str]:
     """Return the findings of every measure, or the reason why there are none."""
     line = line_of(round_)
     return {measure.name: _found(line, measure) for measure in round_.measures}
 
 
-def _found(line: Sequence[Round], measure: Measure) -> Findings | str:
-    if not measure.averaged:
-        return "Counted, not averaged: see the table of scores."
+def _found(line: Sequence[Round], measure: Measure) -> Answer | str:
     try:
-        return fit(line[0], measure.name) if len(line) == 1 else fit_together(line, measure.name)
+        return answered_together(line, measure.name)
     except FitError as error:
         return str(error)
 
 
-def _measures(round_: Round, found: Mapping[str, Findings | str]) -> list[str]:
+def _measures(round_: Round, found: Mapping[str, Answer | str]) -> list[str]:
     """Return what was found for every measure; what holds for several is said at the first."""
     said: set[str] = set()
     pieces = []
@@ -176,19 +176,37 @@ def _measures(round_: Round, found: Mapping[str, Findings | str]) -> list[str]:
     return pieces
 
 
-def _measure(measure: Measure, found: Findings | str, said: set[str]) -> str:
+def _measure(measure: Measure, found: Answer | str, said: set[str]) -> str:
     head = f"<h2>{html.escape(measure.name.capitalize())}</h2>"
     if isinstance(found, str):
         return f"{head}<p>{html.escape(found)}</p>"
     told = _paragraphs(one for one in found.sentences if one not in said)
-    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes if one not in said)
+    if isinstance(found, Counted):
+        return head + told + _counts(found) + _listed(found, said)
     pictures = [effects(found)]
     table = _table(kitchen_effects(found))
     if any(len(term.factors) == 2 for term in found.terms):
         pictures.append(interactions(found))
         table += f"<p><small>{_PAIRS}</small></p>"
     drawn = "".join(picture.html() for picture in pictures)
-    return f"{head}{told}{drawn}{table}{f'<ul>{notes}</ul>' if notes else ''}"
+    return f"{head}{told}{drawn}{table}{_listed(found, said)}"
+
+
+def _listed(found: Answer, said: set[str]) -> str:
+    """Return the notes that were not said before, as a list."""
+    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes if one not in said)
+    return f"<ul>{notes}</ul>" if notes else ""
+
+
+def _counts(found: Counted) -> str:
+    """Return the tables of counted answers; long ones are folded away."""
+    pieces = []
+    for title, table in found.shown().items():
+        one = f"<h3>{html.escape(title)}</h3>{_table(table)}"
+        if len(table) > MOST_ROWS:
+            one = f"<details><summary>{html.escape(title)}</summary>{_table(table)}</details>"
+        pieces.append(one)
+    return "".join(pieces)
 
 
 def _invented(round_: Round) -> str:
@@ -215,7 +233,7 @@ def _failures(line: Sequence[Round], tidy: pd.DataFrame) -> str:
     return f"<h2>Bakes that gave no score</h2>{told}{drawn}{_table(_shown(round_, out[names]))}"
 
 
-def _best(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
+def _best(line: Sequence[Round], found: Mapping[str, Answer | str]) -> str:
     """Return the best setting so far, for the measures that have a goal and findings."""
     round_ = line[-1]
     if not any(one.goal and isinstance(found[one.name], Findings) for one in round_.measures):
@@ -247,7 +265,7 @@ def _confirmed(round_: Round) -> str:
     return f"<h2>Does it hold?</h2>{_paragraphs(said)}"
 
 
-def _trust(line: Sequence[Round], found: Mapping[str, Findings | str]) -> str:
+def _trust(line: Sequence[Round], found: Mapping[str, Answer | str]) -> str:
     """Return what lies behind the first measure's findings: the checks, and the tasters."""
     first = next((one for one in found.values() if isinstance(one, Findings)), None)
     if first is None:
@@ -298,17 +316,21 @@ def _drawn(round_: Round) -> str:
     )
 
 
-def _method(found: Mapping[str, Findings | str]) -> str:
+def _method(found: Mapping[str, Answer | str]) -> str:
     rows = "".join(
-        f"<li>{html.escape(f'{name}: {len(one.residuals)} values; {one.method}.')}</li>"
+        f"<li>{html.escape(f'{name}: {_values(one)} values; {one.method}.')}</li>"
         for name, one in found.items()
-        if isinstance(one, Findings)
+        if not isinstance(one, str)
     )
     return (
         f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>"
         f"<details><summary>In textbook terms</summary><p>{html.escape(_TEXTBOOK)}</p>"
         f"<ul>{rows}</ul></details>"
     )
+
+
+def _values(found: Answer) -> int:
+    return found.answers if isinstance(found, Counted) else len(found.residuals)
 
 
 def _shown(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
