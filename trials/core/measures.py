@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, assert_never
 
 from trials.base.errors import MeasureError
 from trials.base.words import in_words, tidy_number
@@ -10,7 +10,11 @@ from trials.core.scales import (
     KINDS,
     Field,
     Intensity,
+    Line,
     ManyOf,
+    Number,
+    OneOf,
+    Order,
     Refusal,
     Rule,
     Scale,
@@ -165,7 +169,13 @@ class Measure:
     @property
     def in_numbers(self) -> bool:
         """Whether its values are numbers; ticked words and words of one's own are text."""
-        return not isinstance(self.field, ManyOf | Text)
+        match self.field:
+            case OneOf() | Line() | Order() | Number():
+                return True
+            case ManyOf() | Text():
+                return False
+            case never:
+                assert_never(never)
 
     def expects(self) -> str:
         """Return in words what may be entered."""
