@@ -324,7 +324,7 @@ class TestEveryCount:
         measure, table = self.rounds(name, tasters=2)
         both = counted(table, name, FACTORS, measure=measure)
         first = counted(table[table["round"] == 1], name, FACTORS, measure=measure)
-        own = both.bakes.query("round == 1").reset_index(drop=True)
+        own = both.bakes.query("round == '1'").reset_index(drop=True)
         kept = [one for one in first.bakes.columns if one not in ("bake", "round")]
         pd.testing.assert_frame_equal(own[kept], first.bakes[kept])
 

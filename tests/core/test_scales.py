@@ -123,6 +123,8 @@ def test_the_door_returns_counts_for_what_is_counted():
     found = trials.fit(table, "torn", ["rest"], measure=Measure("torn", "passed", per="bake"))
     assert isinstance(found, Counted)
     assert found.table.iloc[0][["bakes", "yes"]].tolist() == [2, 1]
+    with pytest.raises(AttributeError, match="counted, not averaged, so it has no effects"):
+        found.effects  # noqa: B018
 
 
 ASKED = {"field", "rule", "summary"}

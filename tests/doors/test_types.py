@@ -31,9 +31,9 @@ trials.fit(round_, 7)
 REVEALED = [
     "trials.core.plan.Plan",
     "trials.rounds.round.Round",
-    "trials.analysis.results.Findings",
+    "trials.analysis.results.Findings | Any",
     "trials.analysis.choice.Recommendation",
-    "str",
+    "str | Any",
     "trials.core.plan.Plan",
     "trials.show.style.Picture",
     "trials.tasting.difference.DifferenceResult",

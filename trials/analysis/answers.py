@@ -1,11 +1,11 @@
 """One door to an answer: scores that are averaged are fitted, all others are counted."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
-from trials.analysis.counted import Counted, counted, measures_of
+from trials.analysis.counted import Counted, counted
 from trials.analysis.fitting import fit as fit_scores
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
@@ -26,7 +26,9 @@ def fit(
     groups: Iterable[str] | None = None,
     measure: Measure | None = None,
     method: str = "kenward-roger",
-) -> Answer:
+    held: Mapping[str, Any] | None = None,
+    alone: bool = False,
+) -> Findings | Any:
     """Learn what changed a response: averages by the right error, all else by counts.
 
     Liking, lines and numbers are averaged; just about right, yes or no, ticked words, rankings and
@@ -34,15 +36,17 @@ def fit(
 
     Parameters
     ----------
-    data : Round or DataFrame
-        A round whose scores are in, or any tidy table with one row per score.
+    data : Round, sequence of rounds or tables, DataFrame, or Evidence
+        A round whose scores are in, with the rounds before it; or any tidy table with one row per
+        score. See :func:`trials.evidence`.
     response : str
         The measure, or the column, to explain.
     factors : sequence of Factor or str, optional
         Needed for a table; a name stands for the column as it is.
     model : str, list of str or None
         "main", "interactions", "quadratic", "blend", or terms such as "fat with hydration". None
-        takes the plan's own, else "interactions". Of scores that are averaged.
+        takes the plan's own, else "interactions"; of several rounds the union of their plans',
+        with a bend for every number that had three levels. Of scores that are averaged.
     groups : iterable of str or None
         One random intercept each; "day/load" is load within day and does not add "day". None
         takes those of day, load, bake and taster that the table has; () is for none. Of scores
@@ -50,7 +54,13 @@ def fit(
     measure : Measure, optional
         The scale, and what is worth noticing; of a table that is not of numbers it is needed.
     method : "kenward-roger" or "satterthwaite"
-        How degrees of freedom are found.
+        How degrees of freedom are found. Where a variance is estimated at zero it keeps its place
+        here, so that bakes stay bakes; programs that drop it and go on hand back the degrees of
+        freedom of the tastings (six bakes of three: 4 here, where they say 16).
+    held : mapping, optional
+        Factor -> its setting in rounds that did not vary it.
+    alone : bool
+        Take a round without the rounds before it.
 
     Returns
     -------
@@ -82,13 +92,12 @@ def fit(
     >>> fit(torn, "torn", ["fat"], measure=Measure("torn", "passed", per="bake")).sentences[0]
     'Torn: yes for 2 of 8 bakes: 25 %, which fits a chance of 3 % to 65 %.'
     """
-    asked = measure or next((one for one in measures_of(data) if one.name == response), None)
+    # No type can tell which it is, as the measure is found by its name; a checker sees Findings
+    asked = measure or _measure_of(data, response)
     if isinstance(asked, Measure) and asked.name == response and not asked.averaged:
         if model is not None or groups is not None:
-            raise FitError(
-                f'"{response}" is counted, not averaged; it takes no model and no groups.'
-            )
-        return counted(data, response, factors, measure=measure)
+            raise FitError(f'"{response}" is counted, so it takes no model and no groups.')
+        return counted(data, response, factors, measure=measure, held=held, alone=alone)
     if asked is None and isinstance(data, pd.DataFrame) and _holds_words(data, response):
         raise FitError(
             f'"{response}" holds words, not numbers. Name what was asked: measure='
@@ -97,8 +106,25 @@ def fit(
             f'trials.Measure("{response}", "passed") for yes and no.'
         )
     return fit_scores(
-        data, response, factors, model=model, groups=groups, measure=measure, method=method
+        data,
+        response,
+        factors,
+        model=model,
+        groups=groups,
+        measure=measure,
+        method=method,
+        held=held,
+        alone=alone,
     )
+
+
+def _measure_of(data: Any, response: str) -> Measure | None:
+    """Return the measure of that name that a round, evidence or the last of several rounds has."""
+    if isinstance(data, list | tuple):
+        found = (_measure_of(one, response) for one in reversed(data))
+        return next((one for one in found if one is not None), None)
+    known = () if isinstance(data, pd.DataFrame) else getattr(data, "measures", ())
+    return next((one for one in known if one.name == response), None)
 
 
 def _holds_words(table: pd.DataFrame, response: str) -> bool:

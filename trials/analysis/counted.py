@@ -12,7 +12,7 @@ import unicodedata
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
-from typing import Any, assert_never
+from typing import Any, NoReturn, assert_never
 
 import numpy as np
 import pandas as pd
@@ -26,11 +26,12 @@ from trials.analysis.no_error import unit_means
 from trials.analysis.question import (
     check_settings,
     chosen_factors,
+    evidence,
     in_order,
-    tidy_table,
 )
 from trials.base.errors import FitError, Place
 from trials.base.words import in_words, percent, tidy_number
+from trials.core.evidence import Evidence
 from trials.core.factors import Component, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import WITHOUT_SCORE, Role
@@ -39,6 +40,9 @@ from trials.core.terms import model_matrix, model_terms
 from trials.tasting.difference import RankingResult, ranking
 
 # -- What is said of counted answers, whatever the scale.
+
+
+_OF_FINDINGS = ("effects", "spoken", "tests", "ranking", "variance", "means", "predict")
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +92,14 @@ class Counted:
         """Return the tables a baker reads, by their titles."""
         return _shown(self)
 
+    def __getattr__(self, name: str) -> NoReturn:
+        if name in _OF_FINDINGS:
+            raise AttributeError(
+                f"{self.response} is counted, not averaged, so it has no {name}; look at .table, "
+                ".bakes and .details."
+            )
+        raise AttributeError(name)
+
     def __repr__(self) -> str:
         return "\n".join(self.summary())
 
@@ -109,6 +121,8 @@ def counted(
     goal: Measure | None = None,
     order: Sequence[str] | None = None,
     seed: int = 0,
+    held: Mapping[str, Any] | None = None,
+    alone: bool = False,
 ) -> Counted:
     """Say what answers that are counted show, the bake being the unit.
 
@@ -129,6 +143,8 @@ def counted(
         Of a ranking: the bakes as expected beforehand, for Page's test.
     seed : int
         For the chance of Cochran's Q, where it is drawn.
+    held, alone
+        How rounds join; see :func:`trials.evidence`.
 
     Returns
     -------
@@ -152,7 +168,7 @@ def counted(
     >>> found.table[["setting", "bakes", "yes"]].values.tolist()
     [['all', 4, 3.0], ['165', 2, 2.0], ['180', 2, 1.0]]
     """
-    asked = _asked(data, response, factors, measure, goal)
+    asked = _asked(evidence(data, factors, measure, held=held, alone=alone), response, goal)
     match asked.measure.summary:
         case Summary.SIDES:
             return _sides(asked)
@@ -170,13 +186,6 @@ def counted(
             assert_never(never)
 
 
-def measures_of(data: Any) -> tuple[Measure, ...]:
-    """Return the measures that a round, evidence or the last of several rounds brings along."""
-    if isinstance(data, list | tuple):
-        return next((own for one in reversed(data) if (own := measures_of(one))), ())
-    return () if isinstance(data, pd.DataFrame) else tuple(getattr(data, "measures", ()))
-
-
 @dataclass(frozen=True, eq=False)
 class _Asked:
     """The answers: one row each, read; the factors that moved; and the goal they are held to."""
@@ -186,6 +195,7 @@ class _Asked:
     table: pd.DataFrame
     factors: tuple[Factor, ...]
     goal: Measure | None
+    opening: tuple[str, ...]
     notes: tuple[str, ...]
 
     @property
@@ -209,24 +219,16 @@ class _Asked:
         return f"{count} {word}{'' if count == 1 else 's'}"
 
 
-def _asked(
-    data: Any,
-    response: str,
-    factors: Sequence[Factor | str] | None,
-    measure: Measure | None,
-    goal: Measure | None,
-) -> _Asked:
-    known = measures_of(data)
-    measure = measure or next((one for one in known if one.name == response), None)
+def _asked(known: Evidence, response: str, goal: Measure | None) -> _Asked:
+    measure = known.measure(response)
     if measure is None:
         raise FitError(
             f'what "{response}" was asked as is not known; name it: measure='
             f'trials.Measure("{response}", "check all", words=[...]), or the scale it was.'
         )
-    table, used = tidy_table(data, factors)
-    if response not in table:
+    if response not in known.table:
         raise FitError(f'the table has no column "{response}".')
-    table = _by_round(table.assign(row=range(1, len(table) + 1)))
+    table = known.table.assign(row=range(1, len(known.table) + 1))
     if measure.summary is Summary.PLACES and "taster" not in table:
         raise FitError("the table has no column taster, so nobody knows who ranked what.")
     lost = (
@@ -249,17 +251,19 @@ def _asked(
             kept[name] = value
     if "bake" not in kept:
         kept["bake"] = [f"row {row}" for row in kept["row"]]
+    used = [one for one in known.factors if one.name in known.varied or not known.of_rounds]
     chosen, unmoved = _moved(kept, used, response)
     check_settings(kept, chosen, "bake")
     notes = _gap_notes(gaps, response)
-    held = goal or first_goal(known)
+    held = goal or _first_goal(known.measures)
     return _Asked(
         response=response,
         measure=measure,
         table=_with_goal(kept.reset_index(drop=True), table, held),
         factors=chosen,
         goal=held,
-        notes=(*notes, *unmoved),
+        opening=known.opening(response),
+        notes=(*known.notes_on(response), *notes, *unmoved),
     )
 
 
@@ -278,34 +282,14 @@ def _read(measure: Measure, value: Any, row: int) -> float | str:
     return found
 
 
-def _by_round(table: pd.DataFrame) -> pd.DataFrame:
-    """Let each round of a table have bakes and days of its own."""
-    if "round" not in table or table["round"].nunique() < 2:
-        return table
-    table = table.copy()
-    for name in ("bake", "day", "load"):
-        if name not in table:
-            continue
-        rounds = table.groupby(name)["round"].nunique()
-        if (rounds > 1).any():
-            table[name] = table["round"].astype(str) + " " + table[name].astype(str)
-    if "day" not in table:
-        table["day"] = table["round"].astype(str)
-    return table
-
-
 def _moved(
-    table: pd.DataFrame, used: Sequence[Factor | str] | None, response: str
+    table: pd.DataFrame, used: Sequence[Factor], response: str
 ) -> tuple[tuple[Factor, ...], list[str]]:
     """Return the factors that moved among the answers, and what is said of the others."""
     own = table[table["role"] != Role.REFERENCE]
     own = table if own.empty else own
-    names = {one if isinstance(one, str) else one.name: one for one in used or ()}
-    missing = [name for name in names if name not in table]
-    if missing:
-        raise FitError(f"the table has no column {in_words(map(repr, missing))}.")
-    still = [name for name in names if own[name].nunique() < 2]
-    moved = [one for name, one in names.items() if name not in still]
+    still = [one.name for one in used if own[one.name].nunique() < 2]
+    moved = [one for one in used if one.name not in still]
     said = [f"All that was answered has one {name}, so nothing is said of it." for name in still]
     return (chosen_factors(table, moved, response, _COLUMNS) if moved else ()), said
 
@@ -313,7 +297,7 @@ def _moved(
 _COLUMNS = ("day", "load", "bake", "role", "taster", "status", "reason", "note", "code", "round")
 
 
-def first_goal(measures: Sequence[Measure]) -> Measure | None:
+def _first_goal(measures: Sequence[Measure]) -> Measure | None:
     """Return the first measure with a goal that is averaged, else the first liking."""
     averaged = [one for one in measures if one.averaged]
     with_goal = [one for one in averaged if one.goal is not None]
@@ -335,7 +319,7 @@ def _settings(asked: _Asked) -> list[tuple[str, str, pd.Series]]:
     """Return all answers, then those of each round and of each setting, as masks."""
     own = asked.own
     found = [("", "all", pd.Series(True, own.index))]
-    if "round" in own and own["round"].nunique() > 1:
+    if own["round"].nunique() > 1:
         found += [("round", str(one), own["round"] == one) for one in own["round"].unique()]
     for factor in asked.factors:
         values = own[factor.name]
@@ -372,7 +356,7 @@ def _per_bake(asked: _Asked, told: Mapping[str, pd.Series]) -> pd.DataFrame:
     """Return one row per bake: its settings, how many answers, and what is told of it."""
     table = asked.table
     first = table.drop_duplicates("bake").set_index("bake")
-    kept = [name for name in ("round", "role") if name in first]
+    kept = ["round", "role"] if first["round"].nunique() > 1 else ["role"]
     rows = first[[*kept, *(factor.name for factor in asked.factors)]]
     rows = rows.assign(answers=table.groupby("bake", sort=False).size())
     return rows.assign(**{str(name): own for name, own in told.items()}).reset_index()
@@ -748,7 +732,11 @@ def _sides(asked: _Asked) -> Counted:
         bakes=_per_bake(asked, told),
         details={"penalty": penalty},
         answers=len(own),
-        sentences=(*_side_sentences(asked, table), *_penalty_sentences(asked, penalty)),
+        sentences=(
+            *asked.opening,
+            *_side_sentences(asked, table),
+            *_penalty_sentences(asked, penalty),
+        ),
         notes=(*asked.notes, *_person_note(asked), *_penalty_notes(asked, penalty)),
         method=f"shares with {EXACT}; penalties as in ASTM MNL 63",
     )
@@ -878,7 +866,7 @@ def _passed(asked: _Asked) -> Counted:
         bakes=_per_bake(asked, {"yes": whole.sum(), "share": whole.mean()}),
         details={"effects": effects},
         answers=len(own),
-        sentences=(first, *said),
+        sentences=(*asked.opening, first, *said),
         notes=(*asked.notes, *_person_note(asked), *notes),
         method=f"shares with {EXACT}; chances by penalised likelihood (Firth 1993)",
     )
@@ -962,7 +950,7 @@ def _ticked(asked: _Asked, seed: int) -> Counted:
         bakes=_per_bake(asked, {"ticked": _told_words(asked.table, everywhere)}),
         details={"effects": effects, "agreement": agreement, "with goal": beside},
         answers=len(own),
-        sentences=_tick_sentences(asked, ticked, effects, beside),
+        sentences=(*asked.opening, *_tick_sentences(asked, ticked, effects, beside)),
         notes=(*asked.notes, *_person_note(asked), *_tick_notes(ticked, effects, agreement)),
         method="share of tastings that tick each word, each bake counting once; effects on it by "
         "the mixed model, held to a false-discovery rate of 5 % (Benjamini & Hochberg 1995)",
@@ -1132,7 +1120,7 @@ def _placed(asked: _Asked, order: Sequence[str] | None) -> Counted:
         bakes=bakes[bakes["place"].notna()].reset_index(drop=True),
         details={"effects": effects, "agreement": _agreement_table(together, sets)},
         answers=len(own),
-        sentences=_rank_sentences(asked, bakes, effects),
+        sentences=(*asked.opening, *_rank_sentences(asked, bakes, effects)),
         notes=(*asked.notes, *_person_note(asked), *_rank_notes(together, sets)),
         method="mean places; effects on the share of the others that a bake is ahead of by the "
         "mixed model; agreement of tasters by Friedman 1937 and Page 1963 (ISO 8587)",
@@ -1143,8 +1131,7 @@ def _ranked(asked: _Asked) -> pd.DataFrame:
     """Return the places with how many pieces were ranked together, and how many it is ahead of."""
     table = asked.table.copy()
     table[asked.response] = table[asked.response].astype(float)
-    sitting = [name for name in ("round", "taster", "sitting") if name in table]
-    groups = table.groupby(sitting, dropna=False)[asked.response]
+    groups = table.groupby(["round", "taster", "sitting"], dropna=False)[asked.response]
     table["ranked"] = groups.transform("size")
     table["behind"] = table["ranked"] - groups.rank()
     table = table[table["ranked"] > 1].copy()
@@ -1159,7 +1146,7 @@ def _together(
 ) -> tuple[list[RankingResult], list[tuple[str, ...]]]:
     """Return a test for every set of bakes that several tasters ranked as a whole."""
     by_set: dict[tuple[str, ...], dict[str, pd.Series]] = {}
-    sitting = [name for name in ("taster", "round", "sitting") if name in table]
+    sitting = ["taster", "round", "sitting"]
     for (taster, *_), own in table.groupby(sitting, sort=False, dropna=False):
         if own["bake"].duplicated().any():
             continue
@@ -1259,7 +1246,10 @@ def _quoted(asked: _Asked) -> Counted:
         bakes=_per_bake(asked, {"said": quotes.groupby("bake")["words"].agg("; ".join)}),
         details={"quotes": quotes},
         answers=len(own),
-        sentences=(f"{first}, most often {told}." if told else f"{first}.",),
+        sentences=(
+            *asked.opening,
+            f"{first}, most often {told}." if told else f"{first}.",
+        ),
         notes=(
             *asked.notes,
             *_person_note(asked),

@@ -10,7 +10,6 @@ from trials.analysis.answers import Answer
 from trials.analysis.answers import fit as answer
 from trials.analysis.averaging import averaged
 from trials.analysis.choice import Recommendation, recommend
-from trials.analysis.counted import counted, first_goal
 from trials.analysis.fitting import answered, fit
 from trials.analysis.question import question
 from trials.analysis.results import Findings
@@ -118,13 +117,9 @@ def fit_together(rounds: Sequence[Round], response: str) -> Findings:
 def answered_together(rounds: Sequence[Round], response: str) -> Answer:
     """Return what all rounds say of a response: averaged or counted, as it was asked."""
     last = rounds[-1]
-    measure = last.measure(response)
-    if len(rounds) == 1:
-        return answer(last, response)
-    if measure.averaged:
+    if len(rounds) > 1 and last.measure(response).averaged:
         return fit_together(rounds, response)
-    table, goal = scores_together(rounds), first_goal(last.measures)
-    return counted(table, response, _varied(rounds, table), measure=measure, goal=goal)
+    return answer(last, response)
 
 
 def _varied(rounds: Sequence[Round], table: pd.DataFrame) -> list[Factor]:
