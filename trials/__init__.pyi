@@ -13,6 +13,9 @@ from trials.analysis.diagnostics import diagnostics as diagnostics
 from trials.analysis.failing import failing as failing
 from trials.analysis.question import evidence as evidence
 from trials.analysis.results import Findings as Findings
+from trials.analysis.surface import canonical as canonical
+from trials.analysis.surface import peak_region as peak_region
+from trials.analysis.surface import steepest as steepest
 from trials.analysis.tasters import agreement_on as agreement_on
 from trials.analysis.tasters import describe_tasters as describe_tasters
 from trials.base.errors import TrialsError as TrialsError
@@ -144,6 +147,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # as_categories(data, response, factors=None, *, model=None, groups=None, measure=None,
 #     link='logit', bootstraps=0, seed=0)
 # bundle(round_, path=None, *, names=False)
+# canonical(findings, at=None)
 # card(formula, grams, units='grams', settings=None)
 # check(round_)
 # compare(findings, factor, *, reference=None)
@@ -163,6 +167,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     repeats=(1, 2), per_sitting=6, sd_bake=None, sd_tasting=None, earlier=None, chance=0.8,
 #     level=0.05)
 # parent_settings(factors, a, b, process_a=None, process_b=None)
+# peak_region(findings, *, at=None, exclude=None, level=0.95)
 # power(plan, *, effect, sd_bake=None, sd_tasting=None, sd_load=None, sd_day=None, tasters=1,
 #     repeats=1, model=None, alpha=0.05)
 # propose(factors, bakes, *, aim='screen', days=1, loads=None, references=0, exclude=None,
@@ -181,6 +186,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # shopping_list(round_, batch=None, *, spill=10.0, prices=None)
 # side_test(folder, question, things, measure, *, times=3, seed=None)
 # simple_effects(findings, factor, at)
+# steepest(findings, steps=5, *, reach=1.5, at=None, downhill=None, exact=False)
 # story(round_, path=None, *, units='grams')
 # tell(rounds, *, units='grams', whole_eggs=False)
 # timetable(planned, steps=None, kitchen=None, *, effort=1.0)

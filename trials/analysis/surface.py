@@ -178,10 +178,48 @@ def steepest(
     Without bends the way is straight; with them it is the best setting at each distance from the
     middle, which bends as the surface does.
 
+    Parameters
+    ----------
+    findings : Findings
+    steps : int
+        How many bakes, evenly spaced, the middle not counted.
+    reach : float
+        How far from the middle the last one lies, in half-ranges.
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out.
+    downhill : bool, optional
+        The way down; when left out, as the measure's goal says.
+    exact : bool
+        Do not round the settings; else to a factor's own step, or a hundred and fiftieth of its
+        range.
+
+    Returns
+    -------
+    DataFrame
+        step, distance (half-ranges), a column per factor in real units, estimate, low, high
+        (95 %, for the mean of many bakes) and inside (the limits that were tried).
+
+    Raises
+    ------
+    FitError
+        When the surface is level at the middle, or has no numbers to move.
+
     References
     ----------
     Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45; Draper 1963, Technometrics 5:469-479 (ridge
     analysis).
+
+    Examples
+    --------
+    >>> from trials.analysis.fitting import fit
+    >>> rest, salt = [-1, 0, 1] * 3, [-1, -1, -1, 0, 0, 0, 1, 1, 1]
+    >>> rows = pd.DataFrame({"rest": [40 + 20 * r for r in rest], "salt": [2 + s for s in salt]})
+    >>> rows["liking"] = [7 - (r - 0.5) ** 2 - s ** 2 + 0.01 * (n % 2)
+    ...                   for n, (r, s) in enumerate(zip(rest, salt))]
+    >>> found = fit(rows, "liking", ["rest", "salt"], model="quadratic")
+    >>> way = steepest(found, 2, reach=1)
+    >>> way[["step", "rest", "inside"]].values.tolist()
+    [[0, 40.0, True], [1, 50.0, True], [2, 60.0, True]]
     """
     if not (isinstance(steps, int) and steps >= 1) or not reach > 0:
         raise FitError("steps must be a whole number from 1, and reach above 0.")
@@ -319,10 +357,39 @@ def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canoni
     at the edge along such a direction, there is no peak in reach, however level its bend; it is a
     ridge only where no slope worth noticing is left either.
 
+    Parameters
+    ----------
+    findings : Findings
+        Of a model with squares, such as "quadratic".
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out.
+
+    Returns
+    -------
+    Canonical
+        The shape, where the surface is level, its bends with their intervals, and sentences.
+
+    Raises
+    ------
+    FitError
+        When no factor is a number, a blend varies or the model goes beyond squares and pairs.
+
     References
     ----------
     Box & Wilson 1951, J. R. Stat. Soc. B 13:1-45. Errors of eigenvalues: Bisgaard & Ankenman
     1996, Technometrics 38:238-246 (each is a sum of coefficients, its direction held).
+
+    Examples
+    --------
+    >>> from trials.analysis.fitting import fit
+    >>> rest, salt = [-1, 0, 1] * 3, [-1, -1, -1, 0, 0, 0, 1, 1, 1]
+    >>> rows = pd.DataFrame({"rest": [40 + 20 * r for r in rest], "salt": [2 + s for s in salt]})
+    >>> rows["liking"] = [7 - (r - 0.5) ** 2 - s ** 2 + 0.01 * (n % 2)
+    ...                   for n, (r, s) in enumerate(zip(rest, salt))]
+    >>> found = fit(rows, "liking", ["rest", "salt"], model="quadratic")
+    >>> shape = canonical(found)
+    >>> shape.shape, {name: round(value) for name, value in shape.stationary.items()}
+    ('peak', {'rest': 50, 'salt': 2})
     """
     made = quadratic(findings, at)
     values, vectors = np.linalg.eigh((made.B + made.B.T) / 2)
@@ -535,9 +602,44 @@ def peak_region(
     settings that were the best in most draws, until they make up `level` of all. Settings that are
     alike in a draw share it, so where nothing is known to matter the region is all of it.
 
+    Parameters
+    ----------
+    findings : Findings
+    at : mapping, optional
+        The kinds to hold; the reference kinds when left out.
+    exclude : optional
+        As for `recommend`.
+    level : float
+        How sure that the region holds the peak.
+
+    Returns
+    -------
+    DataFrame
+        A column per factor, estimate, and `p` (how well a level surface there agrees with the
+        bakes) or `chance_best`; attrs["method"] says which way was taken. Empty when no setting
+        within the limits can be the peak.
+
+    Raises
+    ------
+    FitError
+        As for :func:`canonical`.
+    PlanError
+        When every setting is excluded.
+
     References
     ----------
     Box & Hunter 1954, Biometrika 41:190-199.
+
+    Examples
+    --------
+    >>> from trials.analysis.fitting import fit
+    >>> rest, salt = [-1, 0, 1] * 3, [-1, -1, -1, 0, 0, 0, 1, 1, 1]
+    >>> rows = pd.DataFrame({"rest": [40 + 20 * r for r in rest], "salt": [2 + s for s in salt]})
+    >>> rows["liking"] = [7 - (r - 0.5) ** 2 - s ** 2 + 0.01 * (n % 2)
+    ...                   for n, (r, s) in enumerate(zip(rest, salt))]
+    >>> found = fit(rows, "liking", ["rest", "salt"], model="quadratic")
+    >>> bool(peak_region(found)["rest"].between(45, 55).all())
+    True
     """
     if not 0 < level < 1:
         raise FitError(f"level is {level}; between 0 and 1 is expected, such as 0.95.")
