@@ -295,10 +295,11 @@ def test_a_phone_opens_its_link_fills_sends_and_is_told(one):
         page.get_by_label("8 like very much").check()
         page.reload()
         assert page.get_by_label("8 like very much").is_checked()
-        while page.locator("#next").is_visible():
+        while not page.locator("#check").is_visible():
             page.locator("#next").click()
         page.get_by_role("button", name="Send to the cook").click()
-        page.get_by_text("Arrived. Thank you, Ida.").wait_for()
+        page.get_by_text("it arrived").wait_for()
+        assert page.get_by_role("heading", name="Thank you, Ida").is_visible()
         browser.close()
     assert trouble == []
     assert list(scores(one)["liking"].dropna()) == [8.0]

@@ -34,7 +34,7 @@ def start(page):
 
 
 def to_the_end(page):
-    while page.locator("#next").is_visible():
+    while not page.locator("#check").is_visible():
         page.locator("#next").tap()
 
 
@@ -196,6 +196,7 @@ def test_the_copied_text_is_the_saved_file_and_everything_answered_is_said(tmp_p
     path = tmp_path / "b.html"
     path.write_text(made["Ida"], "utf-8")
     with opened(path, phone=True) as page:
+        page.context.grant_permissions(["clipboard-read", "clipboard-write"])
         start(page)
         for _ in SAMPLES:
             page.get_by_label("6 like slightly").check()
@@ -203,8 +204,49 @@ def test_the_copied_text_is_the_saved_file_and_everything_answered_is_said(tmp_p
         assert page.locator("#complete").is_visible()
         assert page.locator("#incomplete").is_hidden()
         page.get_by_role("button", name="Copy as text").tap()
-        until(page, "document.getElementById('done').textContent !== ''")
-        assert page.locator("#result").input_value() == saved(page, tmp_path).read_text("utf-8")
+        until(page, "document.getElementById('done').textContent.includes('copied')")
+        copied = page.evaluate("navigator.clipboard.readText()")
+        assert copied == saved(page, tmp_path).read_text("utf-8")
+
+
+@needs_browser
+def test_thanks_come_after_sending_and_stay_through_a_reload(tmp_path):
+    with opened(write(tmp_path), phone=True) as page:
+        start(page)
+        page.get_by_label("8 like very much").check()
+        to_the_end(page)
+        heading = page.locator("#ending")
+        assert "Thank" not in heading.text_content()
+        saved(page, tmp_path)
+        assert heading.text_content() == "Thank you, Ida"
+        page.reload()
+        assert heading.text_content() == "Thank you, Ida"
+        assert "saved as ballot-Ida.csv" in page.locator("#done").text_content()
+        # The tasters read no table: neither a field nor a line shows what the file holds
+        assert "taster,sitting" not in page.locator("main").inner_text()
+        assert page.locator("textarea:visible").count() == 0
+        while (
+            page.locator("#code").text_content() != SAMPLES[0]
+            or page.locator("#check").is_visible()
+        ):
+            page.locator("#back").tap()
+        page.get_by_label("2 dislike very much").check()
+        to_the_end(page)
+        assert "Thank" not in heading.text_content()
+        assert "changed an answer" in page.locator("#done").text_content()
+
+
+@needs_browser
+def test_the_buttons_cover_nothing_and_focus_follows_the_piece(tmp_path):
+    with opened(write(tmp_path), phone=True) as page:
+        start(page)
+        assert page.evaluate("document.activeElement.id") == "code"
+        below = page.locator("#next").bounding_box()["y"]
+        last = page.get_by_label("In your own words").bounding_box()
+        assert last["y"] + last["height"] < below
+        page.locator("#next").tap()
+        assert page.evaluate("document.activeElement.textContent") == SAMPLES[1]
+        assert page.evaluate("scrollY") == 0
 
 
 @needs_browser
@@ -227,5 +269,16 @@ def test_two_sittings_say_which_one_it_is(tmp_path):
         start(page)
         assert page.locator("#where").text_content() == "Sitting 1. Piece 1 of 5"
         for _ in SAMPLES:
+            page.get_by_label("6 like slightly").check()
             page.locator("#next").tap()
+        # A sitting ends with sending; nobody presses on through the next day first
+        with page.expect_download() as download:
+            page.get_by_role("button", name="Save as a file").tap()
+        assert download.value.suggested_filename == "ballot-Ida-sitting-1.csv"
+        table = read_csv(download.value.path())
+        assert list(table["code"]) == SAMPLES
+        assert set(table["sitting"]) == {"1"}
+        page.get_by_role("button", name="All sittings").tap()
+        assert "saved" in page.get_by_role("button", name="Sitting 1").text_content()
+        page.get_by_role("button", name="Start").tap()
         assert page.locator("#where").text_content() == "Sitting 2. Piece 1 of 5"

@@ -149,7 +149,8 @@ function go(place) {
   at = place;
   keep();
   show();
-  window.scrollTo(0, 0);
+  byId("main").scrollTo(0, 0);
+  byId("bake").focus({ preventScroll: true });
 }
 
 function done() {

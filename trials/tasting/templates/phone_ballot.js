@@ -2,16 +2,23 @@
 const ballot = JSON.parse(document.getElementById("ballot").textContent);
 const byId = (id) => document.getElementById(id);
 const entries = {};
+const sent = {}; // of each sitting: when it went to the cook, in which way, and what it said
+const sittings = [...new Set(ballot.samples.map((one) => one.sitting))];
 let agreed = false;
-let step = 0; // 0 the notice, then one step for each sample, then the check
+let sitting = 0; // which one is being answered
+let step = 0; // 0 the notice, then one step for each piece of the sitting, then its end
 let keeps = true;
+
+const pieces = () => ballot.samples.filter((one) => one.sitting === sittings[sitting]);
 
 function restore() {
   try {
     const kept = JSON.parse(localStorage.getItem(ballot.key) || "{}");
     Object.assign(entries, kept.entries || {});
+    Object.assign(sent, kept.sent || {});
     agreed = Boolean(kept.agreed);
-    step = agreed ? Math.min(Number(kept.step) || 0, ballot.samples.length + 1) : 0;
+    sitting = Math.min(Math.max(Number(kept.sitting) || 0, 0), sittings.length - 1);
+    step = agreed ? Math.min(Number(kept.step) || 0, pieces().length + 1) : 0;
   } catch (error) {
     keeps = false;
   }
@@ -19,7 +26,7 @@ function restore() {
 
 function keep() {
   try {
-    localStorage.setItem(ballot.key, JSON.stringify({ entries, agreed, step }));
+    localStorage.setItem(ballot.key, JSON.stringify({ entries, agreed, sitting, step, sent }));
     keeps = true;
   } catch (error) {
     keeps = false;
@@ -133,11 +140,10 @@ function typed(measure, code) {
 
 // A place of a ranking: as many as the sitting has pieces; one that is taken says by which piece
 function place(measure, code) {
-  const sitting = ballot.samples.find((one) => one.code === code).sitting;
-  const pieces = ballot.samples.filter((one) => one.sitting === sitting).map((one) => one.code);
-  return pieces.map((_, at) => {
+  const codes = pieces().map((one) => one.code);
+  return codes.map((_, at) => {
     const value = String(at + 1);
-    const taken = pieces.find((other) => other !== code && entered(other, measure.name) === value);
+    const taken = codes.find((other) => other !== code && entered(other, measure.name) === value);
     return choice("radio", measure.name, value, taken ? value + "  (now " + taken + ")" : value,
       entered(code, measure.name) === value, () => {
         if (taken) enter(taken, measure.name, "");
@@ -180,13 +186,51 @@ function cell(value) {
   return /[",;\t\r\n]/.test(safe) ? '"' + safe.replaceAll('"', '""') + '"' : safe;
 }
 
+// The file of the sitting at hand; the cook's kit puts sittings together
 function result() {
-  const rows = ballot.samples.map((sample) => ballot.columns.map((column) => {
+  const rows = pieces().map((sample) => ballot.columns.map((column) => {
     const fixed = { round: ballot.mark, taster: ballot.taster, sitting: sample.sitting,
       place: sample.place, code: sample.code };
     return String(column in fixed ? fixed[column] : entered(sample.code, column));
   }));
   return [ballot.columns, ...rows].map((row) => row.map(cell).join(",")).join("\n") + "\n";
+}
+
+const several = sittings.length > 1;
+const name = () => (several ? "Sitting " + sittings[sitting] : "Your answers");
+const file = () => (several ? ballot.file.replace(".csv", "-sitting-" + sittings[sitting] + ".csv") : ballot.file);
+
+function went(way) {
+  const when = new Date().toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+  sent[sittings[sitting]] = { way, when, what: result() };
+  keep();
+  show();
+}
+
+const isSent = (which) => Boolean(sent[sittings[which]]);
+const answered = (which) => ballot.samples.filter((one) => one.sitting === sittings[which]
+  && missing(one).length < needed().length).length;
+
+function stateOf(which) {
+  const all = ballot.samples.filter((one) => one.sitting === sittings[which]).length;
+  if (isSent(which)) return sent[sittings[which]].way + ", " + sent[sittings[which]].when;
+  return answered(which) ? answered(which) + " of " + all + " pieces begun" : all + " pieces";
+}
+
+function showStart() {
+  byId("sittings").hidden = !several;
+  byId("sittings").replaceChildren(...sittings.map((one, which) => {
+    const button = element("button", { type: "button", disabled: !agreed }, "Sitting " + one + ": " + stateOf(which));
+    button.addEventListener("click", () => begin(which));
+    return button;
+  }));
+}
+
+function begin(which) {
+  sitting = which;
+  step = 1;
+  keep();
+  show(true);
 }
 
 function showSample(sample) {
@@ -199,56 +243,74 @@ function showSample(sample) {
 }
 
 function showCheck() {
-  const open = ballot.samples.map((sample) => [sample.code, missing(sample)]).filter(([, names]) => names.length);
-  byId("complete").hidden = open.length > 0;
-  byId("incomplete").hidden = open.length === 0;
+  const told = sent[sittings[sitting]];
+  const changed = told && told.what !== result();
+  const open = pieces().map((sample) => [sample.code, missing(sample)]).filter(([, names]) => names.length);
+  byId("ending").textContent = told && !changed ? "Thank you, " + ballot.taster : name() + ": check and send";
+  byId("complete").hidden = Boolean(told && !changed) || open.length > 0;
+  byId("incomplete").hidden = Boolean(told && !changed) || open.length === 0;
   byId("open").replaceChildren(...open.map(([code, names]) =>
     element("li", {}, code + ": " + names.join(", "))));
-  byId("result").value = result();
+  byId("done").textContent = !told ? "" : changed
+    ? "You changed an answer since. Send it again, so that the cook has the new one."
+    : name() + ": " + told.way + ", " + told.when + ".";
+  byId("send").textContent = told ? "Send again" : "Send to the cook";
 }
 
-function show() {
-  const last = ballot.samples.length + 1;
+function show(moved) {
+  const last = pieces().length + 1;
   byId("start").hidden = step !== 0;
   byId("sample").hidden = step === 0 || step === last;
   byId("check").hidden = step !== last;
-  byId("back").disabled = step === 0;
-  byId("next").hidden = step === last;
+  byId("back").hidden = step === 0;
+  byId("next").hidden = step === last && !several;
   byId("next").disabled = step === 0 && !agreed;
-  byId("next").textContent = step === 0 ? "Start" : step === last - 1 ? "Check" : "Next piece";
+  byId("next").textContent = step === 0 ? "Start" : step === last ? "All sittings"
+    : step === last - 1 ? "Check and send" : "Next piece";
+  byId("next").classList.toggle("main", step !== last);
   byId("forgets").hidden = keeps;
   byId("agreed").checked = agreed;
-  if (step > 0 && step < last) showSample(ballot.samples[step - 1]);
+  if (step === 0) showStart();
+  if (step > 0 && step < last) showSample(pieces()[step - 1]);
   if (step === last) showCheck();
+  if (!moved) return;
   window.scrollTo(0, 0);
+  document.querySelector("section:not([hidden]) h1").focus({ preventScroll: true });
 }
 
 function go(change) {
-  step = Math.min(ballot.samples.length + 1, Math.max(0, step + change));
+  if (step === 0 && change > 0) {
+    const waiting = sittings.findIndex((one, which) => !isSent(which));
+    return begin(Math.max(waiting, 0));
+  }
+  const last = pieces().length + 1;
+  step = step === last && change > 0 ? 0 : Math.min(last, Math.max(0, step + change));
   keep();
-  show();
+  return show(true);
 }
 
 function save() {
-  const link = element("a", { download: ballot.file });
+  const link = element("a", { download: file() });
   link.href = URL.createObjectURL(new Blob([result()], { type: "text/csv" }));
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
-  byId("done").textContent = "Saved as " + ballot.file + ". Give this file to the cook.";
+  went("saved as " + file() + "; give this file to the cook");
 }
 
 async function copy() {
-  const box = byId("result");
   let copied = false;
   try {
-    await navigator.clipboard.writeText(box.value);
+    await navigator.clipboard.writeText(result());
     copied = true;
   } catch (error) {
+    const box = element("textarea", { value: result(), className: "aside" });
+    document.body.append(box);
     box.select();
     copied = document.execCommand("copy");
+    box.remove();
   }
-  byId("done").textContent = copied ? "Copied. Paste it into a message to the cook."
-    : "Mark the text below, copy it and send it to the cook.";
+  if (copied) went("copied; paste it into a message to the cook");
+  else byId("done").textContent = "This phone does not copy. Save your answers as a file instead.";
 }
 
 async function send() {
@@ -256,7 +318,8 @@ async function send() {
   try {
     const reply = await fetch(ballot.send, { method: "POST",
       headers: { "Content-Type": "text/csv" }, body: result() });
-    byId("done").textContent = await reply.text();
+    if (reply.ok) went("it arrived");
+    else byId("done").textContent = await reply.text();
   } catch (error) {
     byId("done").textContent = "It did not arrive; your answers are kept here. "
       + "Try again, or save them as a file and give it to the cook.";
@@ -267,9 +330,9 @@ restore();
 byId("send").hidden = !ballot.send;
 byId("save").classList.toggle("main", !ballot.send);
 byId("send").addEventListener("click", send);
-byId("agreed").addEventListener("change", (event) => { agreed = event.target.checked; keep(); show(); });
+byId("agreed").addEventListener("change", (event) => { agreed = event.target.checked; keep(); show(false); });
 byId("back").addEventListener("click", () => go(-1));
 byId("next").addEventListener("click", () => go(1));
 byId("save").addEventListener("click", save);
 byId("copy").addEventListener("click", copy);
-show();
+show(false);
