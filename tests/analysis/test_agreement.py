@@ -41,6 +41,7 @@ def test_disagreement_comes_back():
     assert "do not agree about hydration" in found[0].sentences[0]
 
 
+@pytest.mark.slow
 def test_no_disagreement_is_made_up():
     """At 5 %, 150 panels that agree: at most 10 % (2.8 standard errors)."""
     rng = np.random.default_rng(2)

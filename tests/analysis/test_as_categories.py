@@ -145,6 +145,7 @@ def test_what_can_not_be_read_as_categories():
         as_categories(table, "liking", flours, model="blend")
 
 
+@pytest.mark.slow
 def test_null_rounds_with_bakes_that_differ():
     """Eight bakes, bake spread as large as a score's: taken for tastings, half would be found."""
     shown = 0

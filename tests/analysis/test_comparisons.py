@@ -123,6 +123,7 @@ def variants(rng, effects, bakes=4, tasters=3):
     return pd.DataFrame(rows, columns=["bake", "taster", "variant", "liking"])
 
 
+@pytest.mark.slow
 def test_all_intervals_hold_together():
     """95 % families of four variants: over 40 rounds at least 88 % (two errors below) hold."""
     rng = np.random.default_rng(17)

@@ -262,6 +262,7 @@ def test_a_round_brings_its_own(tmp_path):
     assert found.counts["failed"].iloc[0] == 2
 
 
+@pytest.mark.slow
 def test_false_alarms_are_rare():
     """Failing by pure chance at one in four: how often is a term called at the exact 5 %?"""
     called, rounds = 0, 100

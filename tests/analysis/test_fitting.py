@@ -226,6 +226,7 @@ class TestRoundTrip:
         for effect in found.effects.itertuples():
             assert effect.estimate == pytest.approx(TRUTH.get(effect.term, 0.0), abs=1e-9)
 
+    @pytest.mark.slow
     def test_intervals_cover_the_truth(self):
         plan = self.plan()
         hits = []
@@ -352,6 +353,7 @@ def test_centre_bakes_stand_apart():
     assert found.effects.set_index("term")["estimate"]["rest"] == pytest.approx(1.0, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_null_rounds_are_not_called_findings():
     """A quick look at what the benchmark measures at length: loads of four, nothing real."""
     plan = full_factorial(

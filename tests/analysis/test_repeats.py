@@ -53,6 +53,7 @@ def test_repeats_everywhere_change_no_degree_of_freedom():
             assert found.effects["se"].iloc[0] == pytest.approx(pooled, rel=1e-4)
 
 
+@pytest.mark.slow
 def test_no_more_false_findings_with_a_few_hidden_repeats():
     """At 5 %, 300 rounds without any effect: at most 8 % rejected (three standard errors)."""
     rng = np.random.default_rng(21)

@@ -151,6 +151,7 @@ class TestPeakRegion:
         assert found["time"].between(85, 89).all()
         assert len(peak_region(yields, level=0.5)) < len(found)
 
+    @pytest.mark.slow
     def test_it_holds_the_true_peak_as_often_as_it_says(self):
         # 300 rounds of a central composite plan with its true peak at (0.3, -0.2)
         runs = table("ccd_yield.csv")[["x1", "x2"]]

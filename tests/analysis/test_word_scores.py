@@ -80,6 +80,7 @@ class TestWords:
         by_hand = np.minimum.accumulate((found["p"].to_numpy()[order] * 6 / np.arange(1, 7))[::-1])
         assert found["q"].to_numpy()[order] == pytest.approx(np.minimum(by_hand[::-1], 1))
 
+    @pytest.mark.slow
     def test_false_finds_are_rare(self):
         named = 0
         for seed in range(40):

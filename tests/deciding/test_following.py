@@ -239,6 +239,7 @@ def demo_line(demo_round, tmp_path_factory):
     return line_of(third)
 
 
+@pytest.mark.slow
 def test_the_next_round_is_made_in_the_same_kitchen(demo_line):
     before, after = demo_line[:2]
     anew = {"folder", "plan", "seed", "name", "parent"}
@@ -270,6 +271,7 @@ def test_every_day_has_reference_bakes_as_before(demo_line):
     assert after.plan.count("trial") == 8
 
 
+@pytest.mark.slow
 def test_the_best_so_far_is_the_one_the_next_round_names(demo_line):
     for line in (demo_line[:1], demo_line[:2]):
         best = best_so_far(line).sentences[0].removesuffix(".")
@@ -318,6 +320,7 @@ def sharply(folder):
     return write_next(two, 8)
 
 
+@pytest.mark.slow
 def test_a_confirmed_setting_ends_the_development(tmp_path):
     three = scored(sharply(tmp_path / "round-1"), seed=3, spreads=SHARP)
     assert three.plan.family == "confirmation bakes"
@@ -326,6 +329,7 @@ def test_a_confirmed_setting_ends_the_development(tmp_path):
     assert trials.next_round(three, 8, action="fill").plan.details["action"] == "fill the gaps"
 
 
+@pytest.mark.slow
 def test_where_it_was_not_confirmed_the_search_goes_on(tmp_path):
     # The bakes that were to confirm come out like the reference: nothing of the gain is there
     three = scored(sharply(tmp_path / "round-1"), seed=3, spreads=SHARP, truth={})

@@ -31,6 +31,7 @@ def test_kept_without_output(name):
             assert cell["execution_count"] is None
 
 
+@pytest.mark.notebook
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_runs_alone_from_top_to_bottom(name, tmp_path):
     whole = copy_notebooks(tmp_path / "all")

@@ -58,10 +58,12 @@ def test_the_package_says_that_it_is_typed():
     assert (Path(trials.__file__).parent / "py.typed").exists()
 
 
+@pytest.mark.slow
 def test_a_script_sees_the_type_of_what_it_is_given(said):
     assert re.findall(r'Revealed type is "([^"]+)"', said) == REVEALED
 
 
+@pytest.mark.slow
 def test_a_script_is_told_of_a_wrong_name_and_of_a_wrong_argument(said):
     errors = re.findall(r"script.py:(\d+): error: (.*)", said)
     assert [line for line, _ in errors] == ["16", "17"]
