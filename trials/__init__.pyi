@@ -95,7 +95,8 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Findings.predict(settings)
 # Findings.rows(table)
 # Findings.summary()
-# Formula(name, parts, origin='', ingredients=None, also_flour=(), aside=('frying oil',))
+# Formula(name, parts, origin='', ingredients=None, also_flour=(), aside=('frying oil', 'soak',
+#     'syrup', 'dip', 'coating'), only_when=<factory>)
 # Formula.from_dict(data, ingredients=None)
 # Formula.grams(*, dough=None, flour=None, pieces=None, piece=None, loss=0.0)
 # Formula.halved(part)
@@ -105,12 +106,14 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Formula.to_dict()
 # Formula.totals(part=None, of='flour')
 # Formula.with_flour_share(flour, share, *, part=None)
+# Formula.with_grams(ingredient, amount, *, part=None)
 # Formula.with_percent(ingredient, percent, *, part=None)
 # Formula.with_total(total, percent, *, by=None, part=None)
 # Formula.with_totals(percents)
 # Formula.without(name, *, part=None)
+# Formula.written(ingredient, part=None)
 # Heat(thing, factor='', setting=180.0, room=20.0, up=6.0, down=1.5, between_loads=0.0,
-#     between_bakes=3.0)
+#     between_bakes=3.0, only_when=None)
 # Heat.minutes(before, after)
 # Kitchen(things=<factory>, heats=(), start='9:00', until='18:00', safe=120, fresh=None,
 #     oil_fill=0.0)
@@ -120,7 +123,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Measure.expects()
 # Measure.read(text)
 # Numeric(name, low, high, unit='', centre=None, hard_to_change=False, changes=None, settings=(),
-#     step=None, only_when=None)
+#     step=None, only_when=None, peak=False)
 # Numeric.code(values)
 # Numeric.decode(coded)
 # Numeric.read(value)
@@ -137,7 +140,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 #     sitting=None, invented=False, batch=None, steps=(), kitchen=None, prices=None)
 # Round.measure(name)
 # Round.open(folder)
-# Step(name, minutes, needs=(), per='bake', wait=None)
+# Step(name, minutes, needs=(), per='bake', wait=None, only_when=None)
 # Step.is_for(settings)
 # Taster(name, avoids=(), *, also_avoids=(), days=(), cooks=False)
 # add_photo(round_, bake, path)

@@ -1,7 +1,7 @@
 """What varies: numbers, kinds and shares of a blend, what each changes, and where each exists."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from trials.recipe.formula import Formula
 RESERVED = ("day", "load", "bake", "role", "taster", "status")
 NO_SETTING = "–"  # shown where a nested factor does not exist
 _FURTHEST = 1e50  # ranges from the middle: the third power of anything further can not be squared
-CHANGES = ("total", "percent", "swap", "flour share", "cross")
+CHANGES = ("total", "percent", "swap", "grams", "flour share", "cross")
 
 Setting = float | int | str
 Change = tuple[Any, ...]
@@ -63,8 +63,14 @@ def checked_change(name: str, change: Change | None) -> Change | None:
     return tuple(change)
 
 
-def checked_when(name: str, when: OnlyWhen | None, *, alone: bool) -> OnlyWhen | None:
-    """Return for which kinds of which factor another exists, once that can be."""
+def checked_when(name: str, when: OnlyWhen | None) -> OnlyWhen | None:
+    """Return for which kinds of which factor something exists, once that can be.
+
+    Examples
+    --------
+    >>> checked_when("fry heat", ["method", ["fried"]])
+    ('method', ('fried',))
+    """
     if when is None:
         return None
     shaped = isinstance(when, Sequence) and not isinstance(when, str) and len(when) == 2
@@ -72,11 +78,6 @@ def checked_when(name: str, when: OnlyWhen | None, *, alone: bool) -> OnlyWhen |
         raise FactorError(
             f'"{name}" has only_when {when!r}; expected a factor and some of its kinds, as '
             'in ("method", ["fried"]).'
-        )
-    if not alone:
-        raise FactorError(
-            f'"{name}" exists only for some kinds of "{when[0]}"; such a setting can be '
-            "neither hard to change nor a change of the formula. Leave only_when out, or that."
         )
     return str(when[0]), tuple(plain(kind) for kind in when[1])
 
@@ -184,15 +185,20 @@ class Numeric:
         its own when they share something else ("dough").
     changes : tuple, optional
         What it changes in the formula: ("total", "hydration"), ("percent", ingredient),
-        ("flour share", flour) or ("cross", other formula), each with an optional part of the
-        formula as a third element. None for a process setting.
+        ("grams", ingredient), ("flour share", flour) or ("cross", other formula), each with an
+        optional part of the formula as a third element. None for a process setting. ("grams",
+        ingredient) is its amount in percent of what the formula has of it, everything else
+        staying the same grams: 85 for less flour, 0 for none.
     settings : sequence of float, optional
         The only settings that can be made, when not every one between the limits can.
     step : float, optional
         The finest step that the kitchen can set, in `unit`.
     only_when : tuple, optional
         For a setting that exists only for some kinds of another factor (nested in it): that
-        factor's name and those kinds, as in ("method", ["fried"]). Elsewhere it has no setting.
+        factor's name and those kinds, as in ("method", ["fried"]). Elsewhere it has no setting,
+        changes nothing and shares nothing: a baked piece is in no oil fill.
+    peak : bool
+        True when you know that the best amount lies somewhere inside the limits.
 
     Raises
     ------
@@ -222,9 +228,12 @@ class Numeric:
     settings: Sequence[float] = ()
     step: float | None = None
     only_when: OnlyWhen | None = None
+    peak: bool = field(default=False, repr=False)
 
     def __post_init__(self) -> None:
         check_name(self.name)
+        if not isinstance(self.peak, bool):
+            raise FactorError(f'"{self.name}" has peak {self.peak!r}; true or false was expected.')
         low, high = checked_range(self.name, self.low, self.high)
         settings = tuple(sorted({finite(self.name, value) for value in self.settings}))
         if settings and (settings[0] < low or settings[-1] > high or len(settings) < 2):
@@ -243,8 +252,7 @@ class Numeric:
         object.__setattr__(self, "high", high)
         object.__setattr__(self, "settings", settings)
         object.__setattr__(self, "changes", checked_change(self.name, self.changes))
-        alone = not (self.hard_to_change or self.changes)
-        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when, alone=alone))
+        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when))
 
     @property
     def group(self) -> str | None:
@@ -350,8 +358,7 @@ class Categorical:
             raise FactorError(f'"{self.name}" has an empty level, or the same level twice.')
         object.__setattr__(self, "levels", levels)
         object.__setattr__(self, "changes", checked_change(self.name, self.changes))
-        alone = not (self.hard_to_change or self.changes)
-        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when, alone=alone))
+        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when))
 
     @property
     def group(self) -> str | None:
@@ -505,22 +512,32 @@ def group_names(factors: Iterable[Factor]) -> tuple[str, ...]:
 
 
 def _check_host(factor: "Factor", factors: Sequence["Factor"]) -> None:
-    """Refuse a nested factor whose host is not there, is no kind, or has not those kinds."""
-    if factor.only_when is None:
+    check_host(factor.name, factor.only_when, factors)
+
+
+def check_host(what: str, when: OnlyWhen | None, factors: Sequence["Factor"]) -> None:
+    """Refuse what exists only for some kinds of a factor that is not there or has not those kinds.
+
+    Parameters
+    ----------
+    what : str
+        A factor, a step, a heat or a part of the formula, as messages call it.
+    when : tuple or None
+    factors : sequence of Factor
+    """
+    if when is None:
         return
-    name, kinds = factor.only_when
+    name, kinds = when
     host = next((one for one in factors if one.name == name), None)
     if not isinstance(host, Categorical) or host.only_when:
         raise FactorError(
-            f'"{factor.name}" exists only for some kinds of "{name}", which is no factor of kinds '
+            f'"{what}" exists only for some kinds of "{name}", which is no factor of kinds '
             "that is always set."
         )
     for kind in kinds:
         host.read(kind)
     if len({key_of(kind) for kind in kinds}) >= len(host.levels):
-        raise FactorError(
-            f'"{factor.name}" exists for every kind of "{name}"; leave only_when out.'
-        )
+        raise FactorError(f'"{what}" exists for every kind of "{name}"; leave only_when out.')
 
 
 # -- Factors as plain data for a settings file, and back.
@@ -543,6 +560,7 @@ def factor_record(factor: Factor) -> dict[str, Any]:
         record |= {"unit": factor.unit, "hard_to_change": factor.hard_to_change}
     if isinstance(factor, Numeric):
         record |= {"centre": factor.centre, "settings": list(factor.settings), "step": factor.step}
+        record |= {"peak": factor.peak}
     if factor.changes:
         record["changes"] = [
             part.to_dict() if isinstance(part, Formula) else part for part in factor.changes
@@ -598,9 +616,24 @@ def exists(factor: Factor, table: Mapping[str, Any]) -> np.ndarray | None:
     """
     if factor.only_when is None:
         return None
-    host, kinds = factor.only_when
-    names = set(map(str, kinds))
-    return np.array([str(value) in names for value in table[host]])
+    return np.array(
+        [
+            holds(factor.only_when, {factor.only_when[0]: value})
+            for value in table[factor.only_when[0]]
+        ],
+        dtype=bool,
+    )
+
+
+def holds(when: OnlyWhen | None, settings: Mapping[str, Any]) -> bool:
+    """Say whether something exists at the settings of a bake: always when nothing is said.
+
+    Examples
+    --------
+    >>> holds(("method", ("fried",)), {"method": "baked"}), holds(None, {})
+    (False, True)
+    """
+    return when is None or key_of(plain(settings[when[0]])) in set(map(key_of, when[1]))
 
 
 def check_nested(factors: Iterable[Factor], table: Mapping[str, Any]) -> None:

@@ -18,7 +18,9 @@ from trials.core.factors import (
     Numeric,
     check_factors,
     check_nested,
+    exists,
     group_names,
+    is_blank,
 )
 from trials.core.plan import (
     FIXED_COLUMNS,
@@ -431,12 +433,13 @@ def lay_out(
     factors = check_factors(factors)
     seed = new_seed() if seed is None else int(seed)
     rng = np.random.default_rng(seed)
-    frame = _complete(factors, settings)
+    frame = _shared_by_those_that_can(factors, _complete(factors, settings))
     _check_loads(factors, frame)
     references = whole_number("references", references, least=0)
     frame = _shuffled(factors, frame, rng)
     if references:
         frame = _with_references(factors, frame, references, rng)
+        frame = _shared_by_those_that_can(factors, frame)
     frame = _renumbered(factors, frame)
     return Plan(
         factors=factors,
@@ -476,6 +479,28 @@ def _complete(factors: Sequence[Factor], settings: pd.DataFrame) -> pd.DataFrame
     return frame
 
 
+def _shared_by_those_that_can(factors: Sequence[Factor], frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the bakes so that only those are in a group that have one of its settings.
+
+    A baked piece shares no oil fill with fried ones, though it lay among them in the search; a
+    fried reference bake that was put beside baked pieces gets a fill of its own.
+    """
+    frame = frame.copy()
+    for group in group_names(factors):
+        own = [factor for factor in factors if factor.group == group]
+        if group not in frame or not all(factor.only_when for factor in own):
+            continue
+        there = np.zeros(len(frame), dtype=bool)
+        for factor in own:
+            there |= np.asarray(exists(factor, frame))
+        frame[group] = frame[group].astype("Int64").where(there)
+        alone = np.flatnonzero(there & frame[group].isna().to_numpy())
+        if frame[group].notna().any():
+            last = int(frame[group].max())
+            frame.loc[frame.index[alone], group] = last + 1 + np.arange(len(alone))
+    return frame
+
+
 def _within(factor: Factor, value: float) -> bool:
     # Axial bakes "beyond" the limits are kept by the families that make them, up to twice the range
     reach = 1.0 if not isinstance(factor, Component) else 1e-9
@@ -490,7 +515,8 @@ def _check_loads(factors: Sequence[Factor], frame: pd.DataFrame) -> None:
     for factor in factors:
         if not factor.group or factor.group not in frame or trial[factor.group].isna().all():
             continue
-        if (trial.groupby(factor.group)[factor.name].nunique() > 1).any():
+        held = trial[[not is_blank(value) for value in trial[factor.name]]]
+        if (held.groupby(factor.group)[factor.name].nunique() > 1).any():
             raise PlanError(
                 f'"{factor.name}" is hard to change, yet one {factor.group} holds two settings.'
             )
@@ -503,9 +529,13 @@ def _shuffled(
     frame = frame.iloc[rng.permutation(len(frame))]
     own = "load" if frame["load"].notna().any() else next(_own_groups(factors, frame), "load")
     for name in (own, "day"):
-        ids = frame[name].drop_duplicates().sort_values().to_numpy()
+        found = frame[name]
+        if found.notna().any() and found.isna().any():
+            # What shares no oil fill with others has a place of its own among the fills
+            found = found.where(found.notna(), -np.arange(1, len(found) + 1))
+        ids = found.drop_duplicates().sort_values().to_numpy()
         place = dict(zip(ids, rng.permutation(len(ids)), strict=True))
-        keys = [place[value] if not pd.isna(value) else 0 for value in frame[name]]
+        keys = [place[value] if not pd.isna(value) else 0 for value in found]
         frame = frame.iloc[np.argsort(keys, kind="stable")]
     return frame.reset_index(drop=True)
 
@@ -583,7 +613,8 @@ def _goes_first(
 ) -> bool:
     for factor in factors:
         if factor.group and not isinstance(factor, Categorical):
-            own = float(load[factor.name].iloc[0])
+            held = load[factor.name].dropna()
+            own = float(held.iloc[0]) if len(held) else setting[factor.name]
             if own != setting[factor.name]:
                 return own > setting[factor.name]
     return bool(rng.integers(2))

@@ -161,10 +161,9 @@ def _allergen_caution(held: Sequence[str]) -> Caution:
 
 
 def _is_fried(formula: Formula | None, settings: Mapping[str, Any]) -> bool:
-    parts = [] if formula is None else list(formula.mix.parts)
-    return any(_FRIES.search(name.casefold()) for name in [*parts, *settings]) or bool(
-        _temperatures(settings)
-    )
+    words = [] if formula is None else list(formula.mix.parts)
+    words += [*settings, *(str(value) for values in settings.values() for value in _each(values))]
+    return any(_FRIES.search(word.casefold()) for word in words) or bool(_temperatures(settings))
 
 
 def _temperatures(settings: Mapping[str, Any]) -> list[float]:

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from numbers import Real
 from typing import Any
 
@@ -16,9 +16,11 @@ from trials.recipe.formula import (
     Mix,
     Parts,
     brings,
+    normalised,
     swapped,
     totals,
     with_flour_shares,
+    with_grams,
     with_percents,
     with_totals,
 )
@@ -116,7 +118,8 @@ def cross(a: Formula, b: Formula, share: float, part: str | None = None) -> Form
     _check_flour(mix, part)
     amount = f"{tidy_number(100 * share)} % {b.name}"
     name = f"{a.name} × {amount}" if part is None else f"{a.name} × {amount} in {part}"
-    return a.of_mix(mix, name, _origin(a, b))
+    child = a.of_mix(mix, name, _origin(a, b))
+    return replace(child, only_when={**b.only_when, **a.only_when})
 
 
 def _origin(a: Formula, b: Formula) -> str:
@@ -374,18 +377,23 @@ def _part_traits(a: Formula, b: Formula) -> list[Trait]:
 # -- What a bake's settings make of a formula: all changes at once, in one fixed order.
 
 
-ORDER = ("cross", "flour share", "percent", "swap", "total")
+ORDER = ("cross", "flour share", "percent", "grams", "swap", "total")
+WITH, WITHOUT = ("with", "yes"), ("without", "no", "none")  # what a kitchen says for all, and for 0
 
 Change = tuple[Any, ...]
 
 
-def apply_changes(formula: Formula, changes: Sequence[tuple[Change, Any]]) -> Formula:
+def apply_changes(
+    formula: Formula, changes: Sequence[tuple[Change, Any]], *, without: Sequence[str] = ()
+) -> Formula:
     """Return the formula of a bake from what its factors change and their settings.
 
-    Applied in the order cross, flour share, percent, swap, totals, whatever order they are given
-    in; otherwise a fat factor would be a hydration factor too. Totals are solved for together, so
-    what the fat brings of water is made up for by the hydration. After a crossing of whole
-    formulas a swap takes the place of what either parent has of its kind, so that one is left.
+    Applied in the order cross, flour share, percent, grams, swap, totals, whatever order they are
+    given in; otherwise a fat factor would be a hydration factor too. Totals are solved for
+    together, so what the fat brings of water is made up for by the hydration. After a crossing of
+    whole formulas a swap takes the place of what either parent has of its kind, so that one is
+    left.
+    Parts named by `without` are not there for this bake, and changes of them change nothing.
 
     Examples
     --------
@@ -395,21 +403,46 @@ def apply_changes(formula: Formula, changes: Sequence[tuple[Change, Any]]) -> Fo
     >>> bake.totals().round(6)["hydration"].item(), round(bake.parts["lard"], 3)
     (92.0, 8.111)
     """
+    absent = {part.casefold() for part in without}
+    changes = [one for one in changes if str((*one[0], "", "")[2]).casefold() not in absent]
     groups = _grouped(formula, changes)
+    grams = _in_percent(formula, groups["grams"])
     for (other, part), share in groups["cross"].items():
         formula = cross(formula, other, share, part)
+    gone = [part for part in formula.mix.parts if part.casefold() in absent]
+    if gone:
+        kept = {part: own for part, own in formula.mix.parts.items() if part not in gone}
+        formula = formula.of_mix(normalised(formula.mix.with_parts(kept)))
     mix = with_flour_shares(formula.mix, groups["flour share"])
-    mix = with_percents(mix, groups["percent"])
+    mix = with_grams(with_percents(mix, groups["percent"]), grams)
     hydration_follows = ("hydration", None) in groups["total"]
     for (old, part), new in groups["swap"].items():
         if not isinstance(new, str):
             raise FormulaError(f'"{old}" is to be swapped for {new!r}; a name was expected.')
-        emptied = groups["percent"].get((old, part)) == 0
+        emptied = 0 in (groups["percent"].get((old, part)), grams.get((old, part)))
         if not emptied:
             parents = [other for other, place in groups["cross"] if place is None]
             for one in _of_its_kind(mix, old, new, parents):
                 mix = swapped(mix, one, new, part=part, hydrate=not hydration_follows)
     return formula.of_mix(with_totals(mix, groups["total"]))
+
+
+def _in_percent(
+    formula: Formula, grams: Mapping[tuple[str, str | None], Any]
+) -> dict[tuple[str, str | None], float]:
+    """Return amounts in percent of the formula's flour; words say all of it, or nothing."""
+    found = {}
+    for (name, part), setting in grams.items():
+        word = setting.casefold() if isinstance(setting, str) else ""
+        if word in WITH:
+            continue
+        if word and word not in WITHOUT:
+            raise FormulaError(
+                f'"{name}" is to be {setting!r}; grams, or {in_words((*WITH, *WITHOUT), "or")}, '
+                "was expected."
+            )
+        found[name, part] = 0.0 if word else float(setting) * formula.written(name, part)
+    return found
 
 
 def _of_its_kind(mix: Mix, old: str, new: str, parents: Sequence[Formula]) -> list[str]:

@@ -4,7 +4,7 @@ Its parts, its totals, its grams, and every change that keeps it honest.
 """
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from numbers import Integral, Real
@@ -28,6 +28,7 @@ Parts = dict[str, dict[str, float]]
 ONLY_PART = "dough"  # the part that a formula of one part is
 DRY = ("flour", "starch", "nut")  # groups whose own water does not count for hydration
 TOTALS = ("hydration", "added water", "water", "fat", "sugar", "salt", "protein", "alcohol")
+COOKS = 3  # figures of a percentage that a cook can do something with
 NEGLIGIBLE = 1e-12  # of the dough: what is left of an amount by rounding in the arithmetic
 
 
@@ -372,9 +373,9 @@ def _solved(
             where = "" if part is None else f' of part "{part}"'
             value = targets[total, part]
             raise FormulaError(
-                f"{total}{where} can not be {tidy_number(value)} %: without any "
+                f"{total}{where} can not be {tidy_number(value, COOKS)} %: without any "
                 f'"{carriers[at][1]}" in part "{carriers[at][0]}" it is already '
-                f"{tidy_number(value + short)} %, {tidy_number(short)} too much."
+                f"{tidy_number(value + short, COOKS)} %, {tidy_number(short, COOKS)} too much."
             )
     return [max(0.0, float(amount)) for amount in amounts]
 
@@ -456,7 +457,8 @@ def _with_part_flours(mix: Mix, part: str, flours: dict[str, float]) -> Mix:
     total = math.fsum(others.values())
     if left < -NEGLIGIBLE * room:
         raise FormulaError(
-            f'part "{part}" holds {tidy_number(room)} % of the flour, {tidy_number(-left)} less '
+            f'part "{part}" holds {tidy_number(room, COOKS)} % of the flour, '
+            f"{tidy_number(-left, COOKS)} less "
             f"than the {in_words(flours)} asked for."
         )
     if total == 0 and left > NEGLIGIBLE * room:
@@ -469,6 +471,22 @@ def _with_part_flours(mix: Mix, part: str, flours: dict[str, float]) -> Mix:
     for name, percent in flours.items():
         mix = _placed(mix, part, name, percent)
     return mix
+
+
+def with_grams(mix: Mix, grams: Mapping[Target, float]) -> Mix:
+    """Set amounts, of flours too, while everything else stays the same grams.
+
+    An amount is in percent of the flour that the mix has before: 85 of a flour that was all of it
+    is 15 % less flour, and everything else is then more in percent of what is left.
+    """
+    for (name, part), amount in grams.items():
+        check_percent(f'"{name}"', amount)
+        _check_one_place(mix, name, part)
+        at, own = mix.place(name, part)
+        if not amount and not mix.places(name, part):
+            continue
+        mix = _placed(mix, at, own, float(amount))
+    return normalised(mix)
 
 
 def natural_match(mix: Mix, name: str) -> str:
@@ -561,8 +579,9 @@ def _rehydrated(mix: Mix, water: float, part: str) -> Mix:
     amount = mix.parts[at].get(name, 0.0) + water
     if amount < -NEGLIGIBLE * mix.weight():
         raise FormulaError(
-            f'the swap brings {tidy_number(-water)} % of water and part "{at}" has only '
-            f"{tidy_number(mix.parts[at].get(name, 0.0))} % to take away: {tidy_number(-amount)} "
+            f'the swap brings {tidy_number(-water, COOKS)} % of water and part "{at}" has only '
+            f"{tidy_number(mix.parts[at].get(name, 0.0), COOKS)} % to take away: "
+            f"{tidy_number(-amount, COOKS)} "
             'too much. Lower another liquid first, or match "weight".'
         )
     return _placed(mix, at, name, max(amount, 0.0))
@@ -596,7 +615,9 @@ def scaled_part(mix: Mix, part: str, factor: float) -> Mix:
 # -- A formula in baker's percentages: its totals, its grams, and what can be changed in it.
 
 
-ASIDE = ("frying oil",)  # parts that no one eats whole, unless said otherwise
+# Parts that are no dough, unless said otherwise: what no one eats whole, or what is put on or into
+# a piece that is already shaped
+ASIDE = ("frying oil", "soak", "syrup", "dip", "coating")
 FIRST_TOTALS = ("hydration", "fat", "sugar", "salt")
 
 
@@ -620,7 +641,11 @@ class Formula:
     also_flour : tuple of str
         Ingredients or groups (starch, nut, chocolate) that count as flour too.
     aside : tuple of str
-        Parts that count neither in the totals nor in the dough weight: frying oil, a dip.
+        Parts that count neither in the totals nor in the dough weight: frying oil, a soak or a
+        syrup, a dip, a coating. They are weighed for each batch, in percent of its flour.
+    only_when : mapping, optional
+        For a part that only some bakes have: the factor and those of its kinds for which there is
+        the part, as in {"frying oil": ("method", ["fried"])}.
 
     Raises
     ------
@@ -652,6 +677,7 @@ class Formula:
     ingredients: Ingredients | None = field(default=None, repr=False)
     also_flour: tuple[str, ...] = ()
     aside: tuple[str, ...] = ASIDE
+    only_when: Mapping[str, tuple[str, Sequence[Any]]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
@@ -666,6 +692,7 @@ class Formula:
             raise FormulaError(f'formula "{self.name}": {error.message}', error.place) from None
         object.__setattr__(self, "parts", _plain(self.parts))
         object.__setattr__(self, "aside", mix.aside)
+        object.__setattr__(self, "only_when", _checked_parts(self.only_when, mix))
 
     def __hash__(self) -> int:
         return hash((self.name, self.origin, len(self.parts)))
@@ -831,6 +858,35 @@ class Formula:
         """Set one ingredient, not a flour, in percent of total flour."""
         return self.of_mix(with_percents(self.mix, {(ingredient, part): percent}))
 
+    def with_grams(self, ingredient: str, amount: float, *, part: str | None = None) -> "Formula":
+        """Set one ingredient, a flour too, while everything else stays the same grams.
+
+        Parameters
+        ----------
+        ingredient : str
+        amount : float
+            In the figures of the formula as it was written: 85 of a flour that stands there with
+            100 is 15 % less flour; 0 leaves it out.
+
+        Examples
+        --------
+        >>> bun = Formula("bun", {"bread flour": 100, "water": 60, "butter": 10})
+        >>> bun.with_grams("bread flour", 80).parts
+        {'bread flour': 100.0, 'water': 75.0, 'butter': 12.5}
+        """
+        target = (ingredient, part)
+        return self.of_mix(with_grams(self.mix, {target: amount * self.written(ingredient, part)}))
+
+    def written(self, ingredient: str, part: str | None = None) -> float:
+        """Return what 1 of the formula as written is in percent of its flour, in a part of it."""
+        at, _ = self.mix.place(ingredient, part)
+        as_written = self.parts.get(at, self.parts)
+        for name, percent in self.mix.parts[at].items():
+            amount = as_written.get(name)
+            if isinstance(amount, Real) and float(amount) > 0:
+                return percent / float(amount)
+        return 1.0
+
     def with_flour_share(self, flour: str, share: float, *, part: str | None = None) -> "Formula":
         """Set a flour in percent of total flour; the part's others shrink in proportion."""
         return self.of_mix(with_flour_shares(self.mix, {(flour, part): share}))
@@ -891,7 +947,10 @@ class Formula:
         data: dict[str, Any] = {"name": self.name, "origin": self.origin, "parts": self.parts}
         data["also_flour"] = list(self.also_flour)
         data["ingredients"] = [row.to_dict() for row in self.table_of_ingredients.own]
-        filled = {key: value for key, value in data.items() if value not in ("", [])}
+        data["only_when"] = {
+            part: [factor, list(kinds)] for part, (factor, kinds) in self.only_when.items()
+        }
+        filled = {key: value for key, value in data.items() if value not in ("", [], {})}
         return filled | {"aside": list(self.aside)}
 
     @classmethod
@@ -907,7 +966,7 @@ class Formula:
         ingredients : Ingredients, optional
             The table to look up, beside the data's own rows; the shipped one when left out.
         """
-        known = {"name", "origin", "parts", "also_flour", "aside", "ingredients"}
+        known = {"name", "origin", "parts", "also_flour", "aside", "ingredients", "only_when"}
         unknown = [str(key) for key in data if key not in known]
         if unknown or not {"name", "parts"} <= set(data):
             raise FormulaError(
@@ -921,6 +980,7 @@ class Formula:
             ingredients=(ingredients or shipped()).with_ingredients(own),
             also_flour=tuple(data.get("also_flour", ())),
             aside=tuple(data.get("aside", ASIDE)),
+            only_when=data.get("only_when", {}),
         )
 
     def _repr_html_(self) -> str:
@@ -941,6 +1001,22 @@ def allergens(formula: Formula) -> tuple[str, ...]:
     """
     rows = [formula.mix.find(name) for name in formula.table["ingredient"]]
     return tuple(sorted({allergen for row in rows for allergen in row.allergens}))
+
+
+def _checked_parts(when: Mapping[str, Any], mix: Mix) -> dict[str, tuple[str, tuple[Any, ...]]]:
+    """Return for which kinds a part exists, by the part's own spelling, once that can be read."""
+    found = {}
+    for part, said in (when or {}).items():
+        shaped = isinstance(said, Sequence) and not isinstance(said, str) and len(said) == 2
+        if not shaped or isinstance(said[1], str) or not len(said[1]):
+            raise FormulaError(
+                f'part "{part}" has only_when {said!r}; expected a factor and some of its kinds, '
+                'as in ("method", ["fried"]).'
+            )
+        # A part that a bake's own settings took out stays named: its siblings have it
+        own = next((one for one in mix.parts if one.casefold() == str(part).casefold()), str(part))
+        found[own] = (str(said[0]), tuple(said[1]))
+    return found
 
 
 def _plain(amount: Any) -> Any:

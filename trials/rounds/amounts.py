@@ -1,22 +1,20 @@
 """What is mixed and weighed for each bake, the doughs that bakes share, and what to buy."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trials.base.errors import FormulaError, RoundError
 from trials.base.words import in_words, tidy_number
-from trials.core.factors import Component, Factor
 from trials.core.plan import MIXED_ONCE, kitchen_group
 from trials.core.roles import Role
-from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
 from trials.rounds.kitchen import Batch, Prices
+from trials.rounds.mixing import formula_of, formulas_of
 from trials.rounds.round import Round
 
 # -- What is mixed: the formula of each bake, and the doughs that several bakes are divided from.
@@ -26,21 +24,7 @@ def bake_formulas(round_: Round) -> dict[str, Formula]:
     """Return the formula of every bake: the round's own with what its settings change."""
     if round_.formula is None:
         raise RoundError("this round has no formula, so there is nothing to weigh; name one.")
-    factors = [factor for factor in round_.plan.factors if factor.changes is not None]
-    formulas = {}
-    for row in round_.plan.table.to_dict("records"):
-        changes = [(factor.changes, _amount(factor, row[factor.name])) for factor in factors]
-        try:
-            formulas[row["bake"]] = apply_changes(round_.formula, changes)  # type: ignore[arg-type]
-        except FormulaError as error:
-            raise FormulaError(f"bake {row['bake']}: {error.message}", error.place) from None
-    return formulas
-
-
-def _amount(factor: Factor, setting: Any) -> Any:
-    # A blend's share runs from 0 to 1; a formula counts in percent
-    in_percent = isinstance(factor, Component) and factor.changes[0] != "cross"  # type: ignore[index]
-    return 100.0 * setting if in_percent else setting
+    return formulas_of(round_.formula, round_.plan)
 
 
 @dataclass(frozen=True)
@@ -150,8 +134,9 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     formulas = bake_formulas(round_)
     doughs = shared_doughs(round_, formulas)
     pieces = []
+    batches = batch_sizes(round_, formulas, batch)
     for bake, formula in formulas.items():
-        grams = _exact(formula, batch)
+        grams = _exact(formula, batches[bake])
         for dough in doughs:
             if bake in dough.bakes:
                 grams = _portioned(grams, dough)
@@ -164,8 +149,11 @@ def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     batch = batch or round_.batch
     formulas = bake_formulas(round_)
     pieces = []
+    batches = batch_sizes(round_, formulas, batch)
     for dough in shared_doughs(round_, formulas):
-        shares = [_of_part(_exact(formulas[bake], batch), dough.part) for bake in dough.bakes]
+        shares = [
+            _of_part(_exact(formulas[bake], batches[bake]), dough.part) for bake in dough.bakes
+        ]
         whole = shares[0].copy()
         whole["grams"] = sum(share["grams"].to_numpy() for share in shares)
         pieces.append(_weighed(whole, batch).assign(dough=dough.name, bakes=len(dough.bakes)))
@@ -187,7 +175,8 @@ def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     pieces = [own[~own["ingredient"].isin(names)]]
     weighed = dough_weights(round_, batch)
     for dough in doughs:
-        pieces += _shares(dough, weighed[weighed["dough"] == dough.name], formulas, batch)
+        batches = batch_sizes(round_, formulas, batch)
+        pieces += _shares(dough, weighed[weighed["dough"] == dough.name], formulas, batches)
     table = pd.concat(pieces, ignore_index=True)[["bake", "part", "ingredient", "grams"]]
     order = {bake: place for place, bake in enumerate(formulas)}
     return table.sort_values("bake", key=lambda one: one.map(order), kind="stable").reset_index(
@@ -196,16 +185,46 @@ def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
 
 
 def _shares(
-    dough: Dough, weighed: pd.DataFrame, formulas: Mapping[str, Formula], batch: Batch
+    dough: Dough,
+    weighed: pd.DataFrame,
+    formulas: Mapping[str, Formula],
+    batches: Mapping[str, Batch],
 ) -> Sequence[pd.DataFrame]:
     """Return what each bake gets of a dough as it was weighed."""
     parts = [
-        _of_part(_exact(formulas[bake], batch), dough.part)["grams"].sum() for bake in dough.bakes
+        _of_part(_exact(formulas[bake], batches[bake]), dough.part)["grams"].sum()
+        for bake in dough.bakes
     ]
     return [
         weighed.assign(bake=bake, grams=weighed["grams"] * own / sum(parts))
         for bake, own in zip(dough.bakes, parts, strict=True)
     ]
+
+
+def batch_sizes(round_: Round, formulas: Mapping[str, Formula], batch: Batch) -> dict[str, Batch]:
+    """Return how much of each bake is made: less flour at the same grams of all else is less dough.
+
+    Where pieces are counted they stay as many and as heavy.
+    """
+    grams = [one.name for one in round_.plan.factors if one.changes and one.changes[0] == "grams"]
+    if not grams or batch.pieces is not None or round_.formula is None:
+        return dict.fromkeys(formulas, batch)
+    sizes = {}
+    for row in round_.plan.table.to_dict("records"):
+        formula = formulas[row["bake"]]
+        whole = formula_of(round_.formula, round_.plan.factors, row, leaving=grams)
+        size = batch.grams * _weight_kept(whole, formula)
+        sizes[row["bake"]] = replace(batch, dough=size)
+    return sizes
+
+
+def _weight_kept(whole: Formula, changed: Formula) -> float:
+    """Return the weight of a dough over what it was, at the same grams of what was not changed."""
+    before, after = (
+        {(at, name): amount for at, name, amount in one.mix.rows()} for one in (whole, changed)
+    )
+    scales = [before[key] / after[key] for key in before if after.get(key)]
+    return changed.mix.weight() * float(np.median(scales)) / whole.mix.weight() if scales else 1.0
 
 
 def _exact(formula: Formula, batch: Batch) -> pd.DataFrame:
@@ -351,9 +370,11 @@ def per_day(
     flour = grams[is_flour].groupby("bake")["grams"].sum()
     dough = grams[[not one for one in aside]].groupby("bake")["grams"].sum()
     rows = []
+    loads = round_.plan.table["load"].notna().any()
     for day, bakes in round_.plan.table.groupby("day", sort=True):
         names = bakes["bake"]
-        fills = bakes["load"].nunique() or (1 if oil_fill else 0)
+        # On a day on which nothing is fried no oil is filled in
+        fills = bakes["load"].nunique() if loads else 1
         rows.append((day, len(bakes), flour[names].sum(), dough[names].sum(), fills * oil_fill))
     table = pd.DataFrame(rows, columns=["day", "bakes", "flour", "dough", "oil"])
     return table.round({"flour": 6, "dough": 6})

@@ -8,7 +8,7 @@ from typing import Any
 
 from trials.base.errors import RoundError
 from trials.base.words import in_words
-from trials.core.factors import Numeric, is_blank
+from trials.core.factors import Numeric, OnlyWhen, check_host, checked_when, holds, is_blank
 from trials.core.plan import Plan
 
 # -- How much of a bake is made, on which scales it is weighed, and what its ingredients cost.
@@ -214,6 +214,8 @@ class Step:
     wait : float, optional
         The most minutes the next step may keep it waiting: 0 for a proof that must not run on.
         Any when left out.
+    only_when : tuple, optional
+        A factor and the kinds of it for which there is the step, as in ("method", ["fried"]).
 
     Examples
     --------
@@ -226,6 +228,7 @@ class Step:
     needs: Sequence[str] | str = ()
     per: str = "bake"
     wait: float | None = None
+    only_when: OnlyWhen | None = None
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
@@ -240,6 +243,7 @@ class Step:
             raise RoundError(
                 f'"{self.name}" may wait {self.wait!r} minutes; 0 or more was expected.'
             )
+        object.__setattr__(self, "only_when", checked_when(self.name, self.only_when))
 
     def is_for(self, settings: Mapping[str, Any]) -> bool:
         """Whether a bake of these settings has the step: not when its minutes do not exist there.
@@ -248,7 +252,11 @@ class Step:
         --------
         >>> Step("fry", "frying time").is_for({"frying time": ""})
         False
+        >>> Step("fry", 6, only_when=("method", ["fried"])).is_for({"method": "baked"})
+        False
         """
+        if not holds(self.only_when, settings):
+            return False
         return not isinstance(self.minutes, str) or not is_blank(settings[self.minutes])
 
 
@@ -271,6 +279,8 @@ class Heat:
         two below, are common practice, no source.
     between_loads, between_bakes : float
         Minutes for a fresh fill, and for the heat to come back after a bake.
+    only_when : tuple, optional
+        As for a step: an oven that is heated only for what is baked in it.
 
     Examples
     --------
@@ -287,8 +297,10 @@ class Heat:
     down: float = 1.5
     between_loads: float = 0.0
     between_bakes: float = 3.0
+    only_when: OnlyWhen | None = None
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "only_when", checked_when(self.thing, self.only_when))
         if not (amount(self.up) or 0) > 0 or not (amount(self.down) or 0) > 0:
             raise RoundError(f"the {self.thing} needs degrees a minute above 0, up and down.")
         for name in ("setting", "room", "between_loads", "between_bakes"):
@@ -345,6 +357,10 @@ class Kitchen:
 
 def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
     """Raise a RoundError when steps can not be done in a kitchen, naming the first that can not."""
+    for what, when in [(one.name, one.only_when) for one in steps] + [
+        (one.thing, one.only_when) for one in kitchen.heats
+    ]:
+        check_host(what, when, plan.factors)
     factors = {factor.name: factor for factor in plan.factors}
     own = False
     for step in steps:
@@ -397,7 +413,12 @@ def step_record(step: Step) -> dict[str, Any]:
     """
     record = {"name": step.name, "minutes": step.minutes, "needs": list(step.needs)}
     record["per"] = step.per
-    return record if step.wait is None else record | {"wait": step.wait}
+    record |= {} if step.wait is None else {"wait": step.wait}
+    return record | ({"only_when": _when_record(step.only_when)} if step.only_when else {})
+
+
+def _when_record(when: OnlyWhen) -> list[Any]:
+    return [when[0], list(when[1])]
 
 
 def step_from(record: Mapping[str, Any]) -> Step:
@@ -408,7 +429,7 @@ def step_from(record: Mapping[str, Any]) -> Step:
     >>> step_from({"name": "rest", "minutes": "rest"}).needs
     ()
     """
-    known = said("steps", record, ("name", "minutes", "needs", "per", "wait"))
+    known = said("steps", record, ("name", "minutes", "needs", "per", "wait", "only_when"))
     if not {"name", "minutes"} <= set(known):
         raise RoundError(f"[steps]: a step has a name and minutes; found {in_words(known)}.")
     return Step(**known)
@@ -425,7 +446,11 @@ def kitchen_record(kitchen: Kitchen) -> dict[str, Any]:
     record = {"start": kitchen.start, "until": kitchen.until, "safe": kitchen.safe}
     record |= {} if kitchen.fresh is None else {"fresh": kitchen.fresh}
     record |= {"oil_fill": kitchen.oil_fill} if kitchen.oil_fill else {}
-    heats = [asdict(heat) for heat in kitchen.heats]
+    heats = [
+        {key: value for key, value in asdict(heat).items() if key != "only_when"}
+        | ({"only_when": _when_record(heat.only_when)} if heat.only_when else {})
+        for heat in kitchen.heats
+    ]
     return record | {"things": dict(kitchen.things)} | ({"heats": heats} if heats else {})
 
 

@@ -50,6 +50,7 @@ from trials.rounds.kitchen import (
     step_from,
     step_record,
 )
+from trials.rounds.mixing import formulas_of
 from trials.tasting.panel import (
     Taster,
     check_avoided,
@@ -330,6 +331,8 @@ class Round:
             When the folder already holds another round, or a step can not be done in the kitchen.
         MeasureError
             When nothing is scored, or two columns of the sheets would have one name.
+        FormulaError
+            When the settings of a bake can not be mixed.
         TastingError
             When two tasters can not be kept apart, or one avoids something that nothing knows.
         """
@@ -353,6 +356,8 @@ class Round:
             prices=prices,
         )
         check_people(round_)
+        if formula is not None:
+            formulas_of(formula, plan)
         if (folder / SETTINGS).exists():
             return _same(round_, Round.open(folder))
         folder.mkdir(parents=True, exist_ok=True)

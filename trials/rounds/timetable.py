@@ -10,7 +10,7 @@ import pandas as pd
 
 from trials.base.errors import RoundError
 from trials.base.words import in_words, tidy_number
-from trials.core.factors import is_blank
+from trials.core.factors import holds, is_blank
 from trials.core.plan import Plan, kitchen_group
 from trials.rounds.kitchen import Heat, Kitchen, Step, check_steps, clock, clock_minutes
 from trials.rounds.round import Round
@@ -506,8 +506,16 @@ def _chains(
         after: list[int] = []
         for per in shared:
             key = (per, row[per])
+            if per != "day" and pd.isna(row[per]):
+                continue  # a baked piece waits for no oil fill
             if key not in made:
-                work = tuple(_task(len(chains), step, row) for step in steps if step.per == per)
+                work = tuple(
+                    _task(len(chains), step, row)
+                    for step in steps
+                    if step.per == per and step.is_for(row)
+                )
+                if not work:
+                    continue
                 made[key] = len(chains)
                 chains.append(Chain(work, tuple(after), {}))
                 labels.append(_Label(_shared_name(plan, per, row[per]), row["load"], {}))
@@ -519,7 +527,8 @@ def _chains(
         )
         if not own:
             raise RoundError(f"bake {row['bake']} has no step with minutes; name one that it has.")
-        setups = _setups(plan, row, kitchen.heats, heated)
+        heats = [one for one in kitchen.heats if any(one.thing in task.needs for task in own)]
+        setups = _setups(plan, row, heats, heated)
         minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one[0] for thing, one in setups.items()}
         chains.append(Chain(own, tuple(after), minutes))
         words = {thing: one[1] for thing, one in setups.items()}
@@ -547,7 +556,7 @@ def _setups(
     setups = {}
     for heat in heats:
         factor = plan.factor(heat.factor) if heat.factor else None
-        if factor and is_blank(row[heat.factor]):
+        if (factor and is_blank(row[heat.factor])) or not holds(heat.only_when, row):
             continue  # nothing of this bake is heated there
         load = row.get((factor.group if factor else None) or "load")
         load = None if load is None or pd.isna(load) else load

@@ -8,7 +8,7 @@ import pandas as pd
 
 from trials.base.html import render
 from trials.base.words import in_words, tidy_number
-from trials.core.factors import Categorical, Factor
+from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.core.roles import STATUSES, Role
@@ -183,10 +183,11 @@ def round_cautions(round_: Round) -> list[Caution]:
     """Return what any bake calls for, each once: a swapped fat may bring another allergen."""
     table = round_.plan.table
     settings = {
-        factor.name: list(table[factor.name].unique())
+        factor.name: [value for value in table[factor.name].unique() if not is_blank(value)]
         for factor in round_.plan.factors
         if factor.changes is None
     }
+    settings |= {step.name: [""] for step in round_.steps}
     formulas = bake_formulas(round_).values() if round_.formula else [None]
     return cautions_of_all(formulas, settings)
 
@@ -330,15 +331,16 @@ def _by_itself(round_: Round, row: Mapping[str, Any]) -> list[str]:
 def _settings_table(
     factors: Sequence[Factor], row: Mapping[str, Any], marked: bool = True, apart: bool = False
 ) -> dict[str, Any]:
+    own = [one for one in factors if not (one.only_when and is_blank(row[one.name]))]
     rows = [
         {
             "name": factor.name + ("\u00a0▪" if factor.group and marked else ""),
             "shown": factor.show(row[factor.name]),
             "number": not isinstance(factor, Categorical),
         }
-        for factor in factors
+        for factor in own
     ]
-    kinds = {kitchen_group(factor.group, factors) for factor in factors if factor.group and marked}
+    kinds = {kitchen_group(factor.group, factors) for factor in own if factor.group and marked}
     note = ""
     if kinds:
         whole = " or ".join(sorted(kinds))
@@ -375,8 +377,13 @@ def _outcome(measures: Sequence[Measure]) -> dict[str, Any]:
 
 
 def process_settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the settings of a bake that change no formula: heats, times, ways."""
-    return {factor.name: row[factor.name] for factor in _process(round_)}
+    """Return the settings of a bake that change no formula, heats, times, ways; and its steps."""
+    settings = {
+        factor.name: row[factor.name]
+        for factor in _process(round_)
+        if not is_blank(row[factor.name])
+    }
+    return settings | {step.name: "" for step in round_.steps if step.is_for(row)}
 
 
 def _process(round_: Round) -> list[Factor]:

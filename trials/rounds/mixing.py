@@ -1,0 +1,67 @@
+"""What each bake is mixed of: a plan's settings worked into a formula."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from trials.base.errors import FormulaError
+from trials.core.factors import Component, Factor, check_host, holds, is_blank
+from trials.core.plan import Plan
+from trials.recipe.crossing import apply_changes
+from trials.recipe.formula import Formula
+
+
+def formulas_of(formula: Formula, plan: Plan) -> dict[str, Formula]:
+    """Return the formula of every bake; refuses what can not be mixed, in a cook's figures."""
+    for part, when in formula.only_when.items():
+        check_host(f'part "{part}" of the formula', when, plan.factors)
+    formulas = {}
+    for row in plan.table.to_dict("records"):
+        try:
+            formulas[row["bake"]] = formula_of(formula, plan.factors, row)
+        except FormulaError as error:
+            shown = ", ".join(
+                f"{factor.name} {factor.show(row[factor.name])}"
+                for factor in plan.factors
+                if factor.changes is not None and not is_blank(row[factor.name])
+            )
+            said = f"bake {row['bake']} ({shown}) can not be mixed: {error.message}"
+            raise FormulaError(said, error.place) from None
+    return formulas
+
+
+def formula_of(
+    formula: Formula,
+    factors: Sequence[Factor],
+    settings: Mapping[str, Any],
+    *,
+    leaving: Sequence[str] = (),
+) -> Formula:
+    """Return the formula of a bake: the round's own with what its settings change.
+
+    What exists only for some kinds changes nothing elsewhere, and a part of the formula that does
+    (a soak, the frying oil) is not there.
+
+    Parameters
+    ----------
+    formula : Formula
+    factors : sequence of Factor
+    settings : mapping
+        By factor, in real units.
+    leaving : sequence of str
+        Factors to leave as the formula has them.
+    """
+    changes = [
+        (factor.changes, _amount(factor, settings[factor.name]))
+        for factor in factors
+        if factor.changes is not None
+        and factor.name not in leaving
+        and not is_blank(settings[factor.name])
+    ]
+    gone = [part for part, when in formula.only_when.items() if not holds(when, settings)]
+    return apply_changes(formula, changes, without=gone)
+
+
+def _amount(factor: Factor, setting: Any) -> Any:
+    # A blend's share runs from 0 to 1; a formula counts in percent
+    in_percent = isinstance(factor, Component) and factor.changes[0] != "cross"  # type: ignore[index]
+    return 100.0 * setting if in_percent else setting
