@@ -8,6 +8,7 @@ import pytest
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.rounds_to_bake import doughnut
 from trials.base.files import read_csv
+from trials.core.measures import Measure
 from trials.recipe.cautions import HOT_OIL
 from trials.rounds.forms import BAKES, cook_form
 from trials.rounds.gathering import Source, read_source
@@ -115,3 +116,39 @@ def test_buttons_are_large_and_nothing_is_cut_off(path):
             box = page.locator(f"#{name}").bounding_box()
             assert box["height"] >= 60
             assert box["width"] >= 60
+
+
+PER_BAKE = (
+    Measure("crumb", "check all", words=["holes", "dense"], per="bake"),
+    Measure("shape", "just about right 5", anchors=["flat", "round"], per="bake"),
+    Measure("colour", ("intensity", 0, 10), per="bake"),
+    Measure("smell of the oil", "words", per="bake"),
+    Measure("held its shape", "passed", per="bake"),
+)
+
+
+@needs_browser
+def test_every_kind_that_is_answered_once_a_bake_is_asked_and_read_back(tmp_path):
+    made = doughnut(tmp_path, measures=PER_BAKE)
+    path = tmp_path / "cook.html"
+    path.write_text(cook_page(made), "utf-8")
+    with opened(path, phone=True) as page:
+        page.get_by_label("crumb: holes").tap()
+        page.get_by_label("crumb: none of these").tap()
+        assert not page.get_by_label("crumb: holes").is_checked()
+        page.get_by_label("crumb: dense").tap()
+        page.get_by_label("crumb: holes").tap()
+        assert not page.get_by_label("crumb: none of these").is_checked()
+        page.get_by_label("shape", exact=True).select_option(label="5  round")
+        page.get_by_label("colour").fill("7,5")
+        page.get_by_label("smell of the oil").fill("fresh, not burnt")
+        page.get_by_label("held its shape").select_option("no")
+        assert not overlaps_and_clips(page)
+        page.locator("#done").tap()
+        kept = saved(page, tmp_path)
+    table = read_csv(kept)
+    row = table[table["bake"] == "B01"].iloc[0]
+    for measure, value in zip(
+        PER_BAKE, ("holes; dense", 5.0, 7.5, "fresh, not burnt", 0.0), strict=True
+    ):
+        assert measure.read(row[measure.name]) == value

@@ -8,6 +8,8 @@ import pytest
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.tasted_round import EVERY_SCALE, tasted_through
 from trials.analysis.answers import fit
+from trials.analysis.choice import recommend
+from trials.base.errors import FitError
 from trials.core.measures import Measure
 from trials.core.scales import KINDS, Summary
 from trials.deciding.lineage import findings_together
@@ -123,3 +125,10 @@ def test_only_what_is_averaged_is_chosen_by(tmp_path):
     ]  # fmt: skip
     made = tasted_through(tmp_path / "goals", ("Ida",), measures=measures)
     assert set(findings_together([made])) == {"liking"}
+    answers = {one.name: fit(made, one.name) for one in measures if one.name != "oil uptake"}
+    best = recommend(answers, measures)
+    assert list(best.expected["measure"]) == ["liking"]
+    with pytest.raises(FitError, match="chosen by averages"):
+        recommend(answers["again"], measures)
+    with pytest.raises(FitError, match='"again" is counted, not averaged'):
+        recommend(answers, [one for one in measures if one.name == "again"])

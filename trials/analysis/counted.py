@@ -381,7 +381,7 @@ def _shown(found: Counted) -> dict[str, pd.DataFrame]:
     """Return the tables of counted answers as a baker reads them."""
     table = found.table
     labels = [
-        "all bakes" if not factor else f"{factor} {setting}"
+        _label(factor, setting)
         for factor, setting in zip(table["factor"], table["setting"], strict=True)
     ]
     match found.measure.summary:
@@ -421,6 +421,13 @@ def _shown(found: Counted) -> dict[str, pd.DataFrame]:
             return {}
         case never:
             assert_never(never)
+
+
+def _label(factor: str, setting: str) -> str:
+    if not factor:
+        return "all bakes"
+    named = factor == "round" and not setting.isdigit()
+    return setting if named else f"{factor} {setting}"
 
 
 def _also(found: Counted, name: str) -> dict[str, pd.DataFrame]:

@@ -104,6 +104,11 @@ def forecasts(
     measures: Measure | Sequence[Measure] | Mapping[str, Measure],
 ) -> tuple[Forecast, ...]:
     """Return a forecast for every measure that has a goal."""
+    if not isinstance(findings, Findings | Mapping):
+        raise FitError(
+            f"a setting is chosen by averages, and {type(findings).__name__} holds none. Give what "
+            "trials.fit says of a liking, a line or a number, or several of them by name."
+        )
     fits = {findings.response: findings} if isinstance(findings, Findings) else dict(findings)
     wanted = _with_goal(_listed(measures))
     for measure in wanted:
@@ -140,7 +145,10 @@ def _listed(measures: Any) -> list[Measure]:
 
 
 def _with_goal(measures: Sequence[Measure]) -> list[Measure]:
-    wanted = [measure for measure in measures if measure.goal is not None]
+    with_goal = [measure for measure in measures if measure.goal is not None]
+    wanted = [measure for measure in with_goal if measure.averaged]
+    if with_goal and not wanted:
+        raise FitError(counted_goals(with_goal))
     if not wanted:
         names = in_words(f'"{one.name}"' for one in measures) or "the measures"
         raise FitError(
@@ -148,6 +156,23 @@ def _with_goal(measures: Sequence[Measure]) -> list[Measure]:
             'goal="higher", "lower", ("target", x, tolerance) or ("between", a, b).'
         )
     return wanted
+
+
+def counted_goals(measures: Sequence[Measure]) -> str:
+    """Return why no setting can be chosen by measures that are counted.
+
+    Examples
+    --------
+    >>> counted_goals([Measure("torn", "passed", goal="lower")])
+    '"torn" is counted, not averaged: look at its shares, and give a goal to a measure of liking, a
+    line or a number to choose a setting by.'
+    """
+    names = in_words(f'"{one.name}"' for one in measures)
+    are = "is" if len(measures) == 1 else "are"
+    return (
+        f"{names} {are} counted, not averaged: look at {'its' if are == 'is' else 'their'} shares, "
+        "and give a goal to a measure of liking, a line or a number to choose a setting by."
+    )
 
 
 def all_factors(fits: Sequence[Findings]) -> tuple[Factor, ...]:

@@ -11,6 +11,7 @@ from trials.analysis.answers import fit as answer
 from trials.analysis.averaging import averaged
 from trials.analysis.choice import Recommendation, recommend
 from trials.analysis.fitting import answered, fit
+from trials.analysis.forecast import counted_goals
 from trials.analysis.question import question
 from trials.analysis.results import Findings
 from trials.base.errors import FitError, RoundError
@@ -215,6 +216,9 @@ def findings_together(rounds: Sequence[Round]) -> dict[str, Findings]:
     """
     last = rounds[-1]
     wanted = [one for one in last.measures if one.goal is not None and one.averaged]
+    counted = [one for one in last.measures if one.goal is not None and not one.averaged]
+    if counted and not wanted:
+        raise FitError(counted_goals(counted))
     if not wanted:
         raise FitError(
             'no measure has a goal, so no setting is better than another. Give one goal="higher", '

@@ -11,7 +11,9 @@ import pandas as pd
 from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv
 from trials.base.words import in_words
+from trials.core.measures import Measure
 from trials.core.plan import Plan
+from trials.core.scales import LIKING_WORTH_NOTICING
 from trials.deciding.lineage import line_of
 from trials.deciding.next_bakes import new_bakes, next_round
 from trials.design.midway import drop, repeat, still_tells
@@ -168,11 +170,17 @@ def _told(round_: Round, before: Plan, after: Plan, lost: Sequence[str]) -> list
             before,
             drop(after, list(lost)),
             tasters=max(1, len(round_.tasters)),
-            worth_noticing=round_.measures[0].margin or 0.7,
+            worth_noticing=_worth(round_.measures),
         )
     except RoundError:
         return []
     return list(change.sentences)
+
+
+def _worth(measures: Sequence[Measure]) -> float:
+    """Return what is worth noticing of the liking, which the usual spreads are those of."""
+    liked = (one.margin for one in measures if one.liking)
+    return next(liked, None) or LIKING_WORTH_NOTICING
 
 
 def record_replan(round_: Round, plan: Plan) -> Round:

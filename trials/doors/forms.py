@@ -769,7 +769,8 @@ def first_words(one: Idea) -> tuple[str, ...]:
 
 
 def _goal(measures: Sequence[Measure]) -> Measure | None:
-    return next((one for one in measures if one.goal is not None and one.per == "tasting"), None)
+    asked = (one for one in measures if one.goal is not None and one.per == "tasting")
+    return next((one for one in asked if one.averaged), None)
 
 
 def _size(factor: Factor) -> int:
