@@ -1,0 +1,169 @@
+"""The answer first: what to do, what to bake next and what it costs, and how sure that is."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trials.analysis.brief import changes
+from trials.analysis.choice import Recommendation
+from trials.analysis.results import Findings
+from trials.base.words import in_words, percent, tidy_number
+from trials.core.roles import Role
+from trials.core.verdicts import MATTERS
+from trials.deciding.next_bakes import NextStep, new_bakes
+
+
+@dataclass(frozen=True)
+class FirstLines:
+    """Three lines for a whole round.
+
+    Parameters
+    ----------
+    do, bake_next, how_sure : str
+        What to do; what to bake next, and what it costs; how sure that is.
+    """
+
+    do: str
+    bake_next: str
+    how_sure: str
+
+    @property
+    def all(self) -> tuple[str, str, str]:
+        """The three, in their order."""
+        return (self.do, self.bake_next, self.how_sure)
+
+
+def first_lines(
+    found: Mapping[str, Findings | str],
+    best: Recommendation | str,
+    step: NextStep | str,
+    *,
+    confirmed: str = "",
+    cost_of_a_bake: tuple[float, str] | None = None,
+) -> FirstLines:
+    """Return the three lines that a page and the command line open with.
+
+    Parameters
+    ----------
+    found : mapping of str to Findings or str
+        Of every measure, or why there are none.
+    best : Recommendation or str
+        The setting to go for, or why there is none.
+    step : NextStep or str
+        What to bake next, or why nothing.
+    confirmed : str
+        What a confirmation round said, where this was one.
+    cost_of_a_bake : (float, str), optional
+        Ingredients of one bake, and the currency.
+    """
+    known = {name: one for name, one in found.items() if isinstance(one, Findings)}
+    return FirstLines(
+        _do(known, best, confirmed),
+        _next(step, cost_of_a_bake),
+        _how_sure(known, best),
+    )
+
+
+def _do(known: Mapping[str, Findings], best: Recommendation | str, confirmed: str) -> str:
+    first = f"{confirmed} " if confirmed else ""
+    if isinstance(best, str):
+        return f"{first}No setting can be named to go for: {best}"
+    shown = in_words(
+        f"{factor.name} {factor.show(best.settings[factor.name])}" for factor in best.factors
+    )
+    settled = any(_matters(one) for one in known.values())
+    start = "Go for" if settled or confirmed else "Nothing is settled yet; best so far is"
+    return f"{first}{start} {shown}. {_expected(known, best)}"
+
+
+def _matters(one: Findings) -> bool:
+    alone, pairs = changes(one)
+    return any(change.verdict == MATTERS for change in (*alone, *pairs))
+
+
+def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
+    """Return what is expected there, beside the reference bakes, and the range of one new bake."""
+    units = {one.name: f" {one.unit}" if one.unit else "" for one in best.measures}
+    table = best.expected.set_index("measure")
+    sizes = [f"{name} {row.estimate:.1f}{units[name]}" for name, row in table.iterrows()]
+    beside = {name: _reference(known[name]) for name in table.index if name in known}
+    had = [f"{value:.1f}{units[name]}" for name, value in beside.items() if np.isfinite(value)]
+    reference = f" (the reference bake: {in_words(had)})" if len(had) == len(sizes) else ""
+    top = table.iloc[0]
+    again = _reference_ahead(str(table.index[0]), top, best, beside)
+    if np.isfinite(top["new_low"]):
+        again += (
+            f" Baked again, {table.index[0]} would come out between {top['new_low']:.1f} and "
+            f"{top['new_high']:.1f}."
+        )
+    return f"Expected: {in_words(sizes)}{reference}.{again}"
+
+
+def _reference_ahead(
+    name: str, top: pd.Series, best: Recommendation, beside: Mapping[str, float]
+) -> str:
+    """Return the warning that the reference bakes themselves did better, where they did."""
+    goal = best.measures[0].goal
+    had = beside.get(name, float("nan"))
+    ahead = had - float(top["estimate"]) if goal == "higher" else float(top["estimate"]) - had
+    if goal not in ("higher", "lower") or not ahead > 0:
+        return ""
+    return (
+        f" The reference bakes did better in {name}: bake both side by side before you leave "
+        "the reference."
+    )
+
+
+def _reference(one: Findings) -> float:
+    rows = one.residuals
+    if "role" not in rows:
+        return float("nan")
+    own = rows[rows["role"] == Role.REFERENCE]
+    return float(own["observed"].mean()) if len(own) else float("nan")
+
+
+def _next(step: NextStep | str, cost_of_a_bake: tuple[float, str] | None) -> str:
+    if isinstance(step, str):
+        return step
+    new = new_bakes(step.plan)
+    bakes = f"{new.sentence().split(' (')[0].rstrip('.')}"
+    cost = ""
+    if cost_of_a_bake is not None:
+        each, currency = cost_of_a_bake
+        cost = f", about {tidy_number(round(each * len(new.table)))} {currency} of ingredients"
+    moved = _moved(step.weighed, step.action)
+    chance = "" if moved is None else f"; they change the choice noticeably in {moved} of 10 cases"
+    return f"{step.action.capitalize()}: {bakes}{cost}{chance}."
+
+
+def _moved(weighed: pd.DataFrame, action: str) -> str | None:
+    if weighed.empty or "moved" not in weighed:
+        return None
+    own = weighed.loc[weighed["action"] == action, "moved"]
+    if own.empty or not np.isfinite(own.iloc[0]):
+        return None
+    cases = round(10 * float(own.iloc[0]))
+    return "fewer than 1" if cases == 0 else str(cases)
+
+
+def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
+    said = []
+    bakes = max((len(set(one.bakes_scored().get("bake", []))) for one in known.values()), default=0)
+    if bakes:
+        said.append(f"From {bakes} scored bakes.")
+    if not isinstance(best, str):
+        chance = best.chance_all_goals
+        if np.isfinite(chance):
+            goals = "every goal" if len(best.goals) > 1 else "its goal"
+            said.append(
+                f"One new bake there would meet {goals} with a chance of {percent(chance)}."
+            )
+        alike = len(best.good_settings)
+        if alike > 1:
+            said.append(f"{alike} settings are about as good; take one as a whole.")
+        risk = best.chance_of_failure
+        if risk is not None:
+            said.append(f"A bake there fails with a chance of {percent(risk)}.")
+    return " ".join(said) if said else "Nothing was measured that could say how sure."
