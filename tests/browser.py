@@ -1,15 +1,20 @@
 """A real browser for the tests that need one; no network, touch like a phone's where asked."""
 
+import os
 import re
+import shutil
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import pytest
 
 from trials.base.html import find_browser, pdf
 
+AXE = "axe-core@4"  # Deque, Mozilla Public License 2.0; used by tests alone
 PHONE = {"width": 390, "height": 844}
 
 
@@ -20,17 +25,18 @@ def needs_browser(test: Callable) -> Callable:
 
 
 @contextmanager
-def opened(path: Path, *, phone: bool = False, grey: bool = False) -> Iterator:
+def opened(path: Path, *, phone: bool = False, dark: bool = False, width: int = 900) -> Iterator:
     """Open a file in headless Chromium; fail on script errors, refusals and network requests."""
     playwright = pytest.importorskip("playwright.sync_api")
     trouble: list[str] = []
     with playwright.sync_playwright() as runner:
         browser = runner.chromium.launch(executable_path=find_browser())
         context = browser.new_context(
-            viewport=PHONE if phone else {"width": 900, "height": 1200},
+            viewport=PHONE if phone else {"width": width, "height": 1200},
             has_touch=phone,
             is_mobile=phone,
             accept_downloads=True,
+            color_scheme="dark" if dark else "light",
             offline=True,
         )
         page = context.new_page()
@@ -104,6 +110,38 @@ _LAYOUT = """() => {
   });
   return wrong;
 }"""
+
+
+def accessibility(page: object) -> list[str]:
+    """Return what a checker of accessibility finds wrong, with the elements it names."""
+    page.evaluate(_checker())  # type: ignore[attr-defined]
+    found = page.evaluate("axe.run(document, {resultTypes: ['violations']})")  # type: ignore[attr-defined]
+    return [
+        f"{one['id']}: {one['help']} ({node['html'][:120]})"
+        for one in found["violations"]
+        for node in one["nodes"][:3]
+    ]
+
+
+@cache
+def _checker() -> str:
+    """Return the checker's script; it is fetched once, by the ordinary client, and kept."""
+    kept = Path(os.environ.get("TRIALS_AXE", Path.home() / ".cache" / "trials-tests"))
+    script = kept / "node_modules" / "axe-core" / "axe.min.js"
+    if not script.is_file():
+        client = shutil.which("npm")
+        if client is None:
+            missing("npm, which brings the checker of accessibility, is not installed")
+        asked = [str(client), "install", "--no-audit", "--no-fund", "--prefix", str(kept), AXE]
+        made = subprocess.run(asked, check=False, capture_output=True, timeout=300)
+        if made.returncode:
+            missing("the checker of accessibility could not be fetched")
+    return script.read_text("utf-8")
+
+
+def missing(why: str) -> None:
+    """Leave a test out, with the reason; where browsers are required, it fails."""
+    (pytest.fail if os.environ.get("TRIALS_BROWSER") == "required" else pytest.skip)(why)
 
 
 def page_count(path: Path) -> int:

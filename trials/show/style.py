@@ -12,6 +12,7 @@ from typing import Any
 
 import matplotlib
 import seaborn as sns
+from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
@@ -19,6 +20,7 @@ from matplotlib.figure import Figure
 from trials.base.html import SHARED, render
 
 MOST_WORDS = 38  # of a description that is read out
+MOST_WIDE = 8.7  # inches that a page has for a picture
 LETTERS_AN_INCH = 11.0  # of a title
 INK, PALE, BAND = "#222222", "#767676", "#e9e4d8"
 FONT = 10.0
@@ -98,7 +100,9 @@ class Picture:
     def html(self) -> str:
         """Return the picture as one piece of HTML that needs no network."""
         narrow = self.data(figure=self.narrow) if self.narrow is not None else ""
-        return render(SHARED, "picture.html", data=self.data(), text=self.alt, narrow=narrow)
+        wide = round(96 * self.figure.get_size_inches()[0])  # CSS pixels, so that letters keep 11
+        told = {"data": self.data(), "text": self.alt, "narrow": narrow, "wide": wide}
+        return Markup(render(SHARED, "picture.html", **told))
 
     def data(self, dpi: int = 144, figure: Figure | None = None) -> str:
         """Return the picture as an address that holds all of it."""
@@ -133,14 +137,14 @@ def blank(width: float, height: float) -> tuple[Figure, Axes]:
 
 
 def blanks(count: int, width: float, height: float) -> tuple[Figure, list[Axes]]:
-    """Return a figure with several axes side by side, three a row at the most.
+    """Return a figure with several axes side by side, as many a row as keep their letters readable.
 
     Examples
     --------
     >>> len(blanks(4, 3, 2.5)[1])
     4
     """
-    across = min(count, 3)
+    across = max(1, min(count, 3, int(MOST_WIDE / width)))
     down = -(-count // across)
     with matplotlib.rc_context(STYLE):
         figure = Figure(
