@@ -31,14 +31,14 @@ from trials.deciding.replanning import replan as replan
 from trials.deciding.replanning import write_next as write_next
 from trials.deciding.story import tell as tell
 from trials.design.aliasing import aliases as aliases
+from trials.design.crossings import crossing_factors as crossing_factors
+from trials.design.crossings import parent_settings as parent_settings
+from trials.design.crossings import with_parents as with_parents
 from trials.design.power import power as power
 from trials.design.propose import propose as propose
 from trials.design.quality import quality as quality
 from trials.doors import demo as demo
 from trials.doors import forms as forms
-from trials.doors.crossings import crossing_factors as crossing_factors
-from trials.doors.crossings import parent_settings as parent_settings
-from trials.doors.crossings import with_parents as with_parents
 from trials.doors.server import serve_ballots as serve_ballots
 from trials.doors.sharing import bundle as bundle
 from trials.doors.workplace import workplace as workplace
@@ -73,7 +73,8 @@ from trials.tasting.panel_size import panel_size as panel_size
 
 # What each takes
 # Batch(dough=None, pieces=None, piece=None, loss=0.0, scales=(1.0, 0.1))
-# Categorical(name, levels, hard_to_change=False, changes=None, unit='', only_when=None)
+# Categorical(name, levels, hard_to_change=False, changes=None, unit='', only_when=None,
+#     by_hand=False)
 # Categorical.code(values)
 # Categorical.read(value)
 # Categorical.show(value)
@@ -123,7 +124,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Measure.expects()
 # Measure.read(text)
 # Numeric(name, low, high, unit='', centre=None, hard_to_change=False, changes=None, settings=(),
-#     step=None, only_when=None, peak=False)
+#     step=None, only_when=None, peak=False, by_hand=False)
 # Numeric.code(values)
 # Numeric.decode(coded)
 # Numeric.read(value)

@@ -26,7 +26,7 @@ def change(folder, old, new):
 @pytest.fixture
 def folder(tmp_path):
     """A small idea that was planned, and its sheets written."""
-    folder = write_idea(tmp_path / "mine").parent
+    folder = write_idea(tmp_path / "mine", "all").parent
     change(folder, "bakes = 16", "bakes = 8")
     change(folder, 'aim = "interactions"', 'aim = "screen"')
     write_sheets(planned_round(folder))

@@ -13,7 +13,7 @@ from trials.show.sheets import write_sheets
 
 @pytest.fixture
 def folder(tmp_path):
-    return write_idea(tmp_path).parent
+    return write_idea(tmp_path, "all").parent
 
 
 def change(folder, old, new):

@@ -10,9 +10,9 @@ from tests.doors.test_crossings import PLAIN, SWEET
 from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut
 from trials.base.errors import RoundError
 from trials.base.files import read_csv
+from trials.design.crossings import crossing_factors, share_name
 from trials.design.exchange import optimal
 from trials.doors.cli import run
-from trials.doors.crossings import crossing_factors, share_name
 from trials.recipe.cautions import HOT_OIL
 from trials.rounds.amounts import shopping_list
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step

@@ -95,6 +95,12 @@ def is_blank(value: object) -> bool:
     return value is None or type(value).__name__ in ("NAType", "NaTType") or value != value
 
 
+def _check_flags(name: str, **flags: object) -> None:
+    for flag, value in flags.items():
+        if not isinstance(value, bool):
+            raise FactorError(f'"{name}" has {flag} {value!r}; true or false was expected.')
+
+
 def finite(name: str, value: Any) -> float:
     """Return a finite number; a FactorError, naming the factor, for anything else."""
     try:
@@ -199,6 +205,8 @@ class Numeric:
         changes nothing and shares nothing: a baked piece is in no oil fill.
     peak : bool
         True when you know that the best amount lies somewhere inside the limits.
+    by_hand : bool
+        True when you see to it yourself, though it sounds like something that is weighed.
 
     Raises
     ------
@@ -229,11 +237,11 @@ class Numeric:
     step: float | None = None
     only_when: OnlyWhen | None = None
     peak: bool = field(default=False, repr=False)
+    by_hand: bool = field(default=False, repr=False)
 
     def __post_init__(self) -> None:
         check_name(self.name)
-        if not isinstance(self.peak, bool):
-            raise FactorError(f'"{self.name}" has peak {self.peak!r}; true or false was expected.')
+        _check_flags(self.name, peak=self.peak, by_hand=self.by_hand)
         low, high = checked_range(self.name, self.low, self.high)
         settings = tuple(sorted({finite(self.name, value) for value in self.settings}))
         if settings and (settings[0] < low or settings[-1] > high or len(settings) < 2):
@@ -258,6 +266,12 @@ class Numeric:
     def group(self) -> str | None:
         """The name of what bakes share when the factor is hard to change, else None."""
         return group_of(self.hard_to_change)
+
+    @property
+    def is_share(self) -> bool:
+        """Whether it is the share of the other parent: 0 to 1 to reckon with, shown in percent."""
+        crossed = self.changes is not None and self.changes[0] == "cross"
+        return crossed and not self.unit and self.low >= 0 and self.high <= 1
 
     @property
     def levels(self) -> tuple[float, ...]:
@@ -295,15 +309,19 @@ class Numeric:
         """Return a setting as a number; a FactorError when it is not one."""
         if self.only_when and is_blank(value):
             return float("nan")
-        found = number(value) if isinstance(value, str) else value
+        percent = self.is_share and isinstance(value, str) and value.strip().endswith("%")
+        text = value.strip().rstrip("%") if percent and isinstance(value, str) else value
+        found = number(text) if isinstance(text, str) else text
         if isinstance(found, bool | np.bool_) or found is None:
             raise FactorError(f'"{self.name}" has the setting {value!r}; a number was expected.')
-        return finite(self.name, found)
+        return finite(self.name, found) / (100 if percent else 1)
 
     def show(self, value: Setting) -> str:
-        """Return a setting in words, with its unit."""
+        """Return a setting in words, with its unit; a share of the other parent in percent."""
         if self.only_when and is_blank(value):
             return NO_SETTING
+        if self.is_share:
+            return f"{tidy_number(100 * self.read(value))} %"
         return f"{tidy_number(self.read(value))} {self.unit}".rstrip()
 
 
@@ -317,7 +335,7 @@ class Categorical:
         As the baker says it; any characters.
     levels : sequence of str or number
         At least two, all different. The first is the kind of the reference bake.
-    hard_to_change, changes, only_when
+    hard_to_change, changes, only_when, by_hand
         As for :class:`Numeric`; the change is usually ("swap", ingredient), the levels being
         the ingredients it is swapped for.
     unit : str
@@ -345,9 +363,11 @@ class Categorical:
     changes: Change | None = None
     unit: str = ""
     only_when: OnlyWhen | None = None
+    by_hand: bool = field(default=False, repr=False)
 
     def __post_init__(self) -> None:
         check_name(self.name)
+        _check_flags(self.name, by_hand=self.by_hand)
         if isinstance(self.levels, str):
             raise FactorError(f'"{self.name}": give the levels as a list, not as one word.')
         levels = tuple(plain(level) for level in self.levels)
@@ -558,6 +578,7 @@ def factor_record(factor: Factor) -> dict[str, Any]:
         record |= {"low": factor.low, "high": factor.high}
     if not isinstance(factor, Component):
         record |= {"unit": factor.unit, "hard_to_change": factor.hard_to_change}
+        record |= {"by_hand": factor.by_hand}
     if isinstance(factor, Numeric):
         record |= {"centre": factor.centre, "settings": list(factor.settings), "step": factor.step}
         record |= {"peak": factor.peak}

@@ -8,8 +8,25 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+<<<<<<< HEAD
 from trials.base.errors import PlanError
 from trials.core.factors import NO_SETTING, Categorical, Component, Factor, exists
+=======
+from trials.base.errors import PlanError, TrialsError
+from trials.base.words import in_words, number, tidy_number
+from trials.core.factors import (
+    NO_SETTING,
+    Categorical,
+    Component,
+    Factor,
+    Numeric,
+    check_factors,
+    check_nested,
+    exists,
+    group_names,
+    is_blank,
+)
+>>>>>>> d705c33 (Cross two parents in an idea, ask little at first, and point out what nothing weighs)
 from trials.core.roles import Role
 
 ROLES = (Role.TRIAL, Role.CENTRE, Role.REFERENCE)
@@ -150,6 +167,9 @@ class Plan:
             columns={name: kitchen_group(name, self.factors) for name in self.groups}
         )
         shown["role"] = shown["role"].map(KITCHEN_ROLES)
+        for factor in self.factors:
+            if isinstance(factor, Numeric) and factor.is_share:
+                shown[factor.name] = [factor.show(value) for value in self.rows[factor.name]]
         shown = shown.rename(columns={"role": "kind"})
         table = shown.to_html(index=False, border=0, escape=True, na_rep=NO_SETTING)
         return f"<p><b>{html.escape(self.sentence())}.</b></p>{reasons}{table}"

@@ -79,6 +79,14 @@ def _parser() -> argparse.ArgumentParser:
 def _before_baking(commands: Commands) -> None:
     new = _add(commands, "new", "start a round: write a page of questions to fill in", _new)
     new.add_argument("folder")
+    which = new.add_mutually_exclusive_group()
+    for name, words in (
+        ("all", "every question there is, each explained once"),
+        ("cross", "two parents, crossed trait by trait"),
+    ):
+        which.add_argument(
+            f"--{name}", dest="which", action="store_const", const=name, default="short", help=words
+        )
     plan = _add(commands, "plan", "turn the answers in idea.toml into a plan", _plan)
     plan.add_argument("folder")
     sheets = _add(commands, "sheets", "write bake sheets, ballots and score sheets", _sheets)
@@ -184,7 +192,7 @@ def _new(asked: argparse.Namespace) -> int:
     from trials.doors.workplace import write_notebook
     from trials.rounds.idea import write_idea
 
-    path = write_idea(Path(asked.folder))
+    path = write_idea(Path(asked.folder), asked.which)
     notebook = write_notebook(path.parent, path.parent.resolve().name)
     folder = shlex.quote(asked.folder)
     print(f"Fill in {path}, then: trials plan {folder}")
@@ -194,11 +202,14 @@ def _new(asked: argparse.Namespace) -> int:
 
 def _plan(asked: argparse.Namespace) -> int:
     from trials.doors.start import planned_round
+    from trials.rounds.overlooked import overlooked
 
     round_ = planned_round(Path(asked.folder), tell=print)
     print(f"{round_}\n")
     for reason in round_.plan.reasons:
         print(reason)
+    for sentence in overlooked(round_):
+        print(f"\nTo look at: {sentence}")
     sheets = f"trials sheets {shlex.quote(asked.folder)}"
     print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
     return DONE

@@ -49,7 +49,7 @@ class Trait:
     ----------
     name : str
         As it would be named as a factor: "buckwheat flour", "fat".
-    kind : {"flour", "fat", "sweetener", "part", "total", "process"}
+    kind : {"flour", "fat", "sweetener", "leavening", "part", "total", "process"}
         What sort of choice it is.
     a, b : float, int or str
         The first and the second parent's choice.
@@ -300,7 +300,7 @@ def traits(
         mine, other = largest(a.mix, group), largest(b.mix, group)
         if mine and other and a.mix.find(mine) != b.mix.find(other):
             found.append(Trait(name, kind, mine, other, changes=("swap", mine)))
-    found += _part_traits(a, b)
+    found += [*_leavening_traits(a, b), *_part_traits(a, b)]
     sums = totals(a.mix), totals(b.mix)
     found += [
         Trait(total, "total", sums[0][total], sums[1][total], "% of flour", ("total", total))
@@ -359,6 +359,26 @@ def _flour_traits(a: Formula, b: Formula) -> list[Trait]:
         )
         for key in names
         if key != main and _differ(shares[0].get(key, 0.0), shares[1].get(key, 0.0))
+    ]
+
+
+def _leavening_traits(a: Formula, b: Formula) -> list[Trait]:
+    """Return what lifts and differs in its amount: baking powder here, yeast there, or none."""
+    names: dict[str, str] = {}
+    amounts: list[dict[str, float]] = []
+    for formula in (a, b):
+        held: dict[str, float] = {}
+        for _, name, percent in formula.mix.rows():
+            row = formula.mix.find(name)
+            if row.group == "leavener":
+                held[row.name] = held.get(row.name, 0.0) + percent
+                names.setdefault(row.name, name)
+        amounts.append(held)
+    pairs = {key: (amounts[0].get(key, 0.0), amounts[1].get(key, 0.0)) for key in names}
+    return [
+        Trait(names[key], "leavening", *pair, "% of flour", ("percent", names[key]))
+        for key, pair in pairs.items()
+        if abs(pair[0] - pair[1]) > SAME * 100
     ]
 
 

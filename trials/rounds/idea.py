@@ -3,7 +3,7 @@
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
@@ -11,9 +11,16 @@ from typing import Any
 from trials.base.errors import Place, PlanError, RoundError, TrialsError
 from trials.base.files import write_text
 from trials.base.words import in_words
-from trials.core.factors import Factor, factor_from
+from trials.core.factors import Categorical, Factor, factor_from
 from trials.core.measures import Measure, measure_from
 from trials.core.plan import Plan
+from trials.design.crossings import (
+    WORDS,
+    crossed_by_word,
+    crossing_factors,
+    parent_settings,
+    with_parents,
+)
 from trials.design.propose import propose
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredients, shipped
@@ -25,151 +32,14 @@ from trials.rounds.kitchen import (
     batch_from,
     kitchen_from,
     prices_from,
+    said,
     step_from,
 )
+from trials.rounds.questions import QUESTIONS
 from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"
 OWN_INGREDIENTS = "ingredients.csv"
-
-_QUESTIONS = """\
-# An idea for a round of test bakes. Change the answers, keep the words in front of them.
-# Text behind a # is for reading only.
-
-name = "rye ginger snap, first round"   # what are you working on?
-bakes = 16                  # how many bakes can you afford, reference bakes apart?
-days = 2                    # over how many days?
-# later = 4                 # how many more in a second round?
-# loads = 4                 # how many oven heats or oil fills, if bakes share them?
-#                           # Several kinds of them: loads = { load = 4, dough = 4 }
-references = 2                # reference bakes, on top: they see days drift; one day can do without
-aim = "interactions"        # "screen": find what matters; "interactions": see what works
-                            # together; "optimise": tune
-
-# What do you want to vary, and how far would you dare and still serve it?
-[[factors]]
-kind = "numeric"
-name = "oven"
-low = 165
-high = 190
-unit = "°C"
-hard_to_change = true       # several bakes share one oven heat
-
-[[factors]]
-kind = "numeric"
-name = "hydration"
-low = 16
-high = 24
-unit = "%"
-changes = ["total", "hydration"]
-
-[[factors]]
-kind = "numeric"
-name = "rye"
-low = 0
-high = 40
-unit = "%"
-changes = ["flour share", "medium rye flour"]
-
-[[factors]]
-kind = "categorical"
-name = "fat"
-levels = ["butter", "lard"]
-changes = ["swap", "butter"]
-
-# Which settings must never go together? (Take the # away to leave such bakes out.)
-# [[exclude]]
-# oven = [185, 190]
-# hydration = [22, 24]
-
-# What is scored or measured?
-[[measures]]
-name = "liking"
-scale = "hedonic 9"         # also "number", "passed", "just about right 5", "ranking", "words"
-goal = "higher"
-worth_noticing = 0.7        # what difference would change your mind?
-
-[[measures]]
-name = "snap"
-scale = ["intensity", 0, 10]
-
-[[measures]]
-name = "bake loss"
-scale = "number"
-unit = "%"
-per = "bake"                # once per bake, not once per taster
-
-# Who tastes, and what must they never be served? A cook who tastes adds: cooks = true
-# Somebody who comes on some days only adds: days = [2]
-[[tasters]]
-name = "Taster 1"
-avoids = []
-
-[[tasters]]
-name = "Taster 2"
-avoids = ["sesame"]
-
-# The formula, in baker's percentages: all flour together is 100. An ingredient that the table
-# does not have can stand in a file ingredients.csv beside this one: name, group, water_g, fat_g ...
-# (grams in 100 g).
-[formula]
-name = "rye ginger snap"
-
-[formula.parts.dough]
-"bread flour" = 80
-"medium rye flour" = 20
-butter = 50
-sugar = 45
-molasses = 15
-water = 8
-ginger = 2
-"baking soda" = 1
-salt = 1
-
-# From here on all may be left out.
-
-# How much of each bake: dough = 500, or the number of pieces and what one weighs, in grams.
-[batch]
-pieces = 30
-piece = 14
-scales = [1, 0.1]           # what your scales show, in grams
-
-# What a bake goes through, in order, for the timetable. A rest needs nothing.
-[[steps]]
-name = "mix"
-minutes = 12                # or the name of a factor in minutes
-needs = ["hands"]
-
-[[steps]]
-name = "chill"
-minutes = 40
-
-[[steps]]
-name = "roll and cut"
-minutes = 8
-needs = ["hands"]
-
-[[steps]]
-name = "bake"
-minutes = 14
-needs = ["oven"]
-
-[kitchen]
-start = "9:00"
-until = "18:00"
-things = { hands = 1, oven = 1 }
-
-[[kitchen.heats]]           # what is heated, and the factor that sets it
-thing = "oven"
-factor = "oven"
-up = 10                     # degrees a minute; time yours once
-down = 3
-
-# What a kilogram costs.
-# [prices]
-# currency = "EUR"
-# per_kilogram = { butter = 9.5, "bread flour" = 1.2 }
-"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,6 +66,14 @@ class Idea:
     prices : Prices or None
     exclude : tuple of dict
         Settings that never go together: factor -> level, or (low, high).
+    second : Formula or None
+        The other parent, where two are crossed; `formula` is the first.
+    cross : tuple of str
+        What is crossed, in kitchen words; the factors it means are among `factors`.
+    process : tuple of Process
+        What no formula holds, with each parent's choice.
+    parents : int
+        How often each parent is baked whole beside the crossings.
     """
 
     name: str
@@ -215,10 +93,44 @@ class Idea:
     prices: Prices | None = None
     exclude: tuple[Mapping[str, Any], ...] = ()
     later: int = 0
+    second: Formula | None = None
+    cross: tuple[str, ...] = ()
+    process: tuple["Process", ...] = ()
+    parents: int = 0
 
 
-def write_idea(folder: Path) -> Path:
-    """Write the questions to a new folder, with an invented idea as the answers.
+@dataclass(frozen=True)
+class Process:
+    """What no formula holds, and each parent's choice of it: how it is cooked, folded, rested.
+
+    Parameters
+    ----------
+    name : str
+    first, second : str or number
+        The choice of either parent.
+    also : sequence
+        Further kinds to try.
+    unit : str
+    hard_to_change : bool or str
+        As for a factor.
+    """
+
+    name: str
+    first: Any
+    second: Any
+    also: Sequence[Any] = ()
+    unit: str = ""
+    hard_to_change: bool | str = False
+
+
+def write_idea(folder: Path, questions: str = "short") -> Path:
+    """Write questions to a new folder, with an invented idea as the answers.
+
+    Parameters
+    ----------
+    folder : Path
+    questions : {"short", "all", "cross"}
+        What a first round needs, every question there is, or two parents crossed.
 
     Examples
     --------
@@ -229,13 +141,13 @@ def write_idea(folder: Path) -> Path:
     path = folder / IDEA
     if path.exists():
         raise RoundError(f"{path} is already there; change it, or choose another folder.")
-    return write_text(path, _QUESTIONS)
+    return write_text(path, QUESTIONS[questions])
 
 
 def untouched(folder: Path) -> bool:
     """Say whether the answers are still those of the invented example."""
     path = folder / IDEA
-    return path.is_file() and path.read_text(encoding="utf-8") == _QUESTIONS
+    return path.is_file() and path.read_text(encoding="utf-8") in QUESTIONS.values()
 
 
 def read_idea(folder: Path) -> Idea:
@@ -246,7 +158,7 @@ def read_idea(folder: Path) -> Idea:
     >>> import tempfile
     >>> folder = write_idea(Path(tempfile.mkdtemp())).parent
     >>> [factor.name for factor in read_idea(folder).factors]
-    ['oven', 'hydration', 'rye', 'fat']
+    ['hydration', 'fat']
     """
     path = folder / IDEA
     here = Place(IDEA)
@@ -273,10 +185,22 @@ def understood(answers: Mapping[str, Any], folder: Path) -> Idea:
             near = get_close_matches(name, known, n=1)
             meant = f'; is "{near[0]}" meant?' if near else f"; expected {in_words(known, 'or')}."
             raise RoundError(f'"{name}" is not among the questions{meant}')
-    for name in ("bakes", "factors", "measures"):
+    needed = ("bakes", "measures") if "cross" in answers else ("bakes", "factors", "measures")
+    for name in needed:
         if name not in answers:
             raise RoundError(f'nothing is said about "{name}".')
-    formula = answers.get("formula")
+    table = _ingredients(folder)
+    formula, second = (
+        Formula.from_dict(answers[name], table) if answers.get(name) else None
+        for name in ("formula", "second")
+    )
+    process = tuple(_process(record) for record in answers.get("process", ()))
+    cross = tuple(answers.get("cross", ()))
+    factors = (
+        tuple(factor_from(record) for record in answers["factors"])
+        if ("factors" in answers)
+        else ()
+    )
     return Idea(
         name=str(answers.get("name", folder.name)),
         bakes=answers["bakes"],
@@ -284,10 +208,10 @@ def understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         references=answers.get("references", 0),
         loads=answers.get("loads"),
         aim=answers.get("aim", "screen"),
-        factors=tuple(factor_from(record) for record in answers["factors"]),
+        factors=(*_crossed(formula, second, cross, process), *factors),
         measures=tuple(measure_from(record) for record in answers["measures"]),
         tasters=tuple(_taster(record) for record in answers.get("tasters", ())),
-        formula=Formula.from_dict(formula, _ingredients(folder)) if formula else None,
+        formula=formula,
         seed=answers.get("seed"),
         batch=batch_from(answers["batch"]) if "batch" in answers else None,
         steps=tuple(step_from(record) for record in answers.get("steps", ())),
@@ -295,6 +219,58 @@ def understood(answers: Mapping[str, Any], folder: Path) -> Idea:
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
         exclude=tuple(_rule(record) for record in answers.get("exclude", ())),
         later=answers.get("later", 0),
+        second=second,
+        cross=cross,
+        process=process,
+        parents=answers.get("parents", 0),
+    )
+
+
+def _process(record: Mapping[str, Any]) -> Process:
+    known = said("process", record, tuple(one.name for one in fields(Process)))
+    missing = [name for name in ("name", "first", "second") if name not in known]
+    if missing:
+        raise RoundError(f"[[process]] says nothing of {in_words(missing)}; each parent has one.")
+    return Process(**known)
+
+
+def _crossed(
+    formula: Formula | None,
+    second: Formula | None,
+    cross: Sequence[str],
+    process: Sequence[Process],
+) -> tuple[Factor, ...]:
+    """Return the factors that crossing two parents gives, trait by trait."""
+    if not (cross or process or second):
+        return ()
+    if formula is None or second is None:
+        raise RoundError(
+            "two parents are crossed; give both, as [formula] (the first) and [second]."
+        )
+    if not cross:
+        raise RoundError(f"say what is crossed: cross = [...], of {in_words(WORDS)}.")
+    first, other = ({one.name: getattr(one, of) for one in process} for of in ("first", "second"))
+    found = crossing_factors(
+        formula,
+        second,
+        first,
+        other,
+        only=crossed_by_word(cross, formula, second, first, other),
+        share="share" in cross,
+        units={one.name: one.unit for one in process if one.unit},
+        hard_to_change={
+            one.name: one.hard_to_change
+            for one in process
+            if one.hard_to_change
+            and one.name in crossed_by_word(cross, formula, second, first, other)
+        },
+    )
+    also = {one.name: tuple(one.also) for one in process if one.also}
+    return tuple(
+        replace(factor, levels=(*factor.levels, *also[factor.name]))
+        if isinstance(factor, Categorical) and factor.name in also
+        else factor
+        for factor in found
     )
 
 
@@ -320,7 +296,7 @@ def _taster(record: Mapping[str, Any]) -> Taster:
 def plan_of(idea: Idea) -> Plan:
     """Return the plan proposed for an idea."""
     try:
-        return propose(
+        plan = propose(
             idea.factors,
             idea.bakes,
             aim=idea.aim,
@@ -333,8 +309,25 @@ def plan_of(idea: Idea) -> Plan:
             worth_noticing=_worth(idea.measures),
             later=idea.later,
         )
+        return _with_both_parents(idea, plan)
     except PlanError as error:
         raise PlanError(as_in_the_file(error.message), error.place or Place(IDEA)) from None
+
+
+def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
+    if not idea.parents or idea.formula is None or idea.second is None:
+        return plan
+    first, other = (
+        {one.name: getattr(one, of) for one in idea.process} for of in ("first", "second")
+    )
+    both = parent_settings(plan.factors, idea.formula, idea.second, first, other)
+    found = with_parents(plan, both, each=idea.parents)
+    if "share" in idea.cross:
+        return found
+    return found.because(
+        f"{idea.second.name} is there as near as what is crossed brings {idea.formula.name} to it; "
+        'with "share" among what is crossed it is baked whole.'
+    )
 
 
 def as_in_the_file(message: str) -> str:

@@ -28,6 +28,7 @@ from trials.rounds.amounts import (
     weights,
 )
 from trials.rounds.kitchen import Batch, Prices, Step
+from trials.rounds.overlooked import water_moved
 from trials.rounds.round import Round
 
 # -- What to weigh for one bake or one dough, as a table to print.
@@ -306,6 +307,8 @@ def _body(
     weigh, dense = None, False
     if grams is not None and formula is not None:
         weigh, dense = weigh_table(grams, formula.aside), len(grams) > ROWS_AT_EASE
+        moved = water_moved(round_.formula, round_.plan.factors, row) if round_.formula else []
+        weigh["rounding"] = " ".join([weigh["rounding"], *moved])
     return {
         "settings": _settings_table(round_.plan.factors, row, apart=_apart(round_, row)),
         "times": _steps_table(row, steps, ("bake", *_by_itself(round_, row))),

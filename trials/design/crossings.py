@@ -1,5 +1,6 @@
 """Two parents made into factors, trait by trait, and both baked whole as references."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -73,7 +74,7 @@ def crossing_factors(
     >>> for factor in found:
     ...     print(factor.name, *(factor.show(round(level, 1) if isinstance(level, float) else level)
     ...                          for level in factor.levels))
-    share of bun 0 1
+    share of bun 0 % 100 %
     buckwheat flour 0 % of flour 30 % of flour
     kind of fat butter lard
     fat 6.1 % of flour 9.8 % of flour
@@ -107,6 +108,82 @@ def crossing_factors(
     )
 
 
+# What a cook crosses, in a word -> sorts of trait, and names of what no formula holds or of parts.
+_SORTS = {
+    "fat": ("fat",),
+    "flour": ("flour",),
+    "sugar": ("sweetener",),
+    "leavening": ("leavening",),
+}
+_TOTALS = {"fat": "fat", "water": "hydration", "sugar": "sugar", "salt": "salt"}
+_NAMES = {
+    "lamination": re.compile(r"lamin|fold|turn|roll.?in", re.IGNORECASE),
+    "cooking": re.compile(r"cook|method|oven|bak|fry|heat|pan\b|griddle|steam", re.IGNORECASE),
+    "soak": re.compile(r"soak|syrup|glaze|dip|coat", re.IGNORECASE),
+}
+WORDS = ("share", "fat", "flour", "water", "sugar", "salt", "leavening", *_NAMES)
+
+
+def crossed_by_word(
+    words: Sequence[str],
+    a: Formula,
+    b: Formula,
+    process_a: Process | None = None,
+    process_b: Process | None = None,
+) -> list[str]:
+    """Return the names of the traits that words of the kitchen mean.
+
+    Parameters
+    ----------
+    words : sequence of str
+        share, fat, flour, water, sugar, salt, leavening, lamination, cooking, soak; or the name of
+        a trait as :func:`trials.crossing.traits` gives it.
+    a, b, process_a, process_b
+        As for :func:`crossing_factors`.
+
+    Raises
+    ------
+    FactorError
+        When a word is none of these, or the parents do not differ in it.
+
+    Examples
+    --------
+    >>> roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 10})
+    >>> bun = Formula("bun", {"bread flour": 100, "water": 70, "lard": 4, "baking powder": 3})
+    >>> crossed_by_word(["fat", "water", "leavening"], roll, bun)
+    ['kind of fat', 'fat', 'hydration', 'baking powder']
+    """
+    there = traits(a, b, process_a, process_b)
+    found: list[str] = []
+    for word in words:
+        own = [share_name(b)] if word == "share" else []
+        own += [
+            trait.name
+            for trait in there
+            if trait.name == word
+            or trait.kind in _SORTS.get(word, ())
+            or (trait.kind == "total" and trait.name == _TOTALS.get(word) and _wide(trait))
+            or (
+                trait.kind in ("process", "part")
+                and word in _NAMES
+                and bool(_NAMES[word].search(trait.name))
+            )
+        ]
+        if not own:
+            known = [trait.name for trait in there]
+            raise FactorError(
+                f'"{word}" is to be crossed, but "{a.name}" and "{b.name}" do not differ in it, as '
+                f"far as is said; they differ in {in_words(known) or 'nothing'}. The words are "
+                f"{in_words(WORDS, 'or')}."
+            )
+        found += [name for name in own if name not in found]
+    return found
+
+
+def _wide(trait: Trait) -> bool:
+    return abs(float(trait.a) - float(trait.b)) >= CLOSE
+
+
 def _offered(factor: Factor) -> bool:
     total = (factor.changes or ("",))[0] == "total"
     return not (total and isinstance(factor, Numeric) and factor.high - factor.low < CLOSE)
@@ -127,6 +204,8 @@ def _factor(trait: Trait, unit: str) -> Numeric | Categorical:
     if not trait.is_number:
         return Categorical(trait.name, [trait.a, trait.b], changes=trait.changes, unit=unit)
     low, high = sorted((float(trait.a), float(trait.b)))
+    if trait.kind == "part":
+        unit = ""  # a share of the other parent, which is shown in percent
     return Numeric(trait.name, low, high, unit, changes=trait.changes)
 
 

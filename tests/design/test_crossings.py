@@ -7,9 +7,9 @@ from tests.recipe.formulas import drop_doughnut
 from trials.base.errors import FactorError, PlanError
 from trials.core.factors import Numeric
 from trials.core.measures import Measure
+from trials.design.crossings import crossing_factors, parent_settings, share_name, with_parents
 from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
-from trials.doors.crossings import crossing_factors, parent_settings, share_name, with_parents
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import bake_formulas

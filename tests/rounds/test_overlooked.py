@@ -1,0 +1,122 @@
+"""What a plan points out before anything is weighed."""
+
+import re
+
+import pandas as pd
+import pytest
+
+from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step
+from trials.base.errors import FormulaError
+from trials.design.layout import lay_out
+from trials.recipe.ingredients import shipped
+from trials.rounds.overlooked import overlooked, water_moved
+from trials.show.bake_sheets import bake_sheets
+
+CAKE = Formula(
+    "cake",
+    {
+        "dough": {"bread flour": 100, "water": 60, "baking powder": 4, "salted butter": 20},
+        "soak": {"sugar": 60, "water": 40},
+    },
+)
+
+
+def planned(folder, factor, formula=CAKE, **more):
+    ends = [factor.levels[0], factor.levels[-1]]
+    plan = lay_out([factor], pd.DataFrame({factor.name: ends}), family="ends", model="main", seed=1)
+    return Round.create(
+        folder,
+        plan=plan,
+        measures=[Measure("liking", "hedonic 9")],
+        formula=formula,
+        **({"batch": Batch(dough=2000)} | more),
+    )
+
+
+@pytest.mark.parametrize(
+    "factor",
+    [
+        Categorical("leavening", ["with", "without"]),
+        Numeric("syrup", 60, 70, "%"),
+        Numeric("sugar in the soak", 40, 60, "g"),
+        Categorical("frying fat", ["lard", "sunflower oil"]),
+        Categorical("spread", ["butter", "lard"]),
+    ],
+)
+def test_what_nothing_follows_is_pointed_out(tmp_path, factor):
+    told = overlooked(planned(tmp_path / "one", factor))
+    assert len(told) == 1
+    assert f'"{factor.name}"' in told[0]
+    assert "by_hand = true" in told[0]
+
+
+@pytest.mark.parametrize(
+    "factor",
+    [
+        Numeric("rest", 20, 60, "min"),
+        Numeric("oven", 165, 190, "°C"),
+        Numeric("butter temperature", 5, 20, "°C"),
+        Numeric("folds", 2, 6),
+        Numeric("thickness of the dough", 3, 6, "mm"),
+        Categorical("oven", ["fan", "still"]),
+        Categorical("shape", ["ring", "ball"]),
+        Categorical("leavening", ["with", "without"], by_hand=True),
+        Numeric("syrup", 60, 70, "%", by_hand=True),
+        Numeric("water", 55, 65, "%", changes=("total", "hydration")),
+    ],
+)
+def test_no_wolf_is_cried(tmp_path, factor):
+    assert overlooked(planned(tmp_path / "one", factor)) == []
+
+
+def test_a_step_that_follows_is_enough(tmp_path):
+    soak = Categorical("soak", ["short", "long"])
+    steps = [Step("bake", 20), Step("soak again", 5, only_when=("soak", ["long"]))]
+    assert overlooked(planned(tmp_path / "one", soak, steps=steps)) == []
+
+
+def test_the_lift_and_the_salt_that_go_are_said(tmp_path):
+    out = Categorical("leavening", ["with", "without"], changes=("grams", "baking powder"))
+    (told,) = overlooked(planned(tmp_path / "one", out))
+    assert "lifts" in told
+    assert "salt" in told
+    fat = Categorical("fat", ["salted butter", "lard"], changes=("swap", "salted butter"))
+    (told,) = overlooked(planned(tmp_path / "two", fat))
+    without, held = sorted(float(one) for one in re.findall(r"(\d\.\d\d) %", told))
+    # 20 % of the flour, and as much salt as the table (USDA sodium x 2.542) has of salted butter
+    assert held - without == pytest.approx(0.2 * shipped().find("salted butter").salt, abs=0.011)
+
+
+def test_what_can_not_be_mixed_is_refused_at_the_plan_in_a_cooks_figures(tmp_path):
+    wet = Numeric("hydration", 30, 60, "%", changes=("total", "hydration"))
+    with pytest.raises(FormulaError) as refused:
+        planned(tmp_path / "one", wet, Formula("wet", {"bread flour": 100, "milk": 70}))
+    said = str(refused.value)
+    assert "hydration 30 %" in said
+    assert "61.7 %" in said  # 70 of milk, 88.13 g of water in 100 g (USDA)
+    assert not (tmp_path / "one").exists()
+
+
+def test_the_sheet_says_where_the_water_of_a_folded_in_fat_went(tmp_path):
+    laminated = Formula(
+        "fold", {"dough": {"bread flour": 100, "water": 55}, "roll-in": {"butter": 50}}
+    )
+    fat = Categorical("fat", ["butter", "lard"], changes=("swap", "butter", "roll-in"))
+    one = planned(tmp_path / "one", fat, laminated)
+    # 50 of butter hold 8.97 of water (USDA: 17.94 g in 100 g); lard holds none
+    (told,) = water_moved(laminated, one.plan.factors, {"fat": "lard"})
+    assert told.startswith("dough: 9 % of the flour more water")
+    assert water_moved(laminated, one.plan.factors, {"fat": "butter"}) == []
+    sheets = bake_sheets(one, shopping=False).split('<section class="sheet">')[1:]
+    lard = (one.plan.table["fat"] == "lard").tolist()
+    assert [("more water" in sheet) for sheet in sheets] == lard
+
+
+def test_water_of_a_soak_stays_in_the_soak():
+    soaked = Formula(
+        "cake",
+        {"dough": {"bread flour": 100, "water": 55}, "soak": {"honey": 40, "water": 20}},
+    )
+    swapped = soaked.swap("honey", "sugar", part="soak")
+    assert swapped.mix.parts["dough"] == soaked.mix.parts["dough"]
+    assert swapped.totals()["hydration"] == soaked.totals()["hydration"]

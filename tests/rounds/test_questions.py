@@ -1,0 +1,141 @@
+"""The pages of questions: a short one for a first round, one with every key, one for a crossing."""
+
+import re
+import tomllib
+from dataclasses import fields
+
+import pytest
+
+from trials.base.errors import TrialsError
+from trials.core.factors import Categorical, Numeric
+from trials.design.crossings import WORDS
+from trials.doors.cli import run
+from trials.doors.start import planned_round
+from trials.recipe.formula import Formula
+from trials.rounds.amounts import bake_formulas
+from trials.rounds.idea import Idea, Process, plan_of, read_idea, write_idea
+from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
+from trials.rounds.questions import ALL, CROSS, QUESTIONS, SHORT
+from trials.rounds.round import Round
+from trials.tasting.panel import Taster
+
+
+@pytest.mark.parametrize("which", QUESTIONS)
+def test_each_page_is_an_idea_that_can_be_planned(tmp_path, which, capsys):
+    words = [] if which == "short" else [f"--{which}"]
+    assert run(["new", str(tmp_path / "one"), *words]) == 0
+    assert run(["plan", str(tmp_path / "one")]) == 0
+    assert "Next: trials sheets" in capsys.readouterr().out
+    assert Round.open(tmp_path / "one").plan.count() >= 8
+
+
+def test_a_first_round_needs_under_forty_lines():
+    assert len(SHORT.splitlines()) < 40
+
+
+def keys(text):
+    """Every key that a page shows, in a table or behind a #."""
+    return re.findall(r"^(?:# )?\s*(\w+) =", text, re.MULTILINE)
+
+
+@pytest.mark.parametrize(
+    ("record", "beside"),
+    [
+        (
+            Idea,
+            {"second", "process", "formula", "factors", "measures", "tasters", "exclude"}
+            | {"batch", "steps", "kitchen", "prices"},
+        ),
+        (Numeric, set()),
+        (Categorical, set()),
+        (Taster, set()),
+        (Step, set()),
+        (Heat, set()),
+        (Batch, set()),
+        (Kitchen, {"heats"}),
+        (Prices, set()),
+        (Process, set()),
+        (Formula, {"parts", "ingredients"}),
+    ],
+)
+def test_no_key_is_without_a_word(record, beside):
+    # tables (beside) are headed, not written behind a name; own ingredients are a file
+    known = {one.name for one in fields(record)} - beside
+    assert known <= set(keys(ALL))
+    for table in beside - {"parts", "ingredients"}:
+        assert re.search(rf"\[\[?(kitchen\.)?{table}\b", ALL)
+
+
+def test_every_word_for_what_is_crossed_stands_on_the_page():
+    assert all(re.search(rf"\b{word}\b", CROSS) for word in WORDS)
+
+
+def crossed(tmp_path, **answers):
+    folder = write_idea(tmp_path, "cross").parent
+    path = folder / "idea.toml"
+    text = path.read_text("utf-8")
+    for name, value in answers.items():
+        text = re.sub(rf"^{name} = .*$", f"{name} = {value}", text, flags=re.MULTILINE)
+    path.write_text(text, "utf-8")
+    return folder
+
+
+def test_two_parents_become_factors_trait_by_trait(tmp_path):
+    idea = read_idea(crossed(tmp_path, cross='["fat", "flour", "water", "sugar", "leavening"]'))
+    found = {factor.name: factor for factor in idea.factors}
+    # by hand, from the two formulas: 28 butter against 12 lard, oats 40 against none
+    assert found["kind of fat"].levels == ("butter", "lard")
+    assert (found["oats"].low, found["oats"].high) == (0, 40)
+    assert (found["baking powder"].low, found["baking powder"].high) == (0, 5)
+    assert found["sugar"].high > 8  # with what buttermilk and flour bring
+    assert "hydration" in found
+    assert "cooking" not in found
+
+
+def test_both_parents_are_baked_beside_the_crossings(tmp_path):
+    folder = crossed(tmp_path, cross='["share", "cooking"]', bakes="6")
+    made = planned_round(folder)
+    first, second = (tomllib.loads(CROSS)[name]["parts"] for name in ("formula", "second"))
+    of_bake = bake_formulas(made)
+    parents = made.plan.details["parents"]
+    for name, parts in (("oat scone", first), ("griddle bread", second)):
+        (bake,) = parents[name]
+        amounts = of_bake[bake].mix.parts["dough"]
+        flour = sum(parts.get(one, 0) for one in ("all-purpose flour", "oats"))
+        assert amounts == pytest.approx({key: 100 * one / flour for key, one in parts.items()})
+    share = made.plan.factor("share of griddle bread")
+    assert share.show(0.5) == "50 %"
+    assert share.read("50 %") == share.read(0.5) == 0.5
+    assert "100 %" in made.plan._repr_html_()
+
+
+def test_a_third_method_may_be_tried(tmp_path):
+    folder = crossed(tmp_path, second='"dry griddle"\nalso = ["shallow-fry"]')
+    cooking = next(one for one in read_idea(folder).factors if one.name == "cooking")
+    assert cooking.levels == ("oven", "dry griddle", "shallow-fry")
+    assert set(plan_of(read_idea(folder)).table["cooking"]) == set(cooking.levels)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"cross": '["lamination"]'}, "they differ in"),
+        ({"cross": "[]"}, "say what is crossed"),
+        ({"first": '"oven"\nthird = "pan"'}, "third"),
+    ],
+)
+def test_what_can_not_be_crossed_is_said(tmp_path, change, said):
+    with pytest.raises(TrialsError, match=said):
+        read_idea(crossed(tmp_path, **change))
+
+
+def test_one_parent_alone_is_no_crossing(tmp_path):
+    path = write_idea(tmp_path, "cross")
+    path.write_text(
+        path.read_text("utf-8").split("[second]")[0]
+        + "[[measures]]\n"
+        + 'name = "liking"\nscale = "hedonic 9"\n',
+        "utf-8",
+    )
+    with pytest.raises(TrialsError, match="give both"):
+        read_idea(tmp_path)

@@ -1,0 +1,157 @@
+"""What a cook is told of a plan before anything is weighed: what nothing follows, what is lost."""
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from trials.core.factors import Categorical, Component, Factor, is_blank
+from trials.recipe.crossing import WITHOUT
+from trials.recipe.formula import TOTALS, Formula
+from trials.rounds.amounts import batch_sentence
+from trials.rounds.mixing import formula_of
+from trials.rounds.round import Round
+
+# Units of what is set and not weighed: nobody weighs a temperature, a time, a length or a count
+_SET = re.compile(
+    r"°|^(c|f|s|sec|min|minutes?|h|hours?|days?|mm|cm|rpm|times|turns|folds?|x)$", re.I
+)
+_LEAST = (
+    0.05  # percent of the flour: less salt than this nobody tastes (common practice, no source)
+)
+_MORE = frozenset({"leavening", "leavener", "fat", "oil", "soak", "syrup", "flour", "hydration"})
+
+
+def overlooked(round_: Round) -> list[str]:
+    """Return what is to be pointed out of a plan, in sentences; nothing for most.
+
+    Examples
+    --------
+    >>> import tempfile, pandas as pd
+    >>> from trials.core.factors import Numeric
+    >>> from trials.core.measures import Measure
+    >>> from trials.design.layout import lay_out
+    >>> syrup = Numeric("syrup", 60, 70, "%")
+    >>> plan = lay_out([syrup], pd.DataFrame({"syrup": [60, 70]}), family="ends", model="main")
+    >>> cake = Formula("cake", {"dough": {"bread flour": 100}, "syrup": {"sugar": 60, "water": 40}})
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, formula=cake,
+    ...     measures=[Measure("liking", "hedonic 9")])
+    >>> print(overlooked(one)[0])
+    Nothing that is weighed follows "syrup", and no step does: every bake weighs the same. ...
+    """
+    if round_.formula is None:
+        return []
+    told = [_unweighed(factor) for factor in _followed_by_nothing(round_)]
+    told += [
+        sentence
+        for factor in round_.plan.factors
+        if factor.changes is not None
+        for sentence in lost(round_.formula, factor)
+    ]
+    size = batch_sentence(round_, round_.batch)
+    return told + ([size] if "too little" in size.casefold() else [])
+
+
+def _unweighed(factor: Factor) -> str:
+    return (
+        f'Nothing that is weighed follows "{factor.name}", and no step does: every bake weighs the '
+        'same. Say what it changes, as in changes = ["percent", "sugar", "soak"]; or, if you see '
+        "to it yourself, by_hand = true."
+    )
+
+
+def _followed_by_nothing(round_: Round) -> Iterator[Factor]:
+    """Yield the factors that sound like something that is weighed, and change nothing."""
+    kitchen = round_.kitchen
+    followed = {step.minutes for step in round_.steps} | {
+        heat.factor for heat in (kitchen.heats if kitchen else ())
+    }
+    hosts = [one.only_when for one in (*round_.plan.factors, *round_.steps) if one.only_when]
+    hosts += [one.only_when for one in (kitchen.heats if kitchen else ()) if one.only_when]
+    hosts += list(round_.formula.only_when.values() if round_.formula else ())
+    followed |= {host for host, _ in hosts}
+    for factor in round_.plan.factors:
+        done = factor.changes is not None or factor.name in followed
+        if done or getattr(factor, "by_hand", False) or not round_.formula:
+            continue
+        if _sounds_weighed(factor, round_.formula):
+            yield factor
+
+
+def _sounds_weighed(factor: Factor, formula: Formula) -> bool:
+    if _SET.search(factor.unit):
+        return False
+    table = formula.table_of_ingredients
+    nouns = {*_MORE, *TOTALS, *formula.mix.parts, *formula.table["ingredient"]}
+    words = {word for noun in nouns for word in re.findall(r"\w+", noun.casefold())}
+    named = set(re.findall(r"\w+", factor.name.casefold()))
+    if named & words or isinstance(factor, Component):
+        return True
+    return isinstance(factor, Categorical) and all(str(kind) in table for kind in factor.levels)
+
+
+def lost(formula: Formula, factor: Factor) -> Iterator[str]:
+    """Yield what goes with an ingredient that a factor leaves out or swaps: its lift, its salt."""
+    kind, what = (factor.changes or ("", ""))[:2]
+    if kind in ("percent", "grams") and what in formula.mix.table:
+        none = isinstance(factor, Categorical) and any(
+            str(level).casefold() in (*WITHOUT, "0") for level in factor.levels
+        )
+        row = formula.mix.find(what)
+        if not (none or (not isinstance(factor, Categorical) and factor.low == 0)):
+            return
+        if row.group == "leavener":
+            rest = [
+                name
+                for name in formula.table["ingredient"]
+                if formula.mix.find(name).group == "leavener" and formula.mix.find(name) != row
+            ]
+            left = f"{rest[0]} alone lifts" if rest else "nothing but steam and beaten air lifts"
+            yield (
+                f"Without {what} {left}: it may stay flat or dense, and is less salty too. That is "
+                "a finding, not a slip."
+            )
+        elif row.salt:
+            yield f"Without {what} its salt goes too ({row.salt:.3g} g in 100 g of it)."
+    if kind == "swap" and isinstance(factor, Categorical):
+        salt = {
+            level: formula_of(formula, [factor], {factor.name: level}).totals()["salt"]
+            for level in factor.levels
+            if not is_blank(level)
+        }
+        least, most = min(salt, key=salt.__getitem__), max(salt, key=salt.__getitem__)
+        if salt[most] - salt[least] > _LEAST:
+            yield (
+                f"With {least} the salt of {most} goes: {salt[least]:.2f} % of the flour instead "
+                f"of {salt[most]:.2f} %. Salt it again, or taste the salt as well."
+            )
+
+
+def water_moved(formula: Formula, factors: Sequence[Factor], row: Mapping[str, Any]) -> list[str]:
+    """Return where the water went that a swap in a part of its own brought or took.
+
+    Butter that is folded in brings water to the whole; lard in its place brings none, and what is
+    missing goes into the dough, which is then wetter than before.
+    """
+    told = []
+    whole = formula_of(formula, factors, row)
+    for factor in factors:
+        change = factor.changes or ("",)
+        if change[0] != "swap" or is_blank(row[factor.name]) or row[factor.name] == change[1]:
+            continue
+        before = formula_of(formula, factors, row, leaving=[factor.name])
+        at, _ = formula.mix.place(change[1], change[2] if len(change) > 2 else None)
+        for part, amounts in whole.mix.parts.items():
+            moved = _water(amounts) - _water(before.mix.parts.get(part, {}))
+            if part != at and abs(moved) > _LEAST:
+                new = row[factor.name]
+                why = (
+                    f"more water, for what {new} in the {at} does not bring as {change[1]} did."
+                    if moved > 0
+                    else f"less water, which {new} in the {at} brings and {change[1]} did not."
+                )
+                told.append(f"{part}: {abs(moved):.2g} % of the flour {why}")
+    return told
+
+
+def _water(amounts: Mapping[str, float]) -> float:
+    return sum(percent for name, percent in amounts.items() if name.casefold() == "water")

@@ -1,0 +1,281 @@
+"""The pages of questions that `trials new` writes, each an invented idea that can be planned."""
+
+SHORT = """\
+# An idea for a round of test bakes: change the answers. Every other question: trials new --all
+name = "rye ginger snap, first round"   # what are you working on?
+bakes = 8                   # how many can you afford, reference bakes apart?
+days = 2                    # over how many days?
+references = 2              # reference bakes, always the same, to see days drift
+
+[[factors]]                 # what varies, as far as you would dare and still serve it
+kind = "numeric"
+name = "hydration"
+low = 16
+high = 24
+unit = "%"
+changes = ["total", "hydration"]        # what it changes in the formula
+
+[[factors]]
+kind = "categorical"
+name = "fat"
+levels = ["butter", "lard"]
+changes = ["swap", "butter"]
+
+[[measures]]                # what is scored
+name = "liking"
+scale = "hedonic 9"         # from 1 to 9
+goal = "higher"
+
+[[tasters]]
+name = "Taster 1"
+avoids = ["sesame"]         # what must they never be served? [] for nothing
+cooks = true                # the cook tastes too
+
+[formula]                   # in baker's percentages: all flour together is 100
+name = "rye ginger snap"
+[formula.parts]
+"bread flour" = 80
+"medium rye flour" = 20
+butter = 50
+sugar = 45
+water = 8
+"baking soda" = 1
+"""
+
+ALL = """\
+# An idea for a round of test bakes. Change the answers, keep the words in front of them.
+# Text behind a # is for reading only.
+
+name = "rye ginger snap, first round"   # what are you working on?
+bakes = 16                  # how many bakes can you afford, reference bakes apart?
+days = 2                    # over how many days?
+# seed = 7                  # the same number gives the same plan; drawn when left out
+# later = 4                 # how many more in a second round?
+# loads = 4                 # how many oven heats or oil fills, if bakes share them?
+#                           # Several kinds of them: loads = { load = 4, dough = 4 }
+references = 2              # reference bakes, on top: they see days drift; one day can do without
+aim = "interactions"        # "screen": find what matters; "interactions": see what works
+                            # together; "optimise": tune
+
+# What do you want to vary, and how far would you dare and still serve it?
+[[factors]]
+kind = "numeric"
+name = "oven"
+low = 165
+high = 190
+unit = "°C"
+hard_to_change = true       # several bakes share one oven heat
+
+[[factors]]
+kind = "numeric"
+name = "hydration"
+low = 16
+high = 24
+unit = "%"
+changes = ["total", "hydration"]
+
+[[factors]]
+kind = "numeric"
+name = "rye"
+low = 0
+high = 40
+unit = "%"
+changes = ["flour share", "medium rye flour"]
+
+[[factors]]
+kind = "categorical"
+name = "fat"
+levels = ["butter", "lard"]
+changes = ["swap", "butter"]
+
+# A setting that exists for some kinds only, or that sounds as if it were weighed:
+# [[factors]]
+# kind = "numeric"
+# name = "oil temperature"
+# low = 165
+# high = 185
+# unit = "°C"
+# centre = 172              # of middle and reference bakes; half-way when left out
+# step = 5                  # the finest step that you can set
+# settings = [165, 175, 185]  # or the only settings there are
+# only_when = ["cooking", ["fried"]]   # a factor of kinds, and those of them
+# peak = true               # you know that the best amount lies inside the limits
+# by_hand = true            # nothing is weighed for it, and that is meant
+# What a factor may change: ["total", "hydration"], ["percent", "sugar"], ["swap", "butter"],
+# ["flour share", "rye flour"]; ["grams", "bread flour"]: less of it, the same grams of all else.
+# A third word names the part of the formula: ["percent", "sugar", "soak"].
+
+# Which settings must never go together? (Take the # away to leave such bakes out.)
+# [[exclude]]
+# oven = [185, 190]
+# hydration = [22, 24]
+
+# What is scored or measured?
+[[measures]]
+name = "liking"
+scale = "hedonic 9"         # also "number", "passed", "just about right 5", "ranking", "words"
+goal = "higher"
+worth_noticing = 0.7        # what difference would change your mind?
+# anchors = ["dry", "wet"]  # what the ends of a scale mean
+# words = ["nutty", "greasy"]   # for the scale "check all": what may be ticked
+
+[[measures]]
+name = "snap"
+scale = ["intensity", 0, 10]
+
+[[measures]]
+name = "bake loss"
+scale = "number"
+unit = "%"
+per = "bake"                # once per bake, not once per taster
+
+# Who tastes, and what must they never be served?
+[[tasters]]
+name = "Taster 1"
+avoids = []
+
+[[tasters]]
+name = "Taster 2"
+avoids = ["sesame"]         # an ingredient, an allergen, or a diet ("vegan")
+# cooks = true              # the cook tastes too
+# days = [2]                # comes on some days only
+# also_avoids = ["jackfruit"]   # what no table knows: printed in capitals, checked by hand
+
+# The formula, in baker's percentages: all flour together is 100. An ingredient that the table
+# does not have can stand in a file ingredients.csv beside this one: name, group, water_g, fat_g ...
+# (grams in 100 g).
+[formula]
+name = "rye ginger snap"
+
+# origin = "own"            # where it comes from
+# also_flour = ["oats"]     # what counts as flour too
+# aside = ["frying oil", "soak"]   # parts that are no dough: weighed, but in no total
+# only_when = { soak = ["cooking", ["baked"]] }   # parts that some bakes alone have
+
+[formula.parts.dough]
+"bread flour" = 80
+"medium rye flour" = 20
+butter = 50
+sugar = 45
+molasses = 15
+water = 8
+ginger = 2
+"baking soda" = 1
+salt = 1
+
+# From here on all may be left out.
+
+# How much of each bake: dough = 500, or the number of pieces and what one weighs, in grams.
+[batch]
+pieces = 30
+piece = 14
+scales = [1, 0.1]           # what your scales show, in grams
+# loss = 3                  # percent lost in the bowl and on the bench
+# dough = 500               # instead of pieces
+
+# What a bake goes through, in order, for the timetable. A rest needs nothing.
+[[steps]]
+name = "mix"
+minutes = 12                # or the name of a factor in minutes
+needs = ["hands"]
+
+# per = "day"               # done once for all: per day, per load, per dough
+# wait = 5                  # the most minutes the next step may keep it waiting
+# only_when = ["cooking", ["fried"]]
+
+[[steps]]
+name = "chill"
+minutes = 40
+
+[[steps]]
+name = "roll and cut"
+minutes = 8
+needs = ["hands"]
+
+[[steps]]
+name = "bake"
+minutes = 14
+needs = ["oven"]
+
+[kitchen]
+start = "9:00"
+until = "18:00"
+things = { hands = 1, oven = 1 }
+# safe = 120                # minutes from ready to the last safe bite
+# fresh = 60                # minutes within which you want it tasted, if shorter
+# oil_fill = 1500           # grams of frying oil in a fresh fill
+
+[[kitchen.heats]]           # what is heated, and the factor that sets it
+thing = "oven"
+factor = "oven"
+up = 10                     # degrees a minute; time yours once
+down = 3
+# setting = 180             # without a factor: always the same
+# room = 20                 # where it starts in the morning
+# between_loads = 10        # minutes for a fresh fill
+# between_bakes = 3         # minutes until the heat is back
+# only_when = ["cooking", ["fried"]]
+
+# What a kilogram costs.
+# [prices]
+# currency = "EUR"
+# per_kilogram = { butter = 9.5, "bread flour" = 1.2 }
+
+# Two parents crossed: the [formula] above is the first. trials new --cross writes such an idea.
+# cross = ["fat", "leavening", "cooking"]   # stands at the top of the file
+# parents = 1               # how often each parent is baked whole; at the top too
+# [second]                  # the other parent, written as [formula] is
+# [[process]]               # what no formula holds: each parent's choice
+# name = "cooking"
+# first = "oven"
+# second = "dry griddle"
+# also = ["shallow-fry"]    # further kinds to try; unit and hard_to_change as for a factor
+"""
+
+CROSS = """\
+# Two parents crossed, trait by trait: change the answers. Every other question: trials new --all
+name = "oat scone × griddle bread"      # invented
+bakes = 8                   # how many crossings can you afford?
+days = 2
+parents = 1                 # how often is each parent baked whole beside them?
+# What is crossed, of what differs: share (of the whole), fat, flour, water, sugar, salt, leavening,
+# lamination, cooking, soak; or a trait by its name, as trials plan says it.
+cross = ["kind of fat", "leavening", "cooking"]
+
+[formula]                   # the first parent, in baker's percentages
+name = "oat scone"
+also_flour = ["oats"]
+[formula.parts]
+"all-purpose flour" = 60
+oats = 40
+butter = 28
+buttermilk = 60
+sugar = 8
+"baking powder" = 5
+salt = 1.5
+
+[second]                    # the other
+name = "griddle bread"
+also_flour = ["oats"]
+[second.parts]
+"all-purpose flour" = 100
+buttermilk = 70
+lard = 12
+salt = 2
+
+[[process]]                 # what no formula holds: each parent's choice
+name = "cooking"
+first = "oven"
+second = "dry griddle"
+
+[[measures]]
+name = "liking"
+scale = "hedonic 9"         # from 1 to 9
+goal = "higher"
+
+[[tasters]]
+name = "Taster 1"
+avoids = []                 # what must they never be served?
+"""
+
+QUESTIONS = {"short": SHORT, "all": ALL, "cross": CROSS}
