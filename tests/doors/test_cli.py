@@ -92,7 +92,7 @@ def test_an_idea_with_a_mistake_says_where(tmp_path, capsys):
     home = tmp_path / "mine"
     run(["new", str(home)])
     idea = home / "idea.toml"
-    idea.write_text(idea.read_text(encoding="utf-8").replace("low = 165", "low = 195"), "utf-8")
+    idea.write_text(idea.read_text(encoding="utf-8").replace("low = 16", "low = 30"), "utf-8")
     assert run(["plan", str(home)]) == 1
     said = capsys.readouterr().err
     assert said.startswith("idea.toml: ")

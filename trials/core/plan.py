@@ -8,25 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-<<<<<<< HEAD
 from trials.base.errors import PlanError
-from trials.core.factors import NO_SETTING, Categorical, Component, Factor, exists
-=======
-from trials.base.errors import PlanError, TrialsError
-from trials.base.words import in_words, number, tidy_number
-from trials.core.factors import (
-    NO_SETTING,
-    Categorical,
-    Component,
-    Factor,
-    Numeric,
-    check_factors,
-    check_nested,
-    exists,
-    group_names,
-    is_blank,
-)
->>>>>>> d705c33 (Cross two parents in an idea, ask little at first, and point out what nothing weighs)
+from trials.core.factors import NO_SETTING, Categorical, Component, Factor, Numeric, exists
 from trials.core.roles import Role
 
 ROLES = (Role.TRIAL, Role.CENTRE, Role.REFERENCE)
