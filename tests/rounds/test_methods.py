@@ -224,3 +224,8 @@ def test_a_method_that_is_not_there_is_refused_at_the_plan(tmp_path, change, sai
     with pytest.raises(trials.TrialsError, match=said):
         Round.create(tmp_path / "one", **(asked | {"steps": STEPS, "kitchen": KITCHEN} | change))
     assert not (tmp_path / "one").exists()
+
+
+def test_what_can_not_be_settled_is_held_where_it_exists():
+    said = " ".join(planned(loads=6).reasons)
+    assert "hold it at –" not in said

@@ -15,7 +15,7 @@ from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, Numeric, check_factors, group_names
-from trials.core.plan import Plan, kitchen_group, new_seed, plural, reference_setting, whole_number
+from trials.core.plan import Plan, kitchen_group, new_seed, plural, whole_number
 from trials.core.roles import Role
 from trials.core.terms import (
     Model,
@@ -615,7 +615,7 @@ def _hard_words(best: Promise) -> list[str]:
             continue
         fills = str(own["judged_on"] or plural(kitchen_group(factor.group)))
         if factor.name in unsettled:
-            held = factor.show(reference_setting(best.plan.factors)[factor.name])
+            held = factor.show(factor.middle)
             said.append(
                 f"{best.plan.count()} bakes in {count} {fills} can not settle {factor.name}: hold "
                 f"it at {held}{_others(best, unsettled)}, or plan more {fills}."
