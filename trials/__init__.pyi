@@ -3,7 +3,6 @@
 from trials import design as design
 from trials.analysis.answers import fit as fit
 from trials.analysis.as_categories import as_categories as as_categories
-from trials.analysis.choice import recommend as recommend
 from trials.analysis.comparing import compare as compare
 from trials.analysis.comparing import controlled as controlled
 from trials.analysis.contrasts import simple_effects as simple_effects
@@ -25,6 +24,7 @@ from trials.core.factors import Component as Component
 from trials.core.factors import Numeric as Numeric
 from trials.core.measures import Measure as Measure
 from trials.core.plan import Plan as Plan
+from trials.deciding.choosing import recommend as recommend
 from trials.deciding.next_bakes import next_round as next_round
 from trials.deciding.rehearsal import rehearse as rehearse
 from trials.deciding.replanning import replan as replan
@@ -159,8 +159,8 @@ from trials.tasting.panel_size import panel_size as panel_size
 # cross(a, b, share, part=None)
 # crossing_factors(a, b, process_a=None, process_b=None, *, only=None, share=True, units=None,
 #     hard_to_change=None)
-# describe_tasters(findings, data=None)
-# diagnostics(findings, round_=None)
+# describe_tasters(findings)
+# diagnostics(findings)
 # evidence(data, factors=None, measures=None, *, held=None, alone=False)
 # failing(data, factors=None, *, response=None, model=None, level=0.95)
 # fit(data, response, factors=None, *, model=None, groups=None, measure=None,

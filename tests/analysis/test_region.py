@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trials.analysis.choice import best_setting, neighbours, recommend
+from trials.analysis.choice import best_setting, neighbours
 from trials.analysis.fitting import fit
 from trials.analysis.forecast import fast_basis
 from trials.analysis.region import kitchen_step, region, summed
@@ -14,6 +14,7 @@ from trials.base.errors import FitError, PlanError
 from trials.core.factors import Categorical, Component, Numeric
 from trials.core.measures import Measure
 from trials.core.terms import model_matrix, model_terms
+from trials.deciding.choosing import recommend
 
 FACTORS = [
     Numeric("oil", 165, 180, "°C", step=2.5),

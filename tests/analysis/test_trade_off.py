@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 import trials
-from trials.analysis.choice import frontier, not_dominated, recommend, weight_sensitivity
+from trials.analysis.choice import frontier, not_dominated, weight_sensitivity
 from trials.analysis.draws import expected_draws
 from trials.analysis.explanations import Candidate
 from trials.analysis.failing import failing
@@ -21,6 +21,7 @@ from trials.analysis.fitting import fit
 from trials.base.errors import FitError, PlanError
 from trials.core.factors import Categorical, Component, Numeric
 from trials.core.measures import Measure
+from trials.deciding.choosing import recommend
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 OIL = Numeric("oil", 165, 180, "°C", step=1)

@@ -9,13 +9,14 @@ import pytest
 
 import trials
 from tests.deciding.small_development import LIKING, TRUTH, first_round, scored
+from trials.analysis.answers import Answers
 from trials.base.errors import FitError, RoundError
 from trials.deciding.confirmation import confirmation, judged
-from trials.deciding.gain import known
-from trials.deciding.lineage import findings_together, fit_together, line_of, scores_together
+from trials.deciding.gain import all_known
 from trials.deciding.rehearsal import true_means
 from trials.deciding.replanning import write_next
 from trials.deciding.story import final_card, last_tried, tell
+from trials.rounds.round import line_of
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +38,7 @@ def test_the_line_is_found_from_its_end(line):
 
 
 def test_scores_of_all_rounds_have_bakes_and_days_of_their_own(line):
-    table = scores_together(line)
+    table = trials.evidence(line).table
     parts = [trials.scores(one) for one in line]
     assert len(table) == sum(map(len, parts))
     assert table.groupby("day")["round"].nunique().eq(1).all()
@@ -45,7 +46,7 @@ def test_scores_of_all_rounds_have_bakes_and_days_of_their_own(line):
 
 
 def test_more_rounds_narrow_what_is_expected(line):
-    first, both = fit_together(line[:1], "liking"), fit_together(line[:2], "liking")
+    first, both = trials.fit(line[0], "liking"), trials.fit(line[1], "liking")
     assert both.residuals["bake"].nunique() > first.residuals["bake"].nunique()
     assert both.averaged is not None
 
@@ -80,7 +81,7 @@ def test_the_chosen_setting_loses_no_more_than_is_worth_noticing(told, line):
 
 
 def test_confirmation_holds_bakes_to_what_was_foretold(line):
-    found = confirmation(line[-1])
+    found = confirmation(Answers(trials.evidence(line)))
     assert found.table["what"].tolist() == ["level", "over the reference"]
     inside = found.table["observed"].between(found.table["low"], found.table["high"])
     assert found.table["as_foretold"].tolist() == inside.tolist()
@@ -88,7 +89,7 @@ def test_confirmation_holds_bakes_to_what_was_foretold(line):
 
 
 def test_bakes_far_from_what_was_foretold_are_not_confirmed(line):
-    knowledge = known(findings_together(line[:2]), [LIKING])
+    knowledge = all_known(Answers(trials.evidence(line[:2])))
     table = trials.scores(line[-1])
     table.loc[table["role"] == "trial", "liking"] = 1.0
     found = judged(knowledge, table)
@@ -99,9 +100,9 @@ def test_bakes_far_from_what_was_foretold_are_not_confirmed(line):
 
 def test_a_first_round_foretells_nothing(line):
     with pytest.raises(FitError, match="follows no round"):
-        confirmation(line[0])
+        confirmation(Answers(trials.evidence(line)), line[0].name)
     with pytest.raises(FitError, match="of several settings"):
-        confirmation(line[1])
+        confirmation(Answers(trials.evidence(line)), line[1].name)
 
 
 def test_the_card_is_the_formula_of_the_setting(told):
@@ -167,20 +168,20 @@ def test_confirmation_bakes_are_drawn_against_what_was_foretold(told):
     last = told.course.iloc[-1]
     names = ["observed", "expected", "low", "high"]
     assert last[names].tolist() == level[names].tolist()
-    assert f"{told.measure} was foretold at" in told.sentences[1]
+    assert f"{told.measure} is expected at" in told.sentences[1]
 
 
 def test_what_matters_is_what_was_learned(told, line):
     for place, learned in enumerate(told.table["learned"].iloc[:2], start=1):
-        found = fit_together(line[:place], "liking")
-        assert learned.startswith(found.sentences[0])
+        found = trials.fit(line[place - 1], "liking")
+        assert learned.startswith(found.sentences[place - 1])
         matters = [one for one in found.sentences if one.endswith("Matters.")]
         assert all(one in learned for one in matters[:2])
 
 
 def test_a_round_after_confirmation_bakes_does_not_forget_them(told):
-    tried = {"settings": told.settings, "confirmed": told.confirmed}
-    after = {"settings": dict(told.settings), "confirmed": None}
+    tried = {"tried": told.settings, "confirmed": told.confirmed}
+    after = {"tried": None, "confirmed": None}
     assert last_tried([tried, after], told.settings) is told.confirmed
     assert last_tried([tried, after], {**told.settings, "rest": -1}) is None
 

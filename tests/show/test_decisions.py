@@ -9,12 +9,13 @@ import pandas as pd
 import pytest
 
 from trials import pictures
-from trials.analysis.choice import frontier, recommend
+from trials.analysis.choice import frontier
 from trials.analysis.fitting import fit
 from trials.analysis.surface import canonical
 from trials.base.errors import FitError
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
+from trials.deciding.choosing import recommend
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 LIKING = Measure("liking", "hedonic 9", goal="higher")

@@ -7,12 +7,13 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.tasted_round import EVERY_SCALE, tasted_through
-from trials.analysis.answers import fit
-from trials.analysis.choice import recommend
+from trials.analysis.answers import Answers, fit
+from trials.analysis.question import evidence
 from trials.base.errors import FitError
 from trials.core.measures import Measure
 from trials.core.scales import KINDS, Summary
-from trials.deciding.lineage import findings_together
+from trials.deciding.choosing import recommend
+from trials.deciding.gain import findings_to_choose
 from trials.doors.cli import run
 from trials.rounds.scores import scores
 from trials.show.album import album
@@ -124,7 +125,7 @@ def test_only_what_is_averaged_is_chosen_by(tmp_path):
         for one in EVERY_SCALE
     ]  # fmt: skip
     made = tasted_through(tmp_path / "goals", ("Ida",), measures=measures)
-    assert set(findings_together([made])) == {"liking"}
+    assert set(findings_to_choose(Answers(evidence(made)))) == {"liking"}
     answers = {one.name: fit(made, one.name) for one in measures if one.name != "oil uptake"}
     best = recommend(answers, measures)
     assert list(best.expected["measure"]) == ["liking"]

@@ -23,7 +23,7 @@ def scored(names, seed=2):
 
 def described(names):
     table = scored(names)
-    return describe_tasters(fit(table, "liking", ["rest"]), table)
+    return describe_tasters(fit(table, "liking", ["rest"]))
 
 
 def test_a_panel_for_each():
@@ -54,7 +54,7 @@ def test_the_mean_of_every_place():
 
 def test_what_can_not_be_drawn():
     table = scored(["Ada", "Ben"])
-    found = describe_tasters(fit(table, "liking", ["rest"]))
+    found = describe_tasters(fit(table.drop(columns="place"), "liking", ["rest"]))
     with pytest.raises(FitError, match="no position"):
         places(found)
     with pytest.raises(FitError, match="nobody to agree with"):

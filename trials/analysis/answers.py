@@ -10,6 +10,7 @@ from trials.analysis.fitting import fit as fit_scores
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
 from trials.base.words import number
+from trials.core.evidence import Evidence
 from trials.core.factors import Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.terms import Model
@@ -133,3 +134,81 @@ def _holds_words(table: pd.DataFrame, response: str) -> bool:
         return False
     held = [value for value in table[response] if not is_blank(value)]
     return bool(held) and all(isinstance(one, str) and number(one) is None for one in held)
+
+
+# -- The answers drawn from one evidence so far: each question put to it is worked out once.
+
+
+class Answers:
+    """An evidence with the findings made of it so far.
+
+    A command makes one and hands it down, so that each (rounds, measure, model) is fitted once
+    whatever is then shown. Refusals are answers too.
+
+    Parameters
+    ----------
+    evidence : Evidence
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from trials.analysis.question import evidence
+    >>> table = pd.DataFrame({"rest": [20, 60] * 4, "spread": [60.0, 64, 61, 63, 60, 65, 61, 64]})
+    >>> answers = Answers(evidence(table, ["rest"]))
+    >>> answers.on("spread") is answers.on("spread")
+    True
+    """
+
+    def __init__(self, evidence: Evidence, made: dict[Any, Any] | None = None) -> None:
+        self.evidence = evidence
+        self._made: dict[Any, Any] = {} if made is None else made
+
+    @property
+    def rounds(self) -> tuple[str, ...]:
+        """The rounds that speak."""
+        return self.evidence.rounds
+
+    def on(self, response: str, *, model: Model = None, groups: Iterable[str] | None = None) -> Any:
+        """Return what changed a response, as :func:`trials.fit` finds it: averaged or counted."""
+        asked = _plain(model), _plain(groups)
+        return self.once(
+            "fit",
+            response,
+            *asked,
+            work=lambda: fit(self.evidence, response, model=model, groups=groups),
+        )
+
+    def once(self, *question: Any, work: Any) -> Any:
+        """Return the answer to a question about these rounds, worked out when it is first put."""
+        key = (self.rounds, *question)
+        if key not in self._made:
+            try:
+                self._made[key] = work()
+            except FitError as error:
+                self._made[key] = error
+        found = self._made[key]
+        if isinstance(found, FitError):
+            raise found
+        return found
+
+    def first(self, count: int) -> "Answers":
+        """Return the answers of the first rounds alone."""
+        if count == len(self.rounds):
+            return self
+        known = self.once("first", count, work=lambda: self.evidence.first(count))
+        return Answers(known, self._made)
+
+    def before(self, round_: str) -> "Answers":
+        """Return the answers of the rounds before one."""
+        place = self.rounds.index(round_)
+        if not place:
+            raise FitError(f'"{round_}" follows no round, so nothing was known before it.')
+        return self.first(place)
+
+    def until(self, round_: str) -> "Answers":
+        """Return the answers of one round with those before it."""
+        return self.first(self.rounds.index(round_) + 1)
+
+
+def _plain(given: Any) -> Any:
+    return given if given is None or isinstance(given, str) else tuple(given)

@@ -15,7 +15,7 @@ from scipy import stats
 
 from trials.analysis.fitting import fit, levels_of_terms, unit_count
 from trials.analysis.ordinal import OrdinalFit, OrdinalTest, fit_ordinal, likelihood_ratio
-from trials.analysis.question import Question, question_of
+from trials.analysis.question import Question, evidence_of, question_of
 from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, shown_settings
 from trials.base.errors import FitError
@@ -25,7 +25,6 @@ from trials.core.measures import Measure
 from trials.core.roles import Role
 from trials.core.scales import LIKED_FROM, OneOf
 from trials.core.terms import Model, is_blend
-from trials.rounds.round import Round
 
 LEVEL = 0.05
 MOST_CATEGORIES = 12  # a scale with more steps than this is a line, and is read as numbers
@@ -85,7 +84,7 @@ class AsCategories:
 
 
 def as_categories(
-    data: Round | pd.DataFrame | Any,
+    data: Any,
     response: str,
     factors: Sequence[Factor | str] | None = None,
     *,
@@ -104,8 +103,8 @@ def as_categories(
 
     Parameters
     ----------
-    data : Round or DataFrame
-        A round whose scores are in, or any tidy table with one row per score.
+    data : Round, sequence of rounds or tables, DataFrame, or Evidence
+        A round whose scores are in, with those before it; or any tidy table with one row per score.
     response : str
         A score on a scale of at most twelve steps, such as 1 to 9 or 1 to 5.
     factors, model, groups, measure
@@ -142,6 +141,7 @@ def as_categories(
        term verdict verdict_as_numbers
     0  rest   shown              shown
     """
+    data = data if isinstance(data, pd.DataFrame) else evidence_of(data)
     asked, model, notes = _within_reach(data, response, factors, model, groups, measure)
     _check_scale(asked)
     numbers = fit(data, response, factors, model=model, groups=groups, measure=measure)

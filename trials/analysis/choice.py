@@ -835,86 +835,13 @@ def _within(table: pd.DataFrame, good: pd.DataFrame, factors: tuple[Factor, ...]
 PASSES, MOST_MOVED = 3, 150  # of the search for a tighter frontier, from its own settings
 
 
-def recommend(
-    findings: FewFindings,
-    measures: Measures,
-    *,
-    exclude: Exclude = None,
-    failure: Failure | bool = None,
-    failure_limit: float = 0.1,
-    weights: Mapping[str, float] | None = None,
-    limits: Mapping[str, tuple[float, float]] | None = None,
-    enough: Mapping[str, float] | None = None,
-    wobble: Mapping[str, float] | None = None,
-    exact: bool = False,
-) -> Recommendation:
-    """Choose the setting that is expected to meet the goals best.
-
-    With one measure that should be higher or lower, the setting with the best expected value;
-    otherwise the one with the largest overall desirability of what is expected. Never outside a
-    factor's limits, never an excluded setting, never one where failing is likely.
-
-    Parameters
-    ----------
-    findings : Findings or mapping of measure name to Findings
-    measures : Measure, sequence of Measure or mapping of name to Measure
-        Those with a goal count; the others are left aside.
-    exclude : callable, DataFrame or sequence of mappings, optional
-        Settings that never go together; the plan's are in `plan.excluded`.
-    failure : callable, Failing, Failures or False, optional
-        The chance that a bake fails: a function of a bake (a dict of real settings), or what the
-        failed bakes said. When left out, what the failed bakes in the findings say, if there are
-        enough for a model; False leaves them aside.
-    failure_limit : float
-        The chance must stay below this.
-    weights : mapping of measure name to number, optional
-        How much each goal counts; 1 when left out.
-    limits : mapping of measure name to (start, end), optional
-        For "higher" and "lower": where desirability starts, and where nothing is left to wish. When
-        left out, the ends of the scale, else the lowest and highest expected.
-    enough : mapping of measure name to number, optional
-        From where one bake meets a goal "higher" (up to where, "lower"). When left out: the start
-        of `limits` if given, else what is worth noticing better than the reference setting.
-    wobble : mapping of factor name to number, optional
-        How far the kitchen errs in each setting (a standard deviation in its unit): then what is
-        expected under such errors counts, and a flat spot may beat a peak.
-    exact : bool
-        Do not set numbers as a kitchen can (a factor's own step or settings are kept always).
-
-    Returns
-    -------
-    Recommendation
-
-    Raises
-    ------
-    FitError, PlanError
-        When no goal is set, a measure was not fitted, goals contradict their limits, or nothing is
-        allowed.
-
-    References
-    ----------
-    Derringer & Suich 1980, J. Qual. Technol. 12:214-219.
-
-    Examples
-    --------
-    >>> from trials.analysis.fitting import fit
-    >>> from trials.core.measures import Measure
-    >>> table = pd.DataFrame({"rest": [20, 60] * 4, "fat": ["butter", "butter", "oil", "oil"] * 2,
-    ...                       "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2]})
-    >>> liking = Measure("liking", "hedonic 9", goal="higher")
-    >>> best = recommend(fit(table, "liking", ["rest", "fat"], model="main"), liking)
-    >>> best.settings
-    {'rest': 60.0, 'fat': 'butter'}
-    """
-    asked = choice(
-        findings, measures, exclude, failure, failure_limit, weights, limits, enough, exact
-    )
+def chosen_setting(asked: Choice, wobble: Mapping[str, float] | None = None) -> np.ndarray:
+    """Return the setting that a choice makes best, coded; `wobble` is how far the kitchen errs."""
     searched: Score = asked.score
     if wobble:
         spread = wobble_sd(asked.region, wobble)
         searched = expected_under_wobble(searched, asked.region.factors, spread)
-    chosen = best_setting(asked.region, asked.candidates, searched)[None]
-    return recommendation(asked, chosen, wobble)
+    return best_setting(asked.region, asked.candidates, searched)
 
 
 def frontier(

@@ -30,12 +30,12 @@ from trials.base.words import (
     signed,
     tidy_number,
 )
+from trials.core.evidence import Evidence
+from trials.core.factors import Factor, is_blank
 from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
 from trials.core.scales import Number
 from trials.core.terms import ModelMatrix, model_matrix
-from trials.rounds.round import Round, read_actual
-from trials.rounds.scores import scores
 
 # -- What a fit would say without one bake or one taster, or with a column more.
 
@@ -580,14 +580,12 @@ class Diagnostics:
         return f"<ul>{said}</ul>{shown.to_html(index=False, border=0, escape=True)}"
 
 
-def diagnostics(findings: Findings, round_: Round | None = None) -> Diagnostics:
+def diagnostics(findings: Findings) -> Diagnostics:
     """Look behind a fit: residuals, influence, fit, drift, days, ranks, scale.
 
     Parameters
     ----------
     findings : Findings
-    round_ : Round, optional
-        The round they come from, to hold planned settings against those really made.
 
     Returns
     -------
@@ -621,7 +619,7 @@ def diagnostics(findings: Findings, round_: Round | None = None) -> Diagnostics:
         ranks_agree(findings),
         other_scale(findings),
         _who_decides(influence, averaged=findings.told is not None),
-        _as_planned(findings, round_) if round_ is not None else None,
+        _as_planned(findings),
     ]
     known = heeded([one for one in found if one is not None])
     rows = [(c.name, c.heed, c.value, c.low, c.high, c.p, c.said) for c in known]
@@ -787,33 +785,43 @@ def _who_decides(influence: Influence, *, averaged: bool) -> Check | None:
     return Check("single bakes", words, bool(said), float(len(names)))
 
 
-def _as_planned(findings: Findings, round_: Round) -> Check:
+def _as_planned(findings: Findings) -> Check | None:
     """Say which settings were not as planned, and what a fit on the planned ones would change."""
-    actual = read_actual(round_)
-    plan = round_.plan
+    known = findings.evidence
+    if known is None or not known.of_rounds:
+        return None
+    names = [factor.name for factor in known.factors if factor.name in known.planned]
+    planned = known.planned.set_index("bake")[names]
+    made = known.table.drop_duplicates("bake").set_index("bake")[names].reindex(planned.index)
     changed = [
-        f"{row['bake']} {factor.name} {factor.show(factor.read(row[factor.name]))}"
-        for _, row in actual.iterrows()
-        for factor in plan.factors
-        if row[factor.name] != ""
+        f"{bake} {factor.name} {factor.show(made.loc[bake, factor.name])}"
+        for bake in planned.index
+        for factor in known.factors
+        if factor.name in names and _moved(planned, made, bake, factor)
     ]
     if not changed:
         return Check("as planned", "Every bake was made as planned.")
     more = f" and {len(changed) - _LISTED} more" if len(changed) > _LISTED else ""
     said = f"Not as planned: {in_words(changed[:_LISTED])}{more}; the fit uses what was really done"
-    turned = _turned_by_plan(findings, round_)
+    turned = _turned_by_plan(findings, known)
     heed = bool(turned)
     tail = f"; by the planned settings {in_words(turned)} would be judged otherwise" if heed else ""
     return Check("as planned", f"{said}{tail}.", heed, float(len(changed)))
 
 
-def _turned_by_plan(findings: Findings, round_: Round) -> list[str]:
+def _moved(planned: pd.DataFrame, made: pd.DataFrame, bake: str, factor: Factor) -> bool:
+    was, wanted = made.loc[bake, factor.name], planned.loc[bake, factor.name]
+    return not is_blank(was) and factor.show(was) != factor.show(wanted)
+
+
+def _turned_by_plan(findings: Findings, known: Evidence) -> list[str]:
     terms = [term.name for term in findings.terms]
-    planned = scores(round_, actual=False)
+    rows = known.planned.set_index("bake")
+    table = known.table.copy()
+    for name in (factor.name for factor in known.factors if factor.name in rows):
+        table[name] = table["bake"].map(rows[name])
     try:
-        other = fit(
-            planned, findings.response, findings.factors, model=terms, measure=findings.measure
-        )
+        other = fit(replace(known, table=table), findings.response, model=terms)
     except FitError:
         return []
     both = findings.effects.merge(other.effects, on=["term", "level"], suffixes=("", "_planned"))

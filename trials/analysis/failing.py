@@ -21,7 +21,7 @@ from trials.analysis.failures import (
     regions,
 )
 from trials.analysis.forecast import fast_basis
-from trials.analysis.question import chosen_factors, tidy_table
+from trials.analysis.question import chosen_factors, evidence_of, tidy_table
 from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, settings_table, shown_settings
 from trials.base.errors import FitError
@@ -30,7 +30,6 @@ from trials.core.factors import Component, Factor
 from trials.core.plan import reference_setting
 from trials.core.roles import Role, Status
 from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms, real_settings
-from trials.rounds.round import Round
 
 # -- What failed bakes say, in a baker's words.
 
@@ -268,7 +267,7 @@ class Failing:
 
 
 def failing(
-    data: Round | pd.DataFrame,
+    data: Any,
     factors: Sequence[Factor | str] | None = None,
     *,
     response: str | None = None,
@@ -283,10 +282,10 @@ def failing(
 
     Parameters
     ----------
-    data : Round or DataFrame
-        A round whose sheets are in, or a table with columns bake, status ("made", "failed", "not
-        served", "not baked") and one per factor. A bake that was made and not fit to serve counts
-        as failed; one that was not baked does not count.
+    data : Round, sequence of rounds, Evidence or DataFrame
+        A round whose sheets are in, with those before it; or a table with columns bake, status
+        ("made", "failed", "not served", "not baked") and one per factor. A bake that was made and
+        not fit to serve counts as failed; one that was not baked does not count.
     factors : sequence of Factor or str, optional
         Needed for a table.
     response : str, optional
@@ -346,15 +345,16 @@ def _widest(factors: Sequence[Factor]) -> str:
 
 
 def _table(
-    data: Round | pd.DataFrame, factors: Sequence[Factor | str] | None, response: str | None
+    data: Any, factors: Sequence[Factor | str] | None, response: str | None
 ) -> tuple[pd.DataFrame, Sequence[Factor | str] | None, str]:
-    table, known = tidy_table(data, factors)
-    if not isinstance(data, Round):
+    gathered = evidence_of(data, factors)
+    table, known = tidy_table(gathered, factors)
+    if not gathered.of_rounds:
         missing = [name for name in ("bake", "status", response) if name and name not in table]
         if missing:
             raise FitError(f"the table has no column {in_words(missing)}.")
         return table, known, response or ""
-    likings = [measure.name for measure in data.measures if measure.liking]
+    likings = [measure.name for measure in gathered.measures if measure.liking]
     return table, known, response or (likings[0] if likings else "")
 
 

@@ -167,6 +167,26 @@ def score(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
     return np.where(reached > 0, reached + _TIE * inside, -short)
 
 
+def noticeable(goals: Sequence[Goal], here: Sequence[np.ndarray]) -> float:
+    """Return how much a score drops when every measure turns worse by what is worth noticing.
+
+    `here` holds what is expected of each measure at one setting.
+    """
+    if len(goals) == 1 and goals[0].kind in ("higher", "lower"):
+        return float(goals[0].notice)
+    top = float(score(goals, here)[0])
+    worse = list(here)
+    for place, goal in enumerate(goals):
+        tried = [
+            [*here[:place], here[place] + sign * goal.notice, *here[place + 1 :]]
+            for sign in (-1.0, 1.0)
+        ]
+        worths = [float(score(goals, means)[0]) for means in tried]
+        worse[place] = tried[int(np.argmin(worths))][place]
+    drop = top - float(score(goals, worse)[0])
+    return drop if drop > 1e-9 else 1.0
+
+
 def goal_for(
     measure: Measure,
     expected: np.ndarray,

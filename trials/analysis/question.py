@@ -30,8 +30,9 @@ from trials.core.measures import Measure
 from trials.core.roles import STATUSES, WITHOUT_SCORE, Role
 from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms, parse_term
 from trials.design.layout import FEW_DAYS
+from trials.rounds.gathering import Gathered
 from trials.rounds.round import Round, line_of
-from trials.rounds.scores import scores
+from trials.rounds.scores import keep_line, scores
 
 # -- Columns as factors: a number over its range, or kinds, every setting read and checked.
 
@@ -1231,16 +1232,24 @@ def evidence(
     (('1', '2'), 60.0)
     """
     factors = _listed_factors(factors)
-    found = _gathered(data, factors, measures, held, alone)
+    found = evidence_of(data, factors, measures, held, alone)
     return _read_through(found) if any(isinstance(one, str) for one in found.factors) else found
 
 
-def _gathered(
+def kept_evidence(
+    round_: Round, *, held: Mapping[str, Any] | None = None, alone: bool = False
+) -> Evidence:
+    """Return the evidence of a round for a command, which keeps what it read under `received/`."""
+    line = (round_,) if alone else line_of(round_)
+    return evidence(list(keep_line(line)), held=held)
+
+
+def evidence_of(
     data: Known,
-    factors: Sequence[Factor | str] | None,
-    measures: Measure | Sequence[Measure] | None,
-    held: Mapping[str, Any] | None,
-    alone: bool,
+    factors: Sequence[Factor | str] | None = None,
+    measures: Measure | Sequence[Measure] | None = None,
+    held: Mapping[str, Any] | None = None,
+    alone: bool = False,
     but: str = "",
 ) -> Evidence:
     """Return evidence whose factors may still be the names of columns."""
@@ -1253,7 +1262,7 @@ def _gathered(
         line = (data,) if alone else line_of(data)
         parts = [_part_of(one) for one in line]
     elif isinstance(data, list | tuple) and any(
-        isinstance(one, Round | pd.DataFrame) for one in data
+        isinstance(one, Round | Gathered | pd.DataFrame) for one in data
     ):
         parts = [_part_of_any(n, one, factors, asked) for n, one in enumerate(data, start=1)]
     else:
@@ -1264,7 +1273,7 @@ def _gathered(
 def _part_of_any(
     place: int, data: Any, factors: Sequence[Factor | str] | None, measures: tuple[Measure, ...]
 ) -> Part:
-    if isinstance(data, Round):
+    if isinstance(data, Round | Gathered):
         return _part_of(data)
     if not isinstance(data, pd.DataFrame):
         raise FitError(
@@ -1304,12 +1313,13 @@ def _part_of_table(
     return Part(name, table, tuple(factors or ()), kept, groups=groups)
 
 
-def _part_of(round_: Round) -> Part:
+def _part_of(data: Round | Gathered) -> Part:
     """Return what a round says, read once."""
+    round_ = data if isinstance(data, Round) else data.round_
     plan = round_.plan
     return Part(
         name=round_.name,
-        table=scores(round_),
+        table=scores(data),
         factors=plan.factors,
         measures=round_.measures,
         planned=plan.table,
@@ -1352,7 +1362,7 @@ def question_of(
     """
     factors, groups = _checked(response, factors, model, groups, measure)
     named = None if isinstance(factors, str) else factors
-    known = _gathered(data, named, measure, held, alone, but=response)
+    known = evidence_of(data, named, measure, held, alone, but=response)
     measure = measure or known.measure(response)
     if measure is None and known.of_rounds:
         scored = in_words((one.name for one in known.measures), "or")
@@ -1448,7 +1458,7 @@ def tidy_table(
     >>> tidy_table(pd.DataFrame({"rest": [20, 60]}), ["rest"])[1]
     ['rest']
     """
-    known = _gathered(data, None if isinstance(data, Evidence) else factors, None, None, False)
+    known = evidence_of(data, None if isinstance(data, Evidence) else factors)
     table = known.table if known.several else known.rows
     if factors is not None:
         return table, factors

@@ -34,8 +34,6 @@ from trials.base.words import (
 from trials.core.factors import Categorical, Component, Factor
 from trials.core.roles import Role
 from trials.core.terms import model_matrix
-from trials.rounds.round import Round
-from trials.rounds.scores import scores
 
 # -- Tasters described, never expelled: agreement, repeatability, discrimination, scale, drift.
 
@@ -86,14 +84,13 @@ class Tasters:
         return said + readable(shown).to_html(index=False, border=0, escape=True)
 
 
-def describe_tasters(findings: Findings, data: Round | pd.DataFrame | None = None) -> Tasters:
+def describe_tasters(findings: Findings) -> Tasters:
     """Describe each taster of a fit: a description, not a mark, and nobody is left out for it.
 
     Parameters
     ----------
     findings : Findings
-    data : Round or DataFrame, optional
-        What was fitted; with its column position, drift over the places of a sitting is told.
+        Where their evidence tells the places of a sitting, drift over them is told.
 
     Returns
     -------
@@ -102,7 +99,7 @@ def describe_tasters(findings: Findings, data: Round | pd.DataFrame | None = Non
     Raises
     ------
     FitError
-        When no taster is named, or the data are not those of the findings.
+        When no taster is named.
 
     References
     ----------
@@ -119,7 +116,7 @@ def describe_tasters(findings: Findings, data: Round | pd.DataFrame | None = Non
     0    Ada  -0.42       0.96
     1    Ben   0.42       0.96
     """
-    table = _scored(findings, data)
+    table = _scored(findings)
     own = _own_means(table)
     places = _places(table, own)
     influence = leave_each_out(findings, "taster")
@@ -136,7 +133,7 @@ def describe_tasters(findings: Findings, data: Round | pd.DataFrame | None = Non
     )
 
 
-def _scored(findings: Findings, data: Any) -> pd.DataFrame:
+def _scored(findings: Findings) -> pd.DataFrame:
     """Return taster, bake, score and, where known, position of every row of the fit."""
     table = findings.residuals
     if "taster" not in table or table["taster"].isna().any():
@@ -151,18 +148,10 @@ def _scored(findings: Findings, data: Any) -> pd.DataFrame:
             "place": np.nan,
         }
     )
-    if data is None:
-        return scored
-    given = scores(data) if isinstance(data, Round) else pd.DataFrame(data)
-    rows = table["row"].to_numpy(dtype=int) - 1
-    same = findings.response in given and len(given) > rows.max()
-    if same:
-        values = pd.to_numeric(given[findings.response], errors="coerce").to_numpy(dtype=float)
-        same = bool(np.array_equal(values[rows], scored["score"]))
-    if not same:
-        raise FitError("the data are not those that the findings come from; give the same table.")
-    if "place" in given:
-        scored["place"] = given["place"].iloc[rows].astype(float).to_numpy()
+    known = findings.evidence.table if findings.evidence else None
+    if known is not None and "place" in known and pd.api.types.is_numeric_dtype(known["place"]):
+        rows = table["row"].to_numpy(dtype=int) - 1
+        scored["place"] = known["place"].iloc[rows].astype(float).to_numpy()
     return scored
 
 

@@ -364,7 +364,7 @@ def joined(
         groups=groups,
         rounds=tuple(part.name for part in told),
         exclusions=told[-1].excluded,
-        confirmed=_confirmed(told, whole),
+        confirmed=_confirmed(told, plans, names),
         waiting=waiting,
         left_out=left_out,
         notes=tuple(notes),
@@ -947,16 +947,17 @@ def _own_roles(
     return tuple(found)
 
 
-def _confirmed(parts: Sequence[Part], factors: Sequence[Factor | str]) -> dict[str, dict[str, Any]]:
+def _confirmed(
+    parts: Sequence[Part], plans: Sequence[pd.DataFrame], names: Sequence[str]
+) -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
-    names = [_name(one) for one in factors]
-    for place, part in enumerate(parts):
-        if not (part.confirms and place and part.planned is not None):
+    for place, (part, rows) in enumerate(zip(parts, plans, strict=True)):
+        if not (part.confirms and place and len(rows)):
             continue
-        rows = part.planned[part.planned["role"] == Role.TRIAL]
-        held = [name for name in names if name in rows]
-        if len(rows) and len(rows[held].astype(str).drop_duplicates()) == 1:
-            found[part.name] = {name: plain(rows[name].iloc[0]) for name in held}
+        trial = rows[rows["role"] == Role.TRIAL]
+        held = [name for name in names if name in trial]
+        if len(trial) and len(trial[held].astype(str).drop_duplicates()) == 1:
+            found[part.name] = {name: plain(trial[name].iloc[0]) for name in held}
     return found
 
 

@@ -8,18 +8,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.analysis.answers import Answers
 from trials.analysis.region import coded
 from trials.base.errors import FitError
 from trials.base.words import decimals
+from trials.core.evidence import CONFIRMATION, ROUND
 from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
-from trials.deciding.gain import Belief, Knowledge, known
-from trials.deciding.lineage import findings_together, line_of
+from trials.deciding.gain import Belief, Knowledge, all_known
 from trials.rounds.round import Round
-from trials.rounds.scores import scores
 from trials.tasting.difference import DifferenceResult, paired
 
-CONFIRMATION = "confirmation bakes"
 # With fewer tasters than this their choices are counted beside the means (common practice, no
 # source)
 FEW_TASTERS = 30
@@ -64,8 +63,8 @@ def is_confirming(round_: Round) -> bool:
     return bool(round_.parent) and round_.plan.family == CONFIRMATION
 
 
-def confirmation(round_: Round) -> Confirmation:
-    """Judge the confirmation bakes of a round by what the rounds before it foretold.
+def confirmation(answers: Answers, round_: str | None = None) -> Confirmation:
+    """Judge the confirmation bakes of a round, the last one if none is named, by those before it.
 
     The mean of the bakes must lie within the prediction interval for that many new bakes, and so
     must their distance from the reference bakes beside them, in which the day drops out. Where
@@ -75,25 +74,46 @@ def confirmation(round_: Round) -> Confirmation:
     ----------
     Box, Hunter & Hunter 2005, section 12 (confirmatory runs); ISO 5495 (paired comparison).
     """
-    line = line_of(round_)
-    if len(line) < 2:
+    name = answers.rounds[-1] if round_ is None else round_
+    found: Confirmation = answers.until(name).once(
+        "confirmation", work=lambda: _confirmation(answers, name)
+    )
+    return found
+
+
+def _confirmation(answers: Answers, name: str) -> Confirmation:
+    evidence = answers.until(name).evidence
+    if len(evidence.rounds) < 2:
         raise FitError(
-            f'"{round_.name}" follows no round, so nothing foretold how it comes out; confirm with '
+            f'"{name}" follows no round, so nothing foretold how it comes out; confirm with '
             'trials.next_round(round, bakes, action="confirm").'
         )
-    trial = round_.plan.rows[round_.plan.rows["role"] == Role.TRIAL]
-    names = [factor.name for factor in round_.plan.factors]
+    rows = evidence.planned[evidence.planned[ROUND] == name]
+    trial = rows[rows["role"] == Role.TRIAL]
+    names = [factor.name for factor in evidence.factors]
     if trial[names].astype(str).drop_duplicates().shape[0] != 1:
         raise FitError(
-            f'the bakes of "{round_.name}" are of several settings; confirmation bakes are all of '
+            f'the bakes of "{name}" are of several settings; confirmation bakes are all of '
             "one, beside reference bakes."
         )
-    before = line[:-1]
-    found = findings_together(before)
-    wanted = [before[-1].measure(name) for name in found]
-    exclude = list(round_.plan.excluded) or None
-    knowledge = known(found, wanted, exclude=exclude)
-    return judged(knowledge, scores(round_))
+    return judged(all_known(answers.before(name)), evidence.of(name))
+
+
+def held_settings(answers: Answers) -> tuple[Mapping[str, Any], ...]:
+    """Return the settings that were confirmed and never since refuted, the latest first."""
+    found: list[Mapping[str, Any]] = []
+    seen: list[Mapping[str, Any]] = []
+    for name, settings in reversed(list(answers.evidence.confirmed.items())):
+        if settings in seen:
+            continue
+        try:
+            held = confirmation(answers, name).confirmed
+        except FitError:
+            continue
+        seen.append(settings)
+        if held:
+            found.append(settings)
+    return tuple(found)
 
 
 def judged(knowledge: Knowledge, table: pd.DataFrame) -> Confirmation:
@@ -178,7 +198,8 @@ def _row(
 def _day_variance(knowledge: Knowledge, one: Belief) -> float:
     """Return the variance between days, taken as that between bakes where none was measured."""
     found = next(each for each in knowledge.findings if each.response == one.measure.name)
-    return float(found.spread.get("day", one.bake))
+    known = [found.spread[name] for name in ("round", "day") if name in found.spread]
+    return float(sum(known)) if known else float(one.bake)
 
 
 def _preference(table: pd.DataFrame, name: str, sign: float) -> DifferenceResult | None:

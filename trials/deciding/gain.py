@@ -2,18 +2,21 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from trials.analysis.answers import Answers
 from trials.analysis.choice import Choice, best_setting, choice
 from trials.analysis.draws import shares_of_best
-from trials.analysis.forecast import Forecast, fast_basis
-from trials.analysis.goals import Goal, score
+from trials.analysis.forecast import Forecast, counted_goals, fast_basis
+from trials.analysis.goals import Goal, noticeable, score
 from trials.analysis.question import READING, is_of_tasting
-from trials.analysis.region import Region
+from trials.analysis.region import Region, coded
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
+from trials.core.evidence import ROUND, Evidence
 from trials.core.exclusion import Exclude
 from trials.core.factors import Component, Factor, Numeric, group_names
 from trials.core.measures import Measure
@@ -124,20 +127,48 @@ class Knowledge:
     @property
     def noticeable(self) -> float:
         """How much that worth drops when every measure turns worse by what is worth noticing."""
-        if len(self.goals) == 1 and self.goals[0].kind in ("higher", "lower"):
-            return self.goals[0].notice
         here = [one.rows(self.best[None]) @ one.mean for one in self.beliefs]
-        top = float(self.worth(here)[0])
-        worse = list(here)
-        for place, goal in enumerate(self.goals):
-            tried = [
-                [*here[:place], here[place] + sign * goal.notice, *here[place + 1 :]]
-                for sign in (-1.0, 1.0)
-            ]
-            worths = [float(self.worth(means)[0]) for means in tried]
-            worse[place] = tried[int(np.argmin(worths))][place]
-        drop = top - float(self.worth(worse)[0])
-        return drop if drop > 1e-9 else 1.0
+        return noticeable(self.goals, here)
+
+
+def findings_to_choose(answers: Answers) -> dict[str, Findings]:
+    """Return what is known of every measure with a goal that can be averaged, to choose by."""
+    with_goals = [one for one in answers.evidence.measures if one.goal is not None]
+    wanted = [one for one in with_goals if one.averaged]
+    if with_goals and not wanted:
+        raise FitError(counted_goals(with_goals))
+    if not wanted:
+        raise FitError(
+            'no measure has a goal, so no setting is better than another. Give one goal="higher", '
+            '"lower", ("target", x, tolerance) or ("between", a, b).'
+        )
+    found: dict[str, Findings] = {}
+    refusals: list[FitError] = []
+    for measure in wanted:
+        try:
+            found[measure.name] = answers.on(measure.name)
+        except FitError as error:
+            refusals.append(error)
+    if not found:
+        raise refusals[0]
+    return found
+
+
+def all_known(answers: Answers) -> "Knowledge":
+    """Return all that some rounds together tell of the measures with a goal."""
+    evidence = answers.evidence
+    found = findings_to_choose(answers)
+    wanted = [one for one in evidence.measures if one.name in found]
+    knowledge: Knowledge = answers.once(
+        "knowledge",
+        work=lambda: known(
+            found,
+            wanted,
+            exclude=list(evidence.exclusions) or None,
+            made=made_of(evidence),
+        ),
+    )
+    return knowledge
 
 
 def known(
@@ -147,8 +178,9 @@ def known(
     exclude: Exclude = None,
     made: pd.DataFrame | None = None,
     same_day: bool = False,
+    best: Mapping[str, Any] | None = None,
 ) -> Knowledge:
-    """Return all that is known.
+    """Return all that is known; `best` is the setting to go for where that was chosen already.
 
     References
     ----------
@@ -161,16 +193,25 @@ def known(
     )
     fits = tuple(one.findings for one in asked.forecasts)
     grid = asked.region.grid(MOST_SETTINGS)
-    best = best_setting(asked.region, asked.candidates, asked.score)
+    if best is None:
+        chosen = best_setting(asked.region, asked.candidates, asked.score)
+    else:
+        chosen = coded(asked.region.factors, best)[0]
     kept = made_so_far(fits, asked.region.factors) if made is None else made
     return Knowledge(
         findings=fits,
         choice=asked,
         made=kept,
         beliefs=beliefs,
-        settings=np.vstack([best, grid]),
-        best=best,
+        settings=np.vstack([chosen, grid]),
+        best=chosen,
     )
+
+
+def made_of(evidence: Evidence) -> pd.DataFrame | None:
+    """Return the bakes of all rounds as rows of one plan; None for tables without any."""
+    rows = evidence.planned
+    return rows.drop(columns=ROUND) if len(rows) else None
 
 
 def made_so_far(fits: Sequence[Findings], factors: Sequence[Factor]) -> pd.DataFrame:

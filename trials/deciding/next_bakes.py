@@ -10,7 +10,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.region import setting_words
+from trials.analysis.answers import Answers
+from trials.analysis.question import evidence
+from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
 from trials.base.errors import PlanError
 from trials.base.words import in_words, percent, tidy_number
@@ -21,11 +23,18 @@ from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
 from trials.core.terms import real_settings
 from trials.deciding.actions import SURE, Action, actions, settled
-from trials.deciding.confirmation import CONFIRMATION, confirmation, is_confirming
-from trials.deciding.gain import Knowledge, chance_best, expected_gain, known, with_goal
-from trials.deciding.lineage import baked_so_far, findings_together, line_of, unbaked
+from trials.deciding.choosing import best_so_far, recommend
+from trials.deciding.confirmation import CONFIRMATION, confirmation
+from trials.deciding.gain import (
+    Knowledge,
+    chance_best,
+    expected_gain,
+    findings_to_choose,
+    known,
+    made_of,
+    with_goal,
+)
 from trials.design.layout import after, lay_out
-from trials.rounds.round import Round
 
 # -- New bakes after those already made: on days and in loads of their own, in the kitchen's order.
 
@@ -58,6 +67,8 @@ def continued(
         whole = replace(whole, rows=rows)
     excluded = () if rules.empty else rules.record([_places(factor) for factor in factors])
     details: dict[str, Any] = {"kept": made["bake"].tolist()}
+    if same_day and len(made):
+        details["same_day"] = True
     return replace(whole, excluded=excluded, details=details, reasons=())
 
 
@@ -257,7 +268,7 @@ _UNEXPECTED = (
     "Why it came out otherwise is not understood yet, so how much they will better the choice can "
     "not be said."
 )
-Known = Round | Findings | Mapping[str, Findings]
+Known = Any  # a Round, a list of rounds, Evidence, Findings, or findings by measure
 
 
 @dataclass(frozen=True, eq=False)
@@ -265,11 +276,16 @@ class _Request:
     """What is asked, read and checked."""
 
     knowledge: Knowledge
-    rounds: tuple[Round, ...]
+    answers: Answers | None
     bakes: int
     exclude: Exclude
     same_day: bool
     seed: int
+
+    @property
+    def last(self) -> str:
+        """The name of the last round that speaks."""
+        return self.answers.rounds[-1] if self.answers else ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -321,7 +337,7 @@ def next_round(
 
     Parameters
     ----------
-    round_or_findings : Round, Findings or mapping of measure name to Findings
+    round_or_findings : Round, sequence of rounds, Evidence, Findings or mapping of them
         A round counts with all rounds before it.
     bakes : int
         How many more there may be; reference bakes come on top.
@@ -377,12 +393,12 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
         why = stop_words(asked.knowledge, weighed, asked.bakes)
         tried = _confirmed_last(asked)
         if tried:
-            confirmed = f'"{asked.rounds[-1].name}" has confirmed {_setting(asked.knowledge)}.'
+            confirmed = f'"{asked.last}" has confirmed {_setting(asked.knowledge)}.'
             raise NothingToGainError(f"{confirmed} {why}")
         if tried is None:
             return _confirming(asked, why, weighed)
         chosen = _best(weighed)
-        unlike = f', as "{asked.rounds[-1].name}" did not come out as foretold'
+        unlike = f', as "{asked.last}" did not come out as foretold'
     else:
         chosen = _best(weighed)
     plan = plans[chosen.action.name]
@@ -409,31 +425,39 @@ def _request(
     seed: int | None,
 ) -> _Request:
     bakes = whole_number("bakes", bakes, least=1)
-    rounds: tuple[Round, ...] = ()
-    made = None
-    if isinstance(data, Round):
-        rounds = line_of(data)
-        _check_baked(rounds)
-        found = findings_together(rounds)
-        exclude = list(data.plan.excluded) or None if exclude is None else exclude
-        made = _made(rounds)
+    answers = _answers_on(data)
+    made, best = None, None
+    if answers is not None:
+        known_so_far = answers.evidence
+        found = findings_to_choose(answers)
+        exclude = list(known_so_far.exclusions) or None if exclude is None else exclude
+        made = made_of(known_so_far)
+        if measures is None and exclude == (list(known_so_far.exclusions) or None):
+            best = best_so_far(answers).settings
     else:
         found = {data.response: data} if isinstance(data, Findings) else dict(data)
     wanted = _measures(found, measures)
-    knowledge = known(found, wanted, exclude=exclude, made=made, same_day=same_day)
-    if rounds:
-        knowledge = replace(knowledge, unbaked=unbaked(rounds))
+    if best is None:
+        best = recommend(found, wanted, exclude=exclude).settings
+    knowledge = known(found, wanted, exclude=exclude, made=made, same_day=same_day, best=best)
+    if made is not None and answers is not None:
+        knowledge = replace(knowledge, unbaked=answers.evidence.unbaked)
     own = int(len(knowledge.made) * 7919 + bakes) if seed is None else int(seed)
-    return _Request(knowledge, rounds, bakes, exclude, same_day, own)
+    return _Request(knowledge, answers, bakes, exclude, same_day, own)
 
 
-def _check_baked(rounds: Sequence[Round]) -> None:
-    told, waiting = baked_so_far(rounds)
-    if waiting:
+def _answers_on(data: Known) -> Answers | None:
+    """Return the answers of what was given; None for findings, which speak for themselves."""
+    if isinstance(data, Findings | Mapping):
+        return None
+    answers = data if isinstance(data, Answers) else Answers(evidence(data))
+    known = answers.evidence
+    if known.waiting and known.parts[-1].name in known.waiting:
         raise PlanError(
-            f'"{waiting[0].name}" is planned and nothing of it is entered yet, so what follows it '
-            f'can not be said. Enter its bakes first, or go on from "{told[-1].name}".'
+            f'"{known.waiting[0]}" is planned and nothing of it is entered yet, so what follows it '
+            f'can not be said. Enter its bakes first, or go on from "{known.rounds[-1]}".'
         )
+    return answers
 
 
 def _measures(
@@ -445,25 +469,6 @@ def _measures(
         with_goal(one.measure or Measure(name, "number", worth_noticing=one.margin))
         for name, one in found.items()
     ]
-
-
-def _made(rounds: Sequence[Round]) -> pd.DataFrame:
-    """Return the bakes of all rounds as rows of one plan."""
-    tables: list[pd.DataFrame] = []
-    last: dict[str, int] = {}
-    for round_ in rounds:
-        rows = round_.plan.table
-        for name in ("day", *round_.plan.groups):
-            rows[name] = rows[name] + last.get(name, 0)
-            if rows[name].notna().any():
-                last[name] = int(rows[name].max())
-        tables.append(rows)
-    if len(tables) == 1:
-        return tables[0]
-    whole = pd.concat([table.astype(object) for table in tables], ignore_index=True)
-    for name in tables[-1]:
-        whole[name] = whole[name].astype(tables[-1][name].dtype)
-    return whole[list(tables[-1].columns)]
 
 
 def _weighed(asked: _Request) -> tuple[list[Weighed], dict[str, Plan]]:
@@ -568,15 +573,24 @@ def _one_way(knowledge: Knowledge) -> bool:
 
 
 def _confirmed_last(asked: _Request) -> bool | None:
-    """Say whether the last round confirmed the very setting that is the best; None: not tried."""
-    last = asked.rounds[-1] if asked.rounds else None
-    if last is None or not is_confirming(last):
+    """Say whether the last round confirmed what is the best now; None: that was not tried.
+
+    A setting that is not noticeably worse than the best counts as tried with it: to hold its twin
+    to the reference as well would not tell why it came out otherwise.
+    """
+    if asked.answers is None:
         return None
-    trial = last.plan.rows[last.plan.rows["role"] == Role.TRIAL].iloc[0]
-    best = asked.knowledge.region.frame(asked.knowledge.best[None]).iloc[0]
-    if any(trial[one.name] != best[one.name] for one in asked.knowledge.factors):
+    trial = asked.answers.evidence.confirmed.get(asked.answers.rounds[-1])
+    if trial is None:
         return None
-    return confirmation(last).confirmed
+    knowledge = asked.knowledge
+    if any(one.name not in trial for one in knowledge.factors):
+        return None
+    X = np.vstack([knowledge.best[None], coded(knowledge.factors, trial)])
+    worth = knowledge.worth([one.rows(X) @ one.mean for one in knowledge.beliefs])
+    if worth[0] - worth[1] > knowledge.noticeable:
+        return None
+    return confirmation(asked.answers).confirmed
 
 
 def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:

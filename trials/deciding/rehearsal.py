@@ -9,7 +9,6 @@ import joblib
 import numpy as np
 import pandas as pd
 
-from trials.analysis.choice import recommend
 from trials.analysis.contrasts import contrasts
 from trials.analysis.fitting import fit
 from trials.analysis.importance import factor_contrasts
@@ -24,6 +23,7 @@ from trials.core.plan import Plan, new_seed, whole_number
 from trials.core.scales import OneOf
 from trials.core.terms import Term, model_matrix, model_terms, parse_term, real_settings
 from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
+from trials.deciding.choosing import recommend
 from trials.design.candidates import candidates
 
 # -- A round simulated before it is baked: assumed effects, every level of error, failures.

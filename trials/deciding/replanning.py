@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from trials.analysis.question import kept_evidence
 from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv
 from trials.base.words import in_words
 from trials.core.measures import Measure
 from trials.core.plan import Plan
 from trials.core.scales import LIKING_WORTH_NOTICING
-from trials.deciding.lineage import line_of
 from trials.deciding.next_bakes import new_bakes, next_round
 from trials.design.midway import drop, repeat, still_tells
 from trials.rounds.forms import (
@@ -37,7 +37,7 @@ from trials.rounds.round import (
     write_plan,
     write_settings,
 )
-from trials.rounds.scores import keep_line, keep_read, scores
+from trials.rounds.scores import keep_read, scores
 from trials.rounds.workbook import draw_workbook, filled
 from trials.tasting.panel import Taster
 from trials.tasting.serving import SAMPLE, draw_codes
@@ -351,8 +351,8 @@ def write_next(
     RoundError
         When a round stands in that folder already.
     """
-    keep_line(line_of(round_))
-    whole = next_round(round_, bakes, action=action, seed=seed).plan
+    known = kept_evidence(round_)
+    whole = next_round(known, bakes, action=action, seed=seed).plan
     plan, tasters = _days_anew(new_bakes(whole), round_.tasters)
     home = Path(to) if to else _beside(round_.folder)
     return Round.create(

@@ -10,29 +10,23 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.region import coded, setting_words
+from trials.analysis.answers import Answers
+from trials.analysis.choice import Recommendation
+from trials.analysis.question import evidence
+from trials.analysis.region import setting_words
 from trials.base.errors import RoundError, TrialsError
 from trials.base.words import in_words, percent, tidy_number
+from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Categorical, Factor
 from trials.core.roles import Role
-from trials.core.verdicts import CONFIDENCE
-from trials.deciding.confirmation import Confirmation, confirmation, is_confirming
-from trials.deciding.gain import Knowledge, known
-from trials.deciding.lineage import (
-    baked_so_far,
-    best_so_far,
-    findings_together,
-    fit_together,
-    is_baked,
-    line_of,
-)
+from trials.deciding.choosing import best_so_far
+from trials.deciding.confirmation import Confirmation, confirmation
 from trials.recipe.card import Card, card
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.recipe.units import VOLUMES, convert, household
 from trials.rounds.amounts import bake_formulas, shopping_list
-from trials.rounds.round import Round
-from trials.rounds.scores import scores
+from trials.rounds.round import Round, line_of
 
 # -- The recipe that a development ends with, as a card ready to publish.
 
@@ -289,6 +283,8 @@ class Story:
     card : FinalCard or None
         None where the rounds have no formula.
     currency : str
+    digest : str
+        Of the evidence it rests on.
     sentences : tuple of str
     """
 
@@ -299,6 +295,7 @@ class Story:
     confirmed: Confirmation | None
     card: FinalCard | None
     currency: str = ""
+    digest: str = ""
     sentences: tuple[str, ...] = field(default=())
 
     def __repr__(self) -> str:
@@ -322,7 +319,10 @@ class Story:
 
 
 def tell(
-    rounds: Round | Sequence[Round] | str | Path, *, units: str = "grams", whole_eggs: bool = False
+    rounds: Round | Sequence[Round] | str | Path,
+    *,
+    units: str = "grams",
+    whole_eggs: bool = False,
 ) -> Story:
     """Tell a development: what was tried, learned, decided and spent, and the recipe now.
 
@@ -348,22 +348,32 @@ def tell(
     FitError
         When nothing can be learned from the rounds yet.
     """
-    line, waiting = baked_so_far(_line(rounds))
-    steps = [_story_step(line[: place + 1]) for place in range(len(line))]
+    line = _line(rounds)
+    return story_of(line, Answers(evidence(line)), units=units, whole_eggs=whole_eggs)
+
+
+def story_of(
+    rounds: Sequence[Round], answers: Answers, *, units: str = "grams", whole_eggs: bool = False
+) -> Story:
+    """Return the story of rounds that were read already."""
+    named = list(zip([part.name for part in answers.evidence.parts], rounds, strict=True))
+    waiting = [one for name, one in named if name in answers.evidence.waiting]
+    line = [one for name, one in named if name in answers.rounds]
+    steps = [_story_step(answers.until(n), n, one) for n, one in named if n in answers.rounds]
     table = pd.DataFrame([step["row"] for step in steps], columns=list(COLUMNS))
     course = pd.DataFrame([step["point"] for step in steps])
     course["bakes"] = table["bakes"].cumsum()
     last = steps[-1]
     settings = last["settings"]
     confirmed = last_tried(steps, settings)
-    evidence = _evidence(line, table, confirmed)
+    rests_on = _evidence(line, table, confirmed)
     card = None
     if line[-1].formula is not None:
         card = final_card(
             line[-1],
             settings,
-            evidence=evidence,
-            tried=_tried_ranges(line),
+            evidence=rests_on,
+            tried=_tried_ranges(answers.evidence),
             units=units,
             whole_eggs=whole_eggs,
         )
@@ -375,8 +385,10 @@ def tell(
         confirmed=confirmed,
         card=card,
         currency=_currency(line),
+        digest=answers.evidence.digest,
         sentences=(
-            *_told(line, table, course, settings, confirmed, last["measure"]),
+            *answers.evidence.left_out,
+            *_told(line, table, last["best"], confirmed),
             *(f'"{one.name}" is planned and not baked yet.' for one in waiting),
         ),
     )
@@ -389,10 +401,10 @@ def last_tried(
 
     Examples
     --------
-    >>> last_tried([{"settings": {"rest": 20}, "confirmed": None}], {"rest": 20}) is None
+    >>> last_tried([{"tried": {"rest": 20}, "confirmed": None}], {"rest": 20}) is None
     True
     """
-    own = (one["confirmed"] for one in reversed(steps) if one["settings"] == settings)
+    own = (one["confirmed"] for one in reversed(steps) if one["tried"] == settings)
     return next((one for one in own if one is not None), None)
 
 
@@ -406,47 +418,40 @@ def _line(rounds: Round | Sequence[Round] | str | Path) -> tuple[Round, ...]:
     return tuple(rounds)
 
 
-def _story_step(line: Sequence[Round]) -> dict[str, Any]:
+def _story_step(answers: Answers, name: str, here: Round) -> dict[str, Any]:
     """Return what one round adds to the story."""
-    here = line[-1]
-    tidy = scores(here)
-    confirming = is_confirming(here) and len(line) > 1
-    # What confirmation bakes say is held against the rounds before them
-    fitted = line[:-1] if confirming else line
-    found = findings_together(fitted)
-    wanted = [fitted[-1].measure(name) for name in found]
-    knowledge = known(found, wanted, exclude=list(here.plan.excluded) or None)
-    first = knowledge.beliefs[0].measure.name
-    outcome = confirmation(here) if confirming else None
-    if confirming:
-        settings = _setting_of(here)
-        learned = " ".join(outcome.sentences[:3]) if outcome else ""
-        decided = _decided(outcome)
+    tried = answers.evidence.confirmed.get(name)
+    outcome = confirmation(answers) if tried is not None else None
+    best = best_so_far(answers)
+    settings = dict(best.settings)
+    first = best.measures[0].name
+    if outcome is not None:
+        learned, decided = " ".join(outcome.sentences[:3]), _decided(outcome)
     else:
-        best = best_so_far(line)
-        settings = dict(best.settings)
-        learned = " ".join(_taught(fit_together(line, first).sentences))
-        decided = f"Go on with {setting_words(knowledge.factors, settings)}."
+        learned = " ".join(_taught(answers, first))
+        decided = f"Go on with {setting_words(best.factors, settings)}."
     row = {
         "round": here.name,
         "tried": _tried(here),
         "learned": learned,
         "decided": decided,
-        **_spent(here, tidy),
+        **_spent(here, answers.evidence.of(name)),
     }
-    point = _point(here, knowledge, settings, outcome)
     return {
         "row": row,
-        "point": point,
+        "point": _point(here, best, tried, outcome),
         "settings": settings,
+        "best": best,
         "measure": first,
+        "tried": dict(tried) if tried is not None else None,
         "confirmed": outcome,
     }
 
 
-def _taught(sentences: Sequence[str]) -> list[str]:
+def _taught(answers: Answers, response: str) -> list[str]:
     """Return the first sentence, and those of what matters; else the one that comes next."""
-    first, *others = sentences
+    opening = len(answers.evidence.opening(response))
+    first, *others = answers.on(response).sentences[opening:]
     matters = [one for one in others if one.endswith("Matters.")]
     return [first, *(matters or others[:1])[:SENTENCES]]
 
@@ -457,12 +462,6 @@ def _decided(outcome: Confirmation | None) -> str:
     if outcome.better is False:
         return "It holds, but is no better than the reference: keep that, or go on."
     return "Publish; whether more bakes are worth it, `trials next` says."
-
-
-def _setting_of(round_: Round) -> dict[str, Any]:
-    rows = round_.plan.rows
-    row = rows[rows["role"] == Role.TRIAL].iloc[0]
-    return {factor.name: row[factor.name] for factor in round_.plan.factors}
 
 
 def _tried(round_: Round) -> str:
@@ -492,7 +491,7 @@ def _range(factor: Factor, values: pd.Series) -> str:
 
 def _spent(round_: Round, tidy: pd.DataFrame) -> dict[str, Any]:
     bakes = tidy.drop_duplicates("bake")
-    baked = bakes[is_baked(bakes["status"])]
+    baked = bakes[was_baked(bakes["status"])]
     measured = [one.name for one in round_.measures if one.per == "tasting"]
     tasted = tidy[tidy["taster"].notna()]
     return {
@@ -517,22 +516,25 @@ def _currency(line: Sequence[Round]) -> str:
 
 
 def _point(
-    here: Round, knowledge: Knowledge, settings: Mapping[str, Any], outcome: Confirmation | None
+    here: Round,
+    best: Recommendation,
+    tried: Mapping[str, Any] | None,
+    outcome: Confirmation | None,
 ) -> dict[str, Any]:
     """Return what is expected of the chosen setting, or was foretold of confirmation bakes."""
-    one = knowledge.beliefs[0]
-    drawn = one.rows(coded(knowledge.factors, settings))[0] @ one.draws
-    low, high = np.quantile(drawn, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
-    expected, observed = float(drawn.mean()), float("nan")
-    if outcome is not None:
+    name = best.measures[0].name
+    told = best.expected.iloc[0]
+    expected, low, high = told["estimate"], told["low"], told["high"]
+    observed, settings = float("nan"), best.settings
+    if outcome is not None and tried is not None:
         own = outcome.table
-        own = own[(own["measure"] == one.measure.name) & (own["what"] == "level")].iloc[0]
+        own = own[(own["measure"] == name) & (own["what"] == "level")].iloc[0]
         expected, low, high = own["expected"], own["low"], own["high"]
-        observed = float(own["observed"])
+        observed, settings = float(own["observed"]), tried
     return {
         "round": here.name,
         "bakes": 0,
-        "setting": setting_words(knowledge.factors, settings),
+        "setting": setting_words(best.factors, settings),
         "expected": float(expected),
         "low": float(low),
         "high": float(high),
@@ -540,16 +542,13 @@ def _point(
     }
 
 
-def _tried_ranges(line: Sequence[Round]) -> dict[str, tuple[float, float]]:
-    ranges: dict[str, tuple[float, float]] = {}
-    for factor in line[-1].plan.factors:
-        if isinstance(factor, Categorical):
-            continue
-        values = [
-            v for one in line if factor.name in one.plan.rows for v in one.plan.rows[factor.name]
-        ]
-        ranges[factor.name] = (float(min(values)), float(max(values)))
-    return ranges
+def _tried_ranges(evidence: Evidence) -> dict[str, tuple[float, float]]:
+    rows = evidence.planned
+    return {
+        factor.name: (float(rows[factor.name].min()), float(rows[factor.name].max()))
+        for factor in evidence.factors
+        if not isinstance(factor, Categorical)
+    }
 
 
 def _evidence(
@@ -570,14 +569,10 @@ def _evidence(
 def _told(
     line: Sequence[Round],
     table: pd.DataFrame,
-    course: pd.DataFrame,
-    settings: Mapping[str, Any],
+    best: Recommendation,
     confirmed: Confirmation | None,
-    measure: str,
 ) -> list[str]:
-    factors = line[-1].plan.factors
-    last = course.iloc[-1]
-    expected = "was foretold at" if np.isfinite(last["observed"]) else "is expected at"
+    last = best.expected.iloc[0]
     days = int(table["days"].sum())
     spent = (
         f"{len(line)} round{'s' if len(line) > 1 else ''}, {int(table['bakes'].sum())} bakes on "
@@ -587,15 +582,20 @@ def _told(
         spent += f", {tidy_number(float(table['cost'].sum()), 4)} {_currency(line)} of ingredients"
     said = [
         f"Spent: {spent}.",
-        f"The recipe now: {setting_words(factors, settings)}, {measure} {expected} "
-        f"{tidy_number(float(last['expected']), 2)} ({tidy_number(float(last['low']), 2)} to "
-        f"{tidy_number(float(last['high']), 2)}).",
+        f"The recipe now: {setting_words(best.factors, best.settings)}, {best.measures[0].name} is "
+        f"expected at {tidy_number(float(last['estimate']), 2)}{_between(last)}.",
     ]
     if confirmed is not None:
         said += confirmed.sentences
     if any(one.invented for one in line):
         said.append("All of it is invented, to show the way.")
     return said
+
+
+def _between(row: pd.Series) -> str:
+    if not np.isfinite(row["low"]):
+        return ""
+    return f" ({tidy_number(float(row['low']), 2)} to {tidy_number(float(row['high']), 2)})"
 
 
 def told_or_why(round_: Round) -> Story | str:

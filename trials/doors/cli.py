@@ -178,6 +178,14 @@ def _fit_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--scale", default=None, help='what a column was asked as, such as "check all" or "passed"'
     )
+    parser.add_argument("--alone", action="store_true", help="without the rounds before it")
+    parser.add_argument(
+        "--held",
+        nargs="+",
+        default=None,
+        metavar="NAME=SETTING",
+        help="where a factor stood in rounds that did not vary it",
+    )
     parser.add_argument("--csv", default="", help="also write the table of effects here")
 
 

@@ -6,16 +6,17 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.analysis.answers import Answer, fit
+from trials.analysis.answers import Answer, Answers, fit
 from trials.analysis.counted import Counted
+from trials.analysis.question import kept_evidence
+from trials.analysis.results import Findings
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import read_csv, write_csv
+from trials.base.words import in_words
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.core.scales import NONE, CheckAll
-from trials.deciding.lineage import answered_together, baked_so_far, line_of
 from trials.rounds.round import Round
-from trials.rounds.scores import keep_line
 
 MODELS = ("main", "interactions", "quadratic", "blend")
 
@@ -27,6 +28,9 @@ def fit_command(asked: argparse.Namespace) -> None:
         print("\n".join(one.summary()), end="\n\n")
         for title, table in one.shown().items() if isinstance(one, Counted) else ():
             print(f"{title}:\n{table.to_string(index=False)}", end="\n\n")
+    digests = {one.evidence.digest for one in found if isinstance(one, Findings) and one.evidence}
+    if digests:
+        print(f"Evidence {in_words(sorted(digests))}")
     if asked.csv:
         tables = [
             (one.table if isinstance(one, Counted) else one.effects).assign(response=one.response)
@@ -75,32 +79,39 @@ def _model(words: Sequence[str] | None) -> str | list[str] | None:
     return None if words is None else list(words)
 
 
-def _alone(round_: Round, name: str, asked: argparse.Namespace) -> Answer:
-    """Return the answer of one round; a model for all its measures is for those it can be of."""
-    if not asked.response and not round_.measure(name).averaged:
-        return fit(round_, name)
-    return fit(round_, name, groups=asked.groups, model=_model(asked.model))
+def _answer(answers: Answers, name: str, asked: argparse.Namespace) -> Answer:
+    """Return one answer of a round; a model for all its measures is for those it can be of."""
+    measure = answers.evidence.measure(name)
+    counts = measure is not None and not measure.averaged
+    if counts and not asked.response:
+        found: Answer = answers.on(name)
+        return found
+    found = answers.on(name, groups=asked.groups, model=_model(asked.model))
+    return found
 
 
 def _of_round(asked: argparse.Namespace) -> list[Answer]:
     round_ = Round.open(asked.data)
-    names = [asked.response] if asked.response else [one.name for one in round_.measures]
-    plain = asked.groups is None and asked.model is None
-    line = line_of(round_) if round_.parent and plain else (round_,)
-    keep_line(line)
-    if baked_so_far(line)[1]:
+    answers = Answers(kept_evidence(round_, held=_held(asked.held), alone=asked.alone))
+    known = answers.evidence
+    names = [asked.response] if asked.response else [one.name for one in known.measures]
+    if round_.name in known.waiting:
         print(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
-    elif len(line) > 1:
-        print(f"From {len(line)} rounds together, this one and those before it:\n")
     found = []
     for name in names:
         try:
-            if len(line) > 1:
-                found.append(answered_together(line, name))
-            else:
-                found.append(_alone(round_, name, asked))
+            found.append(_answer(answers, name, asked))
         except FitError as error:
             if asked.response:
                 raise
             print(f"{name}: {error}\n")
     return found
+
+
+def _held(words: Sequence[str] | None) -> dict[str, str]:
+    """Return the settings of factors that a round did not vary, as they were typed."""
+    pairs = [word.partition("=") for word in words or ()]
+    odd = [name for name, sign, value in pairs if not (name.strip() and sign and value.strip())]
+    if odd:
+        raise TrialsError(f'--held takes NAME=SETTING, such as "sugar=11"; "{odd[0]}" was found.')
+    return {name.strip(): value.strip() for name, _, value in pairs}

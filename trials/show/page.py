@@ -10,10 +10,11 @@ from pathlib import Path
 import pandas as pd
 from markupsafe import Markup
 
-from trials.analysis.answers import Answer
+from trials.analysis.answers import Answer, Answers
 from trials.analysis.counted import Counted
 from trials.analysis.diagnostics import diagnostics
 from trials.analysis.failing import failing
+from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings, kitchen_effects
 from trials.analysis.tasters import describe_tasters
 from trials.base.errors import FitError, TrialsError
@@ -21,24 +22,17 @@ from trials.base.files import write_text
 from trials.base.html import render
 from trials.base.html import table as as_table
 from trials.base.version import __version__
-from trials.base.words import in_words, percent, tidy_number
-from trials.core.factors import Component
+from trials.base.words import percent, tidy_number
+from trials.core.evidence import Evidence
+from trials.core.factors import Component, Factor
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
-from trials.deciding.confirmation import confirmation, is_confirming
-from trials.deciding.lineage import (
-    answered_together,
-    baked_so_far,
-    best_so_far,
-    is_baked,
-    line_of,
-    scores_together,
-)
-from trials.deciding.story import Story, tell
+from trials.deciding.choosing import best_so_far
+from trials.deciding.confirmation import confirmation
+from trials.deciding.story import Story, story_of
 from trials.recipe.cautions import cautions
 from trials.rounds.amounts import bake_formulas
-from trials.rounds.round import Round
-from trials.rounds.scores import keep_line
+from trials.rounds.round import Round, line_of
 from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES
 from trials.show.bakes import failure_map
 from trials.show.bakes import story as story_picture
@@ -99,39 +93,37 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
     SheetError
         When the sheets hold mistakes; they are named with their places.
     """
-    line = line_of(round_)
-    keep_line(line)
-    told, waiting = baked_so_far(line)
-    tidy = scores_together(line)
-    found = findings_of(round_)
+    answers = Answers(kept_evidence(round_))
+    found = findings_of(answers)
+    waiting = round_.name in answers.evidence.waiting
     body = [
         f"<h1>{html.escape(round_.name)}</h1>",
         _invented(round_),
-        f"<p>{html.escape(_what_it_rests_on(line, told, tidy))}</p>",
-        _confirmed(round_),
-        _best(line, found),
-        *_measures(round_, found),
-        _failures(line, tidy),
-        _trust(line, found),
-        _plan(round_, bool(waiting)),
+        f"<p>{html.escape(_what_it_rests_on(round_, answers.evidence, waiting))}</p>",
+        _confirmed(answers, waiting),
+        _best(answers, found),
+        *_measures(answers, found),
+        _failures(answers.evidence),
+        _trust(found),
+        _plan(round_, waiting),
         _formula(round_),
         _cautions(round_),
-        _method(found),
+        _method(found, answers.evidence),
         _drawn(round_),
     ]
     return write_text(path or round_.folder / "page.html", page(round_.name, body))
 
 
-def _what_it_rests_on(line: Sequence[Round], told: Sequence[Round], tidy: pd.DataFrame) -> str:
+def _what_it_rests_on(round_: Round, evidence: Evidence, waiting: bool) -> str:
     """Return which bakes the page speaks from, as sentences."""
-    here = line[-1].plan.sentence()
-    if len(line) == 1:
+    here = round_.plan.sentence()
+    if not evidence.several and not waiting and not evidence.left_out:
         return f"{here}."
-    bakes = tidy.loc[is_baked(tidy["status"]), "bake"].nunique()
-    numbers = in_words(range(1, len(told) + 1))
-    rounds = "round 1" if len(told) == 1 else f"rounds {numbers} together"
-    yet = ", not baked yet" if len(told) < len(line) else ""
-    return f"This round: {here}{yet}. What follows is from {rounds}, {bakes} bakes."
+    count = len(evidence.rounds)
+    rounds = f"the round {evidence.rounds[0]}" if count == 1 else f"{count} rounds"
+    yet = ", not baked yet" if waiting else ""
+    told = f"This round: {here}{yet}. What follows is from {rounds}, {evidence.bakes()} bakes."
+    return " ".join([*evidence.left_out, told])
 
 
 def page(title: str, body: Sequence[str]) -> str:
@@ -152,24 +144,24 @@ def page(title: str, body: Sequence[str]) -> str:
     )
 
 
-def findings_of(round_: Round) -> dict[str, Answer | str]:
+def findings_of(answers: Answers) -> dict[str, Answer | str]:
     """Return the findings of every measure, or the reason why there are none."""
-    line = line_of(round_)
-    return {measure.name: _found(line, measure) for measure in round_.measures}
+    return {measure.name: _found(answers, measure) for measure in answers.evidence.measures}
 
 
-def _found(line: Sequence[Round], measure: Measure) -> Answer | str:
+def _found(answers: Answers, measure: Measure) -> Answer | str:
     try:
-        return answered_together(line, measure.name)
+        found: Answer = answers.on(measure.name)
+        return found
     except FitError as error:
         return str(error)
 
 
-def _measures(round_: Round, found: Mapping[str, Answer | str]) -> list[str]:
+def _measures(answers: Answers, found: Mapping[str, Answer | str]) -> list[str]:
     """Return what was found for every measure; what holds for several is said at the first."""
     said: set[str] = set()
     pieces = []
-    for measure in round_.measures:
+    for measure in answers.evidence.measures:
         own = found[measure.name]
         pieces.append(_measure(measure, own, said))
         said |= set() if isinstance(own, str) else {*own.sentences, *own.notes}
@@ -218,63 +210,62 @@ def _invented(round_: Round) -> str:
     )
 
 
-def _failures(line: Sequence[Round], tidy: pd.DataFrame) -> str:
-    out = tidy[tidy["status"].isin(["failed", "not served", "not baked"])].drop_duplicates("bake")
+def _failures(evidence: Evidence) -> str:
+    out = evidence.failed
     if out.empty:
         return ""
-    round_ = line[-1]
-    names = ["bake", "status", "reason", *(factor.name for factor in round_.plan.factors)]
+    names = ["bake", "status", "reason", *(factor.name for factor in evidence.factors)]
     told, drawn = "", ""
     try:
-        found = failing(round_) if len(line) == 1 else failing(tidy, list(round_.plan.factors))
+        found = failing(evidence)
         told, drawn = _paragraphs(found.sentences), failure_map(found).html()
     except FitError as error:
         told = _paragraphs([str(error)])
-    return f"<h2>Bakes that gave no score</h2>{told}{drawn}{_table(_shown(round_, out[names]))}"
+    shown = _table(_shown(evidence.factors, out[names]))
+    return f"<h2>Bakes that gave no score</h2>{told}{drawn}{shown}"
 
 
-def _best(line: Sequence[Round], found: Mapping[str, Answer | str]) -> str:
+def _best(answers: Answers, found: Mapping[str, Answer | str]) -> str:
     """Return the best setting so far, for the measures that have a goal and findings."""
-    round_ = line[-1]
-    if not any(one.goal and isinstance(found[one.name], Findings) for one in round_.measures):
+    measures = answers.evidence.measures
+    if not any(one.goal and isinstance(found[one.name], Findings) for one in measures):
         return ""
     try:
-        best = best_so_far(line)
+        best = best_so_far(answers)
     except TrialsError as error:
         return f"<h2>Best so far</h2>{_paragraphs([str(error)])}"
     setting, *others = best.sentences
     setting = setting.removeprefix("Best so far: ")
+    stays = [one for one in best.notes if one.startswith("This setting was confirmed")]
     risk = best.chance_of_failure
     fails = [] if risk is None else [f"A bake there fails with a chance of {percent(risk)}."]
-    blend = any(isinstance(factor, Component) for factor in round_.plan.factors)
+    blend = any(isinstance(factor, Component) for factor in answers.evidence.factors)
     weighed = "" if blend else f"<p><small>{_WEIGHED}</small></p>"
     return (
         f"<h2>Best so far</h2><p><b>{html.escape(setting[:1].upper() + setting[1:])}</b></p>"
-        f"{_paragraphs([*others, *fails])}{weighed}"
+        f"{_paragraphs([*stays, *others, *fails])}{weighed}"
     )
 
 
-def _confirmed(round_: Round) -> str:
+def _confirmed(answers: Answers, waiting: bool) -> str:
     """Return whether confirmation bakes came out as foretold."""
-    if not is_confirming(round_):
+    if waiting or answers.rounds[-1] not in answers.evidence.confirmed:
         return ""
     try:
-        said = confirmation(round_).sentences
+        said = confirmation(answers).sentences
     except FitError as error:
         said = (str(error),)
     return f"<h2>Does it hold?</h2>{_paragraphs(said)}"
 
 
-def _trust(line: Sequence[Round], found: Mapping[str, Answer | str]) -> str:
+def _trust(found: Mapping[str, Answer | str]) -> str:
     """Return what lies behind the first measure's findings: the checks, and the tasters."""
     first = next((one for one in found.values() if isinstance(one, Findings)), None)
     if first is None:
         return ""
     said = [f"<h2>How far to trust it: {html.escape(first.response)}</h2>"]
-    # Only of a round by itself is it known which of its bakes were not made as planned
-    own = line[0] if len(line) == 1 else None
     try:
-        said.append(_paragraphs(diagnostics(first, own).sentences))
+        said.append(_paragraphs(diagnostics(first).sentences))
         if "taster" in first.residuals and first.residuals["taster"].nunique() > 1:
             said.append(f"<h3>Your tasters</h3>{_paragraphs(describe_tasters(first).sentences)}")
     except FitError as error:
@@ -290,7 +281,7 @@ def _plan(round_: Round, waiting: bool) -> str:
     why = ""
     if round_.parent and round_.plan.reasons:
         why = f"<h3>Why these bakes, as it was said before them</h3>{_paragraphs(_reasons(round_))}"
-    shown = _shown(round_, round_.plan.table)
+    shown = _shown(round_.plan.factors, round_.plan.table)
     shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
     words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
     table = _table(shown.rename(columns={**words, "role": "kind"}))
@@ -316,7 +307,7 @@ def _drawn(round_: Round) -> str:
     )
 
 
-def _method(found: Mapping[str, Answer | str]) -> str:
+def _method(found: Mapping[str, Answer | str], evidence: Evidence) -> str:
     rows = "".join(
         f"<li>{html.escape(f'{name}: {_values(one)} values; {one.method}.')}</li>"
         for name, one in found.items()
@@ -325,7 +316,7 @@ def _method(found: Mapping[str, Answer | str]) -> str:
     return (
         f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>"
         f"<details><summary>In textbook terms</summary><p>{html.escape(_TEXTBOOK)}</p>"
-        f"<ul>{rows}</ul></details>"
+        f"<ul>{rows}</ul></details>{_digest(evidence.digest)}"
     )
 
 
@@ -333,10 +324,14 @@ def _values(found: Answer) -> int:
     return found.answers if isinstance(found, Counted) else len(found.residuals)
 
 
-def _shown(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
+def _digest(digest: str) -> str:
+    return f"<p><small>Evidence {digest}: pages with this mark rest on the same scores.</small></p>"
+
+
+def _shown(factors: Sequence[Factor], table: pd.DataFrame) -> pd.DataFrame:
     """Return a table with every setting written with its unit."""
     shown = table.dropna(axis=1, how="all").copy()
-    for factor in round_.plan.factors:
+    for factor in factors:
         shown[factor.name] = [factor.show(value) for value in shown[factor.name]]
     return shown
 
@@ -404,8 +399,7 @@ def write_story(
     round_: Round, path: str | Path | None = None, *, units: str = "grams"
 ) -> tuple[Story, Path]:
     """Write the story on one page, and return it as well."""
-    keep_line(line_of(round_))
-    told = tell(round_, units=units)
+    told = story_of(line_of(round_), Answers(kept_evidence(round_)), units=units)
     title = f"{round_.name}: the story"
     body = [
         f"<h1>{html.escape(title)}</h1>",
@@ -414,5 +408,6 @@ def write_story(
         "<h2>Round by round</h2>",
         f'<div class="scroll">{as_table(told.shown(), names=True)}</div>',
         f"<h2>The recipe now</h2>{told.card._repr_html_()}" if told.card else "",
+        _digest(told.digest),
     ]
     return told, write_text(path or round_.folder / "story.html", page(title, body))
