@@ -139,3 +139,23 @@ def test_one_parent_alone_is_no_crossing(tmp_path):
     )
     with pytest.raises(TrialsError, match="give both"):
         read_idea(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('avoids = ["sesame"]', 'avoids = "mlik"', '"milk"'),
+        ("low = 16", "low = 2", "hydration can not be 2 %"),
+        ("cooks = true", 'cooks = true\n[[tasters]]\nname = "taster  1"', "too alike"),
+    ],
+)
+def test_a_slip_is_refused_at_the_plan_with_its_file(tmp_path, capsys, old, new, said):
+    path = write_idea(tmp_path / "one")
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+    assert run(["plan", str(path.parent)]) == 1
+    told = capsys.readouterr().err
+    assert told.startswith("idea.toml: ")
+    assert said in told
+    assert not (path.parent / "plan.csv").exists()

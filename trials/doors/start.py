@@ -5,7 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from trials.base.errors import Place, RoundError, TrialsError
+from trials.base.errors import FormulaError, Place, RoundError, TastingError, TrialsError
 from trials.base.words import in_words
 from trials.core.plan import Plan
 from trials.rounds.diary import DIARY, PHOTOS, read_diary
@@ -85,19 +85,22 @@ def _written(idea: Idea, folder: Path, plan: Plan, seed: int | None = None) -> R
             check_steps(plan, idea.steps, idea.kitchen or Kitchen())
         except RoundError as error:
             raise RoundError(error.message, Place(IDEA)) from None
-    return Round.create(
-        folder,
-        plan=plan,
-        measures=idea.measures,
-        formula=idea.formula,
-        tasters=idea.tasters,
-        seed=seed if idea.seed is None else idea.seed,
-        name=idea.name,
-        batch=idea.batch,
-        steps=idea.steps,
-        kitchen=idea.kitchen,
-        prices=idea.prices,
-    )
+    try:
+        return Round.create(
+            folder,
+            plan=plan,
+            measures=idea.measures,
+            formula=idea.formula,
+            tasters=idea.tasters,
+            seed=seed if idea.seed is None else idea.seed,
+            name=idea.name,
+            batch=idea.batch,
+            steps=idea.steps,
+            kitchen=idea.kitchen,
+            prices=idea.prices,
+        )
+    except (FormulaError, TastingError) as error:
+        raise type(error)(error.message, error.place or Place(IDEA)) from None
 
 
 def _refuse_if_entered(round_: Round) -> None:
