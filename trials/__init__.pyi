@@ -133,6 +133,7 @@ from trials.tasting.panel_size import panel_size as panel_size
 # Plan.because(*reasons)
 # Plan.count(role=None)
 # Plan.factor(name)
+# Plan.from_table(frame, factors)
 # Plan.sentence()
 # Prices(per_kilogram, currency)
 # Round(folder, plan, measures, formula=None, tasters=(), seed=0, name='', parent='',

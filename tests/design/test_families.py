@@ -9,6 +9,7 @@ import pytest
 from tests.design.naming import numbers, parts
 from trials import design
 from trials.core.factors import Categorical, Component, Numeric
+from trials.design.families import keys, made_of
 
 OIL = Numeric("oil: heat", 165, 180, "°C", centre=172, hard_to_change=True)
 FAT = Categorical('"best" fat', ["beurre salé", "lard 50%", "oil: sunflower"])
@@ -91,3 +92,12 @@ def test_every_family_is_reached_by_its_name():
 def test_the_table_of_names_costs_nothing():
     code = "import sys, trials.design; sys.exit('pandas' in sys.modules or 'numpy' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_a_plan_says_the_key_of_a_registered_family_and_no_more(family):
+    plan = FAMILIES[family](3)
+    assert plan.family in keys()
+    # The words of the key, and nothing of how it was made: that stands in the details
+    assert "{of}" not in made_of(plan)
+    assert plan.family in made_of(plan) or plan.details["of"] in made_of(plan)

@@ -29,7 +29,9 @@ def offered(file: str, package: str) -> tuple[list[str], Callable[[str], Any], C
 
     def get(name: str) -> Any:
         if name not in found:
-            raise AttributeError(f"{package} has no {name!r}; it has {', '.join(names)}")
+            raise AttributeError(
+                f"module {package!r} has no attribute {name!r}; it has {', '.join(names)}"
+            )
         home, inner = found[name]
         if home == package:  # a module of the package itself, which Python asks for here
             return import_module(f"{home}.{inner}")

@@ -8,9 +8,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.base.errors import PlanError
-from trials.core.factors import NO_SETTING, Categorical, Component, Factor, Numeric, exists
+from trials.base.errors import PlanError, TrialsError
+from trials.base.words import in_words, number, tidy_number
+from trials.core.factors import (
+    NO_SETTING,
+    Categorical,
+    Component,
+    Factor,
+    Numeric,
+    check_factors,
+    check_nested,
+    exists,
+    group_names,
+    is_blank,
+)
 from trials.core.roles import Role
+from trials.core.terms import model_matrix, model_terms
 
 ROLES = (Role.TRIAL, Role.CENTRE, Role.REFERENCE)
 KITCHEN_ROLES = {
@@ -22,6 +35,7 @@ KITCHEN_ROLES = {
 _SIGNS = {"oil": "oil fill", "fry": "oil fill", "frying": "oil fill", "oven": "oven heat"}
 # What bakes that share one of these share is one mixture, made once
 MIXED_ONCE = ("dough", "batter", "paste", "mix")
+GIVEN = "given"  # the family of a plan made elsewhere
 FIXED_COLUMNS = ("bake", "day", "load", "role")
 
 
@@ -36,7 +50,7 @@ class Plan:
     rows : DataFrame
         One row per bake in baking order; see :attr:`table`.
     family : str
-        How the plan was made, in words.
+        The key of the family that it was made by, such as "full factorial"; `details` says more.
     model : tuple of str or str
         The terms that the plan was made to judge.
     seed : int
@@ -70,6 +84,47 @@ class Plan:
     reasons: tuple[str, ...] = ()
     excluded: tuple[Mapping[str, Any], ...] = ()
     details: Mapping[str, Any] = field(default_factory=dict, repr=False)
+
+    @classmethod
+    def from_table(cls, frame: pd.DataFrame, factors: Sequence[Factor]) -> "Plan":
+        """Return a plan that was made elsewhere, its bakes in the order of the table.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            One row per bake in baking order: a column for each factor in real units. Columns
+            bake, day, load, role and those of other groups are kept; without them bakes are
+            named B01, B02 ..., made on one day, trial bakes all, and share a load for as long as
+            its setting stays. Other columns are left out, and said in the reasons.
+        factors : sequence of Factor
+            What varies.
+
+        Returns
+        -------
+        Plan
+            Its family is "given", its model the widest of pairs and single changes (of a blend:
+            blends and single shares) that the bakes can tell.
+
+        Raises
+        ------
+        PlanError
+            When a column is missing, a setting can not be read or lies outside its limits, a
+            bake is named twice, a role, day or load is none, a load holds two settings, or
+            shares do not sum to one; with the row.
+
+        Examples
+        --------
+        >>> from trials.core.factors import Numeric
+        >>> made = pd.DataFrame({"rest": [60, 20, 40]})
+        >>> plan = Plan.from_table(made, [Numeric("rest", 20, 60, "min")])
+        >>> plan.family, plan.table["bake"].tolist(), plan.table["rest"].tolist()
+        ('given', ['B01', 'B02', 'B03'], [60.0, 20.0, 40.0])
+        """
+        factors = check_factors(factors)
+        rows, left = given_rows(frame, factors)
+        said = "The plan was made elsewhere; the order of its bakes is kept."
+        more = (f"Left out, as no factor: the columns {in_words(left)}.",) if left else ()
+        return cls(factors, rows, GIVEN, _widest(factors, rows), reasons=(said, *more))
 
     @property
     def table(self) -> pd.DataFrame:
@@ -156,6 +211,139 @@ class Plan:
         shown = shown.rename(columns={"role": "kind"})
         table = shown.to_html(index=False, border=0, escape=True, na_rep=NO_SETTING)
         return f"<p><b>{html.escape(self.sentence())}.</b></p>{reasons}{table}"
+
+
+def given_rows(
+    frame: pd.DataFrame, factors: Sequence[Factor]
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Return the bakes of a table as a plan holds them, and the columns that say nothing of them.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> given_rows(pd.DataFrame({"rest": [20, 75]}), [rest])
+    Traceback (most recent call last):
+    trials.base.errors.PlanError: row 2: rest is 75 min; from 20 min to 60 min was expected.
+    """
+    if not len(frame):
+        raise PlanError("the plan holds no bake.")
+    names = [factor.name for factor in factors]
+    missing = [name for name in names if name not in frame]
+    if missing:
+        raise PlanError(f"the table has no column {in_words(map(repr, missing))}.")
+    given = frame.reset_index(drop=True)
+    rows = pd.DataFrame({"bake": _bake_names(given), "day": _counts(given, "day", 1)})
+    rows["load"] = pd.array([pd.NA] * len(given), dtype="Int64")
+    rows["role"] = _roles(given)
+    for factor in factors:
+        rows[factor.name] = [
+            _setting(factor, value, row) for row, value in enumerate(given[factor.name], 1)
+        ]
+    check_nested(factors, rows)
+    _check_shares(factors, rows)
+    groups = dict.fromkeys(("load", *group_names(factors)))
+    for group in groups:
+        own = [factor for factor in factors if factor.group == group]
+        if group in given:
+            rows[group] = pd.array(_counts(given, group, None), dtype="Int64")
+            _check_group(group, own, rows)
+        elif own:
+            rows[group] = pd.array(_runs(own, rows), dtype="Int64")
+    known = {"bake", "day", "role", *groups, *names}
+    return rows, tuple(str(name) for name in frame if name not in known)
+
+
+def _bake_names(given: pd.DataFrame) -> list[str]:
+    if "bake" not in given:
+        return [f"B{place:02d}" for place in range(1, len(given) + 1)]
+    names = [str(name).strip() for name in given["bake"]]
+    for row, name in enumerate(names, 1):
+        if is_blank(given["bake"].iloc[row - 1]) or not name:
+            raise PlanError(f"row {row}: the bake has no name; give each one of its own.")
+        if name in names[: row - 1]:
+            raise PlanError(f'row {row}: bake "{name}" stands here a second time.')
+    return names
+
+
+def _counts(given: pd.DataFrame, name: str, default: int | None) -> list[int | None]:
+    if name not in given:
+        return [default] * len(given)
+    found: list[int | None] = []
+    for row, value in enumerate(given[name], 1):
+        if is_blank(value) and default is None:
+            found.append(None)
+            continue
+        count = number(str(value))
+        if count is None or count != int(count) or count < 1:
+            raise PlanError(f"row {row}: {name} is {value!r}; a whole number from 1 was expected.")
+        found.append(int(count))
+    return found
+
+
+def _roles(given: pd.DataFrame) -> list[str]:
+    if "role" not in given:
+        return [Role.TRIAL.value] * len(given)
+    known = [str(role.value) for role in ROLES]
+    for row, role in enumerate(given["role"], 1):
+        if role not in known:
+            raise PlanError(f"row {row}: role is {role!r}; {in_words(known, 'or')} was expected.")
+    return [str(role) for role in given["role"]]
+
+
+def _setting(factor: Factor, value: Any, row: int) -> Any:
+    try:
+        found = factor.read(value)
+    except TrialsError as error:
+        raise PlanError(f"row {row}: {error.message}") from None
+    if not isinstance(factor, Categorical):
+        slack, value = 1e-9 * (factor.high - factor.low), float(found)
+        if not (np.isnan(value) or factor.low - slack <= value <= factor.high + slack):
+            raise PlanError(
+                f"row {row}: {factor.name} is {factor.show(found)}; from "
+                f"{factor.show(factor.low)} to {factor.show(factor.high)} was expected."
+            )
+    return found
+
+
+def _check_shares(factors: Sequence[Factor], rows: pd.DataFrame) -> None:
+    parts = [factor.name for factor in factors if isinstance(factor, Component)]
+    for row, total in enumerate(rows[parts].sum(axis=1), 1) if parts else ():
+        if abs(total - 1) > 1e-6:
+            raise PlanError(
+                f"row {row}: the shares of {in_words(parts)} sum to {tidy_number(total, 6)}; 1 was "
+                "expected."
+            )
+
+
+def _check_group(group: str, own: Sequence[Factor], rows: pd.DataFrame) -> None:
+    """Raise a PlanError when what bakes share lies over two days or holds two settings."""
+    first: dict[int, int] = {}
+    for place, value in enumerate(rows[group]):
+        if pd.isna(value):
+            continue
+        start = first.setdefault(int(value), place)
+        for name in ["day", *(factor.name for factor in own)]:
+            before, here = rows[name].iloc[start], rows[name].iloc[place]
+            if before != here and not (is_blank(before) and is_blank(here)):
+                raise PlanError(
+                    f"row {place + 1}: {group} {value} has {name} {here}, and {before} in row "
+                    f"{start + 1}; one {group} has one."
+                )
+
+
+def _runs(own: Sequence[Factor], rows: pd.DataFrame) -> list[int]:
+    """Return what bakes share, counted: a new one with every day and every other setting."""
+    keys = rows[["day", *(factor.name for factor in own)]].astype(object).fillna("")
+    return [int(one) for one in (keys != keys.shift()).any(axis=1).cumsum()]
+
+
+def _widest(factors: Sequence[Factor], rows: pd.DataFrame) -> str:
+    blend = any(isinstance(factor, Component) for factor in factors)
+    wide = "blend" if blend else "interactions"
+    judged = rows[rows["role"] != Role.REFERENCE]
+    X = model_matrix(model_terms(wide, factors), factors, judged).X
+    return wide if np.linalg.matrix_rank(X) == X.shape[1] else "main"
 
 
 def kitchen_group(name: str, factors: Sequence[Factor] = ()) -> str:

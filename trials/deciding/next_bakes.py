@@ -268,6 +268,7 @@ _UNEXPECTED = (
     "Why it came out otherwise is not understood yet, so how much they will better the choice can "
     "not be said."
 )
+NEXT_BAKES = "next bakes"  # the family of a plan that goes on from what was learned
 Known = Any  # a Round, a list of rounds, Evidence, Findings, or findings by measure
 
 
@@ -496,7 +497,7 @@ def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool =
         asked.knowledge.factors,
         asked.knowledge.made,
         action.X,
-        family=action.name,
+        family=CONFIRMATION if action.name == CONFIRMATION else NEXT_BAKES,
         model="interactions",
         references=references,
         exclude=asked.exclude,

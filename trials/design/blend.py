@@ -193,11 +193,12 @@ def simplex_lattice(
     return _blend_plan(
         factors,
         _from_lower_limits(parts, lattice, "simplex_lattice"),
-        family=f"simplex lattice of degree {degree}",
+        family="simplex lattice",
         replicates=replicates,
         days=days,
         references=references,
         seed=seed,
+        details={"degree": degree},
     )
 
 

@@ -50,6 +50,7 @@ from trials.design.layout import (
 
 Loads = int | Mapping[str, int] | None
 MOST_SHARED_OUT = 1024
+MIRROR_BAKES = "mirror bakes"
 
 
 def group_counts(
@@ -739,19 +740,19 @@ def fold_over(
     mirror = lay_out(
         plan.factors,
         _mirror(plan, chosen, mirrored),
-        family="mirror bakes",
+        family=MIRROR_BAKES,
         model=plan.model,
         seed=seed,
     )
     rows = _following(plan, mirror)
-    details: dict[str, Any] = {"mirrored": list(mirrored)}
+    details: dict[str, Any] = {"mirrored": list(mirrored), "of": plan.family}
     if half is not None:
         details["half"] = f"{half[0]} = {plan.factor(half[0]).show(half[1])}"
     mains, pairs = _free(plan, rows)
     folded = Plan(
         factors=plan.factors,
         rows=rows,
-        family=f"{plan.family}, with mirror bakes",
+        family=MIRROR_BAKES,
         model=_freed_model(plan, pairs) if pair is None else _with_pair(plan, pair),
         seed=seed,
         excluded=plan.excluded,

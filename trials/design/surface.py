@@ -108,10 +108,11 @@ def central_composite(
         coded / scale,
         day,
         role,
-        family=f"central composite ({axial})",
+        family="central composite",
         references=references,
         seed=seed,
         details={
+            "axial": axial,
             "axial distance": distance,
             "rotatable": bool(np.isclose(distance**4, len(core), rtol=1e-9)),
             "core bakes": len(core),
