@@ -6,7 +6,7 @@ import shutil
 import pytest
 
 from trials.base.html import find_browser
-from trials.doors import demo
+from trials.doors import large_demo as demo
 from trials.show.page import report
 
 

@@ -15,7 +15,7 @@ from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
 from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
-from trials.doors import demo
+from trials.doors import large_demo as demo
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 FACTORS = [Numeric("hydration", 96, 108, "%"), Categorical("fat", ["butter", "oil"])]

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 import trials
-from trials.doors import demo
+from trials.doors import large_demo as demo
 from trials.show.sheets import write_sheets
 
 RESULTS = Path(__file__).parent / "results" / "command_speed.md"

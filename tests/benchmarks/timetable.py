@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.doors.demo import KITCHEN, STEPS, plan
+from trials.doors.large_demo import KITCHEN, STEPS, plan
 from trials.rounds.timetable import timetable
 
 RESULT = Path(__file__).parent / "results" / "timetable.md"

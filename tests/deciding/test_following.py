@@ -25,7 +25,7 @@ from trials.deciding.confirmation import confirmation
 from trials.deciding.gain import coded_made, expected_gain, known
 from trials.deciding.next_bakes import NothingToGainError, new_bakes
 from trials.deciding.replanning import write_next
-from trials.doors import demo as demo_rounds
+from trials.doors import large_demo as demo_rounds
 from trials.rounds.amounts import shopping_list
 from trials.rounds.round import line_of
 from trials.rounds.scores import record_scores

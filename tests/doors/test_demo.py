@@ -1,50 +1,62 @@
-"""The demo: what was put into the invented scenario comes back as it should."""
+"""The demo: a small kitchen's round from plan to page, and what was put into it."""
 
-from trials.analysis.fitting import fit
+import pytest
+
+import trials
 from trials.doors import demo
+from trials.doors.cli import run
 
 
-def test_the_plan_is_the_scenario():
-    table = demo.plan().table
-    trial, control = (table[table["role"] == role] for role in ("trial", "reference"))
-    assert (len(trial), len(control)) == (24, 6)
-    assert trial.groupby("load").size().eq(4).all()
-    assert control.groupby("load").size().eq(1).all()
-    assert trial.groupby("load")["oil temperature"].nunique().eq(1).all()
-    assert trial.groupby("load")["oil temperature"].first().value_counts().eq(3).all()
-    assert table.groupby("load")["day"].nunique().eq(1).all()
-    assert set(trial["fat"]) == {"butter", "lard", "sunflower oil"}
+@pytest.fixture(scope="module")
+def farl(tmp_path_factory):
+    return demo.baked(tmp_path_factory.mktemp("farl") / "round-1")
 
 
-def test_the_failing_corner_can_be_left_out():
-    table = demo.plan(leave_out_corner=True).table
-    corner = (table["oil temperature"] >= 176) & (table["hydration"] >= 104)
-    assert not corner.any()
-    assert (table["role"] == "trial").sum() == 24
+def test_it_is_a_small_kitchen(farl):
+    assert (farl.plan.table["role"] == "trial").sum() <= 10
+    assert farl.plan.table["day"].nunique() == 2
+    assert len(farl.tasters) == 2
+    assert any(taster.cooks for taster in farl.tasters)
+    assert farl.plan.table["cooking"].nunique() == 3
 
 
-def test_what_was_put_in_is_never_called_too_small(demo_round):
-    for measure in demo.MEASURES:
-        found = fit(demo_round, measure.name)
-        for row in found.spoken.itertuples():
-            if row.term in demo.TRUTH[measure.name]:
-                assert row.verdict in ("matters", "not settled")
+def test_a_baked_piece_has_no_pan_temperature(farl):
+    table = farl.plan.table
+    assert (table["pan temperature"].isna() == (table["cooking"] == "oven")).all()
 
 
-def test_failed_bakes_are_named_and_have_no_score(demo_round):
-    found = fit(demo_round, "liking")
-    failed = set(found.failed["bake"])
-    assert failed
-    said = next(one for one in found.sentences if "bakes failed" in one)
-    assert all(bake in said for bake in failed)
-    assert not failed & set(found.residuals["bake"])
+def test_something_fails_and_has_no_score(farl):
+    scored = trials.scores(farl)
+    failed = scored[scored["status"] == "failed"]
+    assert 1 <= failed["bake"].nunique() <= 2
+    assert failed["liking"].isna().all()
+    assert failed["reason"].str.len().gt(0).all()
 
 
-def test_the_same_demo_twice(tmp_path):
-    first, second = (demo.planned(tmp_path / name) for name in ("one", "two"))
-    assert first.plan.table.equals(second.plan.table)
+def test_the_next_round_is_planned_where_a_setting_exists_for_some_kinds(farl):
+    following = trials.next_round(farl, 4)
+    new = following.plan.table[~following.plan.table["bake"].isin(farl.plan.table["bake"])]
+    assert (new["role"] == "trial").sum() == 4
+    assert (new["pan temperature"].isna() == (new["cooking"] == "oven")).all()
 
 
-def test_everything_says_it_is_invented(demo_round):
-    assert demo_round.invented
-    assert "invented" in (demo_round.folder / "page.html").read_text(encoding="utf-8")
+def test_no_round_of_ones_own_gets_invented_scores(tmp_path):
+    folder = tmp_path / "mine"
+    assert run(["new", str(folder)]) == 0
+    assert run(["plan", str(folder)]) == 0
+    mine = trials.Round.open(folder)
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    for call in (demo.planned, demo.baked, demo.large.planned, demo.large.baked):
+        with pytest.raises(trials.TrialsError, match="not the demo's"):
+            call(folder)
+    for call in (demo.enter_scores, demo.large.enter_scores):
+        with pytest.raises(trials.TrialsError, match="not the demo's"):
+            call(mine)
+    assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
+
+
+def test_a_mistyped_folder_does_not_become_a_round(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    made = demo.planned("my-rond")
+    assert made.invented
+    assert made.name.startswith("Oat farl")

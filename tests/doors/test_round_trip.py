@@ -6,7 +6,7 @@ import pytest
 from trials.analysis.fitting import fit
 from trials.core.measures import Measure
 from trials.deciding.rehearsal import Spreads, rehearse
-from trials.doors import demo
+from trials.doors import large_demo as demo
 from trials.rounds.round import Round
 from trials.rounds.scores import check, record_scores, scores
 from trials.show.sheets import write_sheets

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.rounds.test_scheduling import CAPACITY, TIMES, bakes, check
-from trials.doors.demo import KITCHEN, STEPS, plan
+from trials.doors.large_demo import KITCHEN, STEPS, plan
 from trials.rounds import timetable as day_solver
 from trials.rounds.kitchen import clock_minutes
 from trials.rounds.timetable import lower_bound, schedule, timetable

@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-from trials.doors.demo import KITCHEN, STEPS, plan
+from trials.doors.large_demo import KITCHEN, STEPS, plan
 from trials.rounds.timetable import timetable
 from trials.show.timetable import LOOKS, bake_day
 

@@ -7,7 +7,7 @@ import pytest
 
 import trials
 from trials.deciding.replanning import write_next
-from trials.doors import demo as demo_rounds
+from trials.doors import large_demo as demo_rounds
 from trials.show.page import page, report
 
 

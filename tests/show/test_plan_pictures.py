@@ -13,7 +13,7 @@ from trials.design.factorial import full_factorial
 from trials.design.power import power, smallest_effect
 from trials.design.quality import quality
 from trials.design.screening import conference_screening, plackett_burman
-from trials.doors import demo
+from trials.doors import large_demo as demo
 from trials.show.style import FONT
 
 FIVE = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]

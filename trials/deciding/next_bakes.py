@@ -21,7 +21,7 @@ from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.measures import Measure
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
-from trials.core.terms import real_settings
+from trials.core.terms import coded_settings, real_settings
 from trials.deciding.actions import SURE, Action, actions, settled
 from trials.deciding.choosing import best_so_far, recommend
 from trials.deciding.confirmation import CONFIRMATION, confirmation
@@ -480,16 +480,11 @@ def _weighed(asked: _Request) -> tuple[list[Weighed], dict[str, Plan]]:
         fresh = fresh[fresh["role"] != Role.REFERENCE]
         order = fresh[[factor.name for factor in asked.knowledge.factors]]
         days, loads = groups_of(fresh)
-        X = _coded(asked, order)
+        X = coded_settings(asked.knowledge.factors, order)
         gain = expected_gain(asked.knowledge, X, days, loads)
         weighed.append(Weighed(one, gain.worth, gain.noticed, gain.moved))
         plans[one.name] = plan
     return weighed, plans
-
-
-def _coded(asked: _Request, table: pd.DataFrame) -> np.ndarray:
-    columns = [factor.code(table[factor.name]) for factor in asked.knowledge.factors]
-    return np.column_stack(columns).astype(float)
 
 
 def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool = False) -> Plan:

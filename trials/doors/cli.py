@@ -60,8 +60,12 @@ def _parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"trials {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND")
-    _add(commands, "demo", "a whole invented round, from plan to page", _demo).add_argument(
+    demo = _add(commands, "demo", "a whole invented round, from plan to page", _demo)
+    demo.add_argument(
         "folder", nargs="?", default="trials-demo", help="where to (default: trials-demo)"
+    )
+    demo.add_argument(
+        "--large", action="store_true", help="30 bakes and eight tasters instead of 11 and two"
     )
     _before_baking(commands)
     _while_baking(commands)
@@ -190,9 +194,10 @@ def _fit_words(parser: argparse.ArgumentParser) -> None:
 
 
 def _demo(asked: argparse.Namespace) -> int:
-    from trials.doors.demo import run as run_demo
+    from trials.doors import demo
 
-    run_demo(Path(asked.folder), tell=print)
+    told = demo.large.run if asked.large else demo.run
+    told(Path(asked.folder), tell=print)
     return DONE
 
 

@@ -1,6 +1,8 @@
-"""The demo.
+"""The demo: an oat farl in a small kitchen, crossed from two parents, baked in three ways.
 
-A buckwheat drop doughnut, round by round. Formula, bakes, scores, tasters: all invented.
+Nine bakes and two reference bakes on two days, two tasters, one of them the cook. Formula, bakes,
+scores, tasters: all invented. The truth that the scores are drawn from is known (:data:`TRUTH`), so
+anyone can see whether the findings come near it. The large demo, `large`, is a buckwheat doughnut.
 """
 
 from collections.abc import Callable, Mapping
@@ -13,10 +15,12 @@ from trials.analysis.fitting import fit
 from trials.core.factors import Categorical, Factor, Numeric
 from trials.core.measures import Measure
 from trials.core.plan import Plan
-from trials.deciding.rehearsal import Failure, Spreads, rehearse, true_means
-from trials.design.exchange import optimal
+from trials.deciding.rehearsal import Failure, Spreads, true_means
+from trials.deciding.replanning import write_next
 from trials.design.propose import propose
-from trials.doors.notebook import copy_notebooks, data_home, run_notebooks
+from trials.doors import large_demo as large
+from trials.doors.invented import Truth, drawn_scores
+from trials.doors.notebook import copy_notebooks, run_notebooks
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
@@ -25,162 +29,123 @@ from trials.show.page import report
 from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
 
-# -- The demo: a buckwheat drop doughnut. All of it is invented: formula, bakes, scores, tasters.
-#
-# The truth that the invented scores are drawn from is known (:data:`TRUTH`), so anyone can see
-# whether the findings come near it.
-
-
 __all__ = [
-    "BATCH",
     "FACTORS",
     "FORMULA",
     "KITCHEN",
     "MEASURES",
-    "PRICES",
     "STEPS",
     "TASTERS",
     "TRUTH",
-    "bake",
     "baked",
-    "cake",
     "enter_scores",
+    "large",
     "plan",
     "planned",
-    "screening",
     "true",
 ]
 
-SEED = 2026  # of the plan, the codes and the serving orders
+SEED = 7  # of the plan, the codes and the serving orders
 SCORE_SEED = 1  # of the invented scores
-NAME = "Buckwheat drop doughnut, round 1"
+NAME = "Oat farl, round 1"
+IN_THE_PAN = ("cooking", ["dry griddle", "shallow-fry"])
+IN_THE_OVEN = ("cooking", ["oven"])
+SHALLOW = ("cooking", ["shallow-fry"])
 
 FACTORS: tuple[Factor, ...] = (
-    Numeric("oil temperature", 165, 180, "°C", centre=172, hard_to_change=True),
-    Numeric("hydration", 92, 108, "%", changes=("total", "hydration")),
-    Numeric("buckwheat share", 15, 35, "%", changes=("flour share", "buckwheat flour")),
-    Categorical("fat", ["butter", "lard", "sunflower oil"], changes=("swap", "butter")),
-    Numeric("sugar", 4, 12, "%", changes=("percent", "sugar")),
-    Numeric("proof", 40, 70, "min"),
+    Categorical("cooking", ["oven", "dry griddle", "shallow-fry"]),
+    Numeric("pan temperature", 160, 190, "°C", only_when=IN_THE_PAN),
+    Numeric("potato", 12, 28, "%", changes=("flour share", "potato flakes")),
+    Numeric("oats", 0, 40, "%", changes=("percent", "oats")),
+    Categorical("fat", ["butter", "lard"], changes=("swap", "butter")),
+    Categorical("leavening", ["with", "without"], changes=("grams", "baking powder")),
 )
 MEASURES = (
-    Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.5),
-    Measure("crispness", ("intensity", 0, 10), goal="higher", worth_noticing=0.7),
-    Measure("greasiness", ("intensity", 0, 10), goal="lower", worth_noticing=0.7),
-    Measure("oil uptake", "number", unit="%", per="bake", goal="lower", worth_noticing=1.0),
+    Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.7),
+    Measure("tenderness", ("intensity", 0, 10), goal="higher", worth_noticing=1.0),
+    Measure("bake loss", "number", unit="%", per="bake"),
 )
-TASTERS = (
-    Taster("Ada"),
-    Taster("Ben"),
-    Taster("Cleo"),
-    Taster("Dev", ("peanut",)),
-    Taster("Eli"),
-    Taster("Fay", ("sesame",)),
-    Taster("Gus"),
-    Taster("Hana"),
-)
+TASTERS = (Taster("Ada", cooks=True), Taster("Ben"))
 FORMULA = Formula(
-    "buckwheat drop doughnut",
+    "oat farl",
     {
-        "bread flour": 75,
-        "buckwheat flour": 25,
-        "milk": 60,
-        "egg": 25,
-        "water": 25,
-        "butter": 12,
-        "sugar": 8,
-        "salt": 1.6,
-        "instant yeast": 1.2,
+        "dough": {
+            "plain flour": 80,
+            "potato flakes": 20,
+            "oats": 20,
+            "butter": 20,
+            "buttermilk": 60,
+            "water": 40,
+            "sugar": 4,
+            "baking powder": 4,
+            "salt": 1.5,
+        },
+        "pan": {"sunflower oil": 12},
     },
+    only_when={"pan": SHALLOW},
     origin="own, invented for the demo",
 )
-
-# How much of each bake, what it goes through, what it costs: invented as well
-BATCH = Batch(pieces=12, piece=40)
+BATCH = Batch(pieces=6, piece=45)
 STEPS = (
-    Step("weigh dry goods", 20, "hands", per="day"),
-    Step("mix the batter", 12, "hands", wait=0),
-    Step("proof", "proof", wait=5),
-    Step("shape and fry", 10, ("pot", "hands"), wait=0),
-    Step("drain and cool", 10),
-    Step("weigh and measure", 4, "hands"),
+    Step("weigh", 8, "hands"),
+    Step("mix and shape", 12, "hands"),
+    Step("bake", 22, "oven", only_when=IN_THE_OVEN),
+    Step("cook in the pan, turning once", 14, ("pan", "hands"), only_when=IN_THE_PAN),
+    Step("cool", 15),
+    Step("weigh and measure", 3, "hands"),
 )
-KITCHEN = Kitchen(heats=(Heat("pot", "oil temperature"),), oil_fill=1500)
-PRICES = Prices(
-    {"bread flour": 1.2, "buckwheat flour": 3.4, "milk": 1.3, "egg": 4.8, "butter": 9.5}, "EUR"
+KITCHEN = Kitchen(
+    things={"hands": 1, "oven": 1, "pan": 1},
+    heats=(Heat("pan", "pan temperature"), Heat("oven", setting=210, only_when=IN_THE_OVEN)),
 )
+PRICES = Prices({"plain flour": 1.1, "oats": 1.9, "butter": 9.5, "buttermilk": 1.8}, "EUR")
 
-# What the scores are drawn from: term -> effect as the table of effects gives it, the middle
-# under MEAN. Numbers of the scenario: invented.
-MEAN = {"liking": 6.1, "crispness": 5.2, "greasiness": 4.4, "oil uptake": 17.0}
+# What the scores are drawn from, the middle under MEAN. Numbers of the scenario: invented.
+MEAN = {"liking": 5.6, "tenderness": 5.0, "bake loss": 9.0}
 TRUTH: Mapping[str, Mapping[str, Any]] = {
     "liking": {
-        "oil temperature": 0.7,
-        "hydration": 0.6,
-        "buckwheat share": -0.3,
-        "fat": {"butter": 0.35, "lard": 0.05, "sunflower oil": -0.4},
-        "sugar": 0.4,
-        "oil temperature:hydration": -0.9,
-        "buckwheat share:fat": {"butter": 0.6, "lard": -0.3, "sunflower oil": -0.3},
-        "hydration^2": -0.5,
-        "buckwheat share^2": -0.3,
+        "cooking": {"shallow-fry": 1.3, "dry griddle": 0.1, "oven": -1.4},
+        "potato": 0.4,
+        "oats": 0.5,
+        "fat": {"butter": -0.1, "lard": 0.1},
+        "leavening": {"with": 0.15, "without": -0.15},
+        "pan temperature": -0.4,
     },
-    "crispness": {
-        "oil temperature": 1.8,
-        "hydration": -1.2,
-        "buckwheat share": 1.0,
-        "sugar": 0.6,
+    "tenderness": {
+        "potato": 1.8,
+        "oats": -0.8,
+        "cooking": {"shallow-fry": -0.3, "dry griddle": 0.15, "oven": 0.15},
     },
-    "greasiness": {
-        "oil temperature": -1.0,
-        "hydration": 1.4,
-        "proof": 0.6,
-        "fat": {"butter": 0.0, "lard": 0.3, "sunflower oil": -0.3},
+    "bake loss": {
+        "cooking": {"oven": 2.0, "dry griddle": -1.0, "shallow-fry": -1.0},
+        "pan temperature": 1.0,
     },
-    "oil uptake": {"oil temperature": -1.6, "hydration": 3.2, "proof": 1.8, "sugar": 1.0},
 }
 SPREADS = {
-    "liking": Spreads(),
-    "crispness": Spreads(),
-    "greasiness": Spreads(),
-    "oil uptake": Spreads(bake=0.9, load=0.3, day=0.3),
+    "liking": Spreads(bake=0.5, taster=0.8, tasting=1.1),
+    "tenderness": Spreads(bake=0.5, taster=0.8, tasting=1.1),
+    "bake loss": Spreads(bake=0.8),
 }
-REASON = "crust dark before the core was done"
+FELL = "fell apart when it was turned"
 FAILURES = (
-    Failure({"oil temperature": 180.0, "hydration": 108.0, "sugar": 12.0}, 0.9, REASON),
-    Failure({"oil temperature": 180.0, "hydration": 108.0}, 0.7, REASON),
-    Failure({}, 0.02, "torn while turning"),
+    *(
+        Failure({"cooking": way, "potato": 28.0, "leavening": "without"}, 0.8, FELL)
+        for way in IN_THE_PAN[1]
+    ),
+    Failure({}, 0.02, "burnt"),
 )
+KITCHEN_TRUTH = Truth(MEASURES, TRUTH, MEAN, SPREADS, TASTERS, FAILURES)
 
 
-# What the plan is to judge: every factor, and two pairs that a cook would suspect
-MODEL = (
-    *(factor.name for factor in FACTORS),
-    "oil temperature:hydration",
-    "buckwheat share:fat",
-)
-CORNER = {"oil temperature": (176, 180), "hydration": (104, 108)}
-
-
-def plan(*, leave_out_corner: bool = False) -> Plan:
-    """Return the demo's plan: 24 bakes and 6 reference bakes in six oil fills over six days.
+def plan() -> Plan:
+    """Return the demo's plan.
 
     Examples
     --------
     >>> plan().sentence()
-    '24 bakes and 6 reference bakes in 6 oil fills over 6 days'
+    '9 bakes and 2 reference bakes over 2 days'
     """
-    return optimal(
-        FACTORS,
-        model=MODEL if not leave_out_corner else MODEL[:-2] + MODEL[-1:],
-        bakes=24,
-        criterion="D",
-        days=6,
-        loads=6,
-        references=6,
-        exclude=[CORNER] if leave_out_corner else None,
-        seed=SEED,
-    )
+    return propose(FACTORS, 9, aim="screen", days=2, references=2, tasters=TASTERS, seed=SEED)
 
 
 def planned(folder: str | Path) -> Round:
@@ -193,9 +158,20 @@ def planned(folder: str | Path) -> Round:
     Returns
     -------
     Round
+
+    Raises
+    ------
+    RoundError
+        When the folder holds another round: a round of one's own is never touched.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> planned(tempfile.mkdtemp() + "/round-1").invented
+    True
     """
     if (Path(folder) / SETTINGS).exists():
-        return Round.open(folder)
+        return large.own_round(Path(folder), NAME)
     return Round.create(
         folder,
         plan=plan(),
@@ -204,7 +180,7 @@ def planned(folder: str | Path) -> Round:
         tasters=TASTERS,
         seed=SEED,
         name=NAME,
-        sitting=5,
+        sitting=6,
         invented=True,
         batch=BATCH,
         steps=STEPS,
@@ -223,6 +199,16 @@ def baked(folder: str | Path) -> Round:
     Returns
     -------
     Round
+
+    Raises
+    ------
+    RoundError
+        When the folder holds another round.
+
+    Examples
+    --------
+    >>> baked.__doc__.splitlines()[0]
+    "Return the demo's round with its sheets written and invented scores entered in them."
     """
     round_ = planned(folder)
     if not (round_.folder / "scores.csv").exists():
@@ -232,44 +218,28 @@ def baked(folder: str | Path) -> Round:
     return round_
 
 
-def enter_scores(round_: Round) -> list[Path]:
+def enter_scores(round_: Round, seed: int = SCORE_SEED) -> list[Path]:
     """Enter invented scores in the sheets of a demo round, as cook and tasters would.
 
     Parameters
     ----------
     round_ : Round
         With its sheets written.
+    seed : int
+        Of the invented scores.
 
     Returns
     -------
     list of Path
         The workbooks filled in.
+
+    Raises
+    ------
+    RoundError
+        When the round is not the demo's: a real round never gets invented scores.
     """
-    return record_scores(round_, invented_scores(round_.plan))
-
-
-def invented_scores(plan_: Plan) -> pd.DataFrame:
-    """Return invented scores for every measure of the demo, one row per tasting or bake.
-
-    Examples
-    --------
-    >>> sorted(set(invented_scores(plan())["status"]))
-    ['failed', 'made']
-    """
-    tables = []
-    for place, measure in enumerate(MEASURES):
-        table = rehearse(
-            plan_,
-            TRUTH[measure.name],
-            mean=MEAN[measure.name],
-            measure=measure,
-            tasters=[taster.name for taster in TASTERS],
-            spreads=SPREADS[measure.name],
-            failures=FAILURES if place == 0 else (),
-            seed=SCORE_SEED + place,
-        )
-        tables.append(table)
-    return _together(tables)
+    large.own_round(round_.folder, NAME)
+    return record_scores(round_, drawn_scores(round_.plan, KITCHEN_TRUTH, seed))
 
 
 def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
@@ -277,49 +247,16 @@ def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
 
     Examples
     --------
-    >>> middle = {factor.name: factor.middle for factor in FACTORS}
-    >>> round(true(middle), 2)
-    6.43
+    >>> middle = {"potato": 20, "oats": 20, "fat": "butter", "leavening": "with"}
+    >>> round(true({"cooking": "oven", "pan temperature": None, **middle}), 2)
+    4.25
     """
     table = pd.DataFrame([settings])
     return float(true_means(table, FACTORS, TRUTH[measure], MEAN[measure])[0])
 
 
-def cake() -> pd.DataFrame:
-    """Return a published table: the breaking angle of chocolate cakes (data/README.md).
-
-    Examples
-    --------
-    >>> cake().shape
-    (270, 4)
-    """
-    return pd.read_csv(data_home() / "cake.csv")
-
-
-def _together(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return one table of several measures, a failed bake having no score in any."""
-    first = tables[0]
-    outcome = first.drop_duplicates("bake").set_index("bake")[["status", "reason"]]
-    tasted = first[["bake", "taster", MEASURES[0].name]]
-    own = pd.DataFrame({"bake": outcome.index, "taster": pd.NA})
-    for measure, table in zip(MEASURES[1:], tables[1:], strict=True):
-        values = table[["bake", measure.name]].assign(**{measure.name: _entered(table, measure)})
-        if measure.per == "tasting":
-            tasted = tasted.merge(values.assign(taster=table["taster"]), on=["bake", "taster"])
-        else:
-            own = own.merge(values, on="bake")
-    whole = pd.concat([tasted, own], ignore_index=True).join(outcome, on="bake")
-    whole.loc[whole["status"] == "failed", [measure.name for measure in MEASURES]] = float("nan")
-    return whole
-
-
-def _entered(table: pd.DataFrame, measure: Measure) -> pd.Series:
-    """Return values as a person writes them: to one decimal, and on the scale."""
-    return table[measure.name].clip(measure.low, measure.high).round(1)
-
-
 def run(folder: Path, tell: Callable[[str], None]) -> Round:
-    """Carry the demo's round from plan to page, saying at each step what is done."""
+    """Carry the demo's round from plan to page and to the plan of the next."""
     home = folder / "round-1"
     tell("Everything in this demo is invented: the formula, the bakes, the tasters, the scores.\n")
     tell("1/6  Planning the round ...")
@@ -333,61 +270,22 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
         enter_scores(round_)
     problems = check(round_)
     tell(f"     {len(scores(round_))} rows of scores, {len(problems)} problems.")
-    tell("4/6  Working out what mattered ...")
+    tell("4/6  Working out what mattered, and writing the page to share ...")
     found = fit(round_, "liking")
-    tell("5/6  Writing the page to share ...")
     page = report(round_, home / "page.html")
+    tell("\nWhat mattered:\n")
+    for sentence in found.sentences:
+        tell(f"  {sentence}")
+    tell(f"\nThe round is in {home}, the page in {page}.\n")
+    tell("5/6  Planning the next round, with four bakes ...")
+    following = folder / "round-2"
+    second = Round.open(following) if following.exists() else write_next(round_, 4, following)
+    for reason in second.plan.reasons[:2]:
+        tell(f"     {reason}")
     tell("6/6  Running the notebooks ...")
     run_notebooks(sorted(copy_notebooks(folder).glob("[1-3]_*.ipynb")))
-    tell("\nWhat mattered:\n")
-    for sentence in found.summary():
-        tell(f"  {sentence}")
-    tell(f"\nThe round is in {home}, the page in {page}.")
     tell(
-        f"Notebooks 1 to 3, already run, and others to go on with are in {folder}; open them "
+        f"\nNotebooks 1 to 3, already run, and others to go on with are in {folder}; open them "
         f"with: trials lab {folder}"
     )
-    return round_
-
-
-# -- The demo goes on: later rounds of the buckwheat doughnut, with invented scores entered.
-
-
-WANTED = MEASURES[:1]  # liking alone
-SCREENING = 16  # bakes of the first round of the walk through three rounds
-
-
-def screening(folder: str | Path) -> Round:
-    """Return a first round of the demo that is smaller than the demo's own, planned."""
-    if (Path(folder) / SETTINGS).exists():
-        return Round.open(folder)
-    plan = propose(
-        FACTORS,
-        SCREENING,
-        aim="screen",
-        days=2,
-        loads=4,
-        seed=SEED,
-        tasters=TASTERS,
-        worth_noticing=MEASURES[0].margin,
-    )
-    return Round.create(
-        folder,
-        plan=plan,
-        measures=WANTED,
-        formula=FORMULA,
-        tasters=TASTERS,
-        seed=SEED,
-        name="Buckwheat drop doughnut, round 1",
-        sitting=4,
-        invented=True,
-    )
-
-
-def bake(round_: Round) -> Round:
-    """Write the sheets of a demo round and enter invented scores, drawn from the demo's truth."""
-    if not (round_.folder / "scores.csv").exists():
-        write_sheets(round_)
-        record_scores(round_, invented_scores(round_.plan))
-        check(round_)
     return round_

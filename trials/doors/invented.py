@@ -1,0 +1,80 @@
+"""Scores drawn from a truth that is written down: for demos, where everything is invented."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from trials.core.measures import Measure
+from trials.core.plan import Plan
+from trials.core.roles import Status
+from trials.deciding.rehearsal import Failure, Spreads, rehearse
+from trials.tasting.panel import Taster
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What the scores of an invented kitchen are drawn from.
+
+    Parameters
+    ----------
+    measures : sequence of Measure
+        The first one decides which bakes fail.
+    effects : mapping
+        Measure -> term -> effect, as :func:`trials.rehearse` takes them.
+    mean : mapping
+        Measure -> its value at the middle of everything.
+    spreads : mapping
+        Measure -> how unlike bakes, days, tasters and scores are.
+    tasters : sequence of Taster
+    failures : sequence of Failure
+    """
+
+    measures: Sequence[Measure]
+    effects: Mapping[str, Mapping[str, Any]]
+    mean: Mapping[str, float]
+    spreads: Mapping[str, Spreads]
+    tasters: Sequence[Taster]
+    failures: Sequence[Failure] = ()
+
+
+def drawn_scores(plan: Plan, truth: Truth, seed: int) -> pd.DataFrame:
+    """Return invented scores for every measure, one row per tasting or bake."""
+    tables = [
+        rehearse(
+            plan,
+            truth.effects[measure.name],
+            mean=truth.mean[measure.name],
+            measure=measure,
+            tasters=[taster.name for taster in truth.tasters],
+            spreads=truth.spreads[measure.name],
+            failures=truth.failures if place == 0 else (),
+            seed=seed + place,
+        )
+        for place, measure in enumerate(truth.measures)
+    ]
+    return _together(truth.measures, tables)
+
+
+def _together(measures: Sequence[Measure], tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Return one table of several measures, a failed bake having no score in any."""
+    first = tables[0]
+    outcome = first.drop_duplicates("bake").set_index("bake")[["status", "reason"]]
+    tasted = first[["bake", "taster", measures[0].name]]
+    own = pd.DataFrame({"bake": outcome.index, "taster": pd.NA})
+    for measure, table in zip(measures[1:], tables[1:], strict=True):
+        values = table[["bake", measure.name]].assign(**{measure.name: _entered(table, measure)})
+        if measure.per == "tasting":
+            tasted = tasted.merge(values.assign(taster=table["taster"]), on=["bake", "taster"])
+        else:
+            own = own.merge(values, on="bake")
+    whole = pd.concat([tasted, own], ignore_index=True).join(outcome, on="bake")
+    failed = whole["status"] == Status.FAILED
+    whole.loc[failed, [measure.name for measure in measures]] = float("nan")
+    return whole
+
+
+def _entered(table: pd.DataFrame, measure: Measure) -> pd.Series:
+    """Return values as a person writes them: to one decimal, and on the scale."""
+    return table[measure.name].clip(measure.low, measure.high).round(1)
