@@ -70,6 +70,8 @@ from trials.show.sheets import write_sheets as write_sheets
 from trials.tasting import difference as difference
 from trials.tasting.panel import Taster as Taster
 from trials.tasting.panel_size import panel_size as panel_size
+from trials.tasting.replanning import replan_servings as replan_servings
+from trials.tasting.serving import serving_plan as serving_plan
 
 # What each takes
 # Batch(dough=None, pieces=None, piece=None, loss=0.0, scales=(1.0, 0.1))
@@ -184,10 +186,14 @@ from trials.tasting.panel_size import panel_size as panel_size
 # rehearse(plan, effects, *, rounds=1, measure=None, mean=6.0, tasters=1, spreads=None,
 #     failures=(), rounded=None, seed=None)
 # replan(round_, *, record=False)
+# replan_servings(plan, *, served, next_sitting, joins=(), leaves=(), avoid=None,
+#     extra_sittings=0, seed)
 # report(round_, path=None)
 # scores(round_, *, actual=True)
 # serve_ballots(round_, address='127.0.0.1', port=8765, *, renew=(), tell=<built-in function
 #     print>)
+# serving_plan(tasters, bakes, *, per_sitting, sittings=None, days=None, avoid=None,
+#     reference=None, warm_up=None, reference_named=False, repeats=0, seed)
 # shopping_list(round_, batch=None, *, spill=10.0, prices=None)
 # side_test(folder, question, things, measure, *, times=3, seed=None)
 # simple_effects(findings, factor, at)

@@ -46,7 +46,47 @@ def replan_servings(
     extra_sittings: int = 0,
     seed: int,
 ) -> ServingPlan:
-    """Plan the rest of a round anew for those to whom something happened."""
+    """Plan the rest of a round anew for those to whom something happened.
+
+    Parameters
+    ----------
+    plan : ServingPlan
+    served : iterable of str
+        The codes that were really served; they are never touched.
+    next_sitting : int
+        The first sitting still to come. What was planned for an earlier one and not served was
+        missed (somebody was late, or left early, or stayed away) and is planned again for later,
+        on the day of the bake.
+    joins, leaves : iterable
+        Who comes new from the next sitting on, and who does not come again.
+    avoid : mapping of taster to bakes, optional
+        What is kept from the new ones, and what turned out to be kept from the others.
+    extra_sittings : int
+        Sittings added at the end, on the last day.
+    seed : int
+
+    Returns
+    -------
+    ServingPlan
+        The served rows as they were, the rest after them; its notes say what can no longer be
+        tasted. Codes that were given out and dropped are not used again.
+
+    Raises
+    ------
+    TastingError
+        For codes and tasters the plan does not know, for what contradicts it, and when nothing is
+        left to taste.
+
+    Examples
+    --------
+    >>> from trials.tasting.serving import serving_plan
+    >>> plan = serving_plan(["Ida", "Bo"], ["B01", "B02", "B03", "B04"], per_sitting=2, seed=3)
+    >>> first = plan.table[plan.table["sitting"] == 1]
+    >>> bo_missed = first.loc[first["taster"] == "Ida", "code"]
+    >>> new = replan_servings(plan, served=bo_missed, next_sitting=2, extra_sittings=1, seed=4)
+    >>> new.table.groupby(["taster", "sitting"]).size().to_dict()
+    {('Bo', 2): 2, ('Bo', 3): 2, ('Ida', 1): 2, ('Ida', 2): 2}
+    """
     served = _checked_served(plan, served)
     leaves = (leaves,) if isinstance(leaves, str) else tuple(leaves)
     newcomers = _newcomers(joins)

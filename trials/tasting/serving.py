@@ -969,9 +969,59 @@ def serving_plan(
 ) -> ServingPlan:
     """Plan who tastes what, in which order and under which code.
 
+    Parameters
+    ----------
+    tasters : iterable of Taster or str
+    bakes : iterable of str
+        The bakes to be scored, without the reference.
+    per_sitting : int
+        Most scored samples a taster gets at one sitting, reference and hidden repeats included;
+        4 to 6 when rich or fried, 6 to 8 when light (common practice, no source).
+    sittings : int, optional
+        How many sittings a day. Left out: as many as it takes for every taster to meet every bake.
+        Fewer: each taster meets some of the bakes.
+    days : mapping of bake to day, optional
+        A bake is served only at a sitting of its day. The day may be any label of the time in
+        which bakes are fresh together ("Saturday morning").
+    avoid : mapping of taster to bakes, optional
+        Bakes never served to a taster, reference and warm-up included (``bakes_to_avoid`` works
+        them out). Needed for each taster who avoids anything.
+    reference, warm_up : str or mapping of day to str, optional
+        The reference bake served to everybody at each sitting, and the unscored first sample.
+    reference_named : bool
+        True when tasters are told which sample is the reference: it then stands first, after the
+        warm-up. False: it takes its turn under a code like any other.
+    repeats : int
+        Bakes served twice to a taster within one sitting, under a second code.
+    seed : int
+        The same seed gives the same plan.
+
+    Returns
+    -------
+    ServingPlan
+
+    Raises
+    ------
+    TastingError
+        When something is missing or contradictory, or the codes run out.
+
+    Notes
+    -----
+    First the bakes are shared out over tasters and sittings (``allocate``), then each sitting is
+    put in order (``balanced_orders``), each day for itself.
+
     References
     ----------
     Williams (1949), MacFie et al. (1989) for orders; ISO 29842 for incomplete blocks.
+
+    Examples
+    --------
+    >>> plan = serving_plan(["Ida", "Bo", "Mia", "Jon"], ["B01", "B02", "B03", "B04"],
+    ...     per_sitting=4, seed=7)
+    >>> print(plan.sentence)
+    Each of 4 bakes is tasted 4 times, in 1 sitting. Every bake stands at each place as often as
+    any other. Each is served right after each other once, as even as can be. Every sitting holds
+    every bake, so they compare as well as can be.
     """
     request = check_request(
         tasters,
