@@ -74,6 +74,30 @@ class Priors:
             raise FitError("sizes must be above zero and their weights not below it.")
 
 
+@dataclass(frozen=True)
+class ErrorPrior:
+    """What is known of the error of one bake beforehand; nothing when left out.
+
+    Parameters
+    ----------
+    df : float
+        How many degrees of freedom the knowledge is worth.
+    variance : float
+        Where it is centred (scaled inverse chi-square), in squared units of the response.
+    least : float
+        What the variance can not fall short of, as scores are rounded.
+
+    References
+    ----------
+    Box & Tiao 1973, Bayesian Inference in Statistical Analysis, section 2.3 (scaled inverse
+    chi-square).
+    """
+
+    df: float = 0.0
+    variance: float = 0.0
+    least: float = 0.0
+
+
 @dataclass(frozen=True, eq=False)
 class Problem:
     """One response, its terms and its blocks, as plain arrays.
@@ -88,6 +112,7 @@ class Problem:
         Row is a parent of column.
     blocks : ndarray, shape (bakes, always)
     covariances : tuple of ndarray, shape (bakes, bakes)
+    error : ErrorPrior
     """
 
     y: np.ndarray
@@ -96,6 +121,7 @@ class Problem:
     lineage: np.ndarray
     blocks: np.ndarray
     covariances: tuple[np.ndarray, ...]
+    error: ErrorPrior
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,7 +162,7 @@ class Posterior:
     columns: np.ndarray
     unit: np.ndarray
     scale: float
-    df: int
+    df: float
 
     def model_shares(self) -> np.ndarray:
         """Return the probability of each model."""
@@ -229,7 +255,10 @@ def search_models(problem: Problem, priors: Priors, largest: int) -> Posterior:
     unit = _unit_blocks(problem.X, problem.owner)
     scale = _response_scale(problem)
     worlds = tuple(_whiten(problem, problem.X @ unit, scale, V) for V in problem.covariances)
-    df = len(problem.y) - problem.blocks.shape[1]
+    # What was known before counts as so many more bakes with their mean square
+    before, error = problem.error.df, problem.error
+    df = len(problem.y) - problem.blocks.shape[1] + before
+    known = before * error.variance / scale**2, df * error.least / scale**2
     sizes = np.array(priors.size_weights) / sum(priors.size_weights)
     with np.errstate(divide="ignore"):
         log_sizes = np.log(sizes)
@@ -242,7 +271,7 @@ def search_models(problem: Problem, priors: Priors, largest: int) -> Posterior:
             break
         log_prior = _log_prior(level, problem.lineage, priors)
         at = _positions(level, problem.owner)
-        log_weight, left = _score(worlds, priors.sizes, at, df)
+        log_weight, left = _score(worlds, priors.sizes, at, df, known)
         log_weight += np.tile(log_sizes, len(worlds))[:, None] + log_prior
         if len(level) > WIDEST:
             complete = False
@@ -376,9 +405,17 @@ def _precision(gram: np.ndarray, at: np.ndarray, size: float) -> np.ndarray:
 
 
 def _score(
-    worlds: tuple[_Whitened, ...], sizes: tuple[float, ...], at: np.ndarray, df: int
+    worlds: tuple[_Whitened, ...],
+    sizes: tuple[float, ...],
+    at: np.ndarray,
+    df: float,
+    known: tuple[float, float],
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return log marginal likelihoods and what is left, shape (assumptions, models)."""
+    """Return log marginal likelihoods and what is left, shape (assumptions, models).
+
+    `known` is what the prior adds to what is left, and what this can not fall short of.
+    """
+    more, least = known
     scores, lefts = [], []
     for world in worlds:
         cross = world.cross[at]
@@ -386,6 +423,7 @@ def _score(
             root = np.linalg.cholesky(_precision(world.gram, at, size))
             solved = np.linalg.solve(root, cross[..., None])[..., 0]
             left = world.length - size**2 * (solved**2).sum(axis=1)
+            left = np.maximum(left + more, least)
             half_log = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
             scores.append(world.level - half_log - df / 2 * np.log(left))
             lefts.append(left)
@@ -556,12 +594,13 @@ def average_models(
     covariances: Sequence[np.ndarray] = (),
     priors: Priors | None = None,
     largest: int | None = None,
+    error: ErrorPrior | None = None,
 ) -> RivalModels:
     """Average over all models that respect heredity.
 
     In a model each coefficient is beforehand normal around zero, its standard deviation a size
-    times that of the error; sizes, and a flat log error, are integrated out. Probabilities of
-    terms multiply, and depend on which parents are in.
+    times that of the error; sizes, and the error (a flat log error where nothing is known of it),
+    are integrated out. Probabilities of terms multiply, and depend on which parents are in.
 
     References
     ----------
@@ -580,7 +619,7 @@ def average_models(
             lineage[names.index(parent), child] = True
     owner = np.repeat(np.arange(len(names)), [c.columns.shape[1] for c in candidates])
     X = np.hstack([candidate.columns for candidate in candidates])
-    problem = Problem(y, X, owner, lineage, blocks, covariances)
+    problem = Problem(y, X, owner, lineage, blocks, covariances, error or ErrorPrior())
     posterior = search_models(problem, priors, largest)
     return _record(candidates, problem, posterior, priors)
 
