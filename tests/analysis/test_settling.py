@@ -1,57 +1,55 @@
-"""Bakes that would settle an effect, held against really baking them."""
+"""The chance that one more such round settles an effect, held against really baking it."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.fitting import settling_table, units_to_settle
+from trials.analysis.fitting import chance_settled, settling_table
 
 
-def test_an_effect_that_surely_lies_at_the_limit_is_not_worth_settling():
-    assert units_to_settle(0.7, 0.05, 30, 0.7, 16) is None
-    assert units_to_settle(-0.72, 0.08, 30, 0.7, 16) is None
+def test_an_effect_that_surely_lies_at_the_limit_is_too_close_to_call():
+    assert chance_settled(0.7, 0.05, 30, 0.7, 16, 16) is None
+    assert chance_settled(-0.72, 0.08, 30, 0.7, 16, 16) is None
 
 
 @pytest.mark.parametrize("se", [0.0, float("nan"), float("inf"), -1.0])
 def test_no_error_no_answer(se):
-    assert units_to_settle(1.0, se, 10, 0.7, 8) is None
+    assert chance_settled(1.0, se, 10, 0.7, 8, 8) is None
 
 
-def test_more_noise_asks_for_more_bakes():
-    asked = [units_to_settle(1.6, se, 10, 0.7, 16) for se in (0.45, 0.6, 0.8, 1.0)]
-    assert asked == sorted(asked)
+def test_more_noise_settles_less():
+    asked = [chance_settled(1.6, se, 10, 0.7, 16, 16) for se in (0.45, 0.6, 0.8, 1.0)]
+    assert asked == sorted(asked, reverse=True)
 
 
-def test_the_fewest_that_help_at_all():
+def test_only_what_is_not_settled_is_foretold():
     effects = pd.DataFrame(
         {
-            "term": ["a", "b"],
-            "level": ["1", "1"],
-            "estimate": [2.0, 0.7],
-            "se": [0.7, 0.01],
-            "df": [10.0, 30.0],
-            "verdict": ["not settled", "not settled"],
+            "term": ["a", "b", "c"],
+            "level": ["1", "1", "1"],
+            "estimate": [2.0, 0.7, 3.0],
+            "se": [0.7, 0.01, 0.2],
+            "df": [10.0, 30.0, 10.0],
+            "verdict": ["not settled", "not settled", "matters"],
         }
     )
-    units = {"a": ("bakes", 16), "b": ("bakes", 16)}
-    table = settling_table(effects, 0.7, units, least=40).set_index("term")
-    assert table.loc["a", "more"] == 40
-    assert pd.isna(table.loc["b", "more"])
+    units = dict.fromkeys("abc", ("bakes", 16))
+    table = settling_table(effects, 0.7, units).set_index("term")
+    assert 0 < table.loc["a", "chance"] < 1
+    assert pd.isna(table.loc["b", "chance"])
+    assert "c" not in table.index
 
 
 @pytest.mark.parametrize(("estimate", "bakes"), [(1.1, 16), (0.4, 16), (0.9, 24), (-0.1, 12)])
-def test_so_many_more_bakes_do_settle_it_more_often_than_not(estimate, bakes):
-    """Draw what is possible, bake the bakes asked for, and judge anew (df large, spread known)."""
+def test_as_many_more_bakes_settle_it_as_often_as_is_said(estimate, bakes):
+    """Draw what is possible, bake as many again, and judge anew (df large, spread known)."""
     rng = np.random.default_rng(5)
-    sd, margin, draws = 0.7, 0.7, 4000
+    sd, margin, draws = 0.7, 0.7, 20_000
     se = 2 * sd / np.sqrt(bakes)
-    more = units_to_settle(estimate, se, 1000, margin, bakes)
+    said = chance_settled(estimate, se, 1000, margin, bakes, bakes)
     truth = estimate + se * rng.standard_normal(draws)
-    truth = truth[np.abs(np.abs(truth) - margin) >= margin / 2]
-    new = truth + 2 * sd / np.sqrt(more) * rng.standard_normal(len(truth))
-    total = bakes + more
-    mean = (bakes * estimate + more * new) / total
-    reach = 1.96 * 2 * sd / np.sqrt(total)
+    mean = (estimate + truth + se * rng.standard_normal(draws)) / 2
+    reach = 1.96 * se / np.sqrt(2)
     beyond, inside = np.abs(mean) - reach > margin, np.abs(mean) + reach < margin
-    # Even or a little better, as one bake fewer would not do; simulation error 0.01
-    assert 0.47 <= (beyond | inside).mean() <= 0.60
+    # Four standard errors of the simulation, and the two hundred values that are looked at
+    assert (beyond | inside).mean() == pytest.approx(said, abs=0.02)

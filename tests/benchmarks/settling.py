@@ -1,10 +1,10 @@
-"""How many more bakes would settle an effect: what `fit` says against the analytic answer.
+"""Whether one more such round settles an effect: what `fit` says against really baking it.
 
     python -m tests.benchmarks.settling [rounds per row, default 300]
 
 Writes ``results/settling.md``. Five factors by themselves, effects from -2.2 to 2.2 points, margin
-0.7. The analytic answer knows the true effect and the true spread. Counted are effects at least
-half a margin from the limit in truth and not settled by the round.
+0.7. Every effect that a round did not settle and that is not called too close is baked once more,
+with its true effect and spread, and old and new bakes are judged together.
 """
 
 import sys
@@ -23,7 +23,6 @@ from trials.core.measures import Measure
 RESULT = Path(__file__).parent / "results" / "settling.md"
 MARGIN = 0.7
 LIKING = Measure("liking", "number", worth_noticing=MARGIN)
-MOST_TIMES = 20
 
 
 def rows_of(settings, means, tasters, score_sd, generator):
@@ -39,18 +38,8 @@ def rows_of(settings, means, tasters, score_sd, generator):
     return table.assign(liking=table["liking"] + noise)
 
 
-def analytic(effect, sd, df, bakes):
-    """Return how many more bakes bring half the interval under the distance from the limit."""
-    distance = abs(abs(effect) - MARGIN)
-    for total in range(bakes + 1, MOST_TIMES * bakes + 1):
-        reach = stats.t.ppf(0.975, df + total - bakes) * 2 * sd / np.sqrt(total)
-        if reach < distance:
-            return total - bakes
-    return None
-
-
 def judge(settings, bake_sd, tasters, score_sd, rounds, seed):
-    """Return the ratios of what is said to the analytic answer."""
+    """Return what was said of each effect, and whether one more such round settled it."""
     generator = np.random.default_rng(seed)
     bakes, df = len(settings), len(settings) - 6
     sd = np.sqrt(bake_sd**2 + (score_sd**2 / tasters if tasters else 0))
@@ -60,26 +49,21 @@ def judge(settings, bake_sd, tasters, score_sd, rounds, seed):
         means = 5.5 + settings @ effects / 2 + generator.normal(0, bake_sd, bakes)
         table = rows_of(settings, means, tasters, score_sd, generator)
         fitted = fit(table, "liking", FACTORS, model="main", measure=LIKING)
-        told = fitted.to_settle.set_index("term")["more"]
+        told = fitted.to_settle.set_index("term")["chance"]
         for name, effect in zip(NAMES, effects, strict=True):
-            if name not in told or abs(abs(effect) - MARGIN) < MARGIN / 2:
+            if name not in told:
                 continue
-            known = analytic(effect, sd, df, bakes)
-            said = np.inf if pd.isna(told[name]) else float(told[name])
             row = fitted.effects.set_index("term").loc[name]
-            done = _settled(row["estimate"], effect, sd, df, bakes, said, generator)
-            found.append((said / known, (said + bakes) / (known + bakes), np.isinf(said), done))
-    return pd.DataFrame(found, columns=["more", "total", "none", "settled"])
+            done = _settled(row["estimate"], effect, sd, df, bakes, generator)
+            found.append((told[name], done))
+    return pd.DataFrame(found, columns=["said", "settled"])
 
 
-def _settled(estimate, effect, sd, df, bakes, more, generator):
-    """Say whether that many more bakes settle an effect, old and new taken together."""
-    if np.isinf(more):
-        return False
-    new = effect + 2 * sd / np.sqrt(more) * generator.standard_normal()
-    total = bakes + more
-    mean = abs(bakes * estimate + more * new) / total
-    reach = stats.t.ppf(0.975, df + more) * 2 * sd / np.sqrt(total)
+def _settled(estimate, effect, sd, df, bakes, generator):
+    """Say whether as many bakes again settle an effect, old and new taken together."""
+    new = effect + 2 * sd / np.sqrt(bakes) * generator.standard_normal()
+    mean = abs(estimate + new) / 2
+    reach = stats.t.ppf(0.975, df + bakes) * 2 * sd / np.sqrt(2 * bakes)
     return mean - reach > MARGIN or mean + reach < MARGIN
 
 
@@ -95,28 +79,18 @@ def main(rounds):
     rows = []
     for place, (name, settings, bake_sd, tasters, score_sd) in enumerate(cases):
         table = judge(settings, bake_sd, tasters, score_sd, rounds, place)
-        quarters = table["more"].quantile([0.25, 0.75])
-        rows.append(
-            {
-                "round": name,
-                "effects": len(table),
-                "more bakes, median ratio": table["more"].median(),
-                "quarter below": quarters.iloc[0],
-                "quarter above": quarters.iloc[1],
-                "bakes in all, median ratio": table["total"].median(),
-                "settled by them": table["settled"].mean(),
-                "said that more bakes may not do": table["none"].mean(),
-            }
-        )
+        named = table.dropna(subset="said")
+        row = {"round": name, "effects": len(table), "too close": table["said"].isna().mean()}
+        for low, high in ((0, 0.25), (0.25, 0.5), (0.5, 1.001)):
+            own = named[(named["said"] >= low) & (named["said"] < high)]
+            row[f"said {low:g} to {min(high, 1):g}"] = own["said"].mean()
+            row[f"so ({low:g} to {min(high, 1):g})"] = own["settled"].mean()
+        rows.append(row)
         print(rows[-1], flush=True)
     words = (
-        "# Bakes that would settle an effect, against the analytic answer\n\n"
-        "Ratio of what `fit` says to what would be needed if effect and spread were known, for "
-        "effects at least half a margin from the limit in truth that the round did not settle. "
-        "Target for all bakes together: the median between 0.67 and 1.5. More bakes are asked for "
-        "than a fresh start would need, as effects are not settled above all where chance has "
-        "moved them towards the limit, and the bakes that were unlucky keep counting. Settled: how "
-        "often that many more bakes really settle the effect (promised: about one half).\n\n"
+        "# One more such round: the chance said that it settles an effect, and what it does\n\n"
+        "For effects that a round did not settle: the mean chance said by `fit`, in three classes, "
+        "and beside it how often one more such round settled them, by the true spread.\n\n"
     )
     write_text(RESULT, words + "\n".join(lines(pd.DataFrame(rows))) + "\n")
 

@@ -4,12 +4,19 @@ Effects over models when few bakes are left for error, beside the other way of j
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trials.analysis.contrasts import contrasts
-from trials.analysis.explanations import Candidate, Priors, RivalModels, average_models
+from trials.analysis.explanations import (
+    Candidate,
+    ErrorPrior,
+    Priors,
+    RivalModels,
+    average_models,
+)
 from trials.analysis.no_error import unit_means
 from trials.analysis.question import Question, group_codes, is_of_tasting
 from trials.analysis.results import EFFECT_COLUMNS, Averaged, Findings
@@ -34,7 +41,9 @@ LOAD_RATIOS = (0.0, 0.5, 2.0)
 DAY_TIMES = (1.0, 3.0)
 
 
-def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
+def averaged(
+    asked: Question, priors: Priors | None = None, error: ErrorPrior | None = None
+) -> Averaged | None:
     """Return what all models that respect heredity say together about the bakes.
 
     References
@@ -55,6 +64,7 @@ def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
         blocks=blocks,
         covariances=_covariances(asked, first),
         priors=priors,
+        error=error,
     )
     drawn = found.draws(DRAWS, SEED)
     draws = np.vstack([drawn.blocks[:, :1].T, drawn.coefficients.to_numpy().T])
@@ -64,6 +74,7 @@ def averaged(asked: Question, priors: Priors | None = None) -> Averaged | None:
         table=_table(matrix, asked.factors, draws, found, margin),
         draws=draws,
         explanations=tuple(found.sentences()),
+        df=float(found.posterior.df),
     )
 
 
@@ -167,6 +178,56 @@ def _table(
     return pd.DataFrame(rows, columns=names)
 
 
+def effects_at_work(
+    asked: Question,
+    found: Averaged,
+    itself: pd.DataFrame,
+    sure: float,
+    beside: pd.DataFrame | None = None,
+) -> pd.DataFrame:
+    """Return the effects that sentences speak of where the error of the kitchen is known.
+
+    Once it is `sure` enough that a term is at work, its effect and interval are those of a term
+    at work. Until then nothing is an effect that may be at work: its interval is its own
+    (`itself`, the whole model's) and reaches nothing. Intervals hold those of another method that
+    stands `beside`, so that the more careful of the two judges.
+
+    References
+    ----------
+    Barbieri & Berger 2004, Ann. Stat. 32:870 (terms taken for what they are once likelier in than
+    out); the chance asked for here is higher, so that rounds of pure noise say nothing.
+    """
+    margin = asked.measure.margin if asked.measure else None
+    edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
+    own, other = ({} if table is None else _by_row(table) for table in (itself, beside))
+    every = contrasts(asked.proposed, asked.factors, len(found.draws))
+    rows = []
+    for one, row in zip(every, found.table.itertuples(), strict=True):
+        values = one.weights @ found.draws
+        at_work = values[values != 0]
+        key, se, df = (row.term, row.level), float(values.std()), found.df
+        if row.chance >= sure and len(at_work) > len(values) / 2:
+            values, se = at_work, float(at_work.std())
+            low, high = np.quantile(values, edges)
+        elif key in own and np.isfinite(own[key].low):
+            se, df = own[key].se, own[key].df
+            low, high = min(own[key].low, 0.0), max(own[key].high, 0.0)
+        else:
+            low, high = _with_width(*np.quantile(values, edges))
+        if key in other:
+            low, high = np.fmin(low, other[key].low), np.fmax(high, other[key].high)
+        judged = verdict(low, high, margin)
+        if key not in own:
+            judged = _careful(judged, NOT_SETTLED)
+        numbers = (float(values.mean()), se, df, float(low), float(high), np.nan)
+        rows.append((row.term, row.level, row.reference, *numbers, judged))
+    return pd.DataFrame(rows, columns=list(EFFECT_COLUMNS))
+
+
+def _by_row(effects: pd.DataFrame) -> dict[tuple[str, str], Any]:
+    return {(row.term, row.level): row for row in effects.itertuples()}
+
+
 def spoken_effects(effects: pd.DataFrame, found: Averaged | None) -> pd.DataFrame:
     """Return the effects that the sentences speak of.
 
@@ -187,7 +248,14 @@ def spoken_effects(effects: pd.DataFrame, found: Averaged | None) -> pd.DataFram
         _careful(row.verdict, own.get((row.term, row.level), NOT_SETTLED))
         for row in table.itertuples()
     ]
+    ends = [_with_width(row.low, row.high) for row in table.itertuples()]
+    table[["low", "high"]] = np.array(ends).reshape(-1, 2)
     return table.assign(df=float(FEW_ERROR_DF), p=np.nan, verdict=judged)[list(EFFECT_COLUMNS)]
+
+
+def _with_width(low: float, high: float) -> tuple[float, float]:
+    """Return the ends of an interval, unknown where nearly all that is possible is one value."""
+    return (low, high) if low < high else (np.nan, np.nan)
 
 
 def _careful(by_averaging: str, by_itself: str) -> str:

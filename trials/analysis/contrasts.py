@@ -194,6 +194,8 @@ def effects_table(
 def interval(estimate: float, se: float, df: float) -> tuple[float, float, float]:
     """Return the 95 % interval and the two-sided p value of an estimate, by Student's t.
 
+    Where the scores follow the model exactly there is no interval: no error was measured.
+
     Examples
     --------
     >>> [round(value, 3) for value in interval(1.0, 0.2, 10)]
@@ -202,7 +204,7 @@ def interval(estimate: float, se: float, df: float) -> tuple[float, float, float
     if not np.isfinite(se) or df <= 0:
         return float("nan"), float("nan"), float("nan")
     if se == 0:
-        return estimate, estimate, float(estimate == 0)
+        return float("nan"), float("nan"), float(estimate == 0)
     reach = float(stats.t.ppf((1 + CONFIDENCE) / 2, df)) * se
     return estimate - reach, estimate + reach, float(2 * stats.t.sf(abs(estimate) / se, df))
 

@@ -1,6 +1,7 @@
 """Joint draws of what a fit leaves possible: the ground for "the largest" and "the best"."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -75,17 +76,20 @@ def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
         return model_matrix(terms, findings.factors, settings).X @ findings.averaged.draws
     X = findings.rows(settings)
     columns = X.shape[1]
-    beta = findings.engine.beta[:columns]
-    if not usable(findings.engine, columns):
+    engine, level_df = findings.engine, findings.level_df
+    if findings.judge is not None:
+        engine = findings.judge
+        level_df = np.array([engine.estimate(row)[2] for row in np.eye(len(engine.beta))])[:columns]
+    beta = engine.beta[:columns]
+    if not usable(engine, columns):
         return np.repeat((X @ beta)[:, None], DRAWS, axis=1)
-    cov = findings.engine.cov[:columns, :columns]
-    return X @ coefficient_draws(beta, cov, findings.level_df)
+    return X @ coefficient_draws(beta, engine.cov[:columns, :columns], level_df)
 
 
 def spoken_means(findings: Findings, by: Sequence[str]) -> pd.DataFrame:
     """Return means at real settings of some factors, as sentences and pictures speak of them."""
     if findings.told is None:
-        return findings.means(by)
+        return replace(findings, engine=findings.judge or findings.engine).means(by)
     known = {factor.name: factor for factor in findings.factors}
     levels = [shown_settings(known[name]) for name in by]
     settings = pd.MultiIndex.from_product(levels, names=list(by)).to_frame(index=False)

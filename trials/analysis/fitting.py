@@ -17,12 +17,22 @@ from trials.analysis.averaging import (
     averaged,
     beliefs,
     both_ways,
+    effects_at_work,
     kitchen_explanations,
     spoken_effects,
     term_chances,
 )
 from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
 from trials.analysis.importance import ranking, without_lost
+from trials.analysis.kitchen_error import (
+    SPOKEN_BELIEFS,
+    SURE_AT_WORK,
+    CarefulFit,
+    KitchenError,
+    careful,
+    kitchen_error,
+    without_width,
+)
 from trials.analysis.mixed import MixedFit, RandomTerm, fit_mixed
 from trials.analysis.no_error import (
     FEWEST_EFFECTS,
@@ -324,23 +334,21 @@ def silent_rows(asked: Question) -> np.ndarray:
     return np.zeros(len(asked.y), dtype=bool)
 
 
-# -- How many more bakes would likely settle what is not settled.
+# -- Whether one more such round would likely settle what is not settled.
 
 
-MOST_TIMES = 20  # beyond twenty times the work done, the answer is "not by baking more"
 LEAST_CHANCE = 0.05  # of lying more than half a margin from the limit
-LIKELY = 0.5
 _VALUES = 200
 
 
-def units_to_settle(
-    estimate: float, se: float, df: float, margin: float | None, units: int
-) -> int | None:
-    """Return how many more units would likely place an interval on one side of the margin.
+def chance_settled(
+    estimate: float, se: float, df: float, margin: float | None, units: int, more: int
+) -> float | None:
+    """Return the chance that more units place an interval on one side of the margin.
 
-    Likely: with a chance of one half or more, over what the effect may be by what is known, old and
-    new units taken together. Effects within half a margin of the limit are set aside, as to settle
-    those would take more than they are worth.
+    The chance is over what the effect may be by what is known, old and new units taken together.
+    None where nothing but effects within half a margin of the limit are possible: it is too close
+    to call, and to settle it would take more than it is worth.
 
     References
     ----------
@@ -349,57 +357,37 @@ def units_to_settle(
 
     Examples
     --------
-    >>> units_to_settle(2.0, 0.7, 6, 0.7, 8)
-    4
+    >>> round(chance_settled(2.0, 0.7, 6, 0.7, 8, 8), 1)
+    0.6
     """
     limit = margin or 0.0
-    possible = _possible(estimate, se, df, limit)
-    if not len(possible):
+    if not np.isfinite(se) or se <= 0 or df <= 0:
         return None
-    more = _tried(units)
+    chances = (np.arange(_VALUES) + 0.5) / _VALUES
+    possible = estimate + se * stats.t.ppf(chances, df)
+    apart = np.abs(np.abs(possible) - limit) >= limit / 2
+    if apart.mean() < LEAST_CHANCE:
+        return None
     total = units + more
-    quantile = stats.t.ppf((1 + CONFIDENCE) / 2, np.maximum(df + more, 1))
-    reach = (quantile * se * np.sqrt(units / total))[:, None]
-    mean = (units * estimate + more[:, None] * possible) / total[:, None]
-    spread = (se * np.sqrt(units * more) / total)[:, None]
+    reach = stats.t.ppf((1 + CONFIDENCE) / 2, max(df + more, 1)) * se * np.sqrt(units / total)
+    mean = (units * estimate + more * possible) / total
+    spread = se * np.sqrt(units * more) / total
     beyond = ndtr((mean - limit - reach) / spread) + ndtr((-mean - limit - reach) / spread)
     inside = ndtr((limit - reach - mean) / spread) - ndtr((reach - limit - mean) / spread)
-    settled = (beyond + np.maximum(inside, 0)).mean(axis=1)
-    enough = settled >= LIKELY
-    return int(more[np.argmax(enough)]) if enough.any() else None
-
-
-def _possible(estimate: float, se: float, df: float, limit: float) -> np.ndarray:
-    """Return what the effect may be, evenly by chance, near the limit left out; none if all is."""
-    if not np.isfinite(se) or se <= 0 or df <= 0:
-        return np.empty(0)
-    chances = (np.arange(_VALUES) + 0.5) / _VALUES
-    values = estimate + se * stats.t.ppf(chances, df)
-    counted = values[np.abs(np.abs(values) - limit) >= limit / 2]
-    return counted if len(counted) >= LEAST_CHANCE * _VALUES else np.empty(0)
-
-
-def _tried(units: int) -> np.ndarray:
-    """Return the numbers of further units that are looked at, the fewest first."""
-    beyond = np.geomspace(units + 1, (MOST_TIMES - 1) * units + 1, 60).round()
-    return np.unique(np.concatenate([np.arange(1, units + 1), beyond])).astype(int)
+    return float((beyond + np.maximum(inside, 0)).mean())
 
 
 def settling_table(
-    effects: pd.DataFrame,
-    margin: float | None,
-    units: Mapping[str, tuple[str, int]],
-    least: int = 1,
+    effects: pd.DataFrame, margin: float | None, units: Mapping[str, tuple[str, int]]
 ) -> pd.DataFrame:
-    """Return for every effect not settled what would likely settle it."""
+    """Return for every effect not settled the chance that one more such round settles it."""
     rows = []
     for effect in effects[effects["verdict"] == NOT_SETTLED].itertuples():
         unit, now = units[effect.term]
-        more = units_to_settle(effect.estimate, effect.se, effect.df, margin, now)
-        more = more if more is None else max(more, least)
-        rows.append((effect.term, effect.level, unit, now, more))
-    table = pd.DataFrame(rows, columns=["term", "level", "unit", "now", "more"])
-    return table.astype({"more": "Int64"})
+        chance = chance_settled(effect.estimate, effect.se, effect.df, margin, now, now)
+        rows.append((effect.term, effect.level, unit, now, chance))
+    table = pd.DataFrame(rows, columns=["term", "level", "unit", "now", "chance"])
+    return table.astype({"chance": float})
 
 
 # -- The fit of one response: the right error for every effect, and a verdict for each.
@@ -409,6 +397,9 @@ def settling_table(
 FEWEST_FOR_A_NAMED_MODEL = 3
 # Bakes left for error from which a fit and the average over simpler models choose alike
 ENOUGH_TO_CHOOSE = 60
+# Bakes left for error below which, in a kitchen whose usual error is known, effects are spoken of
+# as averaged: three looks at 12, 16 and 20 bakes lie below, a round of 24 with pairs mostly above
+ENOUGH_TO_SPEAK = 16
 FIT_METHODS = ("kenward-roger", "satterthwaite")
 
 
@@ -496,26 +487,35 @@ def fit(
 
 def answered(asked: Question, *, method: str = "kenward-roger") -> Findings:
     """Return the findings that answer a question already put."""
-    return _findings(estimated(asked, method))
+    answer, kitchen = estimated(asked, method), kitchen_error(asked)
+    judge = None
+    if kitchen is not None:
+        own = {"on_bakes": answer.question is not asked, "either": answer.method == LENTH}
+        judge = careful(answer.question, answer.engine, kitchen, **own)
+        if without_width(answer.engine):
+            answer = replace(answer, error_df=_left_over(asked))
+    return _findings(answer, kitchen, judge)
 
 
-def _findings(answer: Estimated) -> Findings:
+def _findings(
+    answer: Estimated, kitchen: KitchenError | None, judge: CarefulFit | None
+) -> Findings:
     asked = answer.question
     margin = asked.measure.margin if asked.measure else None
     columns = asked.X.shape[1]
     effects = effects_table(contrasts(asked.matrix, asked.factors, columns), answer.engine, margin)
     units = _unit_words(asked)
     level_df = _level_df(answer)
-    chosen_by = averaged(asked) if _weighs_models(answer) else None
+    known = kitchen.prior() if kitchen is not None else None
+    chosen_by = averaged(asked, error=known) if _weighs_models(answer) else None
     # Of several rounds one average speaks and chooses: it knows how far days of a kitchen lie apart
     told = chosen_by if answer.error_df < _few(asked) or asked.joined else None
-    ranked = ranking(asked.matrix.terms, asked.factors, answer.engine, level_df, chosen_by)
+    ranked = ranking(asked.matrix.terms, asked.factors, judge or answer.engine, level_df, chosen_by)
     left_out = _left_out(asked)
     ranked = without_lost(ranked, [*_lost_factors(asked), *left_out])
     asked_for = ranked[~ranked["factor"].isin(left_out)]
-    spoken = spoken_effects(effects, told)
-    least = int(np.ceil(FEW_ERROR_DF - answer.error_df)) if told else 1
-    to_settle = settling_table(spoken, margin, units, least)
+    spoken = _spoken(answer, effects, told, kitchen, judge)
+    to_settle = settling_table(spoken, margin, units)
     against = {term.name: units[term.name][0] for term in asked.matrix.terms}
     return Findings(
         response=asked.response,
@@ -533,14 +533,45 @@ def _findings(answer: Estimated) -> Findings:
         to_settle=to_settle,
         failed=asked.failed,
         sentences=_said(answer, effects, spoken, asked_for, to_settle, told),
-        notes=_notes(answer, effects, told),
+        notes=_notes(answer, spoken, told, kitchen),
         method=answer.method,
         averaged=chosen_by,
         told=told,
         spoken=spoken,
         level_df=level_df,
         evidence=asked.evidence,
+        judge=judge,
     )
+
+
+def _spoken(
+    answer: Estimated,
+    effects: pd.DataFrame,
+    told: Averaged | None,
+    kitchen: KitchenError | None,
+    judge: CarefulFit | None,
+) -> pd.DataFrame:
+    """Return the effects that sentences and pictures speak of."""
+    if kitchen is None or judge is None:
+        return spoken_effects(effects, told)
+    asked = answer.question
+    found = contrasts(asked.matrix, asked.factors, asked.X.shape[1])
+    itself = effects_table(found, judge, asked.measure.margin if asked.measure else None)
+    named = asked.model_named and answer.error_df >= FEWEST_FOR_A_NAMED_MODEL
+    if named or len(asked.factors) == 1 or answer.error_df >= ENOUGH_TO_SPEAK:
+        return itself
+    at_work = averaged(asked, SPOKEN_BELIEFS, kitchen.prior())
+    if at_work is None:
+        return itself
+    lenth_too = effects if answer.method == LENTH else None
+    return effects_at_work(asked, at_work, itself, SURE_AT_WORK, lenth_too)
+
+
+def _left_over(asked: Question) -> float:
+    """Return how many bakes a model leaves over, where it happens to fit all of them."""
+    known = "bake" in asked.table and bool(asked.table["bake"].notna().all())
+    bakes = asked.table["bake"].nunique() if known else len(asked.y)
+    return float(max(bakes - asked.X.shape[1], 0))
 
 
 def _few(asked: Question) -> int:
@@ -661,9 +692,16 @@ def _failed_words(asked: Question) -> tuple[str, ...]:
     return (said,) if said else ()
 
 
-def _notes(answer: Estimated, effects: pd.DataFrame, together: Averaged | None) -> tuple[str, ...]:
+def _notes(
+    answer: Estimated,
+    effects: pd.DataFrame,
+    together: Averaged | None,
+    kitchen: KitchenError | None,
+) -> tuple[str, ...]:
     asked = answer.question
     notes = list(asked.notes + answer.notes)
+    if kitchen is not None:
+        notes.append(kitchen.words())
     if together:
         notes.append(_few_words(answer))
     if asked.measure is not None and asked.measure.worth_noticing is None:

@@ -158,12 +158,15 @@ class Averaged:
         Joint draws of the coefficients of `terms`, the intercept first.
     explanations : tuple of str
         Which explanations fit about as well, in words.
+    df : float
+        Degrees of freedom of the error, what was known beforehand included.
     """
 
     terms: tuple[Term, ...]
     table: pd.DataFrame = field(repr=False)
     draws: np.ndarray = field(repr=False)
     explanations: tuple[str, ...]
+    df: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,12 +206,16 @@ class Findings:
     told : Averaged or None
         The same where so few bakes are left for error that sentences and pictures go by it too.
     spoken : DataFrame
-        What sentences and pictures speak of, with the columns of `effects`: the averaged ones
-        where there are such, else the effects themselves.
+        What sentences and pictures speak of, with the columns of `effects`: averaged over simpler
+        models where few bakes are left for error, and judged by the measured error together with
+        the usual one of a kitchen where that is known (:mod:`trials.analysis.kitchen_error`).
     level_df : ndarray
         Degrees of freedom of the error that each coefficient is judged against.
     evidence : Evidence or None
         What it rests on; None where a question was put without any.
+    judge : Estimator or None
+        The same coefficients with the error that what is spoken rests on; None where nothing is
+        known of the error beforehand.
 
     References
     ----------
@@ -238,6 +245,7 @@ class Findings:
     spoken: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
     evidence: Evidence | None = field(default=None, repr=False)
+    judge: Estimator | None = field(default=None, repr=False)
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""
@@ -329,13 +337,15 @@ class Findings:
             rows = np.array([self._padded(row) for row in weights])
             return reach_of_new(self.engine.fit, self.engine, rows, sources, CONFIDENCE)
         se = np.sqrt(answer["se"] ** 2 + sum(self.spread[source] for source in own))
+        se = se.where(se > 0)
         return np.asarray(stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * se)
 
     @property
     def by_draws(self) -> bool:
         """Whether only the averaged models know an error, so that predictions go by them."""
         # Only fits with an intercept are averaged; it comes first and is in every prediction
-        return self.told is not None and not np.isfinite(self.engine.cov[0, 0])
+        measured = np.isfinite(self.engine.cov[0, 0]) and self.engine.cov[0, 0] > 0
+        return self.told is not None and not measured
 
     def _drawn(self, table: pd.DataFrame) -> pd.DataFrame:
         assert self.told is not None
@@ -369,9 +379,13 @@ class Findings:
         return model_matrix(self.terms, self.factors, table).X
 
     def _estimates(self, weights: np.ndarray, name: str) -> dict[str, np.ndarray]:
-        found = np.array([self.engine.estimate(self._padded(row)) for row in weights])
+        engine = self.engine
+        if self.judge is not None and not engine.cov.any():
+            engine = self.judge  # the scores follow the model exactly: no error was measured
+        found = np.array([engine.estimate(self._padded(row)) for row in weights])
         estimate, se, df = found.reshape(-1, 3).T
-        reach = stats.t.ppf((1 + CONFIDENCE) / 2, df) * se
+        # An interval of no width would say that nothing can be otherwise
+        reach = stats.t.ppf((1 + CONFIDENCE) / 2, df) * np.where(se > 0, se, np.nan)
         return {
             name: estimate,
             "se": se,

@@ -124,25 +124,41 @@ def _judged(
         return f"Too small to matter: {source}."
     if measure and verdict(row.low, row.high, measure.margin) == TOO_SMALL:  # type: ignore[attr-defined]
         return "Not settled: likely too small to matter, but too few bakes are left to show it."
-    return f"Not settled{_what_would_settle(row, to_settle, steady)}"
+    return f"Not settled{_what_would_settle(row, measure, to_settle, steady)}"
 
 
-def _what_would_settle(row: object, to_settle: pd.DataFrame, steady: Collection[str]) -> str:
+def _what_would_settle(
+    row: object, measure: Measure | None, to_settle: pd.DataFrame, steady: Collection[str]
+) -> str:
     low, high = row.low, row.high  # type: ignore[attr-defined]
     if not np.isfinite(low):
         return ": no error was measured for it, so it can not be told from chance."
     sure = ""
     if low > 0 or high < 0:
         sure = ", though the direction is sure"
+    if measure is None or measure.margin is None:
+        return f"{sure}; what difference matters to you was not said." if sure else "."
     own = to_settle[
         (to_settle["term"] == row.term) & (to_settle["level"] == row.level)  # type: ignore[attr-defined]
     ]
-    if own.empty or pd.isna(own["more"].iloc[0]):
-        return f"{sure}; it lies so near what is worth noticing that more bakes may not settle it."
-    unit, more = str(own["unit"].iloc[0]), int(own["more"].iloc[0])
-    one = unit.removesuffix("s") if more == 1 else unit
-    but = ", more tasters would not" if unit in steady else ""
-    return f"{sure}; {more} more {one} would likely settle it{but}."
+    if own.empty or pd.isna(own["chance"].iloc[0]):
+        return f"{sure}; it lies so near what is worth noticing that it is too close to call."
+    but = ", more tasters would not" if str(own["unit"].iloc[0]) in steady else ""
+    return f"{sure}; one more such round settles it in {_of_ten(own['chance'].iloc[0])}{but}."
+
+
+def _of_ten(chance: float) -> str:
+    """Return a chance as a count of cases.
+
+    Examples
+    --------
+    >>> _of_ten(0.42), _of_ten(0.01)
+    ('4 of 10 cases', 'fewer than 1 of 10 cases')
+    """
+    count = round(10 * chance)
+    if count < 1:
+        return "fewer than 1 of 10 cases"
+    return f"{count} of 10 cases" if count < 10 else "nearly all cases"
 
 
 def _together(
@@ -244,7 +260,7 @@ def _common_settings(lost: pd.DataFrame, factors: Sequence[Factor]) -> tuple[lis
     """Return the settings that all failed bakes share, and those that three in four share."""
     shared, mostly = [], []
     for factor in factors:
-        if factor.name not in lost or len(lost) < 2:
+        if factor.name not in lost or lost[factor.name].dropna().empty or len(lost) < 2:
             continue
         counts = lost[factor.name].value_counts()
         words = f"{factor.name} {factor.show(counts.index[0])}"

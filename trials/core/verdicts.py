@@ -21,16 +21,19 @@ MATTERS, TOO_SMALL, NOT_SETTLED = (one.value for one in Verdict)
 def verdict(low: float, high: float, margin: float | None) -> str:
     """Return the verdict on an effect from its interval and the margin worth noticing.
 
+    An interval of no width was not measured, and without a margin nothing says what matters.
+
     Examples
     --------
     >>> verdict(0.8, 1.6, 0.7), verdict(-0.3, 0.3, 0.7), verdict(0.4, 1.1, 0.7)
     ('matters', 'too small to matter', 'not settled')
+    >>> verdict(5.0, 5.0, 0.7), verdict(0.8, 1.6, None)
+    ('not settled', 'not settled')
     """
-    if not (np.isfinite(low) and np.isfinite(high)):
+    if not (np.isfinite(low) and np.isfinite(high) and low < high) or margin is None:
         return NOT_SETTLED
-    edge = margin or 0.0
-    if low > edge or high < -edge:
+    if low > margin or high < -margin:
         return MATTERS
-    if margin is not None and -edge < low and high < edge:
+    if -margin < low and high < margin:
         return TOO_SMALL
     return NOT_SETTLED
