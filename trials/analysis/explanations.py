@@ -121,7 +121,7 @@ class Problem:
     lineage: np.ndarray
     blocks: np.ndarray
     covariances: tuple[np.ndarray, ...]
-    error: ErrorPrior
+    error: ErrorPrior = ErrorPrior()
 
 
 @dataclass(frozen=True, eq=False)
@@ -258,7 +258,7 @@ def search_models(problem: Problem, priors: Priors, largest: int) -> Posterior:
     # What was known before counts as so many more bakes with their mean square
     before, error = problem.error.df, problem.error
     df = len(problem.y) - problem.blocks.shape[1] + before
-    known = before * error.variance / scale**2, df * error.least / scale**2
+    known = before * error.variance / scale / scale, df * error.least / scale / scale
     sizes = np.array(priors.size_weights) / sum(priors.size_weights)
     with np.errstate(divide="ignore"):
         log_sizes = np.log(sizes)

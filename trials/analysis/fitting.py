@@ -358,7 +358,7 @@ def chance_settled(
     Examples
     --------
     >>> round(chance_settled(2.0, 0.7, 6, 0.7, 8, 8), 1)
-    0.6
+    0.7
     """
     limit = margin or 0.0
     if not np.isfinite(se) or se <= 0 or df <= 0:
@@ -464,11 +464,12 @@ def fit(
     --------
     >>> table = pd.DataFrame({"rest": [20, 60] * 4, "fat": ["butter", "butter", "oil", "oil"] * 2,
     ...                       "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2]})
-    >>> found = fit(table, "liking", ["rest", "fat"], model="main")
+    >>> liking = Measure("liking", "hedonic 9", worth_noticing=0.5)
+    >>> found = fit(table, "liking", ["rest", "fat"], model="main", measure=liking)
     >>> found.effects[["term", "level", "reference", "verdict"]]
-       term level reference      verdict
-    0  rest    60        20      matters
-    1   fat   oil    butter  not settled
+       term level reference              verdict
+    0  rest    60        20              matters
+    1   fat   oil    butter  too small to matter
     """
     if method not in FIT_METHODS:
         raise FitError(f"method is {method!r}; expected {in_words(map(repr, FIT_METHODS), 'or')}.")
@@ -557,8 +558,8 @@ def _spoken(
     asked = answer.question
     found = contrasts(asked.matrix, asked.factors, asked.X.shape[1])
     itself = effects_table(found, judge, asked.measure.margin if asked.measure else None)
-    named = asked.model_named and answer.error_df >= FEWEST_FOR_A_NAMED_MODEL
-    if named or len(asked.factors) == 1 or answer.error_df >= ENOUGH_TO_SPEAK:
+    enough = FEWEST_FOR_A_NAMED_MODEL if asked.model_named else ENOUGH_TO_SPEAK
+    if len(asked.factors) == 1 or (answer.error_df >= enough and not asked.joined):
         return itself
     at_work = averaged(asked, SPOKEN_BELIEFS, kitchen.prior())
     if at_work is None:

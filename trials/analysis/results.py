@@ -190,7 +190,7 @@ class Findings:
     spread : dict
         Random source -> variance, for the interval of a new bake.
     to_settle : DataFrame
-        For each effect not settled, the bakes or loads that would likely settle it.
+        For each effect not settled, the chance that one more such round settles it.
     failed : DataFrame
         Failed and unserved bakes with their reasons.
     sentences : tuple of str
