@@ -8,6 +8,8 @@ import pytest
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.tasted_round import EVERY_SCALE, tasted_through
 from trials.analysis.answers import Answers, fit
+from trials.analysis.as_categories import as_categories
+from trials.analysis.choice import recommend
 from trials.analysis.question import evidence
 from trials.base.errors import FitError
 from trials.core.measures import Measure
@@ -114,6 +116,11 @@ def test_the_album_tells_each_bake_in_its_own_words(round_):
     assert re.search(r"said of it [^;]*nutty", text)
     assert re.search(r"greasiest place \d", text)
     assert "“crumbly, not sour”" in text
+
+
+def test_good_words_are_never_called_wrong_numbers(round_):
+    with pytest.raises(FitError, match="counted, not averaged"):
+        as_categories(round_, "said of it")
 
 
 def test_only_what_is_averaged_is_chosen_by(tmp_path):

@@ -847,6 +847,11 @@ def question(
     >>> question(table, "liking", ["rest"], model="main").matrix.columns
     ('', 'rest')
     """
+    if measure is not None and not measure.in_numbers:
+        raise FitError(
+            f'"{response}" holds words: they are counted, not averaged. Ask trials.fit what they '
+            "say, and a measure in numbers this."
+        )
     table = with_columns(table, response, groups, numbered=rounds)
     groups = None if groups is None else plain_groups(groups, table)
     check_row(response, factors or (), groups or ())

@@ -221,7 +221,7 @@ class Workplace:
         return self._step(lambda round_: Told(self._fitted(round_, measures)))
 
     def _fitted(self, round_: Round, measures: tuple[str, ...] = ()) -> dict[str, Any]:
-        from trials.analysis.fitting import fit
+        from trials.analysis.answers import fit
         from trials.analysis.question import evidence
 
         known = evidence(round_)
