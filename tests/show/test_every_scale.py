@@ -9,7 +9,6 @@ from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.tasted_round import EVERY_SCALE, tasted_through
 from trials.analysis.answers import Answers, fit
 from trials.analysis.as_categories import as_categories
-from trials.analysis.choice import recommend
 from trials.analysis.question import evidence
 from trials.base.errors import FitError
 from trials.core.measures import Measure
