@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, is_blank
+from trials.core.factors import Categorical, Factor, Numeric, is_blank
 from trials.core.roles import Role
 
 _NEAR = 1e-9
@@ -92,41 +92,102 @@ def reached(baked: pd.DataFrame, one: Factor, two: Factor, setting: pd.DataFrame
     >>> reached(baked, *factors, pd.DataFrame({"a": [1], "b": [1]}))
     False
     """
-    if any(is_blank(setting[factor.name].iloc[0]) for factor in (one, two)):
-        return True
-    baked = baked[[one.name, two.name]].dropna()
+    return bool(reached_rows(baked, one, two, setting)[0])
+
+
+def reached_rows(
+    baked: pd.DataFrame, one: Factor, two: Factor, settings: pd.DataFrame
+) -> np.ndarray:
+    """Return for each row of settings whether the bakes reach its pair."""
+    blank = _blanks(settings[one.name]) | _blanks(settings[two.name])
+    found = np.ones(len(settings), dtype=bool)
+    asked, made = settings[~blank], baked[[one.name, two.name]].dropna()
     for factor, other in ((one, two), (two, one)):
         if isinstance(factor, Categorical):
-            baked = baked[baked[factor.name] == setting[factor.name].iloc[0]]
-            if baked.empty:
-                return False
-            if isinstance(other, Categorical):
-                return bool((baked[other.name] == setting[other.name].iloc[0]).any())
-            value = float(setting[other.name].iloc[0])
-            span = _NEAR * (other.high - other.low)
-            return bool(baked[other.name].min() - span <= value <= baked[other.name].max() + span)
+            found[~blank] = _reached_by_kind(made, factor, other, asked)
+            return found
     points = [
-        np.column_stack([factor.code(table[factor.name]) for factor in (one, two)])
-        for table in (baked, setting)
+        np.column_stack([_place(factor, table[factor.name]) for factor in (one, two)])
+        for table in (made, asked)
     ]
-    return not outside(*points)[0]
+    found[~blank] = ~outside(*points)
+    return found
+
+
+def _reached_by_kind(
+    baked: pd.DataFrame, factor: Categorical, other: Factor, asked: pd.DataFrame
+) -> np.ndarray:
+    found = np.zeros(len(asked), dtype=bool)
+    for level in factor.levels:
+        rows = (asked[factor.name] == level).to_numpy(dtype=bool)
+        own, wanted = baked.loc[baked[factor.name] == level, other.name], asked[other.name][rows]
+        if own.empty or not rows.any():
+            continue
+        if isinstance(other, Categorical):
+            found[rows] = wanted.isin(own).to_numpy()
+            continue
+        span = _NEAR * (other.high - other.low)
+        values = wanted.to_numpy(dtype=float)
+        found[rows] = (own.min() - span <= values) & (values <= own.max() + span)
+    return found
+
+
+def _blanks(column: pd.Series) -> np.ndarray:
+    if pd.api.types.is_float_dtype(column):
+        return column.isna().to_numpy()
+    return column.map(is_blank).to_numpy(dtype=bool)
+
+
+def _place(factor: Factor, column: pd.Series) -> np.ndarray:
+    """Return settings of a number between -1 and 1, of a share as they are."""
+    values = column.to_numpy(dtype=float)
+    if isinstance(factor, Numeric):
+        return np.asarray(2 * (values - factor.low) / (factor.high - factor.low) - 1)
+    return np.asarray(values)
 
 
 def outside_words(findings: Fitted, settings: pd.DataFrame) -> list[str]:
     """Return for each row of settings, in words, what of it lies outside what was baked."""
     baked = baked_settings(findings)
-    said = []
-    for place in range(len(settings)):
+    factors = findings.factors
+    beyond = {one.name: _beyond(one, baked[one.name], settings[one.name]) for one in factors}
+    apart = {
+        (one.name, two.name): ~reached_rows(baked, one, two, settings)
+        & ~(beyond[one.name] | beyond[two.name])
+        for one, two in combinations(factors, 2)
+    }
+    said = [""] * len(settings)
+    flagged = np.zeros(len(settings), dtype=bool)
+    for mask in (*beyond.values(), *apart.values()):
+        flagged |= mask
+    known = {factor.name: factor for factor in factors}
+    for place in np.flatnonzero(flagged):
         row = settings.iloc[[place]]
-        alone = beyond_tried(findings, row)
-        within = [factor for factor in findings.factors if factor.name not in alone]
-        together = [
-            f"{_with_setting(one, row)} with {_with_setting(two, row)} never baked together"
-            for one, two in combinations(within, 2)
-            if not reached(baked, one, two, row)
+        alone = [
+            _outside_alone(one, baked[one.name], row[one.name].iloc[0])
+            for one in factors
+            if beyond[one.name][place]
         ]
-        said.append("; ".join([*alone.values(), *together]))
+        together = [
+            f"{_with_setting(known[one], row)} with {_with_setting(known[two], row)} never baked "
+            "together"
+            for (one, two), mask in apart.items()
+            if mask[place]
+        ]
+        said[place] = "; ".join([*alone, *together])
     return said
+
+
+def _beyond(factor: Factor, baked: pd.Series, asked: pd.Series) -> np.ndarray:
+    """Return which settings of one factor lie outside what was baked."""
+    blank = _blanks(asked)
+    own = baked[~_blanks(baked)]
+    if isinstance(factor, Categorical):
+        return np.asarray(~asked.isin(own).to_numpy() & ~blank)
+    low, high = float(own.min()), float(own.max())
+    near = _NEAR * (factor.high - factor.low)
+    values = asked.where(~blank, low).to_numpy(dtype=float)
+    return np.asarray((values < low - near) | (values > high + near))
 
 
 def beyond_tried(findings: Fitted, setting: pd.DataFrame) -> dict[str, str]:

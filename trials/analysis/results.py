@@ -334,7 +334,7 @@ class Findings:
             # What is left over goes by its kitchen name in the table
             known = {term.name for term in self.engine.fit.terms}
             sources = [source if source in known else "residual" for source in own]
-            rows = np.array([self._padded(row) for row in weights])
+            rows = self._padded(weights)
             return reach_of_new(self.engine.fit, self.engine, rows, sources, CONFIDENCE)
         se = np.sqrt(answer["se"] ** 2 + sum(self.spread[source] for source in own))
         se = se.where(se > 0)
@@ -382,8 +382,12 @@ class Findings:
         engine = self.engine
         if self.judge is not None and not engine.cov.any():
             engine = self.judge  # the scores follow the model exactly: no error was measured
-        found = np.array([engine.estimate(self._padded(row)) for row in weights])
-        estimate, se, df = found.reshape(-1, 3).T
+        rows = self._padded(weights)
+        if isinstance(engine, SmallSample) and len(rows):
+            estimate, se, df = engine.estimates(rows)
+        else:
+            found = np.array([engine.estimate(row) for row in rows])
+            estimate, se, df = found.reshape(-1, 3).T
         # An interval of no width would say that nothing can be otherwise
         reach = stats.t.ppf((1 + CONFIDENCE) / 2, df) * np.where(se > 0, se, np.nan)
         return {
@@ -394,8 +398,11 @@ class Findings:
             "high": estimate + reach,
         }
 
-    def _padded(self, row: np.ndarray) -> np.ndarray:
-        return np.concatenate([row, np.zeros(len(self.engine.beta) - len(row))])
+    def _padded(self, rows: np.ndarray) -> np.ndarray:
+        """Return rows of the model with nothing in the columns of blocks and reference bakes."""
+        whole = np.zeros((len(rows), len(self.engine.beta)))
+        whole[:, : rows.shape[1]] = rows
+        return whole
 
     def _factor(self, name: str) -> Factor:
         for factor in self.factors:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import cholesky, solve_triangular, svd
-from scipy.special import chdtrc, chdtri, fdtrc, ndtr, stdtrit
+from scipy.special import chdtrc, chdtri, fdtrc, ndtr, ndtri, stdtrit
 from scipy.stats import qmc
 
 from trials.analysis.mixed import MixedFit
@@ -339,12 +339,34 @@ def reach_of_new(
     _, _, df = _of(fit, small).estimates(x_new)
     means = np.maximum(small.variance_weights(x_new) @ drawn, 0)
     spread = np.sqrt(means + fresh @ drawn)
-    low, high = np.zeros(len(spread)), 50 * spread.max(axis=1)
-    for _ in range(60):
-        middle = (low + high) / 2
-        held = (2 * ndtr(middle[:, None] / spread) - 1).mean(axis=1) < level
-        low, high = np.where(held, middle, low), np.where(held, high, middle)
-    return np.where(df > 0, (low + high) / 2, np.nan)
+    return np.where(df > 0, _holding(spread, level), np.nan)
+
+
+_STEPS = 60  # at most; a handful is enough
+_AT_ONCE = 64  # settings, so that their draws stay in the processor's own memory
+
+
+def _holding(spread: np.ndarray, level: float) -> np.ndarray:
+    """Return the half width that holds a normal of any of some spreads with a chance on average.
+
+    The chance is concave in the width, so Newton's steps close in from below.
+    """
+    parts = np.array_split(spread, max(1, -(-len(spread) // _AT_ONCE)))
+    return np.concatenate([_held(part, level) for part in parts])
+
+
+def _held(spread: np.ndarray, level: float) -> np.ndarray:
+    turned = 1 / np.maximum(spread, np.finfo(float).tiny)
+    reach = float(ndtri((1 + level) / 2)) * np.sqrt(np.square(spread).mean(axis=1))
+    for _ in range(_STEPS):
+        scaled = reach[:, None] * turned
+        short = level - (2 * ndtr(scaled).mean(axis=1) - 1)
+        steep = (np.exp(-0.5 * np.square(scaled)) * turned).mean(axis=1) * np.sqrt(2 / np.pi)
+        step = np.divide(short, steep, out=np.zeros_like(short), where=steep > 0)
+        reach = np.maximum(reach + step, reach / 2)
+        if np.abs(step).max(initial=0) <= 1e-9 * reach.max(initial=0):
+            break
+    return reach
 
 
 def _variances_drawn(fit: MixedFit, small: SmallSample) -> np.ndarray:

@@ -108,7 +108,7 @@ def recommend(
         findings, measures, exclude, failure, failure_limit, weights, limits, enough, exact
     )
     fits = [findings] if isinstance(findings, Findings) else list(findings.values())
-    known = next((one.evidence for one in fits if one.evidence is not None), None)
+    known = next((one.evidence for one in fits if isinstance(one, Findings) and one.evidence), None)
     held = held_settings(Answers(known)) if known is not None and known.confirmed else ()
     return _stayed(asked, held, wobble)
 
