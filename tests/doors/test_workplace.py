@@ -36,6 +36,12 @@ def test_a_new_round_has_a_notebook_of_its_own(started):
     assert not any(str(started) in text for text in code), "no path to edit"
 
 
+def test_a_new_round_is_good_to_share_by_git(started):
+    ignored = (started / ".gitignore").read_text(encoding="utf-8").splitlines()
+    assert "links.csv" in ignored
+    assert "received/** -text" in (started / ".gitattributes").read_text(encoding="utf-8")
+
+
 def test_the_invented_example_is_not_planned_by_running_all(started):
     work = trials.workplace(started)
     assert "invented example" in repr(work.plan())

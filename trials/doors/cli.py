@@ -334,6 +334,7 @@ def _fit(asked: argparse.Namespace) -> int:
 def _next(asked: argparse.Namespace) -> int:
     from trials.deciding.next_bakes import NothingToGainError
     from trials.deciding.replanning import write_next
+    from trials.doors.workplace import write_notebook
     from trials.rounds.round import Round
 
     before = Round.open(asked.folder)
@@ -346,6 +347,7 @@ def _next(asked: argparse.Namespace) -> int:
         return DONE
     for reason in round_.plan.reasons:
         print(reason)
+    write_notebook(round_.folder, round_.name)
     where = _near(round_.folder)
     print(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")
     return DONE

@@ -344,8 +344,19 @@ _CELLS = (
 )
 
 
+# What makes a round's folder good to share by git: nobody else's business stays out, and no tool
+# changes the end of a line in what was received
+_FOR_GIT = {
+    ".gitignore": "links.csv\nlinks.html\n.ipynb_checkpoints/\n.*.lock\n",
+    ".gitattributes": "*.csv text eol=lf\n*.xlsx binary\nreceived/** -text\nincoming/** -text\n",
+}
+
+
 def write_notebook(folder: Path, name: str) -> Path:
     """Put the notebook of a round into its folder; one that is there stays as it is."""
+    for file, text in _FOR_GIT.items():
+        if not (folder / file).exists():
+            write_text(folder / file, text)
     path = folder / NOTEBOOK
     if path.exists():
         return path
