@@ -22,6 +22,7 @@ from trials.analysis.averaging import (
     spoken_effects,
     term_chances,
 )
+from trials.analysis.best_bakes import bake_table, best_bakes
 from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
 from trials.analysis.importance import ranking, without_lost
 from trials.analysis.kitchen_error import (
@@ -518,7 +519,7 @@ def _findings(
     spoken = _spoken(answer, effects, told, kitchen, judge)
     to_settle = settling_table(spoken, margin, units)
     against = {term.name: units[term.name][0] for term in asked.matrix.terms}
-    return Findings(
+    found = Findings(
         response=asked.response,
         factors=asked.factors,
         terms=asked.matrix.terms,
@@ -543,6 +544,9 @@ def _findings(
         evidence=asked.evidence,
         judge=judge,
     )
+    found = replace(found, bakes=bake_table(found, kitchen, answer.error_df))
+    best = best_bakes(found)
+    return replace(found, sentences=(*found.sentences, *([best] if best else [])))
 
 
 def _spoken(

@@ -213,6 +213,9 @@ class Findings:
         Degrees of freedom of the error that each coefficient is judged against.
     evidence : Evidence or None
         What it rests on; None where a question was put without any.
+    bakes : DataFrame
+        bake, settings, mean, low, high (what a repeat is expected to score), scores (what it did
+        score), status, reason: the best to repeat first, those that gave no score last.
     judge : Estimator or None
         The same coefficients with the error that what is spoken rests on; None where nothing is
         known of the error beforehand.
@@ -245,6 +248,7 @@ class Findings:
     spoken: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     level_df: np.ndarray = field(default_factory=lambda: np.empty(0), repr=False)
     evidence: Evidence | None = field(default=None, repr=False)
+    bakes: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     judge: Estimator | None = field(default=None, repr=False)
 
     def summary(self) -> tuple[str, ...]:
