@@ -412,11 +412,31 @@ def sentences_on(
     """Give a recommendation in sentences: the setting, what to expect, how clear the choice is."""
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
     said += failed_there(asked, table)
+    said += _by_your_word(asked, table)
     for row, one, goal in zip(expected.itertuples(), asked.forecasts, asked.goals, strict=True):
         said.append(_expected_words(row, one, goal))
     said.append(_chance_words(chance, asked.goals))
     said.append(_how_many(good, ranges, looked_at, filled))
     return tuple(said)
+
+
+def _by_your_word(asked: Choice, table: pd.DataFrame) -> list[str]:
+    """Say where the setting lies inside only because the cook said that a best amount does."""
+    known = {factor.name: factor for factor in asked.region.factors}
+    inside = [
+        known[name]
+        for name in asked.forecasts[0].told
+        if abs(float(known[name].code([table[name].iloc[0]])[0])) < 1 - 1e-9
+    ]
+    if not inside:
+        return []
+    names, held = in_words(one.name for one in inside), len(inside) == 1
+    where = in_words(one.show(table[one.name].iloc[0]) for one in inside)
+    return [
+        f"You said that {names} {'has a best amount' if held else 'have best amounts'} inside the "
+        f"limits: {where} {'is' if held else 'are'} chosen by that word, as no bake has tried what "
+        "lies between the ends. A bake there checks it."
+    ]
 
 
 def _chance_words(chance: float, goals: Sequence[Goal]) -> str:

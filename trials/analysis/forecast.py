@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from trials.analysis.draws import DRAWS, coefficient_draws, usable
 from trials.analysis.results import (
@@ -17,7 +18,7 @@ from trials.analysis.results import (
 )
 from trials.base.errors import FitError
 from trials.base.words import in_words
-from trials.core.factors import Factor
+from trials.core.factors import Factor, Numeric
 from trials.core.measures import Measure
 from trials.core.terms import Basis, Term, basis, coded_settings
 
@@ -60,6 +61,8 @@ class Forecast:
         How well that variance is known; infinite when it is taken as it is.
     errors_known : bool
         Whether the fit measured any error at all.
+    told : tuple of str
+        Factors whose best amount lies inside by the cook's word alone, as no bake tried it.
     """
 
     measure: Measure
@@ -71,6 +74,7 @@ class Forecast:
     own: float
     own_df: float
     errors_known: bool
+    told: tuple[str, ...] = ()
 
     def expect(self, X: np.ndarray) -> np.ndarray:
         """Return the expected response at an array of settings (..., factors)."""
@@ -91,7 +95,7 @@ class Forecast:
         the draws; missing where no error was measured.
         """
         estimate = float(self.expect(X)[0])
-        if self.findings.averaged is None or self.findings.by_draws:
+        if not self.told and (self.findings.averaged is None or self.findings.by_draws):
             found = self.findings.predict(table).iloc[0]
         else:
             found = drawn_intervals(self.drawn(X), (self.own, self.own_df), seed).iloc[0]
@@ -118,10 +122,12 @@ def forecasts(
                 f"{in_words(fits) or 'nothing'}. Fit it first, or leave it out of the measures."
             )
     factors = all_factors([fits[measure.name] for measure in wanted])
-    return tuple(
+    found = [
         _forecast(fits[measure.name], measure, factors, place)
         for place, measure in enumerate(wanted)
-    )
+    ]
+    # A cook speaks of the best amount of what is wanted first
+    return (_with_peaks(found[0]), *found[1:])
 
 
 def forecast_of(findings: Findings) -> Forecast:
@@ -224,6 +230,61 @@ def _forecast(
         own=own,
         own_df=own_df,
         errors_known=known,
+    )
+
+
+PEAK_SIZE = 1.0  # how far a peak stands above the ends, about, in what is worth noticing
+_PEAK_SEED = 1669
+
+
+def _with_peaks(one: Forecast) -> Forecast:
+    """Return a forecast with the peaks that the cook told of and no bake has tried.
+
+    In every draw the bend of such a factor is as if drawn from a half normal distribution as wide
+    as what is worth noticing, given that the peak which it makes with the slope of that draw lies
+    inside. What the ends were is left as the bakes said.
+
+    References
+    ----------
+    Our own; a stated prior that is shown wherever it decides (O'Hagan et al. 2006, Uncertain
+    Judgements, on what experts know of a curve).
+    """
+    goal, terms = one.measure.goal, one.findings.terms
+    if one.findings.averaged is not None:
+        terms = one.findings.averaged.terms
+    held = {term.name for term in terms}
+    told = [
+        factor.name
+        for factor in one.findings.factors
+        if isinstance(factor, Numeric) and factor.peak and f"{factor.name}^2" not in held
+    ]
+    if not told or goal not in ("higher", "lower") or one.basis.owner[0] >= 0:
+        return one
+    margin = one.measure.margin or one.findings.margin
+    width = PEAK_SIZE * (margin or float(one.findings.residuals["observed"].std()))
+    rng = np.random.default_rng(_PEAK_SEED)
+    places = {term.name: place for place, term in enumerate(terms)}
+    bends = []
+    for name in told:
+        columns = np.flatnonzero(one.basis.owner == places.get(name, len(terms)))
+        slope = one.draws[columns[0]] if len(columns) else np.zeros(one.draws.shape[1])
+        # The peak of b x - c x^2 lies inside where c is above half of |b|
+        least = np.minimum(np.abs(slope) / 2 / width, 6.0)
+        beyond = special.ndtr(-least) * rng.random(len(slope))
+        bends.append(-np.maximum(-special.ndtri(beyond), least) * width)
+    bent = np.array(bends) * (1.0 if goal == "higher" else -1.0)
+    draws = np.vstack([one.draws, bent])
+    # At both ends a square is one: their level is what the bakes said it is
+    draws[0] = draws[0] - bent.sum(axis=0)
+    mean = np.concatenate([one.mean, bent.mean(axis=1)])
+    mean[0] -= bent.mean(axis=1).sum()
+    added = tuple(Term(((name, 2),)) for name in told)
+    return replace(
+        one,
+        basis=fast_basis((*terms, *added), one.findings.factors),
+        mean=mean,
+        draws=draws,
+        told=tuple(told),
     )
 
 

@@ -204,7 +204,9 @@ class Numeric:
         factor's name and those kinds, as in ("method", ["fried"]). Elsewhere it has no setting,
         changes nothing and shares nothing: a baked piece is in no oil fill.
     peak : bool
-        True when you know that the best amount lies somewhere inside the limits.
+        True when you know that the best amount lies somewhere inside the limits, as bakers know of
+        salt. Bakes at the ends alone say nothing of it; then the choice leans inwards by this
+        word, says so, and a bake inside checks it.
     by_hand : bool
         True when you see to it yourself, though it sounds like something that is weighed.
 

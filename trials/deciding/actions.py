@@ -1,7 +1,7 @@
 """What could be baked next: candidate actions, each a set of settings with a word why."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -255,6 +255,7 @@ MOST_POOL = 300  # settings that bakes are taken from
 MOST_RIVALS = 6
 MOST_EXCHANGED = 20_000  # settings x pool x bakes up to which every exchange is tried in seconds
 SURE = 0.9  # a factor is held at a setting that is the better one with this chance
+LIKELY_AT_WORK = 0.5  # the chance from which a number's middle is worth a bake
 NEAR = 0.5  # a narrowed range is this share of the whole
 FEWEST_RIVAL_SHARE = 0.02
 
@@ -274,12 +275,13 @@ def actions(knowledge: Knowledge, bakes: int) -> list[Action]:
         lambda: _held(knowledge, pool, chances, bakes),
         lambda: _narrowed(knowledge, bakes),
         lambda: _bent(knowledge, bakes),
+        lambda: _ends_first(knowledge, pool, bakes),
         lambda: _path(knowledge, bakes),
     )
     found: list[Action] = []
     for maker in makers:
         found += [one for one in maker() if len(one.X) and knowledge.region.allows(one.X).all()]
-    return found
+    return [_checked(knowledge, one) for one in found]
 
 
 def _pool(knowledge: Knowledge) -> np.ndarray:
@@ -287,11 +289,13 @@ def _pool(knowledge: Knowledge) -> np.ndarray:
     region, factors = knowledge.region, knowledge.factors
     numbers = numbers_of(factors)
     places = 3 if len(numbers) and _combinations(knowledge, 3) <= MOST_POOL else 2
+    # A middle of what does nothing is a bake that tells less of everything else
+    bent = set(likely_bent(knowledge))
     axes = [
         np.arange(len(f.levels), dtype=float)
         if isinstance(f, Categorical)
-        else np.linspace(-1, 1, places)
-        for f in factors
+        else np.linspace(-1, 1, places if at in bent else 2)
+        for at, f in enumerate(factors)
     ]
     if len(region.parts) or _combinations(knowledge, 2) > 4 * MOST_POOL:
         settings = region.grid(MOST_POOL)
@@ -301,8 +305,8 @@ def _pool(knowledge: Knowledge) -> np.ndarray:
     made = coded_made(knowledge)
     settings = np.vstack([settings, made[region.allows(made)], knowledge.best])
     if places == 2 and numbers:
-        middle = np.repeat(knowledge.best[None], len(numbers), axis=0)
-        middle[np.arange(len(numbers)), numbers] = 0.0
+        middle = np.repeat(knowledge.best[None], len(bent), axis=0)
+        middle[np.arange(len(bent)), sorted(bent)] = 0.0
         settings = np.vstack([settings, region.snapped(middle), _reference(knowledge)])
     settings = np.unique(np.round(settings, 9), axis=0)
     return settings[region.allows(settings)]
@@ -493,9 +497,66 @@ def _narrowed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     )
 
 
-def _bent(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
-    """Yield bakes at the ends and middles of each number, all else as in the best setting."""
+def likely_bent(knowledge: Knowledge) -> list[int]:
+    """Return the numbers whose middle may be worth a bake: those likely at work, by place."""
+    one = knowledge.beliefs[0]
+    own = one.places.tolist()
+    found = []
+    for at in numbers_of(knowledge.factors):
+        if at not in own:
+            continue
+        rows = one.basis.touched(own.index(at))
+        if (np.abs(one.draws[rows]) > 0).any(axis=0).mean() >= LIKELY_AT_WORK:
+            found.append(at)
+    return found
+
+
+def _ends_first(knowledge: Knowledge, pool: np.ndarray, bakes: int) -> Iterator[Action]:
+    """Yield ends that tell pairs, and then middles of what is likely at work, by variance."""
+    bent = likely_bent(knowledge)
+    if not bent or bakes < 2:
+        return
     numbers = numbers_of(knowledge.factors)
+    inside = np.abs(np.abs(pool[:, numbers]) - 1).max(axis=1) > 1e-9
+    if inside.all() or not inside.any():
+        return
+    one = knowledge.beliefs[0]
+    weight = contest(one, pool, np.full(len(pool), 1 / len(pool)))
+    middles = min(len(bent), bakes // 2)
+    ends = np.flatnonzero(~inside)
+    start = ends[narrowing(one, pool[ends], weight, bakes - middles)].tolist()
+    X = pool[narrowing(one, pool, weight, bakes, start)]
+    names = in_words(knowledge.factors[at].name for at in bent)
+    yield Action(
+        "ends, and middles of what matters",
+        X,
+        f"Ends come first, as they tell what works together; the others try {names} in between.",
+    )
+
+
+def _checked(knowledge: Knowledge, action: Action) -> Action:
+    """Return an action in which each best amount that the cook told of is tried inside once."""
+    told = set(knowledge.choice.forecasts[0].told)
+    unseen = [
+        at
+        for at, factor in enumerate(knowledge.factors)
+        if factor.name in told and not (np.abs(action.X[:, at]) < 1 - 1e-9).any()
+    ]
+    if not unseen:
+        return action
+    row = knowledge.best.copy()
+    row[unseen] = np.where(np.abs(row[unseen]) < 1 - 1e-9, row[unseen], 0.0)
+    row = knowledge.region.snapped(row[None])
+    if not knowledge.region.allows(row).all():
+        return action
+    names = in_words(knowledge.factors[at].name for at in unseen)
+    said = f"One bake tries {names} inside, to check the best amount that you told of."
+    return replace(action, X=np.vstack([action.X[:-1], row]), why=f"{action.why} {said}")
+
+
+def _bent(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
+    """Yield bakes at the ends and middles of what may bend, all else as in the best setting."""
+    numbers = likely_bent(knowledge)
     if not numbers:
         return
     single = np.repeat(knowledge.best[None], 3 * len(numbers), axis=0)

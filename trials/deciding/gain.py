@@ -251,10 +251,14 @@ def _numbered(table: pd.DataFrame) -> pd.DataFrame:
 def _belief(one: Forecast, goal: Goal, place: int) -> Belief:
     found = one.findings
     terms = found.averaged.terms if found.averaged else found.terms
+    terms = (*terms, *(Term(((name, 2),)) for name in one.told))
     added = _unseen_bends(terms, found)
     wide = fast_basis((*terms, *added), found.factors)
     rng = np.random.default_rng(_SEED + place)
     guesses = UNSEEN_BEND * goal.notice * rng.standard_normal((len(added), one.draws.shape[1]))
+    # What does nothing by itself or beside others hardly has a best amount in between
+    at_work = np.array([_at_work(term.factors[0], one) for term in added])
+    guesses = guesses * at_work.reshape(guesses.shape)
     draws = np.vstack([one.draws, guesses])
     if len(added):
         # At both ends a square is one: what the bakes say of their level is the sum of both
@@ -271,8 +275,15 @@ def _belief(one: Forecast, goal: Goal, place: int) -> Belief:
         draws=draws,
         bake=bake,
         load=load,
-        bends=tuple(term.factors[0] for term in added),
+        bends=(*one.told, *(term.factors[0] for term in added)),
     )
+
+
+def _at_work(name: str, one: Forecast) -> np.ndarray:
+    """Say in which draws a factor does anything, by itself or with others."""
+    names = [factor.name for factor in one.findings.factors]
+    rows = one.basis.touched(names.index(name))
+    return (np.abs(one.draws[rows]) > 0).any(axis=0)
 
 
 def _unseen_bends(terms: Sequence[Term], found: Findings) -> tuple[Term, ...]:
