@@ -307,19 +307,18 @@ def _pool(knowledge: Knowledge) -> np.ndarray:
     if places == 2 and numbers:
         middle = np.repeat(knowledge.best[None], len(bent), axis=0)
         middle[np.arange(len(bent)), sorted(bent)] = 0.0
-        settings = np.vstack([settings, region.snapped(middle), _reference(knowledge)])
+        settings = np.vstack([settings, region.snapped(middle), _middles(knowledge, sorted(bent))])
     settings = np.unique(np.round(settings, 9), axis=0)
     return settings[region.allows(settings)]
 
 
-def _reference(knowledge: Knowledge) -> np.ndarray:
-    """Return the reference setting, coded, and the same with the best kinds, as rows."""
+def _middles(knowledge: Knowledge, bent: Sequence[int]) -> np.ndarray:
+    """Return the reference values of what may bend, together, all else as in the best setting."""
     setting = reference_setting(knowledge.factors)
     own = coded_settings(knowledge.factors, pd.DataFrame([setting]))
     best = knowledge.best[None].copy()
-    numbers = numbers_of(knowledge.factors)
-    best[:, numbers] = own[:, numbers]
-    return np.vstack([own, best])
+    best[:, list(bent)] = own[:, list(bent)]
+    return best
 
 
 def _combinations(knowledge: Knowledge, places: int) -> float:
@@ -562,7 +561,7 @@ def _bent(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
     single = np.repeat(knowledge.best[None], 3 * len(numbers), axis=0)
     for place, at in enumerate(numbers):
         single[3 * place : 3 * place + 3, at] = (-1.0, 0.0, 1.0)
-    rows = np.vstack([single, _reference(knowledge)])
+    rows = np.vstack([single, _middles(knowledge, numbers)])
     some = np.unique(np.round(knowledge.region.snapped(rows), 9), axis=0)
     some = some[knowledge.region.allows(some)]
     if len(some) < 2:

@@ -1,0 +1,128 @@
+"""Bends: what the cook says of a best amount, and middles only of what is at work."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import trials
+from trials.base.errors import FactorError
+from trials.core.factors import factor_from, factor_record
+from trials.deciding.actions import actions, likely_bent
+from trials.deciding.gain import known
+
+LIKING = trials.Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.7)
+NAMES = ["salt", "rest", "fat", "malt"]
+
+
+def kitchen(*told):
+    return [trials.Numeric(name, 0, 100, peak=name in told) for name in NAMES]
+
+
+def baked(factors, *, middles=False, seed=3, noise=0.1):
+    """All ends of four numbers; the best salt lies at 65, rest is best long, the others idle."""
+    plan = trials.design.full_factorial(factors, centre_bakes=2 if middles else 0, seed=1)
+    table = plan.table
+    x = (table["salt"] - 50) / 50
+    truth = 6 + 0.6 * x - 0.95 * x**2 + 0.8 * (table["rest"] - 50) / 50
+    rng = np.random.default_rng(seed)
+    return table.assign(liking=truth + rng.normal(0, noise, len(table)))
+
+
+def chosen(factors, table):
+    found = trials.fit(table, "liking", factors, measure=LIKING)
+    return found, trials.recommend(found, LIKING)
+
+
+def test_ends_alone_send_the_choice_to_an_end_and_the_word_of_the_cook_inwards():
+    plain = chosen(kitchen(), baked(kitchen()))[1]
+    told = chosen(kitchen("salt"), baked(kitchen("salt")))[1]
+    assert plain.settings["salt"] == 100
+    assert 50 < told.settings["salt"] < 100
+    # What nothing was said of stays where it was
+    assert told.settings["rest"] == plain.settings["rest"] == 100
+    # The truth: a peak at 50 + 50 * 0.6 / (2 * 0.95), nearer to the told choice
+    assert abs(told.settings["salt"] - 65.8) < abs(plain.settings["salt"] - 65.8)
+
+
+def test_what_the_word_decided_is_shown_and_nothing_is_said_where_it_did_not():
+    plain = chosen(kitchen(), baked(kitchen()))[1]
+    told = chosen(kitchen("salt"), baked(kitchen("salt")))[1]
+    assert any("You said that salt has a best amount inside" in one for one in told.sentences)
+    assert not any("You said" in one for one in plain.sentences)
+
+
+def test_the_table_of_effects_is_the_bakes_alone():
+    plain = chosen(kitchen(), baked(kitchen()))[0]
+    told = chosen(kitchen("salt"), baked(kitchen("salt")))[0]
+    pd.testing.assert_frame_equal(plain.effects, told.effects)
+    pd.testing.assert_frame_equal(plain.spoken, told.spoken)
+
+
+def test_the_next_round_checks_it_inside():
+    found, _ = chosen(kitchen("salt"), baked(kitchen("salt"), noise=0.6))
+    plan = trials.next_round(found, 3, action="repeat", seed=1).plan
+    new = plan.table[~plan.table["bake"].isin(plan.details["kept"])]
+    assert new["salt"].between(1, 99).any()
+    assert len(new) <= 3
+
+
+def test_once_bakes_lie_inside_they_decide_and_not_the_word():
+    rows = []
+    for factors in (kitchen(), kitchen("salt")):
+        table = baked(factors, middles=True)
+        pair = [f"{a}:{b}" for n, a in enumerate(NAMES) for b in NAMES[n + 1 :]]
+        found = trials.fit(
+            table, "liking", factors, model=[*NAMES, *pair, "salt^2"], measure=LIKING
+        )
+        rows.append(trials.recommend(found, LIKING))
+    assert rows[0].settings == rows[1].settings
+    assert not any("You said" in one for one in rows[1].sentences)
+
+
+def test_a_lower_goal_has_its_best_amount_inside_too():
+    lower = trials.Measure("greasiness", "hedonic 9", goal="lower", worth_noticing=0.7)
+    table = baked(kitchen("salt")).rename(columns={"liking": "greasiness"})
+    table["greasiness"] = 10 - table["greasiness"]
+    found = trials.fit(table, "greasiness", kitchen("salt"), measure=lower)
+    assert 50 < trials.recommend(found, lower).settings["salt"] < 100
+
+
+def test_it_is_kept_in_the_settings_file_and_read_back():
+    salt = trials.Numeric("salt", 1, 3, "%", peak=True)
+    assert factor_record(salt)["peak"] is True
+    assert factor_from(factor_record(salt)) == salt
+    assert "peak" not in factor_record(trials.Numeric("salt", 1, 3, "%"))
+    with pytest.raises(FactorError, match="best amount"):
+        trials.Numeric("salt", 1, 3, peak="yes")
+
+
+@pytest.fixture(scope="module")
+def knowledge():
+    found = chosen(kitchen(), baked(kitchen()))[0]
+    return known({"liking": found}, [LIKING])
+
+
+class TestSecondRound:
+    """Ends tell what works together; a middle is worth a bake only in what is at work."""
+
+    def test_only_what_is_at_work_may_be_tried_in_the_middle(self, knowledge):
+        names = {knowledge.factors[at].name for at in likely_bent(knowledge)}
+        assert {"salt", "rest"} <= names
+        idle = [at for at, one in enumerate(knowledge.factors) if one.name not in names]
+        assert idle
+        for one in actions(knowledge, 4):
+            if one.name in ("ends, and middles of what matters", "look for a bend"):
+                assert (np.abs(one.X[:, idle]) > 1 - 1e-9).all()
+
+    def test_ends_come_first(self, knowledge):
+        found = next(one for one in actions(knowledge, 8) if one.name.startswith("ends, and"))
+        inside = (np.abs(found.X) < 1 - 1e-9).any(axis=1)
+        assert 0 < inside.sum() <= len(found.X) / 2
+
+    def test_two_rounds_keep_the_pairs_beside_the_bends(self):
+        factors = kitchen()
+        first = baked(factors)
+        second = first.head(4).assign(salt=50.0, bake=["C1", "C2", "C3", "C4"])
+        found = trials.fit(trials.evidence([first, second], factors, [LIKING]), "liking")
+        terms = {term.name for term in (found.averaged.terms if found.averaged else found.terms)}
+        assert {"salt^2", "salt:rest", "fat:malt"} <= terms
