@@ -91,13 +91,14 @@ from trials.tasting.serving import serving_plan as serving_plan
 # Findings(response, factors, terms, effects, tests, variance, ranking, residuals, engine,
 #     margin=None, measure=None, spread=<factory>, to_settle=<factory>, failed=<factory>,
 #     sentences=(), notes=(), method='', averaged=None, told=None, spoken=<factory>,
-#     level_df=<factory>, evidence=None, judge=None)
+#     level_df=<factory>, evidence=None, bakes=<factory>, judge=None)
 # Findings.bakes_scored()
 # Findings.expected(table)
 # Findings.means(by)
 # Findings.predict(settings)
 # Findings.rows(table)
 # Findings.summary()
+# Findings.to_statsmodels()
 # Formula(name, parts, origin='', ingredients=None, also_flour=(), aside=('frying oil', 'soak',
 #     'syrup', 'dip', 'coating'), only_when=<factory>)
 # Formula.from_dict(data, ingredients=None)

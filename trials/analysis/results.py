@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trials.analysis.no_error import unit_means
 from trials.analysis.question import is_of_tasting
 from trials.analysis.reached import outside_words
 from trials.analysis.settings import (
@@ -26,7 +27,7 @@ from trials.core.evidence import Evidence
 from trials.core.factors import Factor
 from trials.core.measures import Measure
 from trials.core.roles import Role
-from trials.core.terms import Term, model_matrix
+from trials.core.terms import ModelMatrix, Term, model_matrix
 from trials.core.verdicts import CONFIDENCE
 
 # -- What joint draws expect of a setting: in the mean, and of one new bake.
@@ -344,6 +345,61 @@ class Findings:
         se = se.where(se > 0)
         return np.asarray(stats.t.ppf((1 + CONFIDENCE) / 2, answer["df"]) * se)
 
+    def to_statsmodels(self) -> Any:
+        """Return the fit as statsmodels has it, for whoever wants to go on there.
+
+        Generalised least squares on the mean score of each bake, corrected for who tasted it, with
+        the covariance that days, loads and bakes were found to have, taken as known. In balanced
+        rounds its estimates are those of `effects` (which tell a number from its low setting to its
+        high one: twice the coefficient); its degrees of freedom are not Kenward-Roger's.
+
+        Returns
+        -------
+        statsmodels results
+            Of a GLS model with named columns: "Intercept", the terms, then "block [1]" and so on
+            for days, rounds and reference bakes.
+
+        Raises
+        ------
+        FitError
+            When no error was measured, or settings differ within a bake.
+
+        References
+        ----------
+        Aitken 1935, Proc. R. Soc. Edinb. 55:42 (generalised least squares).
+        """
+        if not isinstance(self.engine, SmallSample):
+            raise FitError(
+                "no error between bakes was measured here, so there is no covariance to hand on; "
+                "repeat some of the settings."
+            )
+        # Loaded only here: it takes longer than a whole fit
+        from statsmodels.regression.linear_model import GLS
+
+        fit = self.engine.fit
+        codes = {term.name: term.codes for term in fit.terms}
+        bakes = codes.get("bake", np.arange(len(fit.y)))
+        crossed = [codes["taster"]] if "bake" in codes and "taster" in codes else []
+        y, first = unit_means(fit.y, bakes, crossed)
+        if np.abs(fit.X - fit.X[first][bakes]).max(initial=0) > 1e-9:
+            raise FitError("settings differ within a bake, so there is no one row for each bake.")
+        V = np.diag(fit.variances[-1] / np.bincount(bakes).astype(float))
+        for term, variance in zip(fit.terms, np.nan_to_num(fit.variances[:-1]), strict=True):
+            if not is_of_tasting(term.name):
+                V = V + variance * np.equal.outer(term.codes[first], term.codes[first])
+            elif term.name != "taster":
+                views = pd.Series(term.codes).groupby(bakes).nunique().to_numpy()
+                V = V + np.diag(variance / views)
+        names = self._column_names(fit.X.shape[1])
+        X = pd.DataFrame(fit.X[first], columns=names)
+        return GLS(pd.Series(y, name=self.response), X, sigma=V).fit(cov_type="fixed scale")
+
+    def _column_names(self, count: int) -> list[str]:
+        """Return a name for every column of the fit, those of blocks numbered."""
+        own = list(self._matrix(self.bakes_scored().iloc[:1]).columns)
+        names = [name or "Intercept" for name in own]
+        return [*names, *(f"block [{n}]" for n in range(1, count - len(names) + 1))]
+
     @property
     def by_draws(self) -> bool:
         """Whether only the averaged models know an error, so that predictions go by them."""
@@ -380,7 +436,10 @@ class Findings:
         return self._rows(table)
 
     def _rows(self, table: pd.DataFrame) -> np.ndarray:
-        return model_matrix(self.terms, self.factors, table).X
+        return self._matrix(table).X
+
+    def _matrix(self, table: pd.DataFrame) -> ModelMatrix:
+        return model_matrix(self.terms, self.factors, table)
 
     def _estimates(self, weights: np.ndarray, name: str) -> dict[str, np.ndarray]:
         engine = self.engine
