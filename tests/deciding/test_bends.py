@@ -79,6 +79,19 @@ def test_once_bakes_lie_inside_they_decide_and_not_the_word():
     assert not any("You said" in one for one in rows[1].sentences)
 
 
+def test_one_noisy_bake_inside_does_not_drop_the_word_and_it_is_shown():
+    tables = []
+    for factors in (kitchen(), kitchen("salt")):
+        first = baked(factors, noise=0.5)
+        check = first.head(1).assign(salt=50.0, bake="C1", liking=first["liking"].mean() - 0.2)
+        found = trials.fit(trials.evidence([first, check], factors, [LIKING]), "liking")
+        tables.append(trials.recommend(found, LIKING))
+    assert tables[1].settings["salt"] < 100
+    assert tables[1].settings["salt"] <= tables[0].settings["salt"]
+    if tables[1].settings["salt"] != tables[0].settings["salt"]:
+        assert any("You said" in one for one in tables[1].sentences)
+
+
 def test_a_lower_goal_has_its_best_amount_inside_too():
     lower = trials.Measure("greasiness", "hedonic 9", goal="lower", worth_noticing=0.7)
     table = baked(kitchen("salt")).rename(columns={"liking": "greasiness"})

@@ -423,19 +423,25 @@ def sentences_on(
 def _by_your_word(asked: Choice, table: pd.DataFrame) -> list[str]:
     """Say where the setting lies inside only because the cook said that a best amount does."""
     known = {factor.name: factor for factor in asked.region.factors}
+    one = asked.forecasts[0]
     inside = [
         known[name]
-        for name in asked.forecasts[0].told
+        for name in (*one.told, *one.leaning)
         if abs(float(known[name].code([table[name].iloc[0]])[0])) < 1 - 1e-9
     ]
     if not inside:
         return []
     names, held = in_words(one.name for one in inside), len(inside) == 1
     where = in_words(one.show(table[one.name].iloc[0]) for one in inside)
+    tried = all(factor.name in one.leaning for factor in inside)
+    why = (
+        "the bakes inside leave it open. More bakes there would check it."
+        if tried
+        else "no bake has tried what lies between the ends. A bake there checks it."
+    )
     return [
         f"You said that {names} {'has a best amount' if held else 'have best amounts'} inside the "
-        f"limits: {where} {'is' if held else 'are'} chosen by that word, as no bake has tried what "
-        "lies between the ends. A bake there checks it."
+        f"limits: {where} {'is' if held else 'are'} chosen by that word, as {why}"
     ]
 
 

@@ -63,6 +63,8 @@ class Forecast:
         Whether the fit measured any error at all.
     told : tuple of str
         Factors whose best amount lies inside by the cook's word alone, as no bake tried it.
+    leaning : tuple of str
+        Those of which bakes inside leave it open, so that the word still counts beside them.
     """
 
     measure: Measure
@@ -75,6 +77,7 @@ class Forecast:
     own_df: float
     errors_known: bool
     told: tuple[str, ...] = ()
+    leaning: tuple[str, ...] = ()
 
     def expect(self, X: np.ndarray) -> np.ndarray:
         """Return the expected response at an array of settings (..., factors)."""
@@ -95,7 +98,9 @@ class Forecast:
         the draws; missing where no error was measured.
         """
         estimate = float(self.expect(X)[0])
-        if not self.told and (self.findings.averaged is None or self.findings.by_draws):
+        if not (self.told or self.leaning) and (
+            self.findings.averaged is None or self.findings.by_draws
+        ):
             found = self.findings.predict(table).iloc[0]
         else:
             found = drawn_intervals(self.drawn(X), (self.own, self.own_df), seed).iloc[0]
@@ -253,6 +258,7 @@ def _with_peaks(one: Forecast) -> Forecast:
     if one.findings.averaged is not None:
         terms = one.findings.averaged.terms
     held = {term.name for term in terms}
+    one = _given_inside(one, terms)
     told = [
         factor.name
         for factor in one.findings.factors
@@ -286,6 +292,34 @@ def _with_peaks(one: Forecast) -> Forecast:
         draws=draws,
         told=tuple(told),
     )
+
+
+# Where the draws agree with the cook's word more often than this it changes nothing; where less
+# often than that, the bakes are against it and it is set aside (limits of ours)
+AGREED, AGAINST = 0.95, 0.02
+
+
+def _given_inside(one: Forecast, terms: Sequence[Term]) -> Forecast:
+    """Return a forecast whose draws keep to the cook's word where bakes inside leave it open."""
+    if one.measure.goal not in ("higher", "lower") or one.findings.averaged is None:
+        return one
+    sign = 1.0 if one.measure.goal == "higher" else -1.0
+    places = {term.name: place for place, term in enumerate(terms)}
+    kept = np.ones(one.draws.shape[1], dtype=bool)
+    leaning = []
+    for factor in one.findings.factors:
+        both = [places.get(name) for name in (factor.name, f"{factor.name}^2")]
+        if not (isinstance(factor, Numeric) and factor.peak) or None in both:
+            continue
+        slope, bend = (one.draws[np.flatnonzero(one.basis.owner == at)[0]] for at in both)
+        inside = (sign * bend < 0) & (np.abs(slope) < 2 * np.abs(bend))
+        if AGAINST < (inside & kept).mean() / kept.mean() < AGREED:
+            kept &= inside
+            leaning.append(factor.name)
+    if not leaning:
+        return one
+    draws = one.draws[:, np.resize(np.flatnonzero(kept), len(kept))]
+    return replace(one, draws=draws, mean=draws.mean(axis=1), leaning=tuple(leaning))
 
 
 def _own_spread(found: Findings, wide: Basis, draws: np.ndarray) -> tuple[float, float]:
