@@ -81,11 +81,11 @@ def test_the_page_opens_in_a_browser(page):
         ]
         quotes = shown.locator("details", has_text="In their own words")
         quotes.locator("summary").first.click()
-        assert quotes.locator("td", has_text="crumbly, not sour").first.is_visible()
-        assert shown.locator("th", has_text="“nutty”").is_visible()
         shown.evaluate(
             "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
         )
+        assert quotes.locator("td", has_text="crumbly, not sour").first.is_visible()
+        assert shown.locator("th", has_text="“nutty”").is_visible()
         assert not overlaps_and_clips(shown)
 
 

@@ -2,13 +2,18 @@
 
 import html
 import re
+import subprocess
 
 import pytest
 
 import trials
+from tests.browser import accessibility, needs_browser, opened, printed
+from trials.analysis.brief import in_brief
+from trials.base.html import render
 from trials.deciding.replanning import write_next
 from trials.doors import large_demo as demo_rounds
-from trials.show.page import page, report
+from trials.show.bake_sheets import TEMPLATES
+from trials.show.page import report
 
 
 @pytest.fixture(scope="module")
@@ -26,7 +31,12 @@ def later_page(later):
 def said_on(text):
     """What a reader sees without unfolding anything, pictures' descriptions apart."""
     text = re.sub(r"<style>.*?</style>|<details>.*?</details>|<img[^>]*>", " ", text, flags=re.S)
-    return html.unescape(re.sub(r"<[^>]*>", " ", text))
+    return html.unescape(re.sub(r"<[^>]*>", " ", text)).replace("\u00a0", " ")
+
+
+def first_lines(text):
+    """The three lines that the page opens with."""
+    return said_on(text.split('<div class="answer">')[1].split("</div>")[0])
 
 
 def test_the_page_asks_for_nothing(demo_round):
@@ -41,6 +51,7 @@ def test_every_picture_is_described(demo_round):
     described = re.findall(r'<img alt="([^"]*)"', text)
     assert len(described) == text.count("<img")
     assert all(len(words) > 40 for words in described)
+    assert all(len(html.unescape(words).split()) < 40 for words in described)
 
 
 def test_what_a_baker_reads(demo_round):
@@ -50,7 +61,11 @@ def test_what_a_baker_reads(demo_round):
 
 
 def test_a_title_is_never_markup():
-    assert "<script>alert" not in page("<script>alert(1)</script>", [])
+    told = {"title": "<script>alert(1)</script>", "sentences": ["<b>x</b>"], "version": "1"}
+    told |= {"picture": "", "rounds": "", "card": "", "digest": ""}
+    made = render(TEMPLATES, "story.html", **told)
+    assert "<script>alert" not in made
+    assert "<b>" not in made
 
 
 def test_a_later_page_speaks_from_all_rounds(later, later_page):
@@ -58,7 +73,7 @@ def test_a_later_page_speaks_from_all_rounds(later, later_page):
     assert "from 2 rounds, 40 bakes" in said
     assert "of 32 bakes failed" in said  # 24 and 8, reference bakes apart
     both = trials.fit(later, "liking")
-    assert both.sentences[1] in said
+    assert in_brief(both)[0] in said
     assert f"Evidence {both.evidence.digest}" in said
 
 
@@ -69,7 +84,12 @@ def test_the_page_names_the_best_that_the_next_round_names(place, demo_round, la
     text = (path.read_text(encoding="utf-8"), later_page)[place]
     reason = trials.next_round(round_, 2, action="confirm").reasons[0]
     best = reason.removeprefix("Best so far: ").split(", with ")[0]
-    assert best[1:] in said_on(text).split("Best so far")[1]
+    said = first_lines(text)
+    assert all(setting in said for setting in best.split(", "))
+    for head in ("What to do.", "Next.", "How sure."):
+        assert head in said
+    assert re.search(r"\d+ bakes?", said.split("Next.")[1])
+    assert re.search(r"\d+ %", said.split("How sure.")[1])
 
 
 def test_words_of_the_trade_are_folded_away(demo_round, later_page):
@@ -84,7 +104,6 @@ def test_words_of_the_trade_are_folded_away(demo_round, later_page):
 
 def test_what_holds_for_all_measures_is_said_once(demo_round):
     said = said_on((demo_round.folder / "page.html").read_text(encoding="utf-8"))
-    assert said.count("do not speak for a market") == 1
     assert said.count("Little or nothing here speaks for that corner") == 1
 
 
@@ -99,4 +118,59 @@ def test_bakes_that_wait_are_called_planned(demo_round, tmp_path):
     waits = write_next(demo_round, 8, tmp_path / "round-2", action="fill")
     said = said_on(report(waits, tmp_path / "page.html").read_text(encoding="utf-8"))
     assert "not baked yet. What follows is from the round" in said
-    assert "What is to be baked in this round" in said
+    assert "What is planned in this round" in said
+
+
+def test_the_answer_comes_before_the_first_fold_and_is_short(demo_round):
+    text = (demo_round.folder / "page.html").read_text(encoding="utf-8").split("<main")[1]
+    assert len(said_on(text.split("<details")[0]).split()) < 700
+    for measure in demo_round.measures:
+        part = text.split(f"<h2>{measure.name.capitalize()}</h2>")[1].split("<details")[0]
+        assert part.count("<p>") <= 3, measure.name
+        assert part.count("<img") == 1, measure.name
+
+
+def test_what_was_baked_has_its_result_and_failures_are_marked(demo_round):
+    text = (demo_round.folder / "page.html").read_text(encoding="utf-8")
+    part = text.split("<h2>What was baked")[1].split("</details>")[0]
+    rows = part.split("<tr>")[2:]
+    assert len(rows) == len(demo_round.plan.table)
+    failed = [row for row in rows if "failed: " in row]
+    assert len(failed) == 4
+    assert all("liking " in row for row in rows if row not in failed)
+
+
+@needs_browser
+@pytest.mark.parametrize("width", [1280, 768, 375])
+def test_the_page_fits_every_screen_and_is_accessible(demo_round, width):
+    with opened(demo_round.folder / "page.html", width=width, dark=width == 768) as page:
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        levels = page.evaluate(
+            "[...document.querySelectorAll('h1,h2,h3')].map((h) => +h.tagName[1])"
+        )
+        assert levels[0] == 1
+        assert levels.count(1) == 1
+        assert all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False))
+        assert accessibility(page) == []
+
+
+@needs_browser
+def test_nothing_is_lost_in_print(demo_round, tmp_path):
+    """Read back from the PDF by poppler's pdftotext."""
+    markup = (demo_round.folder / "page.html").read_text(encoding="utf-8")
+    path = printed(markup, tmp_path)
+    said = subprocess.run(["pdftotext", "-layout", path, "-"], capture_output=True, check=True)
+    pages = [" ".join(one.split()) for one in said.stdout.decode().split("\f") if one.strip()]
+    whole = " ".join(pages)
+    for factor in demo_round.plan.factors:
+        assert factor.name.split()[0] in whole
+    # Folded notes are open on paper, and the last page holds more than the footer
+    for words in ("REML", "seed", "failed: "):
+        assert words in whole
+    assert len(pages[-1].split()) > 40
+    # The table of bakes keeps its last column
+    for bake in demo_round.plan.table["bake"]:
+        assert bake in whole
+    assert whole.count("crispness") > len(demo_round.plan.table) - 5

@@ -4,6 +4,7 @@ import base64
 import hashlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import tempfile
@@ -59,7 +60,7 @@ def _templates(room: Path) -> Environment:
         return Markup(source)
 
     found.globals |= {"as_it_is": as_it_is, "digest": digest, "table": table}
-    found.filters |= {"in_words": in_words, "figure": tidy_number}
+    found.filters |= {"in_words": in_words, "figure": tidy_number, "kept": kept_with_unit}
     return found
 
 
@@ -75,6 +76,17 @@ def render(room: Path, template: str, **told: Any) -> str:
     <p>salt &lt; sugar</p>
     """
     return _templates(room).get_template(template).render(told)
+
+
+def kept_with_unit(text: str) -> str:
+    """Return words in which a number keeps its unit on its line.
+
+    Examples
+    --------
+    >>> kept_with_unit("92 % at 180 °C")
+    '92\\xa0% at 180\\xa0°C'
+    """
+    return re.sub(r"(?<=\d) (?=%|°[CF]|k?g\b|mm\b|min\b)", "\u00a0", str(text))
 
 
 def held(record: Any) -> Markup:

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -36,7 +37,7 @@ class FirstLines:
 
 
 def first_lines(
-    found: Mapping[str, Findings | str],
+    found: Mapping[str, Any],
     best: Recommendation | str,
     step: NextStep | str,
     *,
@@ -47,7 +48,7 @@ def first_lines(
 
     Parameters
     ----------
-    found : mapping of str to Findings or str
+    found : mapping of str to Findings, to other answers or to str
         Of every measure, or why there are none.
     best : Recommendation or str
         The setting to go for, or why there is none.

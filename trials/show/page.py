@@ -3,37 +3,41 @@
 Files that open with no network request.
 """
 
-import html
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
 from trials.analysis.answers import Answer, Answers
+from trials.analysis.brief import changes_table, in_brief
+from trials.analysis.choice import Recommendation
 from trials.analysis.counted import Counted
 from trials.analysis.diagnostics import diagnostics
 from trials.analysis.failing import failing
 from trials.analysis.question import kept_evidence
-from trials.analysis.results import Findings, kitchen_effects
+from trials.analysis.results import Findings
 from trials.analysis.tasters import describe_tasters
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import write_text
 from trials.base.html import render
 from trials.base.html import table as as_table
 from trials.base.version import __version__
-from trials.base.words import percent, tidy_number
+from trials.base.words import tidy_number
 from trials.core.evidence import Evidence
 from trials.core.factors import Component, Factor
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
+from trials.core.roles import Role, Status
 from trials.deciding.choosing import best_so_far
 from trials.deciding.confirmation import confirmation
+from trials.deciding.first_lines import FirstLines, first_lines
+from trials.deciding.next_bakes import NextStep, NothingToGainError, next_round
 from trials.deciding.story import Story, story_of
-from trials.recipe.cautions import cautions
-from trials.rounds.amounts import bake_formulas
+from trials.rounds.amounts import shopping_list
 from trials.rounds.round import Round, line_of
-from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES
+from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES, round_cautions
 from trials.show.bakes import failure_map
 from trials.show.bakes import story as story_picture
 from trials.show.effects import effects, interactions
@@ -41,7 +45,6 @@ from trials.show.effects import effects, interactions
 # -- The shared page: one HTML file that opens with no network request.
 
 
-MOST_ROWS = 12  # of a table that stands open
 _SOURCES = (
     "Scores of one bake hang together, and so do those of one taster, one load and one day. Each "
     "difference is judged by how much bakes (loads, days) of one recipe differ, never by the "
@@ -59,14 +62,12 @@ _TEXTBOOK = (
     "averaged by weights of the corrected Akaike criterion (Hurvich & Tsai 1989). The bake is the "
     "experimental unit (ISO 3534-3)."
 )
+MOST_SENTENCES = 3  # of a measure before the first fold
+MOST_BAKES_NEXT = 8  # that a page speaks of; more are asked for by name
 _WEIGHED = (
     "For this choice every simpler explanation counts by how well it fits the scores, and so does "
     "every pair of changes that may work together, so it can differ a little from what the single "
-    "differences below suggest."
-)
-_PAIRS = (
-    "A row of two, one thing with another, is half of how far the first change differs between "
-    "the two settings of the second; it is not the difference between the settings in its row."
+    "differences suggest."
 )
 
 
@@ -96,22 +97,70 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
     answers = Answers(kept_evidence(round_))
     found = findings_of(answers)
     waiting = round_.name in answers.evidence.waiting
-    body = [
-        f"<h1>{html.escape(round_.name)}</h1>",
-        _invented(round_),
-        f"<p>{html.escape(_what_it_rests_on(round_, answers.evidence, waiting))}</p>",
-        _confirmed(answers, waiting),
-        _best(answers, found),
-        *_measures(answers, found),
-        _failures(answers.evidence),
-        _trust(found),
-        _plan(round_, waiting),
-        _formula(round_),
-        _cautions(round_),
-        _method(found, answers.evidence),
-        _drawn(round_),
-    ]
-    return write_text(path or round_.folder / "page.html", page(round_.name, body))
+    best = _best(answers, found)
+    trust, tasters = _trust(found)
+    made = render(
+        TEMPLATES,
+        "report.html",
+        title=round_.name,
+        version=__version__,
+        pictures=True,
+        invented=round_.invented,
+        rests_on=_what_it_rests_on(round_, answers.evidence, waiting),
+        lines=opening(round_, answers, found, best),
+        confirmed=_confirmed(answers, waiting),
+        measures=_measures(answers, found),
+        failures=_failures(answers.evidence),
+        plan=_plan(round_, answers.evidence, waiting),
+        best=_best_in_full(best, answers),
+        trust=trust,
+        tasters=tasters,
+        formula=_formula(round_),
+        method=_method(round_, found, answers.evidence),
+        cautions=_cautions(round_),
+    )
+    return write_text(path or round_.folder / "page.html", made)
+
+
+def opening(
+    round_: Round,
+    answers: Answers,
+    found: Mapping[str, Answer | str],
+    best: Recommendation | str | None = None,
+) -> FirstLines:
+    """Return the three lines for the whole round: what to do, what to bake next, how sure."""
+    best = _best(answers, found) if best is None else best
+    waiting = round_.name in answers.evidence.waiting
+    notes = () if isinstance(best, str) else best.notes
+    held = next((one for one in notes if one.startswith("This setting was confirmed")), "")
+    step = _step(round_, answers, waiting)
+    return first_lines(found, best, step, confirmed=held, cost_of_a_bake=_cost(round_))
+
+
+def _step(round_: Round, answers: Answers, waiting: bool) -> NextStep | str:
+    """Return what to bake next, about as many as the last time; or why nothing can be said."""
+    if waiting:
+        return f"Bake what is planned: {round_.plan.sentence()}."
+    made = answers.evidence.planned
+    trials = int((made["role"] == Role.TRIAL).sum()) if len(made) else MOST_BAKES_NEXT
+    try:
+        return next_round(answers, max(1, min(MOST_BAKES_NEXT, trials)))
+    except NothingToGainError as error:
+        return error.why
+    except TrialsError as error:
+        return str(error)
+
+
+def _cost(round_: Round) -> tuple[float, str] | None:
+    """Return what the ingredients of one bake cost on average, where prices are known."""
+    if not round_.formula:
+        return None
+    bought = shopping_list(round_)
+    cost = next((str(name) for name in bought if str(name).startswith("cost (")), "")
+    if not cost or not bought[cost].notna().any():
+        return None
+    currency = cost.removeprefix("cost (").removesuffix(")")
+    return float(bought[cost].sum()) / len(round_.plan.table), currency
 
 
 def _what_it_rests_on(round_: Round, evidence: Evidence, waiting: bool) -> str:
@@ -124,24 +173,6 @@ def _what_it_rests_on(round_: Round, evidence: Evidence, waiting: bool) -> str:
     yet = ", not baked yet" if waiting else ""
     told = f"This round: {here}{yet}. What follows is from {rounds}, {evidence.bakes()} bakes."
     return " ".join([*evidence.left_out, told])
-
-
-def page(title: str, body: Sequence[str]) -> str:
-    """Return a whole page of HTML around some pieces.
-
-    Examples
-    --------
-    >>> "<h1>One</h1>" in page("One", ["<h1>One</h1>"])
-    True
-    """
-    return render(
-        TEMPLATES,
-        "screen.html",
-        title=title,
-        body=Markup("".join(body)),
-        version=__version__,
-        pictures=True,
-    )
 
 
 def findings_of(answers: Answers) -> dict[str, Answer | str]:
@@ -157,175 +188,170 @@ def _found(answers: Answers, measure: Measure) -> Answer | str:
         return str(error)
 
 
-def _measures(answers: Answers, found: Mapping[str, Answer | str]) -> list[str]:
+def _measures(answers: Answers, found: Mapping[str, Answer | str]) -> list[dict[str, Any]]:
     """Return what was found for every measure; what holds for several is said at the first."""
     said: set[str] = set()
     pieces = []
     for measure in answers.evidence.measures:
         own = found[measure.name]
-        pieces.append(_measure(measure, own, said))
+        pieces.append({"name": measure.name} | _measure(own, said))
         said |= set() if isinstance(own, str) else {*own.sentences, *own.notes}
     return pieces
 
 
-def _measure(measure: Measure, found: Answer | str, said: set[str]) -> str:
-    head = f"<h2>{html.escape(measure.name.capitalize())}</h2>"
+def _measure(found: Answer | str, said: set[str]) -> dict[str, Any]:
+    """Return three sentences and one picture; tables, pairs, methods and doubts are folded."""
+    told: dict[str, Any] = {
+        "picture": "",
+        "pairs": "",
+        "counts": [],
+        "table": "",
+        "sentences": [],
+        "notes": [],
+    }
     if isinstance(found, str):
-        return f"{head}<p>{html.escape(found)}</p>"
-    told = _paragraphs(one for one in found.sentences if one not in said)
+        return told | {"brief": [found], "folded": False}
+    told |= {"folded": True, "notes": [one for one in found.notes if one not in said]}
+    fresh = [one for one in found.sentences if one not in said]
     if isinstance(found, Counted):
-        return head + told + _counts(found) + _listed(found, said)
-    pictures = [effects(found)]
-    table = _table(kitchen_effects(found))
-    if any(len(term.factors) == 2 for term in found.terms):
-        pictures.append(interactions(found))
-        table += f"<p><small>{_PAIRS}</small></p>"
-    drawn = "".join(picture.html() for picture in pictures)
-    return f"{head}{told}{drawn}{table}{_listed(found, said)}"
+        counts = [(name, as_table(one)) for name, one in found.shown().items()]
+        brief, rest = fresh[:MOST_SENTENCES], fresh[MOST_SENTENCES:]
+        return told | {"brief": brief, "sentences": rest, "counts": counts}
+    together = any(len(term.factors) == 2 for term in found.terms)
+    return told | {
+        "brief": in_brief(found),
+        "picture": effects(found).html(),
+        "table": as_table(changes_table(found)),
+        "pairs": interactions(found).html() if together else "",
+        "sentences": fresh,
+    }
 
 
-def _listed(found: Answer, said: set[str]) -> str:
-    """Return the notes that were not said before, as a list."""
-    notes = "".join(f"<li>{html.escape(one)}</li>" for one in found.notes if one not in said)
-    return f"<ul>{notes}</ul>" if notes else ""
-
-
-def _counts(found: Counted) -> str:
-    """Return the tables of counted answers; long ones are folded away."""
-    pieces = []
-    for title, table in found.shown().items():
-        one = f"<h3>{html.escape(title)}</h3>{_table(table)}"
-        if len(table) > MOST_ROWS:
-            one = f"<details><summary>{html.escape(title)}</summary>{_table(table)}</details>"
-        pieces.append(one)
-    return "".join(pieces)
-
-
-def _invented(round_: Round) -> str:
-    if not round_.invented:
-        return ""
-    return (
-        '<p class="note">Everything on this page is invented to show the way: no such bakes were '
-        "made and nobody tasted them.</p>"
-    )
-
-
-def _failures(evidence: Evidence) -> str:
+def _failures(evidence: Evidence) -> dict[str, Any] | None:
     out = evidence.failed
     if out.empty:
-        return ""
+        return None
     names = ["bake", "status", "reason", *(factor.name for factor in evidence.factors)]
-    told, drawn = "", ""
+    told: dict[str, Any] = {"table": as_table(_shown(evidence.factors, out[names])), "picture": ""}
     try:
         found = failing(evidence)
-        told, drawn = _paragraphs(found.sentences), failure_map(found).html()
     except FitError as error:
-        told = _paragraphs([str(error)])
-    shown = _table(_shown(evidence.factors, out[names]))
-    return f"<h2>Bakes that gave no score</h2>{told}{drawn}{shown}"
+        return told | {"brief": [str(error)], "sentences": []}
+    return told | {
+        "brief": found.sentences[:1],
+        "sentences": found.sentences[1:],
+        "picture": failure_map(found).html(),
+    }
 
 
-def _best(answers: Answers, found: Mapping[str, Answer | str]) -> str:
-    """Return the best setting so far, for the measures that have a goal and findings."""
+def _best(answers: Answers, found: Mapping[str, Answer | str]) -> Recommendation | str:
+    """Return the setting to go for, for the measures that have a goal and findings, or why none."""
     measures = answers.evidence.measures
     if not any(one.goal and isinstance(found[one.name], Findings) for one in measures):
-        return ""
+        return "no measure with a goal has scores yet."
     try:
-        best = best_so_far(answers)
+        return best_so_far(answers)
     except TrialsError as error:
-        return f"<h2>Best so far</h2>{_paragraphs([str(error)])}"
-    setting, *others = best.sentences
-    setting = setting.removeprefix("Best so far: ")
-    stays = [one for one in best.notes if one.startswith("This setting was confirmed")]
-    risk = best.chance_of_failure
-    fails = [] if risk is None else [f"A bake there fails with a chance of {percent(risk)}."]
+        return str(error)
+
+
+def _best_in_full(best: Recommendation | str, answers: Answers) -> list[str]:
+    if isinstance(best, str):
+        return []
     blend = any(isinstance(factor, Component) for factor in answers.evidence.factors)
-    weighed = "" if blend else f"<p><small>{_WEIGHED}</small></p>"
-    return (
-        f"<h2>Best so far</h2><p><b>{html.escape(setting[:1].upper() + setting[1:])}</b></p>"
-        f"{_paragraphs([*stays, *others, *fails])}{weighed}"
-    )
+    return [*best.sentences, *best.notes, *([] if blend else [_WEIGHED])]
 
 
-def _confirmed(answers: Answers, waiting: bool) -> str:
+def _confirmed(answers: Answers, waiting: bool) -> Sequence[str]:
     """Return whether confirmation bakes came out as foretold."""
-    if waiting or answers.rounds[-1] not in answers.evidence.confirmed:
-        return ""
+    if waiting or not answers.rounds or answers.rounds[-1] not in answers.evidence.confirmed:
+        return ()
     try:
-        said = confirmation(answers).sentences
+        return confirmation(answers).sentences
     except FitError as error:
-        said = (str(error),)
-    return f"<h2>Does it hold?</h2>{_paragraphs(said)}"
+        return (str(error),)
 
 
-def _trust(found: Mapping[str, Answer | str]) -> str:
+def _trust(found: Mapping[str, Answer | str]) -> tuple[Sequence[str], Sequence[str]]:
     """Return what lies behind the first measure's findings: the checks, and the tasters."""
     first = next((one for one in found.values() if isinstance(one, Findings)), None)
     if first is None:
-        return ""
-    said = [f"<h2>How far to trust it: {html.escape(first.response)}</h2>"]
+        return (), ()
+    tasters: Sequence[str] = ()
     try:
-        said.append(_paragraphs(diagnostics(first).sentences))
+        checked = diagnostics(first).sentences
         if "taster" in first.residuals and first.residuals["taster"].nunique() > 1:
-            said.append(f"<h3>Your tasters</h3>{_paragraphs(describe_tasters(first).sentences)}")
+            tasters = describe_tasters(first).sentences
     except FitError as error:
-        said.append(_paragraphs([str(error)]))
-    return "".join(said)
+        return (str(error),), ()
+    return checked, tasters
 
 
-def _paragraphs(sentences: Iterable[str]) -> str:
-    return "".join(f"<p>{html.escape(one)}</p>" for one in sentences)
-
-
-def _plan(round_: Round, waiting: bool) -> str:
-    why = ""
-    if round_.parent and round_.plan.reasons:
-        why = f"<h3>Why these bakes, as it was said before them</h3>{_paragraphs(_reasons(round_))}"
+def _plan(round_: Round, evidence: Evidence, waiting: bool) -> dict[str, Any]:
+    """Return the bakes with what came of them; before baking, what is planned."""
     shown = _shown(round_.plan.factors, round_.plan.table)
     shown["role"] = [ROLE_WORDS[role] or "trial bake" for role in shown["role"]]
     words = {group: kitchen_group(group, round_.plan.factors) for group in round_.plan.groups}
-    table = _table(shown.rename(columns={**words, "role": "kind"}))
-    done = "is to be baked" if waiting else "was baked"
-    head = f"What {done}{' in this round' if round_.parent else ''}"
-    return f"<h2>{head}</h2>{table}{why}"
+    shown = shown.rename(columns={**words, "role": "kind"})
+    if not waiting:
+        shown["result"] = _results(round_, evidence)
+    here = " in this round" if round_.parent else ""
+    return {
+        "heading": f"What {'is planned' if waiting else 'was baked'}{here}",
+        "said": f"{round_.plan.sentence()}.",
+        "folded": "Every bake that is planned" if waiting else "Every bake and what came of it",
+        "table": as_table(shown),
+        "reasons": _reasons(round_) if round_.parent else [],
+    }
+
+
+def _results(round_: Round, evidence: Evidence) -> list[str]:
+    """Return what came of every bake: its means, or that it failed and why."""
+    own = evidence.of(round_.name)
+    plain = [one for one in evidence.measures if one.averaged and one.name in own]
+    told = {}
+    for bake, rows in own.groupby("bake", sort=False):
+        name = str(bake).removeprefix(f"{round_.name} ")
+        status = next((one for one in rows["status"] if one and one != Status.MADE), "")
+        reason = next((one for one in rows["reason"] if isinstance(one, str) and one), "")
+        if status:
+            told[name] = f"{status}{f': {reason}' if reason else ''}"
+            continue
+        means = [(one, pd.to_numeric(rows[one.name], errors="coerce").mean()) for one in plain]
+        told[name] = ", ".join(
+            f"{one.name} {mean:.1f}{f' {one.unit}' if one.unit else ''}"
+            for one, mean in means
+            if pd.notna(mean)
+        )
+    return [told.get(bake, "") for bake in round_.plan.table["bake"]]
 
 
 def _reasons(round_: Round) -> list[str]:
     return [str(reason) for reason in round_.plan.reasons]
 
 
-def _drawn(round_: Round) -> str:
-    """Return how chance came in: folded away, for whoever wants to draw it again."""
-    reasons = [] if round_.parent else _reasons(round_)
+def _method(round_: Round, found: Mapping[str, Answer | str], evidence: Evidence) -> dict[str, Any]:
+    """Return how it was worked out, and how chance came in: for whoever wants to do it again."""
+    rows = [
+        f"{name}: {_values(one)} values; {one.method}."
+        for name, one in found.items()
+        if not isinstance(one, str)
+    ]
     seeds = (
         f"Chance drew the order of the bakes (seed {round_.plan.seed}) and the codes and serving "
         f"orders (seed {round_.seed}); the same seeds draw the same again."
     )
-    return (
-        "<details><summary>How this plan was drawn</summary>"
-        f"{_paragraphs([*reasons, seeds])}</details>"
-    )
-
-
-def _method(found: Mapping[str, Answer | str], evidence: Evidence) -> str:
-    rows = "".join(
-        f"<li>{html.escape(f'{name}: {_values(one)} values; {one.method}.')}</li>"
-        for name, one in found.items()
-        if not isinstance(one, str)
-    )
-    return (
-        f"<h2>How it was worked out</h2><p>{html.escape(_SOURCES)}</p>"
-        f"<details><summary>In textbook terms</summary><p>{html.escape(_TEXTBOOK)}</p>"
-        f"<ul>{rows}</ul></details>{_digest(evidence.digest)}"
-    )
+    return {
+        "plain": _SOURCES,
+        "textbook": _TEXTBOOK,
+        "rows": rows,
+        "digest": evidence.digest,
+        "drawn": [*([] if round_.parent else _reasons(round_)), seeds],
+    }
 
 
 def _values(found: Answer) -> int:
     return found.answers if isinstance(found, Counted) else len(found.residuals)
-
-
-def _digest(digest: str) -> str:
-    return f"<p><small>Evidence {digest}: pages with this mark rest on the same scores.</small></p>"
 
 
 def _shown(factors: Sequence[Factor], table: pd.DataFrame) -> pd.DataFrame:
@@ -336,30 +362,16 @@ def _shown(factors: Sequence[Factor], table: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
-def _formula(round_: Round) -> str:
+def _formula(round_: Round) -> dict[str, Any] | None:
     if round_.formula is None:
-        return ""
+        return None
     grams = round_.formula.grams(flour=100)[["ingredient", "percent"]]
-    grams["percent"] = [tidy_number(value, 4) for value in grams["percent"]]
-    return (
-        f"<h2>The formula it started from</h2><p>{html.escape(round_.formula.name)}, in baker's "
-        f"percentages (all flour is 100 %)</p>{_table(grams)}"
-    )
+    grams["percent"] = [f"{tidy_number(value, 4)} %" for value in grams["percent"]]
+    return {"name": round_.formula.name, "table": as_table(grams)}
 
 
-def _cautions(round_: Round) -> str:
-    tried = {factor.name: round_.plan.rows[factor.name].tolist() for factor in round_.plan.factors}
-    formulas = bake_formulas(round_).values() if round_.formula else [None]
-    found: dict[str, str] = {}
-    for one in (one for formula in formulas for one in cautions(formula, tried)):
-        # A swap brings its own allergens: of each caution the fullest wording stands
-        found[one.subject] = max(found.get(one.subject, ""), one.text, key=len)
-    items = "".join(f"<li>{html.escape(text)}</li>" for text in found.values())
-    return f"<h2>Cautions</h2><ul>{items}</ul>"
-
-
-def _table(shown: pd.DataFrame) -> str:
-    return f'<div class="scroll">{as_table(shown)}</div>'
+def _cautions(round_: Round) -> list[str]:
+    return [one.text for one in round_cautions(round_)]
 
 
 # -- The story of a development as one page, with its picture and its recipe.
@@ -400,14 +412,16 @@ def write_story(
 ) -> tuple[Story, Path]:
     """Write the story on one page, and return it as well."""
     told = story_of(line_of(round_), Answers(kept_evidence(round_)), units=units)
-    title = f"{round_.name}: the story"
-    body = [
-        f"<h1>{html.escape(title)}</h1>",
-        "".join(f"<p>{html.escape(one)}</p>" for one in told.sentences),
-        story_picture(told).html(),
-        "<h2>Round by round</h2>",
-        f'<div class="scroll">{as_table(told.shown(), names=True)}</div>',
-        f"<h2>The recipe now</h2>{told.card._repr_html_()}" if told.card else "",
-        _digest(told.digest),
-    ]
-    return told, write_text(path or round_.folder / "story.html", page(title, body))
+    made = render(
+        TEMPLATES,
+        "story.html",
+        title=f"{round_.name}: the story",
+        version=__version__,
+        pictures=True,
+        sentences=told.sentences,
+        picture=story_picture(told).html(),
+        rounds=as_table(told.shown(), names=True),
+        card=Markup(told.card._repr_html_()) if told.card else "",
+        digest=told.digest,
+    )
+    return told, write_text(path or round_.folder / "story.html", made)
