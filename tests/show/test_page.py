@@ -3,6 +3,7 @@
 import html
 import re
 import subprocess
+from itertools import pairwise
 
 import pytest
 
@@ -62,7 +63,7 @@ def test_what_a_baker_reads(demo_round):
 
 def test_a_title_is_never_markup():
     told = {"title": "<script>alert(1)</script>", "sentences": ["<b>x</b>"], "version": "1"}
-    told |= {"picture": "", "rounds": "", "card": "", "digest": ""}
+    told |= {"picture": "", "rounds": "", "card": "", "mark": ""}
     made = render(TEMPLATES, "story.html", **told)
     assert "<script>alert" not in made
     assert "<b>" not in made
@@ -103,7 +104,8 @@ def test_words_of_the_trade_are_folded_away(demo_round, later_page):
 
 
 def test_what_holds_for_all_measures_is_said_once(demo_round):
-    said = said_on((demo_round.folder / "page.html").read_text(encoding="utf-8"))
+    said = (demo_round.folder / "page.html").read_text(encoding="utf-8")
+    assert said.count("do not speak for a market") == 1
     assert said.count("Little or nothing here speaks for that corner") == 1
 
 
@@ -145,14 +147,14 @@ def test_what_was_baked_has_its_result_and_failures_are_marked(demo_round):
 def test_the_page_fits_every_screen_and_is_accessible(demo_round, width):
     with opened(demo_round.folder / "page.html", width=width, dark=width == 768) as page:
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        page.evaluate("document.querySelectorAll('details').forEach((one) => { one.open = true; })")
+        page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
         assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
         levels = page.evaluate(
             "[...document.querySelectorAll('h1,h2,h3')].map((h) => +h.tagName[1])"
         )
         assert levels[0] == 1
         assert levels.count(1) == 1
-        assert all(after - before <= 1 for before, after in zip(levels, levels[1:], strict=False))
+        assert all(after - before <= 1 for before, after in pairwise(levels))
         assert accessibility(page) == []
 
 

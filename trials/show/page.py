@@ -422,6 +422,6 @@ def write_story(
         picture=story_picture(told).html(),
         rounds=as_table(told.shown(), names=True),
         card=Markup(told.card._repr_html_()) if told.card else "",
-        digest=told.digest,
+        mark=told.digest,
     )
     return told, write_text(path or round_.folder / "story.html", made)
