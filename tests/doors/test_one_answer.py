@@ -63,9 +63,10 @@ def test_the_page_says_what_python_finds(last, tmp_path):
     found, best = answer(last)
     text = plain(trials.report(last, tmp_path / "page.html"))
     assert [one for one in found.sentences if one not in text] == []
-    headline = text.split("Best so far")[1]
-    said = best.sentences[0].removeprefix("Best so far: ")
-    assert said[1:] in headline
+    assert best.sentences[0] in text
+    headline = text.split("What to do.")[1].split("Next.")[0].replace("\u00a0", " ")
+    setting = best.sentences[0].removeprefix("Best so far: ").removesuffix(".")
+    assert all(one in headline for one in setting.split(", "))
     assert f"Evidence {found.evidence.digest}" in text
 
 
@@ -103,7 +104,7 @@ def test_a_confirmed_setting_is_the_headline_of_its_round(line, tmp_path):
     assert trials.tell(three).settings == tried
     text = plain(trials.report(three, tmp_path / "page.html"))
     assert "Confirmed." in text
-    assert "This setting was confirmed by bakes of its own" in text.split("Best so far")[1]
+    assert "This setting was confirmed by bakes of its own" in text.split("What to do.")[1].split("Next.")[0]
 
 
 class TestTheSameScores:
