@@ -23,7 +23,7 @@ from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, readable, rounded, signed
 from trials.core.factors import Categorical, Component, Factor
 from trials.core.measures import Measure
-from trials.core.verdicts import CONFIDENCE, NOT_SETTLED, TOO_SMALL, verdict
+from trials.core.verdicts import CONFIDENCE, NOT_SETTLED, TOO_SMALL, UPPER, verdict
 
 # -- Several comparisons at once, each as sure as one alone would be.
 #
@@ -42,8 +42,7 @@ def range_p(t: float, df: float, count: int) -> float:
 
     References
     ----------
-    Tukey 1953; Kramer 1956, Biometrics 12:307 (unequal errors). By Gauss-Legendre sums over the
-    normal and the chi density.
+    Tukey 1953; Kramer 1956, Biometrics 12:307 (unequal errors).
 
     Examples
     --------
@@ -52,11 +51,7 @@ def range_p(t: float, df: float, count: int) -> float:
     """
     if not (np.isfinite(t) and df > 0):
         return float("nan")
-    z, z_weights = _normal_nodes()
-    s, s_weights = _error_nodes(df)
-    gap = ndtr(z) - ndtr(z - abs(t) * np.sqrt(2) * s[:, None])
-    within = s_weights @ (gap ** (count - 1) @ (count * z_weights))
-    return float(np.clip(1 - within, 0.0, 1.0))
+    return float(stats.studentized_range.sf(abs(t) * np.sqrt(2), count, df))
 
 
 def range_factor(df: float, count: int) -> float:
@@ -70,16 +65,8 @@ def range_factor(df: float, count: int) -> float:
     if not df > 0:
         return float("nan")
     if count == 2:
-        return float(stats.t.ppf((1 + CONFIDENCE) / 2, df))
-    alone = float(stats.t.ppf((1 + CONFIDENCE) / 2, df))
-    pairs = count * (count - 1) / 2
-    # Bonferroni's is the widest that any family of pairs asks for
-    widest = float(stats.t.isf((1 - CONFIDENCE) / 2 / pairs, df))
-
-    def short_of(reach: float) -> float:
-        return 1 - range_p(reach, df, count) - CONFIDENCE
-
-    return float(brentq(short_of, alone, 1.01 * widest, xtol=1e-7))
+        return float(stats.t.ppf(UPPER, df))
+    return float(stats.studentized_range.ppf(CONFIDENCE, count, df) / np.sqrt(2))
 
 
 def reference_p(t: float, df: float, correlation: np.ndarray) -> float:
@@ -113,7 +100,7 @@ def reference_factor(df: float, correlation: np.ndarray) -> float:
     """
     if not (df > 0 and np.isfinite(correlation).all()):
         return float("nan")
-    alone = float(stats.t.ppf((1 + CONFIDENCE) / 2, df))
+    alone = float(stats.t.ppf(UPPER, df))
     if len(correlation) == 1:
         return alone
     # Bonferroni's is the widest that any correlation asks for
@@ -197,7 +184,10 @@ def false_discovery_p(p: np.ndarray) -> np.ndarray:
     known = np.flatnonzero(np.isfinite(p))
     adjusted = np.full(len(p), np.nan)
     if len(known):
-        adjusted[known] = stats.false_discovery_control(np.asarray(p, dtype=float)[known])
+        from statsmodels.stats.multitest import multipletests
+
+        values = np.asarray(p, dtype=float)[known]
+        adjusted[known] = multipletests(values, method="fdr_bh")[1]
     return adjusted
 
 

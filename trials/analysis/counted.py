@@ -37,6 +37,7 @@ from trials.core.measures import Measure
 from trials.core.roles import WITHOUT_SCORE, Role
 from trials.core.scales import NONE, Refusal, Summary
 from trials.core.terms import model_matrix, model_terms
+from trials.core.verdicts import UPPER
 from trials.tasting.difference import RankingResult, ranking
 
 # -- What is said of counted answers, whatever the scale.
@@ -619,7 +620,7 @@ def _mean_interval(values: np.ndarray) -> tuple[float, float, float]:
     mean = float(values.mean())
     if len(values) < 3:
         return mean, float("nan"), float("nan")
-    reach = stats.t.ppf(0.975, len(values) - 1) * values.std(ddof=1) / np.sqrt(len(values))
+    reach = stats.t.ppf(UPPER, len(values) - 1) * values.std(ddof=1) / np.sqrt(len(values))
     return mean, float(mean - reach), float(mean + reach)
 
 

@@ -36,6 +36,7 @@ from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
 from trials.core.scales import Number
 from trials.core.terms import ModelMatrix, model_matrix
+from trials.core.verdicts import CONFIDENCE
 
 # -- What a fit would say without one bake or one taster, or with a column more.
 
@@ -250,7 +251,7 @@ def power_scale(y: np.ndarray, X: np.ndarray, terms: Sequence[RandomTerm] = ()) 
         lambda power: -likelihood(power), bounds=(-WIDEST, WIDEST), method="bounded"
     )
     best = float(found.x)
-    limit = likelihood(best) - stats.chi2.ppf(0.95, 1) / 2
+    limit = likelihood(best) - stats.chi2.ppf(CONFIDENCE, 1) / 2
 
     def above(power: float) -> float:
         return likelihood(power) - limit

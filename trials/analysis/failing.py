@@ -30,6 +30,7 @@ from trials.core.factors import Component, Factor
 from trials.core.plan import reference_setting
 from trials.core.roles import Role, Status
 from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms, real_settings
+from trials.core.verdicts import CONFIDENCE
 
 # -- What failed bakes say, in a baker's words.
 
@@ -272,7 +273,7 @@ def failing(
     *,
     response: str | None = None,
     model: Model = None,
-    level: float = 0.95,
+    level: float = CONFIDENCE,
 ) -> Failing:
     """Say where bakes fail.
 

@@ -17,6 +17,8 @@ from trials.analysis.explanations import Candidate
 from trials.base.errors import FitError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Component, Factor, is_blank
+from trials.core.proportions import exact_interval
+from trials.core.verdicts import CONFIDENCE
 
 # -- Logistic regression with Firth's penalty: maxima and profiles, on plain arrays.
 
@@ -186,7 +188,7 @@ def count_failures(
     settings: pd.DataFrame,
     *,
     factors: Sequence[Factor] = (),
-    level: float = 0.95,
+    level: float = CONFIDENCE,
 ) -> pd.DataFrame:
     """Count failures by region: each setting of each factor, and each pair of settings.
 
@@ -209,10 +211,10 @@ def count_failures(
         (name, int(mask.sum()), int(y[mask].sum())) for name, mask in regions(settings, factors)
     ]
     table = pd.DataFrame(rows, columns=["region", "bakes", "failed"])
-    n, k, tail = table["bakes"], table["failed"], (1 - level) / 2
-    table["share"] = k / n
-    table["low"] = np.where(k > 0, stats.beta.ppf(tail, np.maximum(k, 1), n - k + 1), 0.0)
-    table["high"] = np.where(k < n, stats.beta.ppf(1 - tail, k + 1, np.maximum(n - k, 1)), 1.0)
+    table["share"] = table["failed"] / table["bakes"]
+    table["low"], table["high"] = exact_interval(
+        table["failed"].to_numpy(), table["bakes"].to_numpy(), level
+    )
     return table
 
 
@@ -752,7 +754,7 @@ class Failures:
 
 
 def fit_failures(
-    failed: Sequence[bool] | np.ndarray, X: pd.DataFrame, *, level: float = 0.95
+    failed: Sequence[bool] | np.ndarray, X: pd.DataFrame, *, level: float = CONFIDENCE
 ) -> FirthFit:
     """Fit a penalised logistic model of failure.
 
@@ -792,7 +794,7 @@ def explain_failures(
     candidates: Sequence[Candidate],
     *,
     factors: Sequence[Factor] = (),
-    level: float = 0.95,
+    level: float = CONFIDENCE,
 ) -> Failures:
     """Say where failures live, with a model no larger than the failures can carry.
 

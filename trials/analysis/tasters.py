@@ -34,6 +34,7 @@ from trials.base.words import (
 from trials.core.factors import Categorical, Component, Factor
 from trials.core.roles import Role
 from trials.core.terms import model_matrix
+from trials.core.verdicts import UPPER
 
 # -- Tasters described, never expelled: agreement, repeatability, discrimination, scale, drift.
 
@@ -268,7 +269,7 @@ def _drift(at: pd.DataFrame) -> tuple[float, float, float]:
         return _NAN, _NAN, _NAN
     beta = np.linalg.lstsq(X, y, rcond=None)[0]
     variance = float(np.square(y - X @ beta).sum()) / df * np.linalg.inv(X.T @ X)[-1, -1]
-    reach = float(stats.t.ppf(0.975, df)) * float(np.sqrt(variance))
+    reach = float(stats.t.ppf(UPPER, df)) * float(np.sqrt(variance))
     return float(beta[-1]), float(beta[-1]) - reach, float(beta[-1]) + reach
 
 
@@ -348,7 +349,7 @@ def _place_words(findings: Findings, table: pd.DataFrame, unit: str, digits: int
         return ""
     engine, places = found
     estimate, se, df = engine.estimate(np.eye(len(engine.beta))[places[0]])
-    reach = float(stats.t.ppf(0.975, df)) * se if df > 0 else _NAN
+    reach = float(stats.t.ppf(UPPER, df)) * se if df > 0 else _NAN
     between = f"{signed(estimate - reach, digits)} to {signed(estimate + reach, digits)}"
     size = (
         f"{signed(estimate, digits)}{unit} ({between}) from the first place of a sitting to "

@@ -10,7 +10,7 @@ from trials.base.words import decimals, in_words, kitchen_term, percent, signed
 from trials.core.factors import Factor
 from trials.core.measures import Measure
 from trials.core.terms import Term
-from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL, verdict
+from trials.core.verdicts import MATTERS, NOT_SETTLED, POWERED, TOO_SMALL, UPPER, verdict
 
 CLEARLY_FIRST = 0.9
 LIKELY = 0.5  # from this chance on something is more likely there than not
@@ -288,7 +288,7 @@ def smallest_shown(effects: pd.DataFrame, terms: Sequence[Term]) -> float | None
     own = effects[effects["term"].isin(plain) & (effects["se"] > 0) & (effects["df"] > 0)]
     if own.empty:
         return None
-    reach = stats.t.ppf(0.975, own["df"]) + stats.t.ppf(0.8, own["df"])
+    reach = stats.t.ppf(UPPER, own["df"]) + stats.t.ppf(POWERED, own["df"])
     return float(np.median(reach * own["se"]))
 
 

@@ -5,6 +5,8 @@ from enum import StrEnum
 import numpy as np
 
 CONFIDENCE = 0.95
+UPPER = (1 + CONFIDENCE) / 2  # the quantile at the upper end of such an interval
+POWERED = 0.8  # the chance with which a plan should see what is worth noticing
 
 
 class Verdict(StrEnum):

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyDOE3
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words
@@ -274,7 +275,7 @@ def days_by_remainder(
     sets = days // modulus
     rows = []
     for copy in range(replicates):
-        for levels in product(*(range(len(factor.levels)) for factor in factors)):
+        for levels in every_combination([len(factor.levels) for factor in factors]):
             total = sum(
                 level
                 for level, factor in zip(levels, factors, strict=True)
@@ -283,6 +284,17 @@ def days_by_remainder(
             setting = {f.name: f.levels[level] for f, level in zip(factors, levels, strict=True)}
             rows.append(setting | {"day": 1 + total % modulus + modulus * (copy % sets)})
     return pd.DataFrame(rows)
+
+
+def every_combination(counts: Sequence[int]) -> np.ndarray:
+    """Return every combination of levels by number, the last changing fastest.
+
+    Examples
+    --------
+    >>> every_combination([2, 3]).tolist()
+    [[0, 0], [0, 1], [0, 2], [1, 0], [1, 1], [1, 2]]
+    """
+    return pyDOE3.fullfact(counts[::-1])[:, ::-1].astype(int)
 
 
 def workable_days(factors: Sequence[Factor], replicates: int) -> str:

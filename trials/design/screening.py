@@ -5,6 +5,7 @@ from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
+import pyDOE3
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words
@@ -24,12 +25,8 @@ HADAMARD = (12, 20, 24, 28, 36)
 REGULAR = (8, 16, 32)
 
 # Plackett & Burman 1946. pyDOE3's 24 bakes are another matrix, in which single effects are wholly
-# confused with pairs; the published one has none of that.
-FIRST_ROWS = {
-    12: "++-+++---+-",
-    20: "++--++++-+-+----++-",
-    24: "+++++-+-++--++--+-+----",
-}
+# confused with pairs; the published one has none of that. It has no 28 and 36.
+FIRST_ROW_OF_24 = "+++++-+-++--++--+-+----"
 
 
 def plackett_burman(
@@ -152,8 +149,14 @@ def hadamard_columns(columns: int, runs: int) -> np.ndarray:
             else tuple(1 << bit for bit in range(columns))
         )
         return signs(best, runs)
-    if runs in FIRST_ROWS:
-        first = np.array([1 if sign == "+" else -1 for sign in FIRST_ROWS[runs]])
+    if runs in (12, 20):
+        # Turned so that the rows stand as published
+        whole = -pyDOE3.pbdesign(runs - 1).astype(int)
+        if runs == 12:
+            return whole[:, ::-1][:, :columns]
+        return np.vstack([np.roll(whole[:-1], 1, axis=0), whole[-1:]])[:, :columns]
+    if runs == 24:
+        first = np.array([1 if sign == "+" else -1 for sign in FIRST_ROW_OF_24])
         turned = [np.roll(first, places) for places in range(runs - 1)]
         return np.vstack([*turned, -np.ones(runs - 1, dtype=int)])[:, :columns]
     if runs in (28, 36):

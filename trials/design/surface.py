@@ -191,7 +191,8 @@ def _check_five_settings(factors: Sequence[Numeric], distance: float) -> None:
 def _composite(
     core: np.ndarray, core_days: np.ndarray, middles: list[int], distance: float, count: int
 ) -> tuple[np.ndarray, np.ndarray, list[str]]:
-    axes = distance * np.vstack([np.eye(count), -np.eye(count)])
+    star, _ = pyDOE3.doe_star.star(count)
+    axes = distance * np.vstack([star[1::2], star[::2]])
     points = np.vstack([core, axes, np.zeros((sum(middles), count))])
     axial_day = len(middles)
     middle_days = np.repeat(np.arange(1, len(middles) + 1), middles)

@@ -26,6 +26,7 @@ from trials.base.words import decimals, in_words, number, rounded
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES, Role
+from trials.core.verdicts import POWERED, UPPER
 from trials.design.power import USUAL
 from trials.doors.start import planned_round
 from trials.rounds.forms import (
@@ -757,7 +758,7 @@ def first_words(one: Idea) -> tuple[str, ...]:
         return (kept,)
     bake, tasting = USUAL["bake"], USUAL["tasting"]
     se = 2 * math.sqrt((bake**2 + tasting**2 / len(one.tasters)) / count)
-    seen = se * float(stats.t.ppf(0.975, left) + stats.t.ppf(0.8, left))
+    seen = se * float(stats.t.ppf(UPPER, left) + stats.t.ppf(POWERED, left))
     tasters = f"{len(one.tasters)} taster{'s' if len(one.tasters) > 1 else ''}"
     said = f"With {tasters} a change of about {seen:.1f} points of {goal.name} would likely show."
     if goal.margin is not None and seen > goal.margin:

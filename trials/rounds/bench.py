@@ -23,13 +23,13 @@ from trials.core.measures import Measure
 from trials.core.plan import Plan, new_seed
 from trials.core.roles import Role
 from trials.core.scales import Order, Summary
+from trials.core.verdicts import CONFIDENCE
 from trials.rounds.diary import write_note
 
 FOLDER = "side-tests"
 TEMPLATES = Path(__file__).parent / "templates"
 FEWEST, MOST = 2, 6
 LONGEST_THING = 80  # letters
-SURE = 0.95
 _COLUMNS = ("run", "thing", "found", "note")
 # What is never tried out at the bench, and what is done instead
 _UNSAFE = (
@@ -264,7 +264,7 @@ def _sentence(test: SideTest, groups: Sequence[np.ndarray]) -> str:
         return f"{said} These are shares of a few tries: a hint, no more."
     if all(np.ptp(group) == 0 for group in groups):
         return f"{said} Every try of a thing came out the same; measure finer to learn more."
-    intervals = stats.tukey_hsd(*groups).confidence_interval(SURE)
+    intervals = stats.tukey_hsd(*groups).confidence_interval(CONFIDENCE)
     clear = []
     for place, high in enumerate(ranked):
         for low in ranked[place + 1 :]:

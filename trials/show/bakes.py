@@ -17,6 +17,7 @@ from trials.analysis.failing import Failing
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed, tidy_number
 from trials.core.factors import Factor, Numeric
+from trials.core.proportions import exact_interval
 from trials.deciding.story import Story
 from trials.show.style import BAND, INK, PALE, STYLE, Picture, blank, blanks, colours
 
@@ -25,7 +26,6 @@ from trials.show.style import BAND, INK, PALE, STYLE, Picture, blank, blanks, co
 
 MOST_CELLS = 4  # settings of a factor that are drawn as cells; more are drawn along a line
 _ACROSS = 5  # bakes side by side in a cell
-_LEVEL = 0.95
 
 
 def failure_map(found: Failing) -> Picture:
@@ -72,18 +72,13 @@ def _best_pair(bakes: pd.DataFrame, factors: tuple[Factor, ...]) -> list[str]:
     surest = []
     for pair in pairs:
         counts = bakes.groupby(list(pair), observed=True)["failed"].agg(["sum", "size"])
-        surest.append(round(float(_low(counts["sum"], counts["size"]).max()), 9))
+        surest.append(
+            round(
+                float(exact_interval(counts["sum"].to_numpy(), counts["size"].to_numpy())[0].max()),
+                9,
+            )
+        )
     return list(pairs[int(np.argmax(surest))])
-
-
-def _low(failed: pd.Series, bakes: pd.Series) -> np.ndarray:
-    k, n = failed.to_numpy(dtype=float), bakes.to_numpy(dtype=float)
-    return np.where(k > 0, stats.beta.ppf((1 - _LEVEL) / 2, np.maximum(k, 1), n - k + 1), 0.0)
-
-
-def _high(failed: pd.Series, bakes: pd.Series) -> np.ndarray:
-    k, n = failed.to_numpy(dtype=float), bakes.to_numpy(dtype=float)
-    return np.where(k < n, stats.beta.ppf((1 + _LEVEL) / 2, k + 1, np.maximum(n - k, 1)), 1.0)
 
 
 def _scale(axes: Axes, bakes: pd.DataFrame, factor: Factor, side: str) -> tuple[np.ndarray, bool]:
@@ -129,7 +124,7 @@ def _spread_out(cells: pd.DataFrame, x: np.ndarray, y: np.ndarray) -> tuple[np.n
 
 
 def _captions(axes: Axes, cells: pd.DataFrame) -> None:
-    low, high = _low(cells["sum"], cells["size"]), _high(cells["sum"], cells["size"])
+    low, high = exact_interval(cells["sum"].to_numpy(), cells["size"].to_numpy())
     between = ":" if cells["x"].nunique() < 3 else "\n"
     for cell, at_least, at_most in zip(cells.itertuples(), low, high, strict=True):
         chance = f"chance {percent(at_least)} to {percent(at_most)}"

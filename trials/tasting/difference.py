@@ -12,6 +12,8 @@ import pandas as pd
 from scipy import optimize, special, stats
 
 from trials.base.errors import TastingError
+from trials.core.proportions import exact_interval
+from trials.core.verdicts import CONFIDENCE
 from trials.tasting.panel import Taster, check_panel
 from trials.tasting.serving import draw_codes, whole_number
 
@@ -633,7 +635,7 @@ class _Likelihood:
         return float(found.x), float(-found.fun)
 
     def interval(self, share: float, best: float) -> tuple[float, float]:
-        drop = float(stats.chi2.ppf(0.95, 1)) / 2
+        drop = float(stats.chi2.ppf(CONFIDENCE, 1)) / 2
 
         def over(at: float) -> float:
             return self.profile(at)[0] - (best - drop)
@@ -1161,7 +1163,7 @@ def _tested(
         p = min(1.0, sided * float(stats.binom.sf(ahead - 1, n, model.guess)))
     else:
         p = float(stats.binom.cdf(ahead, n, share_right(model, likeness)))
-    low, high = _exact_interval(right, n)
+    low, high = (float(end) for end in exact_interval(right, n))
     return DifferenceResult(
         test=model.name,
         right=right,
@@ -1182,12 +1184,6 @@ def _signed_d_prime(model: GuessingModel, share: float, sided: int) -> float:
     if sided == 2 and share < model.guess:
         return -model.d_prime(1 - share)
     return model.d_prime(share)
-
-
-def _exact_interval(right: int, n: int) -> tuple[float, float]:
-    low = float(stats.beta.ppf(0.025, right, n - right + 1)) if right > 0 else 0.0
-    high = float(stats.beta.ppf(0.975, right + 1, n - right)) if right < n else 1.0
-    return low, high
 
 
 def _checked_answers(right: int, n: int) -> tuple[int, int]:
