@@ -194,6 +194,7 @@ def tests_of(file: str) -> list[str]:
         for path in sorted((ROOT / "tests").glob("*/test_*.py"))
         if named_so.search(path.read_text("utf-8"))
     ]
+    found.sort(key=lambda one: not one.endswith(f"/test_{name}.py"))
     own = [one for one in found if one.startswith(f"tests/{layer}/")]
     return [file, *own, *(one for one in found if one not in own)]
 

@@ -76,6 +76,7 @@ def one(tmp_path):
     return tasted(tmp_path, measures=[LIKING])
 
 
+@pytest.mark.slow
 def test_twenty_phones_send_at_once_while_it_is_killed_and_nothing_is_lost(tmp_path):
     """Each of 20 sends 4 times; the server is killed in between and comes back on its port."""
     names = [f"Taster {chr(65 + at)}" for at in range(20)]

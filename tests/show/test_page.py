@@ -69,6 +69,7 @@ def test_a_title_is_never_markup():
     assert "<b>" not in made
 
 
+@pytest.mark.slow
 def test_a_later_page_speaks_from_all_rounds(later, later_page):
     said = said_on(later_page)
     assert "from 2 rounds, 40 bakes" in said
@@ -79,6 +80,7 @@ def test_a_later_page_speaks_from_all_rounds(later, later_page):
 
 
 @pytest.mark.parametrize("place", [0, 1])
+@pytest.mark.slow
 def test_the_page_names_the_best_that_the_next_round_names(place, demo_round, later, later_page):
     round_ = (demo_round, later)[place]
     path = demo_round.folder / "page.html"
@@ -109,6 +111,7 @@ def test_what_holds_for_all_measures_is_said_once(demo_round):
     assert said.count("Little or nothing here speaks for that corner") == 1
 
 
+@pytest.mark.slow
 def test_confirmation_bakes_are_judged_on_their_page(later, tmp_path):
     third = demo_rounds.bake(write_next(later, 4, action="confirm"))
     said = said_on(report(third, tmp_path / "page.html").read_text(encoding="utf-8"))
@@ -116,6 +119,7 @@ def test_confirmation_bakes_are_judged_on_their_page(later, tmp_path):
     assert "from 3 rounds" in said
 
 
+@pytest.mark.slow
 def test_bakes_that_wait_are_called_planned(demo_round, tmp_path):
     waits = write_next(demo_round, 8, tmp_path / "round-2", action="fill")
     said = said_on(report(waits, tmp_path / "page.html").read_text(encoding="utf-8"))
