@@ -5,11 +5,12 @@ import tomllib
 import pytest
 
 from trials.base.errors import MeasureError, RoundError, SheetError
+from trials.base.keeping import received
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
 from trials.design.factorial import full_factorial
 from trials.recipe.formula import Formula
-from trials.rounds.round import Round, received
+from trials.rounds.round import Round
 from trials.tasting.panel import Taster
 
 FACTORS = [
@@ -55,7 +56,7 @@ def test_made_again_it_is_opened_and_another_is_refused(tmp_path):
 def test_seed_and_versions_are_recorded(tmp_path):
     made(tmp_path / "r")
     settings = tomllib.loads((tmp_path / "r" / "round.toml").read_text(encoding="utf-8"))
-    assert settings["format"] == 1
+    assert settings["format"] == 2
     assert settings["seed"] == 5
     assert settings["plan"]["seed"] == 1
     assert settings["written_by"].startswith("trials ")
@@ -64,9 +65,9 @@ def test_seed_and_versions_are_recorded(tmp_path):
 def test_a_newer_format_is_refused_and_left_alone(tmp_path):
     made(tmp_path / "r")
     path = tmp_path / "r" / "round.toml"
-    newer = path.read_text(encoding="utf-8").replace("format = 1", "format = 2")
+    newer = path.read_text(encoding="utf-8").replace("format = 2", "format = 3")
     path.write_text(newer, encoding="utf-8")
-    with pytest.raises(RoundError, match=r"format 2; this program knows formats up to 1"):
+    with pytest.raises(RoundError, match=r"format 3; this program knows formats up to 2"):
         Round.open(tmp_path / "r")
     assert path.read_text(encoding="utf-8") == newer
 

@@ -24,6 +24,8 @@ class Place:
         Names as the person sees them; empty when they do not apply.
     row : int or None
         The row as a spreadsheet numbers it, the header being row 1.
+    line : int or None
+        The line of a text file.
 
     Examples
     --------
@@ -35,6 +37,7 @@ class Place:
     sheet: str = ""
     row: int | None = None
     column: str = ""
+    line: int | None = None
 
     def __str__(self) -> str:
         parts = [
@@ -42,6 +45,7 @@ class Place:
             f"sheet {self.sheet}" if self.sheet else "",
             f"row {self.row}" if self.row is not None else "",
             f'"{self.column}"' if self.column else "",
+            f"line {self.line}" if self.line is not None else "",
         ]
         return ", ".join(part for part in parts if part)
 

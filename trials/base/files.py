@@ -8,13 +8,12 @@ Files are written whole or not at all.
 import csv
 import io
 import math
-import os
-import tempfile
 from pathlib import Path
 
 import pandas as pd
 
 from trials.base.errors import Place, SheetError
+from trials.base.keeping import put
 from trials.base.words import is_number
 
 # A spreadsheet runs a cell that starts with one of these as a formula.
@@ -31,27 +30,7 @@ def write_bytes(path: str | Path, content: bytes) -> Path:
     >>> write_bytes(Path(tempfile.mkdtemp()) / "note.txt", b"salt").read_bytes()
     b'salt'
     """
-    path = Path(path)
-    if _holds(path, content):
-        return path
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, draft = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(draft, 0o644)
-        os.replace(draft, path)
-    except BaseException:
-        Path(draft).unlink(missing_ok=True)
-        raise
-    return path
-
-
-def _holds(path: Path, content: bytes) -> bool:
-    plain = path.is_file() and not path.is_symlink()
-    return plain and path.stat().st_size == len(content) and path.read_bytes() == content
+    return put(Path(path), content)
 
 
 def write_text(path: str | Path, text: str) -> Path:

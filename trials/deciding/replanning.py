@@ -11,6 +11,7 @@ import pandas as pd
 from trials.analysis.question import kept_evidence
 from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv
+from trials.base.keeping import take_away
 from trials.base.words import in_words
 from trials.core.measures import Measure
 from trials.core.plan import Plan
@@ -26,16 +27,13 @@ from trials.rounds.forms import (
     scored_servings,
     tasting_form,
 )
-from trials.rounds.gathering import INCOMING, Gathered, gather, keep, sources
+from trials.rounds.gathering import INCOMING, Gathered, gather, is_table, sources
 from trials.rounds.round import (
-    PLAN,
-    SETTINGS,
     Round,
+    change_settings,
     plan_record,
-    read_settings,
-    received,
     write_plan,
-    write_settings,
+    writing,
 )
 from trials.rounds.scores import keep_read, scores
 from trials.rounds.workbook import draw_workbook, filled
@@ -190,6 +188,11 @@ def record_replan(round_: Round, plan: Plan) -> Round:
     served to those whom the lost one was meant for. Bake sheets and ballots are to be written
     again: bakes that were added have no line on the old ones.
     """
+    with writing(round_.folder):
+        return _recorded(round_, plan)
+
+
+def _recorded(round_: Round, plan: Plan) -> Round:
     missing = set(round_.plan.rows["bake"]) - set(plan.rows["bake"])
     if missing:
         raise RoundError(
@@ -202,24 +205,15 @@ def record_replan(round_: Round, plan: Plan) -> Round:
     keep_read(found)
     if found.problems:
         scores(found)  # says what is to be mended first
-    keep(round_, came)
-    for name in (PLAN, SETTINGS, SERVING):
-        if (round_.folder / name).is_file():
-            received(round_.folder, round_.folder / name)
+    changed = replace(round_, plan=plan)
     write_plan(round_.folder, plan)
-    settings = read_settings(round_.folder)
-    settings = {key: value for key, value in settings.items() if key not in _WRITTEN_ANEW}
-    write_settings(round_.folder, {**settings, "plan": plan_record(plan)})
-    changed = Round.open(round_.folder)
+    change_settings(round_.folder, {"plan": plan_record(plan)})
     _carry_over(changed, _served_again(changed, serving, found), found)
     for source in came:
-        if source.shown.startswith(f"{INCOMING}/"):
+        if source.shown.startswith(f"{INCOMING}/") and is_table(source.path):
             # Kept under received/ as it came, and now in the workbook
-            source.path.unlink()
+            take_away(source.path)
     return changed
-
-
-_WRITTEN_ANEW = ("format", "written_by")
 
 
 def _carry_over(round_: Round, serving: pd.DataFrame, found: Gathered) -> None:

@@ -41,13 +41,14 @@ def run(words: Sequence[str]) -> int:
     except TrialsError as error:
         print(error, file=sys.stderr)
         return MEND
-    except (FileNotFoundError, NotADirectoryError, IsADirectoryError, PermissionError) as error:
-        print(f"{error.filename}: {error.strerror}.", file=sys.stderr)
-        return MEND
     except BrokenPipeError:
         # The reader (`head`, say) had enough; Python would complain once more while leaving
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(f"{where}{error.strerror or error}. Nothing was changed.", file=sys.stderr)
+        return MEND
     except KeyboardInterrupt:
         print("\nStopped; what was written so far is whole.", file=sys.stderr)
         return MEND
@@ -139,16 +140,23 @@ def _after_baking(commands: Commands) -> None:
     told = _add(commands, "story", "tell a development, round by round, and its recipe", _story)
     told.add_argument("folder", help="its last round")
     told.add_argument("--to", default="", help="the file to write (default: FOLDER/story.html)")
+    _replace_word(told)
     told.add_argument(
         "--units", default="grams", choices=("grams", "ounces", "household"), help="of the recipe"
     )
     page = _add(commands, "report", "write one page to share, readable offline", _report)
     page.add_argument("folder")
     page.add_argument("--to", default="", help="the file to write (default: FOLDER/page.html)")
+    _replace_word(page)
     share = _add(commands, "share", "one file with page, notebook and round, to rerun", _share)
     share.add_argument("folder")
     share.add_argument("--to", default="", help="the file to write (default: FOLDER.zip)")
     share.add_argument("--names", action="store_true", help="with the tasters' names and files")
+    _replace_word(share)
+
+
+def _replace_word(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--replace", action="store_true", help="write over a file that is there")
 
 
 def _add(
@@ -191,6 +199,7 @@ def _fit_words(parser: argparse.ArgumentParser) -> None:
         help="where a factor stood in rounds that did not vary it",
     )
     parser.add_argument("--csv", default="", help="also write the table of effects here")
+    _replace_word(parser)
 
 
 def _demo(asked: argparse.Namespace) -> int:
@@ -301,13 +310,14 @@ def _photo(asked: argparse.Namespace) -> int:
 
 def _album(asked: argparse.Namespace) -> int:
     from trials.base.files import write_text
-    from trials.rounds.round import Round
+    from trials.rounds.round import Round, writing
     from trials.rounds.scores import read_and_kept, scores
     from trials.show.album import album
 
     round_ = Round.open(asked.folder)
     table = scores(read_and_kept(round_))
-    print(write_text(round_.folder / "album.html", album(round_, table)))
+    with writing(round_.folder):
+        print(write_text(round_.folder / "album.html", album(round_, table)))
     return DONE
 
 
@@ -380,7 +390,7 @@ def _story(asked: argparse.Namespace) -> int:
     from trials.show.page import write_story
 
     round_ = Round.open(asked.folder)
-    told, path = write_story(round_, asked.to or None, units=asked.units)
+    told, path = write_story(round_, _to(asked, round_.folder / "story.html"), units=asked.units)
     print(told, end="\n\n")
     if told.card is not None:
         print(told.card, end="\n\n")
@@ -393,15 +403,23 @@ def _report(asked: argparse.Namespace) -> int:
     from trials.show.page import report
 
     round_ = Round.open(asked.folder)
-    print(report(round_, asked.to or None))
+    print(report(round_, _to(asked, round_.folder / "page.html")))
     return DONE
+
+
+def _to(asked: argparse.Namespace, usual: Path) -> Path:
+    """Return where a page is to be written, if nothing is lost by it."""
+    from trials.base.keeping import free_to_write
+
+    return free_to_write(Path(asked.to or usual), usual=usual, replace=asked.replace)
 
 
 def _share(asked: argparse.Namespace) -> int:
     from trials.doors.sharing import bundle
     from trials.rounds.round import Round
 
-    print(bundle(Round.open(asked.folder), asked.to or None, names=asked.names))
+    to = asked.to and str(_to(asked, Path(asked.folder).with_suffix(".zip")))
+    print(bundle(Round.open(asked.folder), to or None, names=asked.names))
     return DONE
 
 

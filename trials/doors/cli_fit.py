@@ -12,6 +12,7 @@ from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import read_csv, write_csv
+from trials.base.keeping import free_to_write
 from trials.base.words import in_words
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
@@ -23,6 +24,8 @@ MODELS = ("main", "interactions", "quadratic", "blend")
 
 def fit_command(asked: argparse.Namespace) -> None:
     """Fit what was asked for, say what mattered, and write the effects where they are wanted."""
+    if asked.csv:
+        free_to_write(Path(asked.csv), inputs=(Path(asked.data),), replace=asked.replace)
     found = _of_round(asked) if Path(asked.data).is_dir() else [_of_table(asked)]
     for one in found:
         print("\n".join(one.summary()), end="\n\n")

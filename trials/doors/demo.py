@@ -20,7 +20,7 @@ from trials.deciding.replanning import write_next
 from trials.design.propose import propose
 from trials.doors import large_demo as large
 from trials.doors.invented import Truth, drawn_scores
-from trials.doors.notebook import copy_notebooks, run_notebooks
+from trials.doors.notebook import as_given_out, copy_notebooks, run_notebooks
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
@@ -283,7 +283,7 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
     for reason in second.plan.reasons[:2]:
         tell(f"     {reason}")
     tell("6/6  Running the notebooks ...")
-    run_notebooks(sorted(copy_notebooks(folder).glob("[1-3]_*.ipynb")))
+    run_notebooks(as_given_out(copy_notebooks(folder), "[1-3]_*.ipynb"))
     tell(
         f"\nNotebooks 1 to 3, already run, and others to go on with are in {folder}; open them "
         f"with: trials lab {folder}"

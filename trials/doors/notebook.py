@@ -1,5 +1,6 @@
 """Notebooks: copied out for a person, or run from top to bottom."""
 
+import json
 import os
 import shutil
 import signal
@@ -58,6 +59,26 @@ def copy_notebooks(folder: Path) -> Path:
         if not (folder / "data" / source.name).exists():
             shutil.copyfile(source, folder / "data" / source.name)
     return folder.resolve()
+
+
+def as_given_out(folder: Path, named: str) -> list[Path]:
+    """Return the notebooks of a folder that stand there as the program gives them out.
+
+    One of a person's own, or one whose cells were changed, is none of them: it is never run.
+    """
+    return [
+        folder / given.name
+        for given in sorted(notebooks_home().glob(named))
+        if _cells(folder / given.name) == _cells(given)
+    ]
+
+
+def _cells(notebook: Path) -> list[str] | None:
+    try:
+        cells = json.loads(notebook.read_text("utf-8"))["cells"]
+        return ["".join(cell["source"]) for cell in cells]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
 
 
 def run_notebooks(paths: Sequence[Path]) -> list[Path]:

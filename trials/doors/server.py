@@ -23,7 +23,7 @@ from tornado.httpserver import HTTPServer
 from tornado.web import Application, RequestHandler
 
 from trials.base.errors import TastingError
-from trials.base.files import plain_cell, read_csv, write_bytes, write_csv, write_text
+from trials.base.files import plain_cell, read_csv, safe_cell, write_bytes, write_csv, write_text
 from trials.base.html import render
 from trials.base.words import in_words
 from trials.rounds.amounts import bake_formulas
@@ -213,7 +213,17 @@ def store(folder: Path, content: bytes, taster: str, phone: str = "") -> Path | 
     if len(before) >= MOST_FILES:
         return None
     stamp = datetime.now(UTC).strftime(SENT_AT)
-    return write_bytes(folder / INCOMING / f"{stem}-{whose}-{stamp}-{digest}.csv", content)
+    path = folder / INCOMING / f"{stem}-{whose}-{stamp}-{digest}.csv"
+    return write_bytes(path, _safe_for_a_spreadsheet(content))
+
+
+def _safe_for_a_spreadsheet(content: bytes) -> bytes:
+    """Return answers with every cell harmless that a spreadsheet would run; read back as sent."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    for row in csv.reader(io.StringIO(content.decode("utf-8"), newline=""), strict=True):
+        writer.writerow([safe_cell(plain_cell(cell)) for cell in row])
+    return text.getvalue().encode("utf-8")
 
 
 # -- The one server: phone ballots on the local network, on request only.

@@ -1,13 +1,13 @@
 """From the idea of a folder to its round, again and again until something was entered."""
 
-import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from trials.base.errors import FormulaError, Place, RoundError, TastingError, TrialsError
+from trials.base.errors import Place, RoundError, TrialsError
+from trials.base.keeping import RECEIVED, WRITTEN, finished, take_away
 from trials.base.words import in_words
-from trials.core.plan import Plan
+from trials.core.plan import Plan, new_seed
 from trials.rounds.diary import DIARY, PHOTOS, read_diary
 from trials.rounds.forms import (
     BAKES,
@@ -20,16 +20,25 @@ from trials.rounds.forms import (
 )
 from trials.rounds.gathering import INCOMING, READINGS, read_source, sources
 from trials.rounds.idea import IDEA, Idea, plan_of, read_idea
-from trials.rounds.kitchen import Kitchen, check_steps
-from trials.rounds.round import ACTUAL, PLAN, SETTINGS, Round, read_actual, received, same_round
+from trials.rounds.kitchen import Batch
+from trials.rounds.round import (
+    ACTUAL,
+    PLAN,
+    SETTINGS,
+    Round,
+    checked_round,
+    read_actual,
+    same_round,
+    save_round,
+    writing,
+)
 from trials.rounds.scores import NOT_BLIND, SCORES
 from trials.show.serving_sheets import CODES, FOR_PHONES, FOR_TASTERS, SERVING_NOTES
 from trials.show.sheets import BAKE_SHEETS, COOK_PAGE, SHOPPING, TIMETABLE
 from trials.tasting.phone import ballot_file
 
-RECEIVED = "received"
 # What is kept there though nobody entered it
-_NOT_ENTERED = (PLAN, SETTINGS, SERVING, READINGS)
+_NOT_ENTERED = (PLAN, SETTINGS, SERVING, READINGS, WRITTEN)
 _WRITTEN = (
     *(f"{name}.{end}" for name in (BAKES, TASTINGS) for end in ("xlsx", "csv")),
     *(f"{BAKE_SHEETS}.{end}" for end in ("html", "pdf")),
@@ -47,29 +56,29 @@ def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Ro
 
     Examples
     --------
+    >>> import tempfile
     >>> from trials.rounds.idea import write_idea
     >>> folder = write_idea(Path(tempfile.mkdtemp())).parent
     >>> planned_round(folder).plan.table.equals(planned_round(folder).plan.table)
     True
     """
     idea = read_idea(folder)
+    finished(folder)
     if not (folder / SETTINGS).exists():
-        return _written(idea, folder, plan_of(idea))
+        new = _asked(idea, folder, plan_of(idea), new_seed())
+        save_round(new)
+        return new
     before = Round.open(folder)
     plan = plan_of(idea if idea.seed is not None else replace(idea, seed=before.plan.seed))
-    with tempfile.TemporaryDirectory(dir=folder, prefix=".plan-") as place:
-        new = _written(idea, Path(place) / folder.name, plan, before.seed)
-        if same_round(new, before):
-            return before
+    new = _asked(idea, folder, plan, before.seed)
+    if same_round(new, before):
+        return before
+    with writing(folder):
         _refuse_if_entered(before)
         sheets = _sheets_of(before)
-        for name in (PLAN, SETTINGS, SERVING):
-            if (folder / name).exists():
-                received(folder, folder / name)
         for path in sheets:
-            path.unlink()
-        for name in (PLAN, ACTUAL, SETTINGS):
-            (new.folder / name).replace(folder / name)
+            take_away(path)
+        save_round(new)
     if tell:
         gone = " and its sheets taken away; write them again" if sheets else ""
         tell(
@@ -79,27 +88,25 @@ def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Ro
     return Round.open(folder)
 
 
-def _written(idea: Idea, folder: Path, plan: Plan, seed: int | None = None) -> Round:
-    if idea.steps:
-        try:
-            check_steps(plan, idea.steps, idea.kitchen or Kitchen())
-        except RoundError as error:
-            raise RoundError(error.message, Place(IDEA)) from None
+def _asked(idea: Idea, folder: Path, plan: Plan, seed: int) -> Round:
+    """Return the round that an idea asks for; nothing is written."""
     try:
-        return Round.create(
-            folder,
-            plan=plan,
-            measures=idea.measures,
-            formula=idea.formula,
-            tasters=idea.tasters,
-            seed=seed if idea.seed is None else idea.seed,
-            name=idea.name,
-            batch=idea.batch,
-            steps=idea.steps,
-            kitchen=idea.kitchen,
-            prices=idea.prices,
+        return checked_round(
+            Round(
+                folder=folder,
+                plan=plan,
+                measures=idea.measures,
+                formula=idea.formula,
+                tasters=idea.tasters,
+                seed=seed if idea.seed is None else idea.seed,
+                name=idea.name,
+                batch=idea.batch or Batch(),
+                steps=idea.steps,
+                kitchen=idea.kitchen,
+                prices=idea.prices,
+            )
         )
-    except (FormulaError, TastingError) as error:
+    except TrialsError as error:
         raise type(error)(error.message, error.place or Place(IDEA)) from None
 
 

@@ -12,7 +12,8 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 
 from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_bytes, write_csv
-from trials.rounds.round import Round
+from trials.base.keeping import one_step
+from trials.rounds.round import Round, writing
 
 # -- The diary of a project: dated notes on a round, a day or a bake, in one plain file.
 
@@ -79,28 +80,35 @@ def write_note(
         raise SheetError(f'"{bake}" is no bake of this round.', here)
     time = (now or datetime.now()).strftime("%Y-%m-%d %H:%M")
     row = [time, "" if day is None else str(day), bake, note.strip()]
-    before = read_diary(folder)
-    rows = [*before.to_numpy().tolist(), row]
-    return write_csv(pd.DataFrame(rows, columns=list(_COLUMNS)), Path(folder) / DIARY)
+    path = Path(folder) / DIARY
+    with one_step(path.parent):
+        before = _whole_diary(path)
+        new = pd.DataFrame([dict(zip(_COLUMNS, row, strict=True))], dtype=object)
+        table = pd.concat([before, new], ignore_index=True).reindex(columns=before.columns)
+        return write_csv(table, path)
 
 
 def read_diary(
     folder: str | Path, *, day: int | None = None, bake: str | None = None
 ) -> pd.DataFrame:
     """Return the notes of a folder's diary, oldest first."""
-    path = Path(folder) / DIARY
+    table = _whole_diary(Path(folder) / DIARY)[list(_COLUMNS)].reset_index(drop=True)
+    if day is not None:
+        table = table[table["day"] == str(day)]
+    if bake is not None:
+        table = table[table["bake"] == bake]
+    return table.reset_index(drop=True)
+
+
+def _whole_diary(path: Path) -> pd.DataFrame:
+    """Return the diary with the columns that somebody added."""
     if not path.is_file():
         return pd.DataFrame(columns=list(_COLUMNS), dtype=object)
     table = read_csv(path)
     missing = [name for name in _COLUMNS if name not in table]
     if missing:
         raise SheetError(f'no column "{missing[0]}".', Place(DIARY))
-    table = table[list(_COLUMNS)].reset_index(drop=True)
-    if day is not None:
-        table = table[table["day"] == str(day)]
-    if bake is not None:
-        table = table[table["bake"] == bake]
-    return table.reset_index(drop=True)
+    return table
 
 
 def diary_lines(notes: pd.DataFrame) -> list[tuple[str, str]]:
@@ -155,9 +163,10 @@ def add_photo(round_: Round, bake: str, path: str | Path) -> Path:
     if bake not in set(round_.plan.table["bake"]):
         raise SheetError(f'"{bake}" is no bake of this round.', Place(path.name))
     content = _small(path)
-    taken = [_number(photo) for photo in photos(round_, bake)]
-    name = f"{bake}-{max(taken, default=0) + 1}.jpg"
-    return write_bytes(round_.folder / PHOTOS / name, content)
+    with writing(round_.folder):
+        taken = [_number(photo) for photo in photos(round_, bake)]
+        name = f"{bake}-{max(taken, default=0) + 1}.jpg"
+        return write_bytes(round_.folder / PHOTOS / name, content)
 
 
 def photos(round_: Round, bake: str) -> list[Path]:

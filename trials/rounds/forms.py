@@ -15,6 +15,7 @@ import pandas as pd
 
 from trials.base.errors import MeasureError, Place, SheetError
 from trials.base.files import read_csv
+from trials.base.keeping import sound_path
 from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
@@ -22,7 +23,7 @@ from trials.core.plan import Plan, kitchen_group
 from trials.core.roles import STATUSES
 from trials.core.scales import Text
 from trials.recipe.formula import Formula
-from trials.rounds.round import Round
+from trials.rounds.round import SERVING, Round, check_written, read_settings
 
 # -- The mark on every sheet of a round, by which a sheet of another round is told and refused.
 
@@ -147,7 +148,6 @@ def _words(said: list[str]) -> set[str]:
 # written from it, and what comes back is read against it.
 
 
-SERVING = "serving.csv"
 SERVING_COLUMNS = ("taster", "sitting", "place", "bake", "code", "kind")
 BAKES, TASTINGS = "bakes", "tastings"
 ROUND = "round"  # the column that says which round a sheet belongs to, copies included
@@ -189,7 +189,9 @@ class Column:
 
     def names(self) -> tuple[str, ...]:
         """Return what may stand above it."""
-        return (self.name, self.title or self.name)
+        # Format 1 called the place a position
+        older = ("position",) if self.name == "place" and self.role == "shown" else ()
+        return (self.name, self.title or self.name, *older)
 
     def expects(self) -> str:
         """Return in words what may be entered."""
@@ -343,14 +345,17 @@ def scored_servings(serving: pd.DataFrame) -> pd.DataFrame:
 
 def read_serving(round_: Round, path: Path | None = None) -> pd.DataFrame:
     """Return who is served which bake under which code, from `serving.csv`."""
-    path = path or round_.folder / SERVING
+    own, path = path is None, path or round_.folder / SERVING
     if not path.is_file():
         return pd.DataFrame(columns=list(SERVING_COLUMNS))
-    table = read_csv(path)
+    # Format 1 called the place a position
+    table = read_csv(sound_path(path, round_.folder)).rename(columns={"position": "place"})
     missing = [name for name in SERVING_COLUMNS if name not in table]
     if missing:
         raise SheetError(f"no column {in_words(map(repr, missing))}.", Place(SERVING))
     _check_serving(table, set(round_.plan.rows["bake"]))
+    if own:
+        check_written(round_.folder, SERVING, table, read_settings(round_.folder))
     return (
         table[list(SERVING_COLUMNS)].astype({"sitting": int, "place": int}).reset_index(drop=True)
     )

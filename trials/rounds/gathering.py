@@ -6,6 +6,7 @@ Where it comes from, kept as it came, merged, and what must be mended.
 import hashlib
 import math
 import re
+import statistics
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -13,10 +14,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.base.errors import Place, SheetError
+from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import read_csv, write_csv
+from trials.base.keeping import received, sound_path
+from trials.base.words import tidy_number
 from trials.core.roles import WITHOUT_SCORE
-from trials.core.scales import Order
+from trials.core.scales import Number, Order
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -45,7 +48,7 @@ from trials.rounds.reading import (
     shortened,
     table_grid,
 )
-from trials.rounds.round import Round, received
+from trials.rounds.round import Round
 from trials.rounds.workbook import read_workbook
 
 # -- Where scores come from: the round's own sheets and what people dropped into `incoming/`.
@@ -53,6 +56,7 @@ from trials.rounds.workbook import read_workbook
 
 INCOMING = "incoming"
 PASTED = ".txt"  # a ballot that was sent as text and put into a file
+TABLES = (".xlsx", ".csv", PASTED)
 OTHER_SHEETS = (".xls", ".xlsm", ".xlsb", ".xltx", ".xltm", ".ods", ".fods", ".tsv", ".numbers")
 WHOSE = {BAKES: "the cook's sheet", TASTINGS: "the tasters' sheet"}
 
@@ -70,12 +74,15 @@ class Source:
         "bakes" or "tastings" when the file may be only that.
     whole : bool
         Whether every row of the form must be in it.
+    other_name : bool
+        Whether it lies beside the round's own sheets under another name.
     """
 
     path: Path
     shown: str
     expected: str = ""
     whole: bool = False
+    other_name: bool = False
 
 
 def sources(round_: Round) -> list[Source]:
@@ -86,6 +93,7 @@ def sources(round_: Round) -> list[Source]:
         for name in (f"{kind}.xlsx", f"{kind}.csv")
         if (round_.folder / name).is_file()
     ]
+    found += _under_other_names(round_.folder, [source.path for source in found])
     folder = round_.folder / INCOMING
     dropped = sorted(folder.iterdir()) if folder.is_dir() else []
     found += [
@@ -95,6 +103,20 @@ def sources(round_: Round) -> list[Source]:
         if path.is_file() and not path.name.startswith((".", "~$"))
     ]
     return found
+
+
+def _under_other_names(folder: Path, own: list[Path]) -> list[Source]:
+    """Return sheets that a person saved beside the round's own under a name like theirs."""
+    named = re.compile(rf"(^|[^a-z])({BAKES}|{TASTINGS})([^a-z]|$)")
+    return [
+        Source(path, path.name, other_name=True)
+        for path in sorted(folder.iterdir())
+        if path.is_file()
+        and path.suffix.casefold() in (".xlsx", ".csv", *OTHER_SHEETS)
+        and not path.name.startswith((".", "~$"))
+        and named.search(path.stem.casefold())
+        and not any(path.samefile(one) for one in own)
+    ]
 
 
 def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, bool]:
@@ -107,7 +129,7 @@ def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, boo
     if suffix == PASTED and not _is_ballot(source.path):
         reading.note(here, "this text is no ballot, and was not read.")
         return reading, True
-    if suffix not in (".xlsx", ".csv", PASTED, *OTHER_SHEETS):
+    if suffix not in (*TABLES, *OTHER_SHEETS):
         reading.note(here, "this is neither a workbook nor CSV, and was not read.")
         return reading, True
     try:
@@ -130,7 +152,17 @@ def read_source(source: Source, forms: Mapping[str, Form]) -> tuple[Reading, boo
             f"Put the right file here; {WHOSE[kind]} belongs into {kind}{suffix}.",
         )
         return reading, True
-    return read_grid(grid, forms[kind], whole=source.whole), holds_entries(grid, forms[kind])
+    reading = read_grid(grid, forms[kind], whole=source.whole)
+    if source.other_name and reading.entries:
+        said = f"this was read beside {kind}.xlsx; it belongs there, or into {INCOMING}/."
+        reading.note(here, said)
+    return reading, holds_entries(grid, forms[kind])
+
+
+def is_table(path: Path) -> bool:
+    """Say whether a file is of a kind whose entries are read."""
+    suffix = path.suffix.casefold()
+    return suffix in TABLES and (suffix != PASTED or _is_ballot(path))
 
 
 def _is_ballot(path: Path) -> bool:
@@ -405,9 +437,10 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     of_file: dict[str, Reading] = {}
     used = []
     for source in files:
-        reading, holds_any = read_source(source, forms)
+        led = _led_out(source, round_)
+        reading, holds_any = (led, False) if led else read_source(source, forms)
         of_file[source.shown] = reading
-        if holds_any or reading.entries or reading.problems:
+        if led is None and (holds_any or reading.entries or reading.problems):
             used.append(source)
     readings, corrections = corrected(of_file)
     entries, questions = merge(readings)
@@ -416,10 +449,22 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     problems += _scored_though_not_made(forms, entries, bake_of)
     problems += _shared_places(forms, entries)
     notes += _notes_on_bakes(forms, entries, bake_of)
+    notes += _notes_on_far_readings(forms, entries)
     notes += _notes_on_blindness(round_, forms, entries)
     return Gathered(
         round_, serving, forms, bake_of, entries, in_order(problems), in_order(notes), used
     )
+
+
+def _led_out(source: Source, round_: Round) -> Reading | None:
+    """Return the problem of a sheet that is a link out of the round's folder; it is not opened."""
+    try:
+        sound_path(source.path, round_.folder)
+    except RoundError as error:
+        reading = Reading()
+        reading.refuse(Place(source.shown), error.message.rstrip("."), mend="It was not read.")
+        return reading
+    return None
 
 
 def _bake(address: Address, bake_of: Mapping[tuple[str, ...], str]) -> str:
@@ -531,6 +576,48 @@ def _notes_on_blindness(
     return notes
 
 
+FEWEST_READINGS = 6  # of one measure, to tell what is usual
+# Times the usual distance from the middle reading (the median of the distances, times 1.4826 as
+# for a normal spread); by it a decimal point that slipped stands out, and a wild day does not
+FAR = 8.0
+
+
+def _notes_on_far_readings(
+    forms: Mapping[str, Form], entries: Mapping[Address, Entry]
+) -> list[Note]:
+    """Name readings without a scale of their own that stand far from all others of the measure."""
+    notes = []
+    for kind, form in forms.items():
+        for column in form.scores:
+            if column.measure is None or not isinstance(column.measure.field, Number):
+                continue
+            here = [one for at, one in entries.items() if at[0] == kind and at[2] == column.name]
+            notes += _far_of(column.measure.unit, here)
+    return notes
+
+
+def _far_of(unit: str, entered: list[Entry]) -> list[Note]:
+    values = [float(one.value) for one in entered if not isinstance(one.value, str)]
+    if len(values) < FEWEST_READINGS:
+        return []
+    middle = statistics.median(values)
+    usual = 1.4826 * statistics.median(abs(value - middle) for value in values)
+    # Where most readings are alike, a tenth of them is what may be usual
+    reach = FAR * max(usual, 0.1 * abs(middle) / FAR)
+    near = [value for value in values if abs(value - middle) <= reach]
+    unit = f" {unit}" if unit else ""
+    return [
+        Note(
+            one.place,
+            f"{exact(float(one.value))}{unit} is far from all other readings, "
+            f"{tidy_number(min(near))} to {tidy_number(max(near))}{unit}. It is used as it "
+            "stands; correct it if it was a slip.",
+        )
+        for one in entered
+        if not isinstance(one.value, str) and abs(float(one.value) - middle) > reach
+    ]
+
+
 def _notes_on_bakes(
     forms: Mapping[str, Form],
     entries: Mapping[Address, Entry],
@@ -542,6 +629,12 @@ def _notes_on_bakes(
         expected |= {key[0] for key in forms[BAKES].rows()}
     notes = []
     for (bake,) in forms[BAKES].rows():
+        reason = entries.get((BAKES, (bake,), "reason"))
+        if reason is not None and (BAKES, (bake,), "status") not in entries:
+            said = f"{bake} has the reason {shortened(str(reason.value))} and no status"
+            counts = "it counts as made" if bake in scores else "it counts as not told yet"
+            mend = f'{said}: {counts}. If it failed, set its status to "failed".'
+            notes.append(Note(reason.place, mend))
         status = entries.get((BAKES, (bake,), "status"))
         place = status.place if status else Place(f"{BAKES}.xlsx", forms[BAKES].sheet)
         if status and status.value in WITHOUT_SCORE:

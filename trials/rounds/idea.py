@@ -1,10 +1,8 @@
 """An idea, written down as answers to kitchen questions, and the plan proposed for it."""
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -164,31 +162,26 @@ def read_idea(folder: Path) -> Idea:
     here = Place(IDEA)
     if not path.is_file():
         raise RoundError(f"{path} is missing; write one with: trials new {folder}")
+    from trials.rounds.schema import read_toml
+
+    answers, text = read_toml(path)
+    if "controls" in answers and "references" not in answers:
+        # What reference bakes were called before
+        answers["references"] = answers.pop("controls")
     try:
-        answers = tomllib.loads(path.read_text(encoding="utf-8"))
-        return understood(answers, folder)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise RoundError(
-            f"this file can not be read: {error}. Each line is a name, an = and an answer; a "
-            'number stands bare (16), words stand in quotes ("butter"), a list in square brackets.',
-            here,
-        ) from None
+        return understood(answers, folder, text)
     except TrialsError as error:
         raise RoundError(error.message, error.place or here) from None
 
 
-def understood(answers: Mapping[str, Any], folder: Path) -> Idea:
-    """Return the idea that answers describe; a folder may hold ingredients of its own."""
-    known = [one.name for one in fields(Idea)]
-    for name in answers:
-        if name not in known:
-            near = get_close_matches(name, known, n=1)
-            meant = f'; is "{near[0]}" meant?' if near else f"; expected {in_words(known, 'or')}."
-            raise RoundError(f'"{name}" is not among the questions{meant}')
-    needed = ("bakes", "measures") if "cross" in answers else ("bakes", "factors", "measures")
-    for name in needed:
-        if name not in answers:
-            raise RoundError(f'nothing is said about "{name}".')
+def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea:
+    """Return the idea that answers describe; a folder may hold ingredients of its own.
+
+    With the text that they stand in, a mistake names its line.
+    """
+    from trials.rounds.schema import check_shape
+
+    check_shape("idea", answers, text, IDEA)
     table = _ingredients(folder)
     formula, second = (
         Formula.from_dict(answers[name], table) if answers.get(name) else None

@@ -146,6 +146,8 @@ class Grid:
         where there is no mark.
     notes : tuple of Note
         What was seen while opening.
+    own_sheets : tuple of str
+        Sheets beside the form that hold anything.
     """
 
     file: str
@@ -156,6 +158,7 @@ class Grid:
     kind: str = ""
     round_id: str = ""
     notes: tuple[Note, ...] = ()
+    own_sheets: tuple[str, ...] = ()
 
     def place(self, row: int | None = None, column: str = "") -> Place:
         """Return a place in this sheet."""
@@ -395,9 +398,11 @@ def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) ->
     except TrialsError as error:
         reading.refuse(place, error.message.rstrip("."))
         return None
-    span = factor.high - factor.low
-    if not factor.low - span <= value <= factor.high + span:
-        said += f" {factor.show(value)} is far outside what was planned; look at it again."
+    if not factor.low <= value <= factor.high:
+        far = not 2 * factor.low - factor.high <= value <= 2 * factor.high - factor.low
+        planned = f"the {factor.show(factor.low)} to {factor.show(factor.high)} that was planned"
+        said += f" {factor.show(value)} is {'far ' if far else ''}outside {planned}; it is used as "
+        said += "what was really done."
     if said:
         reading.note(place, said.strip())
     return value
@@ -646,6 +651,22 @@ def holds_entries(grid: Grid, form: Form) -> bool:
     places = [at for at, title in enumerate(grid.header) if _plain(title) in names]
     return any(
         cells[at].kind != "empty" for _, cells in grid.rows for at in places if at < len(cells)
+    )
+
+
+def holds_more(grid: Grid, form: Form) -> bool:
+    """Say whether a sheet holds anything that the form did not give out."""
+    titles = [_plain(title) for title in grid.header]
+    given = {_plain(name) for one in form.columns if not one.entered for name in one.names()}
+    keys = {_plain(name) for one in form.columns if one.role == "key" for name in one.names()}
+    if grid.own_sheets or (grid.rows and not keys & set(titles)):
+        return True
+    shown = {at for at, title in enumerate(titles) if title in given}
+    return any(
+        cell.kind != "empty"
+        for _, cells in grid.rows
+        for at, cell in enumerate(cells)
+        if at not in shown
     )
 
 

@@ -1,12 +1,13 @@
 """`Round`: one plan carried out, kept as a folder of plain files."""
 
-import glob
-import hashlib
+import contextlib
+import csv
 import html
+import io
+import re
 import tomllib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,9 +22,18 @@ from trials.base.errors import (
     TastingError,
     TrialsError,
 )
-from trials.base.files import read_csv, write_bytes, write_csv, write_text
+from trials.base.files import plain_cell, read_csv, write_csv, write_text
+from trials.base.keeping import (
+    RECEIVED,
+    copy_of,
+    digest_of,
+    finished,
+    one_step,
+    sound_path,
+    staged,
+)
 from trials.base.version import __version__
-from trials.base.words import in_words, number
+from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import (
     Categorical,
     Factor,
@@ -34,6 +44,7 @@ from trials.core.factors import (
 )
 from trials.core.measures import Measure, measure_from, measure_record
 from trials.core.plan import FIXED_COLUMNS, Plan, new_seed
+from trials.core.roles import Role
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import (
     Batch,
@@ -65,9 +76,11 @@ from trials.tasting.panel import (
 # the plan was made); `plan.csv` holds the planned bakes and is the authority on them.
 
 
-FORMAT = 1
+FORMAT = 2
+OLD_FORMAT = 1  # still read; what is written is written anew
 SETTINGS = "round.toml"
 PLAN = "plan.csv"
+SERVING = "serving.csv"
 
 
 def write_settings(folder: Path, settings: Mapping[str, Any]) -> Path:
@@ -77,7 +90,7 @@ def write_settings(folder: Path, settings: Mapping[str, Any]) -> Path:
     --------
     >>> import tempfile
     >>> print(write_settings(Path(tempfile.mkdtemp()), {"name": "one"}).read_text().split()[:3])
-    ['format', '=', '1']
+    ['format', '=', '2']
     """
     content = {"format": FORMAT, "written_by": f"trials {__version__}", **settings}
     return write_text(folder / SETTINGS, tomli_w.dumps(_without_none(content)))
@@ -94,16 +107,19 @@ def read_settings(folder: Path) -> dict[str, Any]:
     >>> read_settings(folder)["name"]
     'one'
     """
+    return _read_settings(folder)[0]
+
+
+def _read_settings(folder: Path) -> tuple[dict[str, Any], str]:
+    from trials.rounds.schema import line_of_key, read_toml
+
     path = folder / SETTINGS
-    here = Place(SETTINGS)
     if not path.is_file():
         raise RoundError(f'"{folder}" is not a round folder: it holds no {SETTINGS}.')
-    try:
-        settings = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise RoundError(f"this file can not be read: {error}.", here) from None
+    settings, text = read_toml(sound_path(path, folder))
     found = settings.get("format")
-    if not isinstance(found, int) or isinstance(found, bool) or found < FORMAT:
+    here = Place(SETTINGS, line=line_of_key(text, ["format"]))
+    if not isinstance(found, int) or isinstance(found, bool) or found < OLD_FORMAT:
         raise RoundError(f"format = {FORMAT} was expected, {found!r} was found.", here)
     if found > FORMAT:
         raise RoundError(
@@ -111,7 +127,124 @@ def read_settings(folder: Path) -> dict[str, Any]:
             "Update trials to open it; nothing was changed.",
             here,
         )
-    return settings
+    return settings, text
+
+
+@contextlib.contextmanager
+def writing(folder: Path) -> Iterator[None]:
+    """Write into a round's folder as one step, in the format of today, and note what was written.
+
+    The digests of `plan.csv` and `serving.csv` go into `round.toml`: without them nobody could see
+    that one column was sorted by itself.
+    """
+    with one_step(folder):
+        if (folder / SETTINGS).is_file():
+            _upgrade(folder)
+        yield
+        _note_written(folder)
+
+
+def _upgrade(folder: Path) -> None:
+    """Write the files of a folder of an older format anew; the step keeps them as they were."""
+    settings = read_settings(folder)
+    if settings["format"] == FORMAT or staged(folder / SETTINGS) is not None:
+        return
+    for name in (PLAN, SERVING):
+        if (folder / name).is_file():
+            write_csv(_renamed(read_csv(folder / name)), folder / name)
+    own = {key: value for key, value in settings.items() if key not in _WRITTEN_ANEW}
+    write_settings(folder, own)
+
+
+def _renamed(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table of format 1 in the words of format 2."""
+    table = table.rename(columns={"position": "place"})
+    if "role" in table:
+        table["role"] = table["role"].replace({"control": Role.REFERENCE.value})
+    return table
+
+
+_WRITTEN_ANEW = ("format", "written_by")
+_DIGESTS = re.compile(r"^\[written\]\n.*?(?=^\[|\Z)", re.MULTILINE | re.DOTALL)
+
+
+def _note_written(folder: Path) -> None:
+    new = {name: staged(folder / name) for name in (PLAN, SERVING)}
+    digests = {name: _digest(content) for name, content in new.items() if content is not None}
+    path = folder / SETTINGS
+    content = staged(path)
+    if not digests or (content is None and not path.is_file()):
+        return
+    text = (path.read_bytes() if content is None else content).decode("utf-8-sig")
+    known = tomllib.loads(text).get("written", {})
+    if {**known, **digests} == known:
+        return
+    section = tomli_w.dumps({"written": {**known, **digests}})
+    text = _DIGESTS.sub("", text).rstrip("\n")
+    write_text(path, f"{text}\n\n{section}")
+    for name in digests:
+        # A copy to put back from, should somebody sort a column by itself
+        copy_of(folder, name, new[name] or b"")
+
+
+def _digest(content: bytes) -> str:
+    """Return the digest of a table, whoever saved it: rows and cells, not quotes or line ends."""
+    rows = csv.reader(io.StringIO(content.decode("utf-8-sig"), newline=""))
+    return _digest_of([[_cell(cell) for cell in row] for row in rows])
+
+
+def _digest_of(rows: list[list[str]]) -> str:
+    lines = "\n".join("\x1f".join(row).rstrip("\x1f") for row in rows)
+    return digest_of(lines.encode("utf-8"))[:32]
+
+
+def _cell(text: str) -> str:
+    text = plain_cell(text.strip())
+    value = number(text) if text[:1].isdigit() or text[:1] == "-" else None
+    return text if value is None else tidy_number(value, 10)
+
+
+def check_written(
+    folder: Path, name: str, table: pd.DataFrame, settings: Mapping[str, Any]
+) -> None:
+    """Refuse a table of the program's own that was changed since it was written."""
+    wanted = settings.get("written", {}).get(name)
+    header = [str(one) for one in table.columns]
+    body = [[_cell(str(cell)) for cell in row] for row in table.to_numpy().tolist()]
+    if wanted is None or _digest_of([header, *body]) == wanted:
+        return
+    copies = sorted((folder / RECEIVED).glob(f"*-{name}"), reverse=True)
+    found = ((one, _first_change(table, one, wanted)) for one in copies)
+    copy, place = next(((one, at) for one, at in found if at), (None, None))
+    whence = f"received/{copy.name}" if copy else "a copy of yours"
+    raise SheetError(
+        "this was changed since the program wrote it, and bakes may stand beside codes and "
+        f"settings that are not theirs. If it was not meant, put back {whence}; if it was, take "
+        f'the line "{name}" out of [written] in {SETTINGS}, and it counts as it stands.',
+        place or Place(name),
+    )
+
+
+def _first_change(table: pd.DataFrame, copy: Path, wanted: str) -> Place | None:
+    """Return where a table first differs from a copy of it as it was written."""
+    if _digest(copy.read_bytes()) != wanted:
+        return None
+    before, name = read_csv(copy), copy.name.split("-", 2)[2]
+    for column in before:
+        if column not in table:
+            return Place(name, column=str(column))
+        pairs = zip(table.index, table[column], before[column], strict=False)
+        row = next((at for at, new, old in pairs if _cell(new) != _cell(old)), None)
+        if row is not None:
+            return Place(name, row=int(row), column=str(column))
+    return Place(name)
+
+
+def change_settings(folder: Path, changed: Mapping[str, Any]) -> Path:
+    """Write `round.toml` with some of its settings changed and all others as they are."""
+    settings = {k: v for k, v in read_settings(folder).items() if k not in _WRITTEN_ANEW}
+    written = settings.pop("written", None)  # stands last
+    return write_settings(folder, {**settings, **changed, "written": written})
 
 
 def plan_record(plan: Plan) -> dict[str, Any]:
@@ -136,10 +269,15 @@ def read_plan(folder: Path, settings: Mapping[str, Any]) -> Plan:
     factors = tuple(factor_from(record) for record in settings["factors"])
     record = settings["plan"]
     model = record["model"]
+    table = read_csv(sound_path(folder / PLAN, folder))
+    if settings["format"] == OLD_FORMAT:
+        table = _renamed(table)
+    rows = _bakes(table, PLAN, factors)
+    check_written(folder, PLAN, table, settings)
     return Plan(
         factors=factors,
-        rows=read_bakes(folder / PLAN, factors),
-        family=record["family"],
+        rows=rows,
+        family=_family_key(record["family"]),
         model=model if isinstance(model, str) else tuple(model),
         seed=record["seed"],
         reasons=tuple(record.get("reasons", ())),
@@ -148,37 +286,56 @@ def read_plan(folder: Path, settings: Mapping[str, Any]) -> Plan:
     )
 
 
-def read_bakes(path: Path, factors: tuple[Factor, ...]) -> pd.DataFrame:
+def _family_key(told: str) -> str:
+    """Return the key of a plan's family; format 1 told it as a sentence."""
+    return re.split(r",| \(| of degree ", told)[0].strip()
+
+
+def _bakes(text: pd.DataFrame, file: str, factors: tuple[Factor, ...]) -> pd.DataFrame:
     """Return the bakes of a plan file, settings being read as their factors understand them."""
-    text = read_csv(path)
     groups = [name for name in group_names(factors) if name != "load" and name in text]
     wanted = [*FIXED_COLUMNS, *(factor.name for factor in factors), *groups]
     missing = [name for name in wanted if name not in text]
     if missing:
-        raise SheetError(f"no column {in_words(map(repr, missing))}.", Place(path.name))
+        raise SheetError(f"no column {in_words(map(repr, missing))}.", Place(file))
     bakes = text[wanted].reset_index(drop=True).astype({"bake": str, "role": str})
     rows = list(text.index)
     for name in ("day", "load", *groups):
         bakes[name] = [
-            _count(value, Place(path.name, row=row, column=name))
+            _count(value, Place(file, row=row, column=name))
             for value, row in zip(bakes[name], rows, strict=True)
         ]
         bakes[name] = bakes[name].astype(int if name == "day" else "Int64")
     for factor in factors:
         bakes[factor.name] = [
-            _setting(factor, value, Place(path.name, row=row, column=factor.name))
+            _setting(factor, value, Place(file, row=row, column=factor.name))
             for value, row in zip(bakes[factor.name], rows, strict=True)
         ]
     try:
         check_nested(factors, bakes)
     except TrialsError as error:
-        raise SheetError(error.message, Place(path.name)) from None
+        raise SheetError(error.message, Place(file)) from None
+    for row, bake in zip(rows, bakes["bake"], strict=True):
+        if not _BAKE.fullmatch(bake):
+            place = Place(file, row=row, column="bake")
+            raise SheetError(
+                f"a bake is called {bake[:60]!r}; expected a short name of letters and digits.",
+                place,
+            )
+    for row, role in zip(rows, bakes["role"], strict=True):
+        if role not in set(Role):
+            place = Place(file, row=row, column="role")
+            raise SheetError(f"{role[:60]!r} was found; expected {in_words(Role, 'or')}.", place)
     twice = bakes["bake"][bakes["bake"].duplicated()]
     if len(twice):
         row = rows[twice.index[0]]
-        place = Place(path.name, row=row, column="bake")
+        place = Place(file, row=row, column="bake")
         raise SheetError(f'"{twice.iloc[0]}" stands here a second time.', place)
     return bakes
+
+
+# Photos and pages are called after bakes
+_BAKE = re.compile(r"[^\W_][\w .+-]{0,39}")
 
 
 def _count(text: str, place: Place) -> int | None:
@@ -195,26 +352,6 @@ def _setting(factor: Factor, text: str, place: Place) -> Any:
         return factor.read(text)
     except TrialsError as error:
         raise SheetError(error.message, place) from None
-
-
-def received(folder: Path, path: Path, now: datetime | None = None) -> Path:
-    """Keep a file exactly as it came, under `received/`, named by time and content.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> folder = Path(tempfile.mkdtemp())
-    >>> came = write_text(folder / "tastings.csv", "bake,liking\\n")
-    >>> received(folder, came) == received(folder, came)
-    True
-    """
-    content = path.read_bytes()
-    digest = hashlib.sha256(content).hexdigest()[:16]
-    kept = sorted((folder / "received").glob(f"*-{digest}-{glob.escape(path.name)}"))
-    if kept:
-        return kept[0]
-    stamp = (now or datetime.now(UTC)).strftime("%Y%m%dT%H%M%SZ")
-    return write_bytes(folder / "received" / f"{stamp}-{digest}-{path.name}", content)
 
 
 def _plain(value: Any) -> Any:
@@ -336,34 +473,28 @@ class Round:
         TastingError
             When two tasters can not be kept apart, or one avoids something that nothing knows.
         """
-        folder = Path(folder)
-        if steps:
-            check_steps(plan, steps, kitchen or Kitchen())
-        round_ = Round(
-            folder=folder,
-            plan=plan,
-            measures=_checked(measures, plan),
-            formula=formula,
-            tasters=check_panel(tasters) if tasters else (),
-            seed=new_seed() if seed is None else int(seed),
-            name=name or folder.name,
-            parent=str(parent),
-            sitting=sitting,
-            invented=invented,
-            batch=batch or Batch(),
-            steps=tuple(steps),
-            kitchen=kitchen,
-            prices=prices,
+        round_ = checked_round(
+            Round(
+                folder=Path(folder),
+                plan=plan,
+                measures=tuple(measures),
+                formula=formula,
+                tasters=tuple(tasters),
+                seed=new_seed() if seed is None else int(seed),
+                name=name or Path(folder).name,
+                parent=str(parent),
+                sitting=sitting,
+                invented=invented,
+                batch=batch or Batch(),
+                steps=tuple(steps),
+                kitchen=kitchen,
+                prices=prices,
+            )
         )
-        check_people(round_)
-        if formula is not None:
-            formulas_of(formula, plan)
-        if (folder / SETTINGS).exists():
-            return _same(round_, Round.open(folder))
-        folder.mkdir(parents=True, exist_ok=True)
-        write_plan(folder, plan)
-        write_actual(round_, blank_actual(plan))
-        write_settings(folder, _settings(round_))
+        with writing(round_.folder):
+            if (round_.folder / SETTINGS).exists():
+                return _same(round_, Round.open(round_.folder))
+            save_round(round_)
         return round_
 
     @staticmethod
@@ -376,7 +507,11 @@ class Round:
             When the folder holds no round, a newer one, or one that was damaged.
         """
         folder = Path(folder)
-        settings = read_settings(folder)
+        finished(folder)
+        from trials.rounds.schema import check_shape
+
+        settings, text = _read_settings(folder)
+        check_shape("round", settings, text, SETTINGS)
         try:
             return Round(
                 folder=folder,
@@ -394,10 +529,12 @@ class Round:
                 kitchen=kitchen_from(settings["kitchen"]) if "kitchen" in settings else None,
                 prices=prices_from(settings["prices"]) if "prices" in settings else None,
             )
-        except RoundError as error:
-            raise RoundError(error.message, Place(SETTINGS)) from None
-        except (KeyError, TypeError) as error:
-            raise RoundError(f"{SETTINGS} of {folder.name} lacks or spoils {error}.") from None
+        except TrialsError as error:
+            if isinstance(error, SheetError):
+                raise
+            raise RoundError(error.message, error.place or Place(SETTINGS)) from None
+        except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+            raise RoundError(f"something in it can not be: {error}.", Place(SETTINGS)) from None
 
     def measure(self, name: str) -> Measure:
         """Return a measure by its name; a MeasureError when there is none."""
@@ -441,6 +578,27 @@ def check_people(round_: Round) -> None:
         )
 
 
+def checked_round(round_: Round) -> Round:
+    """Return a round that can be carried out; nothing is written."""
+    _check_measures(round_.measures, round_.plan)
+    if round_.tasters:
+        round_ = replace(round_, tasters=check_panel(round_.tasters))
+    check_people(round_)
+    if round_.formula is not None:
+        formulas_of(round_.formula, round_.plan)
+    if round_.steps:
+        check_steps(round_.plan, round_.steps, round_.kitchen or Kitchen())
+    return round_
+
+
+def save_round(round_: Round) -> None:
+    """Write a round's plan and settings into its folder, with nothing done so far."""
+    with writing(round_.folder):
+        write_plan(round_.folder, round_.plan)
+        write_actual(round_, blank_actual(round_.plan))
+        write_settings(round_.folder, _settings(round_))
+
+
 def blank_actual(plan: Plan) -> pd.DataFrame:
     """Return the table of what was really done, with nothing entered yet.
 
@@ -476,8 +634,7 @@ def _same(wanted: Round, found: Round) -> Round:
     raise RoundError(f'"{wanted.folder}" already holds another round; choose another folder.')
 
 
-def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:
-    measures = tuple(measures)
+def _check_measures(measures: Sequence[Measure], plan: Plan) -> None:
     if not measures:
         raise MeasureError("nothing is scored; name at least one measure.")
     taken = {factor.name.casefold() for factor in plan.factors} | set(plan.groups)
@@ -492,7 +649,6 @@ def _checked(measures: Sequence[Measure], plan: Plan) -> tuple[Measure, ...]:
                 "sheets."
             )
         taken.add(measure.name.casefold())
-    return measures
 
 
 def _settings(round_: Round) -> dict[str, Any]:

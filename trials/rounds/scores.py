@@ -1,9 +1,10 @@
 """Scores: checked, kept, and handed on as one tidy table."""
 
+import errno
 import html
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, overload
 
@@ -35,7 +36,7 @@ from trials.rounds.gathering import (
     record_reading,
 )
 from trials.rounds.reading import Address, Note, Problem, Value, exact
-from trials.rounds.round import Round, blank_actual, read_actual, write_actual
+from trials.rounds.round import Round, blank_actual, write_actual, writing
 from trials.rounds.workbook import draw_workbook, entries_of, filled, without_score
 
 # -- From what was entered to one tidy table: scores beside the bake, its status and its settings.
@@ -242,9 +243,7 @@ def check(round_: Round) -> Check:
     >>> check(one)
     Nothing to mend; 2 still to be entered.
     """
-    found = gathered(round_)
-    keep_read(found)
-    return checked(found)
+    return checked(read_and_kept(round_))
 
 
 def checked(found: Gathered) -> Check:
@@ -252,8 +251,23 @@ def checked(found: Gathered) -> Check:
     return Check(tuple(found.problems), tuple(found.notes), _missing(found))
 
 
-def keep_read(found: Gathered) -> None:
-    """Keep what was read under `received/`, and write down the scores where none is in doubt."""
+def keep_read(found: Gathered) -> Gathered:
+    """Keep what was read under `received/`, and write down the scores where none is in doubt.
+
+    A folder that can not be written is read all the same; a note says so.
+    """
+    try:
+        with writing(found.round_.folder):
+            _keep_read(found)
+    except OSError as error:
+        if error.errno not in (errno.EACCES, errno.EPERM, errno.EROFS):
+            raise
+        said = f"the folder can not be written ({error.strerror}), so nothing of it was kept."
+        return replace(found, notes=[*found.notes, Note(Place(found.round_.folder.name), said)])
+    return found
+
+
+def _keep_read(found: Gathered) -> None:
     round_ = found.round_
     kept = keep(round_, found.used)
     if found.problems:
@@ -269,9 +283,7 @@ def keep_read(found: Gathered) -> None:
 
 def read_and_kept(round_: Round) -> Gathered:
     """Read a round once and keep what was read: for whatever then writes or answers a command."""
-    found = gathered(round_)
-    keep_read(found)
-    return found
+    return keep_read(gathered(round_))
 
 
 def keep_line(rounds: Iterable[Round]) -> tuple[Gathered, ...]:
@@ -339,6 +351,11 @@ def rebuild(round_: Round, *, actual: bool = True) -> pd.DataFrame:
 
 def record_scores(round_: Round, tidy: pd.DataFrame) -> list[Path]:
     """Fill the workbooks from a table of scores, as if they had been entered by hand."""
+    with writing(round_.folder):
+        return _recorded(round_, tidy)
+
+
+def _recorded(round_: Round, tidy: pd.DataFrame) -> list[Path]:
     serving = read_serving(round_)
     forms = [cook_form(round_)]
     if len(scored_servings(serving)):
@@ -371,7 +388,7 @@ def _refusal(problems: list[Problem]) -> SheetError:
 
 
 def _record_actual(round_: Round, found: Gathered) -> None:
-    """Write what was really done; a table of it that says anything else is kept first."""
+    """Write what was really done."""
     table = blank_actual(round_.plan)
     status_of = statuses(found)
     told = ("reason", "note")
@@ -383,12 +400,6 @@ def _record_actual(round_: Round, found: Gathered) -> None:
             value = found.value(BAKES, (bake,), ACTUAL + factor.name)
             if value is not None:
                 table.loc[at, factor.name] = value if isinstance(value, str) else exact(value)
-    path = round_.folder / "actual.csv"
-    if path.is_file():
-        before = read_actual(round_)
-        said = before.drop(columns="bake", errors="ignore").ne("").any(axis=None)
-        if said and before.to_numpy().tolist() != table.to_numpy().tolist():
-            keep(round_, [Source(path, path.name)])
     write_actual(round_, table)
 
 

@@ -5,7 +5,7 @@ import re
 import textwrap
 import warnings
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from io import BytesIO
 from itertools import groupby
@@ -18,7 +18,8 @@ import xlsxwriter
 
 from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_bytes, write_csv
-from trials.base.words import tidy_number
+from trials.base.keeping import written_by_us
+from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical
 from trials.core.roles import STATUSES
 from trials.core.scales import (
@@ -57,11 +58,12 @@ from trials.rounds.reading import (
     cell_of,
     check_extent,
     holds_entries,
+    holds_more,
     looked_over,
     read_grid,
     table_grid,
 )
-from trials.rounds.round import Round, received
+from trials.rounds.round import Round, writing
 
 # -- How a form is laid out, whichever library draws it: widths, areas, what each cell takes.
 
@@ -522,7 +524,8 @@ def read_workbook(path: Path, shown: str, expected: str = "") -> Grid:
             "Give the sheet its name back and read again; nothing of the file was read.",
             Place(shown, names[0]),
         )
-    return _grid(values[name], formulas[name], shown, marks, _other_sheets(values, name, shown))
+    grid = _grid(values[name], formulas[name], shown, marks, _other_sheets(values, name, shown))
+    return replace(grid, own_sheets=_own_sheets(values, name))
 
 
 def _loaded(content: bytes, shown: str, *, data_only: bool) -> Any:
@@ -543,6 +546,17 @@ def _marks(book: Any) -> dict[str, str]:
         return {}
     pairs = book[SCHEMA].iter_rows(min_row=1, max_row=3, max_col=2, values_only=True)
     return {str(pair[0]): str(pair[1]) for pair in pairs if len(pair) == 2 and None not in pair}
+
+
+def _own_sheets(book: Any, name: str) -> tuple[str, ...]:
+    """Return the sheets that somebody added and wrote something into."""
+    return tuple(
+        other
+        for other in book.sheetnames
+        if other not in (name, GUIDE, SCHEMA)
+        and hasattr(book[other], "iter_rows")
+        and any(cell is not None for row in book[other].iter_rows(values_only=True) for cell in row)
+    )
 
 
 def _other_sheets(book: Any, name: str, shown: str) -> tuple[Note, ...]:
@@ -598,15 +612,17 @@ def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:
     forms = [cook_form(round_)]
     if len(serving):
         forms.append(tasting_form(round_, serving))
+    with writing(round_.folder):
+        return _written_books(round_, serving, forms)
+
+
+def _written_books(round_: Round, serving: pd.DataFrame, forms: Iterable[Form]) -> list[Path]:
     written = []
     closed: Collection[Row] = frozenset()
     for form in forms:
         book, twin = (round_.folder / f"{form.kind}{end}" for end in (".xlsx", ".csv"))
         # Both are read before either is written: an entry that can not be kept stops it all.
         in_book, in_twin = entries_of(form, book), entries_of(form, twin)
-        for path, entered in ((book, in_book), (twin, in_twin)):
-            if entered:
-                received(round_.folder, path)
         written.append(write_bytes(book, draw_workbook(form, in_book, closed)))
         written.append(write_csv(filled(form, in_twin), twin))
         closed = without_score(serving, in_twin | in_book)
@@ -619,14 +635,18 @@ def entries_of(form: Form, path: Path) -> dict[Address, Value]:
         return {}
     book = path.suffix == ".xlsx"
     grid = read_workbook(path, path.name) if book else table_grid(path.name, read_csv(path))
-    if not holds_entries(grid, form):
+    ours = written_by_us(path.parent, path)
+    if not holds_entries(grid, form) and (ours or not holds_more(grid, form)):
         return {}
     reading = read_grid(grid, form, whole=False)
+    if grid.own_sheets:
+        own = in_words(f'"{name}"' for name in grid.own_sheets)
+        reading.refuse(grid.place(), f"somebody's own sheet {own} stands in this file", mend="")
     if reading.problems:
         first = reading.problems[0]
         raise SheetError(
-            f"its entries can not be carried over to a new sheet: {first.message} "
-            "Or move the file out of the folder first.",
+            f"what stands in it can not be carried over to a new sheet: {first.message} "
+            "Or move the file out of the folder first. Nothing was changed.",
             first.place,
         )
     return {entry.address: entry.value for entry in reading.entries}

@@ -23,6 +23,7 @@ from trials.base.errors import FitError, TrialsError
 from trials.base.files import write_text
 from trials.base.html import render
 from trials.base.html import table as as_table
+from trials.base.keeping import free_to_write
 from trials.base.version import __version__
 from trials.base.words import tidy_number
 from trials.core.evidence import Evidence
@@ -36,7 +37,7 @@ from trials.deciding.first_lines import FirstLines, first_lines
 from trials.deciding.next_bakes import NextStep, NothingToGainError, next_round
 from trials.deciding.story import Story, story_of
 from trials.rounds.amounts import shopping_list
-from trials.rounds.round import Round, line_of
+from trials.rounds.round import Round, line_of, writing
 from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES, round_cautions
 from trials.show.bakes import failure_map
 from trials.show.bakes import story as story_picture
@@ -94,6 +95,8 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
     SheetError
         When the sheets hold mistakes; they are named with their places.
     """
+    path = Path(path or round_.folder / "page.html")
+    free_to_write(path, usual=round_.folder / "page.html", replace=True)
     answers = Answers(kept_evidence(round_))
     found = findings_of(answers)
     waiting = round_.name in answers.evidence.waiting
@@ -119,7 +122,8 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
         method=_method(round_, found, answers.evidence),
         cautions=_cautions(round_),
     )
-    return write_text(path or round_.folder / "page.html", made)
+    with writing(round_.folder):
+        return write_text(path, made)
 
 
 def opening(
@@ -411,6 +415,8 @@ def write_story(
     round_: Round, path: str | Path | None = None, *, units: str = "grams"
 ) -> tuple[Story, Path]:
     """Write the story on one page, and return it as well."""
+    path = Path(path or round_.folder / "story.html")
+    free_to_write(path, usual=round_.folder / "story.html", replace=True)
     told = story_of(line_of(round_), Answers(kept_evidence(round_)), units=units)
     made = render(
         TEMPLATES,
@@ -424,4 +430,5 @@ def write_story(
         card=Markup(told.card._repr_html_()) if told.card else "",
         mark=told.digest,
     )
-    return told, write_text(path or round_.folder / "story.html", made)
+    with writing(round_.folder):
+        return told, write_text(path, made)

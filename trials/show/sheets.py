@@ -6,7 +6,7 @@ from trials.base.files import write_csv, write_text
 from trials.base.html import pdf
 from trials.rounds.amounts import bake_formulas, shopping_list
 from trials.rounds.forms import SERVING
-from trials.rounds.round import Round
+from trials.rounds.round import Round, writing
 from trials.rounds.timetable import Timetable, timetable
 from trials.rounds.workbook import write_workbooks
 from trials.show.bake_sheets import bake_sheets, shopping_page
@@ -51,6 +51,11 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     SheetError
         When a PDF is asked for and no browser is installed.
     """
+    with writing(round_.folder):
+        return _written(round_, as_pdf)
+
+
+def _written(round_: Round, as_pdf: bool) -> list[Path]:
     formulas = bake_formulas(round_) if round_.formula else {}
     serving = drawn_serving(round_)
     written = _page(round_, BAKE_SHEETS, bake_sheets(round_), as_pdf)
@@ -68,8 +73,9 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
 
 def write_shopping(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     """Write what to buy for a round, as a page to print and as a table."""
-    table = write_csv(shopping_list(round_), round_.folder / f"{SHOPPING}.csv")
-    return [*_page(round_, SHOPPING, shopping_page(round_), as_pdf), table]
+    with writing(round_.folder):
+        table = write_csv(shopping_list(round_), round_.folder / f"{SHOPPING}.csv")
+        return [*_page(round_, SHOPPING, shopping_page(round_), as_pdf), table]
 
 
 def write_timetable(
@@ -77,8 +83,10 @@ def write_timetable(
 ) -> list[Path]:
     """Write the bake days of a round hour by hour, as a page to print and as a table."""
     made = made or timetable(round_)
-    table = write_csv(made.tasks.drop(columns=["start", "end"]), round_.folder / f"{TIMETABLE}.csv")
-    return [*_page(round_, TIMETABLE, timetable_sheet(round_, made), as_pdf), table]
+    plain = made.tasks.drop(columns=["start", "end"])
+    with writing(round_.folder):
+        table = write_csv(plain, round_.folder / f"{TIMETABLE}.csv")
+        return [*_page(round_, TIMETABLE, timetable_sheet(round_, made), as_pdf), table]
 
 
 def _page(round_: Round, name: str, markup: str, as_pdf: bool) -> list[Path]:
