@@ -192,3 +192,14 @@ def test_a_round_goes_on_after_a_slip(tmp_path, capsys):
     assert len(Round.open(home).plan.rows) == 9
     assert run(["replan", home]) == 0
     assert capsys.readouterr().out == "Nothing new was entered: the plan stands as it is.\n"
+
+
+def test_a_round_is_told_in_brief_and_whole_when_asked(demo_round, capsys):
+    assert run(["fit", str(demo_round.folder)]) == 0
+    said = capsys.readouterr().out
+    assert len(said.splitlines()) < 25
+    for measure in demo_round.measures:
+        assert f" {measure.name}" in said
+    assert "--all" in said
+    assert run(["fit", str(demo_round.folder), "--all"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) > 25

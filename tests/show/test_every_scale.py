@@ -90,7 +90,7 @@ def test_the_page_opens_in_a_browser(page):
 
 
 def test_the_command_line_says_the_same(round_, capsys):
-    assert run(["fit", str(round_.folder)]) == 0
+    assert run(["fit", str(round_.folder), "--all"]) == 0
     told = capsys.readouterr().out
     for measure in EVERY_SCALE:
         assert fit(round_, measure.name).sentences[0] in told

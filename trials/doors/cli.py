@@ -190,6 +190,7 @@ def _fit_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--scale", default=None, help='what a column was asked as, such as "check all" or "passed"'
     )
+    parser.add_argument("--all", action="store_true", help="of a round, every number and note")
     parser.add_argument("--alone", action="store_true", help="without the rounds before it")
     parser.add_argument(
         "--held",

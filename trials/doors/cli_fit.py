@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from trials.analysis.answers import Answer, Answers, fit
+from trials.analysis.brief import in_brief
 from trials.analysis.counted import Counted
 from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings
@@ -19,6 +20,7 @@ from trials.core.measures import Measure
 from trials.core.scales import NONE, CheckAll
 from trials.rounds.round import Round
 
+_REST = "Every number, what failed and how sure it is: add --all, or name one measure."
 MODELS = ("main", "interactions", "quadratic", "blend")
 
 
@@ -27,10 +29,15 @@ def fit_command(asked: argparse.Namespace) -> None:
     if asked.csv:
         free_to_write(Path(asked.csv), inputs=(Path(asked.data),), replace=asked.replace)
     found = _of_round(asked) if Path(asked.data).is_dir() else [_of_table(asked)]
+    brief = asked.response is None and not asked.all
     for one in found:
-        print("\n".join(one.summary()), end="\n\n")
+        print("\n".join(_in_brief(one) if brief else one.summary()), end="\n\n")
+        if brief:
+            continue
         for title, table in one.shown().items() if isinstance(one, Counted) else ():
             print(f"{title}:\n{table.to_string(index=False)}", end="\n\n")
+    if brief:
+        print(_REST)
     digests = {one.evidence.digest for one in found if isinstance(one, Findings) and one.evidence}
     if digests:
         print(f"Evidence {in_words(sorted(digests))}")
@@ -40,6 +47,14 @@ def fit_command(asked: argparse.Namespace) -> None:
             for one in found
         ]
         print(f"Effects in {write_csv(pd.concat(tables), asked.csv)}")
+
+
+def _in_brief(one: Answer) -> Sequence[str]:
+    """Return at most three sentences on a measure, and where what they rest on is short, why."""
+    if isinstance(one, Counted):
+        return one.sentences[:3]
+    opening = one.evidence.opening(one.response) if one.evidence is not None else ()
+    return (*opening, *in_brief(one))
 
 
 def _of_table(asked: argparse.Namespace) -> Answer:
