@@ -26,7 +26,7 @@ from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, settings_table, shown_settings
 from trials.base.errors import FitError
 from trials.base.words import in_words, percent, readable, tidy_number
-from trials.core.factors import Component, Factor
+from trials.core.factors import Categorical, Component, Factor, is_blank
 from trials.core.plan import reference_setting
 from trials.core.roles import Role, Status
 from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms, real_settings
@@ -490,6 +490,23 @@ def _modelled_chance(
     return chance
 
 
+def within_kinds(table: pd.DataFrame, factors: Sequence[Factor]) -> np.ndarray:
+    """Return which rows have only kinds that the factors know.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"fat": ["butter", "lard", "oil"]})
+    >>> within_kinds(rows, [Categorical("fat", ["butter", "lard"])]).tolist()
+    [True, True, False]
+    """
+    known = np.ones(len(table), dtype=bool)
+    for factor in factors:
+        if isinstance(factor, Categorical):
+            kinds = table[factor.name]
+            known &= (kinds.isin(factor.levels) | kinds.map(is_blank)).to_numpy(dtype=bool)
+    return known
+
+
 def recorded_failures(fits: Sequence[Findings], factors: Sequence[Factor]) -> Failures | None:
     """Return what the failed bakes in the findings say; None when there are too few for a model."""
     found = max(fits, key=lambda one: len(one.failed))
@@ -498,6 +515,10 @@ def recorded_failures(fits: Sequence[Findings], factors: Sequence[Factor]) -> Fa
     if not len(lost) or "bake" not in made or not set(names) <= set(lost) & set(made):
         return None
     lost = lost[lost["status"].isin(["failed", "not served"])]
+    # Kinds that were never baked and scored are no choice, so their failures need no steering
+    lost = lost[within_kinds(lost, factors)]
+    if not len(lost):
+        return None
     bakes = [table.drop_duplicates("bake") for table in (made, lost)]
     bakes = [one[one["role"] != Role.REFERENCE] if "role" in one else one for one in bakes]
     failed = np.repeat([False, True], [len(one) for one in bakes])

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.analysis.as_baked import as_baked, planned_of
 from trials.analysis.mixed import RandomTerm, dependent_columns
 from trials.base.errors import FitError, MeasureError, Place, TrialsError
 from trials.base.words import in_words, number, tidy_number
@@ -865,7 +866,9 @@ def question(
     if groups is None:
         kept = without_echoes(kept, response, notes)
         check_labels(kept)
+    before, factors = factors, as_baked(table, factors, notes)
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
+    planned = planned_of(planned, before, chosen)
     check_settings(_varied(kept), chosen, bake)
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     matrix = _without_twins(matrix, kept, model, notes)
