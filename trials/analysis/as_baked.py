@@ -21,9 +21,14 @@ _REACHES = 0.1
 
 
 def as_baked(
-    table: pd.DataFrame, factors: Sequence[Factor | str] | None, notes: list[str]
+    table: pd.DataFrame,
+    factors: Sequence[Factor | str] | None,
+    notes: list[str],
+    model: Model = None,
 ) -> Sequence[Factor | str] | None:
     """Return the factors with the levels and the range that the bakes have.
+
+    A factor that a named model says nothing of stays as it is.
 
     All bakes that were made count, so that all measures of a round speak of the same factors.
 
@@ -42,12 +47,16 @@ def as_baked(
     if "status" in own:
         own = own[~own["status"].isin(WITHOUT_SCORE)]
     own = table if own.empty else own
+    names = [one if isinstance(one, str) else one.name for one in factors]
+    asked = set(names)
+    if model is not None and not isinstance(model, str):
+        asked = {name for text in model for name in parse_term(text, names).factors}
     kept: list[Factor | str] = []
-    for factor in factors:
+    for factor, name in zip(factors, names, strict=True):
         made: Factor | str | None = factor
-        if isinstance(factor, Categorical) and factor.name in own:
+        if isinstance(factor, Categorical) and name in own and name in asked:
             made = _kinds(factor, own, notes)
-        elif isinstance(factor, Numeric) and factor.name in own:
+        elif isinstance(factor, Numeric) and name in own and name in asked:
             made = _range(factor, own, notes)
         if made is not None:
             kept.append(made)

@@ -866,7 +866,7 @@ def question(
     if groups is None:
         kept = without_echoes(kept, response, notes)
         check_labels(kept)
-    before, factors = factors, as_baked(table, factors, notes)
+    before, factors = factors, as_baked(table, factors, notes, model)
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
     planned = planned_of(planned, before, chosen)
     check_settings(_varied(kept), chosen, bake)
