@@ -3,6 +3,7 @@
 import contextlib
 import os
 import shutil
+from dataclasses import fields
 from pathlib import Path
 
 import pandas as pd
@@ -15,7 +16,8 @@ from tests.rounds.test_queries import snapshot
 from trials.base.errors import RoundError, SheetError, TrialsError
 from trials.base.files import read_csv, write_csv
 from trials.doors.cli import run
-from trials.rounds.idea import read_idea, write_idea
+from trials.rounds import schema
+from trials.rounds.idea import Idea, read_idea, write_idea
 from trials.rounds.round import Round
 from trials.rounds.schema import line_of_key
 
@@ -111,6 +113,39 @@ def test_a_change_on_purpose_counts_once_its_line_is_taken_out(old):
     lines = path.read_text("utf-8").splitlines(keepends=True)
     path.write_text("".join(line for line in lines if '"plan.csv" =' not in line), "utf-8")
     assert 9.0 in set(Round.open(old).plan.table["sugar"])
+
+
+# The schema
+
+
+RECORDS = {
+    "_Factor": (trials.Numeric, trials.Categorical, trials.Component),
+    "_Measure": (trials.Measure,),
+    "_Taster": (trials.Taster,),
+    "_Batch": (trials.Batch,),
+    "_Step": (trials.Step,),
+    "_Heat": (trials.Heat,),
+    "_Kitchen": (trials.Kitchen,),
+    "_Prices": (trials.Prices,),
+    "_Idea": (Idea,),
+}
+
+
+@pytest.mark.parametrize("shape", RECORDS)
+def test_the_schema_knows_all_that_a_record_holds(shape):
+    known = set(getattr(schema, shape).model_fields)
+    held = {one.name for record in RECORDS[shape] for one in fields(record) if one.init}
+    assert held <= known
+
+
+def test_the_schema_knows_all_that_a_formula_writes():
+    aside = trials.demo.FORMULA.to_dict()
+    assert set(aside) <= set(schema._Formula.model_fields)
+
+
+@pytest.mark.parametrize("questions", ["short", "all", "cross"])
+def test_every_set_of_questions_can_be_answered_as_it_stands(tmp_path, questions):
+    assert read_idea(write_idea(tmp_path, questions).parent).bakes > 0
 
 
 # Hostile and mistaken settings

@@ -32,6 +32,10 @@ class _Shape(BaseModel):
     model_config = ConfigDict(strict=True, extra="forbid")
 
 
+# A factor and those of its kinds that something exists for
+OnlyWhen = Annotated[list[Name | list[Level]], Field(min_length=2, max_length=2)]
+
+
 class _Factor(_Shape):
     kind: Literal["numeric", "categorical", "component"]
     name: Name
@@ -44,8 +48,10 @@ class _Factor(_Shape):
     settings: list[Number] | None = None
     step: Number | None = None
     changes: Annotated[list[Name | Nested], Field(max_length=5)] | None = None
-    only_when: Annotated[list[Name | list[Level]], Field(min_length=2, max_length=2)] | None = None
+    only_when: OnlyWhen | None = None
     peak: bool = False
+    by_hand: bool = False
+    group: Text = ""
 
 
 class _Measure(_Shape):
@@ -81,6 +87,7 @@ class _Step(_Shape):
     needs: Text | list[Text] = []
     per: Name = "bake"
     wait: Number | None = None
+    only_when: OnlyWhen | None = None
 
 
 class _Heat(_Shape):
@@ -92,6 +99,7 @@ class _Heat(_Shape):
     down: Number = 1
     between_loads: Number = 0
     between_bakes: Number = 0
+    only_when: OnlyWhen | None = None
 
 
 class _Kitchen(_Shape):
@@ -119,6 +127,7 @@ class _Formula(_Shape):
     also_flour: list[Text] = []
     aside: list[Text] = []
     ingredients: list[Nested] = []
+    only_when: dict[Name, OnlyWhen] = {}
 
 
 class _Process(_Shape):
