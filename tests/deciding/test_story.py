@@ -197,3 +197,12 @@ def test_a_round_that_waits_to_be_baked_is_named_and_counts_for_nothing(line, tm
     assert waits.card.evidence == before.card.evidence
     name = trials.Round.open(home / "round-3").name
     assert waits.sentences == (*before.sentences, f'"{name}" is planned and not baked yet.')
+
+
+def test_decided_is_only_what_was_and_the_best_bake_has_its_own_name(told, line):
+    row = told.table.iloc[0]
+    spoken = trials.fit(line[0], "liking").spoken
+    sure = bool(((spoken["low"] > 0) | (spoken["high"] < 0)).any())
+    assert row["decided"].startswith("Go on with") == sure
+    assert ("Nothing yet" in row["decided"]) != sure
+    assert "Best bake so far for liking: B" in row["learned"]

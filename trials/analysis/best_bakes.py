@@ -23,6 +23,7 @@ from trials.core.verdicts import CONFIDENCE
 
 COLUMNS = ("bake", "settings", "mean", "low", "high", "scores", "status", "reason")
 NAMED = 3  # bakes that the sentence names
+BEST_SO_FAR = "Best bake so far"  # how it begins
 
 
 def bake_table(findings: Findings, kitchen: KitchenError | None, error_df: float) -> pd.DataFrame:
@@ -153,6 +154,6 @@ def best_bakes(findings: Findings) -> str:
         reach = f" ({row.low:.1f} to {row.high:.1f})" if known else ""
         said.append(f"{row.bake} scored {scored}; expect about {expect} again{reach}")
     first = made.iloc[0]
-    return f"Best bake so far for {measure.name}: {said[0]}. It was {first['settings']}." + (
+    return f"{BEST_SO_FAR} for {measure.name}: {said[0]}. It was {first['settings']}." + (
         f" Then {in_words(said[1:])}." if said[1:] else ""
     )

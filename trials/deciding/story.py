@@ -11,9 +11,11 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.answers import Answers
+from trials.analysis.best_bakes import BEST_SO_FAR
 from trials.analysis.choice import Recommendation
 from trials.analysis.question import evidence
 from trials.analysis.region import setting_words
+from trials.analysis.results import Findings
 from trials.base.errors import RoundError, TrialsError
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.evidence import Evidence, was_baked
@@ -429,7 +431,7 @@ def _story_step(answers: Answers, name: str, here: Round) -> dict[str, Any]:
         learned, decided = " ".join(outcome.sentences[:3]), _decided(outcome)
     else:
         learned = " ".join(_taught(answers, first))
-        decided = f"Go on with {setting_words(best.factors, settings)}."
+        decided = _chosen(answers.on(first), setting_words(best.factors, settings))
     row = {
         "round": here.name,
         "tried": _tried(here),
@@ -453,7 +455,16 @@ def _taught(answers: Answers, response: str) -> list[str]:
     opening = len(answers.evidence.opening(response))
     first, *others = answers.on(response).sentences[opening:]
     matters = [one for one in others if one.endswith("Matters.")]
-    return [first, *(matters or others[:1])[:SENTENCES]]
+    best = [one for one in others if one.startswith(BEST_SO_FAR)]
+    return [first, *(matters or others[:1])[:SENTENCES], *best]
+
+
+def _chosen(found: Findings, setting: str) -> str:
+    """Return what was decided; nothing was where no direction of any effect is sure."""
+    spoken = found.spoken
+    if bool(((spoken["low"] > 0) | (spoken["high"] < 0)).any()):
+        return f"Go on with {setting}."
+    return f"Nothing yet. The setting to go for so far: {setting}."
 
 
 def _decided(outcome: Confirmation | None) -> str:
