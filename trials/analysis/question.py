@@ -1115,6 +1115,10 @@ def _without_twins(
     ----------
     Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 3 (what collinear columns do).
     """
+    if not (matrix.owner < 0).any():
+        return (
+            matrix  # without an intercept, as in a blend, shares that fill each other up are told
+        )
     moved = (table["role"] != Role.REFERENCE).to_numpy() if "role" in table else slice(None)
     single = [
         (term.factors[0], matrix.X[moved, matrix.of(term)[0]])
