@@ -1,5 +1,7 @@
 """The chance to be the best: shrunk as it should be, and right about as often as it says."""
 
+from itertools import permutations
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -28,6 +30,9 @@ def test_shrinking_changes_no_order_and_lowers_the_winner():
     found = fit(variants(rng, dict.fromkeys(KINDS, 6.0)), "liking", ["variant"])
     plain = chances_best(level_draws(found, "variant", KINDS))
     shrunk = chances_best(rival_draws(found, mean_rows(found, "variant", KINDS)))
-    assert np.argsort(shrunk).tolist() == np.argsort(plain).tolist()
+    # Chances are shares of 4,000 draws: an error of 0.008 at most each, so 0.03 is four apart
+    for one, other in permutations(range(len(KINDS)), 2):
+        if plain[one] - plain[other] > 0.03:
+            assert shrunk[one] > shrunk[other]
     assert shrunk.max() < plain.max()
     assert shrunk.sum() == pytest.approx(1)

@@ -93,16 +93,19 @@ def test_a_kitchen_and_prices_are_the_same_after_they_were_written():
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        ("[batch]\ndoughs = 3", r'round.toml: \[batch\] says "doughs"; it may say dough'),
+        ("[batch]\ndoughs = 3", r'line \d+: "doughs" .*is "dough" meant'),
         ("[batch]\ndough = -3", "dough is -3"),
-        ("[batch]\ndough = 'much'", "dough is 'much'"),
+        ("[batch]\ndough = 'much'", r"line \d+: \"dough\" .* is 'much'; expected a number"),
         ("[prices]\nper_kilogram = {butter = 3}", "need a currency"),
-        ("[prices]\ncurrency = 'EUR'\nper_kilogram = {butter = 'dear'}", "costs 'dear'"),
-        ("[[steps]]\nname = 'mix'", r"a step has a name and minutes; found name"),
-        ("[[steps]]\nname = 'mix'\nminutes = nan", "takes nan minutes"),
+        (
+            "[prices]\ncurrency = 'EUR'\nper_kilogram = {butter = 'dear'}",
+            r"line \d+: \"butter\" .* is 'dear'; expected a number",
+        ),
+        ("[[steps]]\nname = 'mix'", r'line \d+: "minutes" .*is missing'),
+        ("[[steps]]\nname = 'mix'\nminutes = nan", r'line \d+: "minutes" .* is nan'),
         ("[kitchen]\nuntil = 'late'", "'late' is not a time"),
-        ("[kitchen.things]\nhands = 1.5", "there are 1.5 of"),
-        ("[[kitchen.heats]]\nfactor = 'oven'", "say which thing is heated"),
+        ("[kitchen.things]\nhands = 1.5", r'line \d+: "hands" .* is 1\.5'),
+        ("[[kitchen.heats]]\nfactor = 'oven'", r'line \d+: "thing" .*is missing'),
     ],
 )
 def test_a_spoiled_table_is_named_with_its_file(tmp_path, table, message):

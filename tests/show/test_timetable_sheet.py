@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
-from tests.doors.test_crossings import PLAIN, SWEET
+from tests.design.test_crossings import PLAIN, SWEET
 from tests.rounds.rounds_to_bake import KITCHEN, STEPS, doughnut
 from trials.base.errors import RoundError
 from trials.base.files import read_csv

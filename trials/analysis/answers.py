@@ -87,7 +87,7 @@ def fit(
     >>> found = fit(table, "liking", ["rest", "fat"], model="main")
     >>> found.effects[["term", "level", "reference", "verdict"]]
        term level reference      verdict
-    0  rest    60        20      matters
+    0  rest    60        20  not settled
     1   fat   oil    butter  not settled
     >>> torn = table.assign(torn=["no", "no", "yes", "no"] * 2, bake=range(8))
     >>> fit(torn, "torn", ["fat"], measure=Measure("torn", "passed", per="bake")).sentences[0]

@@ -436,8 +436,8 @@ def compare(findings: Findings, factor: str, *, reference: Any = None) -> Compar
     ...                       "spread": [60, 63, 71, 61, 64, 70, 62, 65, 72.0]})
     >>> compare(fit(table, "spread", ["fat"]), "fat", reference="butter")
     For spread, oil is best so far (mean 71.0; over 99 % sure).
-    Oil over butter: +10.0 (+7.7 to +12.3). Matters.
-    Lard over butter: +3.0 (+0.7 to +5.3). Matters.
+    Oil over butter: +10.0 (+7.7 to +12.3). The direction is sure, its size is not settled.
+    Lard over butter: +3.0 (+0.7 to +5.3). The direction is sure, its size is not settled.
     """
     chosen = _factor(findings, factor)
     levels = _levels(chosen, findings.residuals)

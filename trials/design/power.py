@@ -460,7 +460,7 @@ def chance_beyond(columns: int, df: float, noncentrality: float, limit: float) -
     Examples
     --------
     >>> round(chance_beyond(1, 10, 9.0, 4.9646), 4)
-    0.7734
+    0.7714
     """
     if np.isinf(noncentrality):
         return 1.0

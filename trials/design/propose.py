@@ -139,6 +139,7 @@ def textbook(wish: Wish) -> tuple[list[Plan], list[str]]:
 
     Examples
     --------
+    >>> from trials.core.factors import Numeric
     >>> wish = Wish((Numeric("rest", 20, 60), Numeric("fat", 5, 15)), 8, "screen", 1, None, 0,
     ...             None, None, 1)
     >>> [plan.count() for plan in textbook(wish)[0]]
