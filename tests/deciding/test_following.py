@@ -341,7 +341,7 @@ def test_where_it_was_not_confirmed_the_search_goes_on(tmp_path):
     assert not confirmation(Answers(trials.evidence(three))).confirmed
     plan = trials.next_round(three, 8).plan
     assert plan.details["action"] != "confirmation bakes"
-    assert "did not come out as foretold" in plan.reasons[1]
+    assert any("did not come out as foretold" in one for one in plan.reasons)
     assert sentences(" ".join(plan.reasons)) <= 5
 
 

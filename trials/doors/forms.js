@@ -162,8 +162,8 @@ function enter(model, el) {
   let page = null;
   const draw = () => {
     const now = model.get("view");
-    if (page !== now.page + now.who) {
-      page = now.page + now.who;
+    if (page !== now.page) {
+      page = now.page;
       place.replaceChildren(table(now));
     }
     for (const row of now.table.rows) {
