@@ -399,9 +399,10 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
         if tried is None:
             return _confirming(asked, why, weighed)
         chosen = _best(weighed)
-        unlike = f', as "{asked.last}" did not come out as foretold'
+        unlike = _unlike(asked)
     else:
         chosen = _best(weighed)
+        unlike = _unlike(asked) if _refuted(asked) else ""
     plan = plans[chosen.action.name]
     beside = _references(asked.knowledge.made, new_bakes(plan).days)
     if beside:
@@ -566,6 +567,18 @@ def _amount(knowledge: Knowledge, one: Weighed) -> str:
 def _one_way(knowledge: Knowledge) -> bool:
     """Say whether one measure alone is wanted, the higher or the lower the better."""
     return len(knowledge.goals) == 1 and knowledge.goals[0].kind in ("higher", "lower")
+
+
+def _unlike(asked: _Request) -> str:
+    return f', as "{asked.last}" did not come out as foretold'
+
+
+def _refuted(asked: _Request) -> bool:
+    """Say whether the last round was to confirm a setting, and did not."""
+    if asked.answers is None or asked.answers.rounds[-1] not in asked.answers.evidence.confirmed:
+        return False
+    found = confirmation(asked.answers)
+    return found is not None and not found.confirmed
 
 
 def _confirmed_last(asked: _Request) -> bool | None:
