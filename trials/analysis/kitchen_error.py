@@ -33,7 +33,7 @@ STEPS = (1.0, 0.5)  # whole and half points; finer than that, rounding is nothin
 # What is at work is beforehand two to four times a bake's error. So wide, what the bakes show is
 # hardly shrunk, and what they hardly show is taken for nothing (calibrated: see the benchmark)
 SPOKEN_BELIEFS = Priors(sizes=(2.0, 3.0, 4.0))
-SURE_AT_WORK = 0.85  # from this chance on an interval is that of an effect that is at work
+SURE_AT_WORK = 0.9  # from this chance on an interval is that of an effect that is at work
 
 
 @dataclass(frozen=True)
