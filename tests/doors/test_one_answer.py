@@ -1,11 +1,14 @@
 """One question, one answer: whoever asks about two and three rounds gets the same.
 
-Python, the command line, the page, the next round and the story are asked about the same scores;
+Python, the command line, the page, the next round, the story and the round's own notebook are asked
+about the same scores;
 the numbers and the setting to go for must be the same in all of them. And what one command shows
 rests on one reading of each sheet and one fit of each question.
 """
 
+import ast
 import html
+import json
 import re
 import shutil
 from collections import Counter
@@ -19,6 +22,7 @@ from trials.analysis import fitting
 from trials.base.words import tidy_number
 from trials.deciding.replanning import write_next
 from trials.doors.cli import run
+from trials.doors.workplace import write_notebook
 from trials.rounds import scores
 
 
@@ -85,6 +89,35 @@ def test_the_next_round_starts_from_the_same_setting_and_number(last):
     estimate = tidy_number(float(best.expected["estimate"].iloc[0]), 2)
     words = best.sentences[0].removeprefix("Best so far: ").removesuffix(".")
     assert reasons[0].startswith(f"Best so far: {words}, with liking expected at {estimate}")
+
+
+def shown_by_its_notebook(round_):
+    """Run the cells of a round's own notebook in their order; return what each shows."""
+    path = write_notebook(round_.folder, round_.name)
+    names, shown = {}, {}
+    for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+        if cell["cell_type"] == "code":
+            source = "".join(cell["source"])
+            *before, last = ast.parse(source).body
+            assert isinstance(last, ast.Expr)
+            exec(compile(ast.Module(before, []), str(path), "exec"), names)
+            shown[source] = eval(compile(ast.Expression(last.value), str(path), "eval"), names)
+    return shown
+
+
+def test_the_notebook_of_the_round_shows_what_python_finds(last, line, tmp_path, monkeypatch):
+    found, best = answer(last)
+    for one in line[: line.index(last) + 1]:
+        shutil.copytree(one.folder, tmp_path / one.folder.name)
+    monkeypatch.chdir(tmp_path / last.folder.name)
+    shown = shown_by_its_notebook(trials.Round.open(tmp_path / last.folder.name))
+    told = shown["work.findings()"]["liking"]
+    assert told.evidence.digest == found.evidence.digest
+    pd.testing.assert_frame_equal(told.effects, found.effects)
+    pd.testing.assert_frame_equal(told.spoken, found.spoken)
+    assert trials.recommend(told, LIKING).settings == best.settings
+    page = plain(next(iter(shown["work.share()"].paths)))
+    assert best.sentences[0] in page
 
 
 def test_a_list_of_rounds_is_the_line_of_the_last(line):
