@@ -12,7 +12,6 @@ from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula
-from trials.rounds.amounts import bake_formulas
 from trials.rounds.round import Round
 
 # Invented, and our own: two laminated doughs that share neither flour nor fat
@@ -144,7 +143,7 @@ def test_parents_are_weighed_whole_in_a_round(planned, tmp_path):
     _, longer = planned
     liking = Measure("liking", "hedonic 9")
     round_ = Round.create(tmp_path / "one", plan=longer, measures=[liking], formula=PLAIN, seed=1)
-    formulas = bake_formulas(Round.open(round_.folder))
+    formulas = Round.open(round_.folder).formulas
     for parent in (PLAIN, SWEET):
         for bake in longer.details["parents"][parent.name]:
             assert formulas[bake].totals().to_numpy() == pytest.approx(parent.totals().to_numpy())

@@ -4,7 +4,6 @@ import pytest
 
 from trials.base.errors import PlanError, RoundError
 from trials.doors.start import planned_round
-from trials.rounds.amounts import bake_formulas
 from trials.rounds.idea import plan_of, read_idea, write_idea
 from trials.rounds.kitchen import Batch, Heat
 from trials.rounds.timetable import timetable
@@ -61,7 +60,7 @@ def test_an_ingredient_of_one_s_own_stands_beside_the_idea(folder):
     change(folder, 'aim = "interactions"', 'aim = "screen"')
     made = planned_round(folder)
     (folder / "ingredients.csv").unlink()  # the round keeps the row itself
-    formulas = bake_formulas(type(made).open(folder))
+    formulas = type(made).open(folder).formulas
     assert formulas["B01"].table_of_ingredients.source("acorn syrup") == "my own pack"
 
 

@@ -11,7 +11,7 @@ import trials
 from trials import Batch, Categorical, Formula, Heat, Kitchen, Measure, Numeric, Round, Step
 from trials.base.errors import FactorError, FormulaError
 from trials.design.layout import lay_out
-from trials.rounds.amounts import bake_formulas, per_day, shopping_list, weights
+from trials.rounds.amounts import per_day, shopping_list, weights
 from trials.rounds.timetable import timetable
 from trials.show.bake_sheets import bake_sheets
 
@@ -136,7 +136,7 @@ def test_sheets_and_cautions_follow_the_method(farl):
 
 def test_a_soak_is_weighed_for_the_batch_and_is_no_water_of_the_dough(farl):
     table = farl.plan.table.set_index("bake")
-    for bake, formula in bake_formulas(farl).items():
+    for bake, formula in farl.formulas.items():
         baked = table.loc[bake, "cooking"] == "oven"
         assert ("soak" in formula.mix.parts) is baked
         without = "baking powder" not in formula.mix.parts["dough"]

@@ -12,7 +12,6 @@ from trials.design.crossings import WORDS
 from trials.doors.cli import run
 from trials.doors.start import planned_round
 from trials.recipe.formula import Formula
-from trials.rounds.amounts import bake_formulas
 from trials.rounds.idea import Idea, Process, plan_of, read_idea, write_idea
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.questions import ALL, CROSS, QUESTIONS, SHORT
@@ -96,7 +95,7 @@ def test_both_parents_are_baked_beside_the_crossings(tmp_path):
     folder = crossed(tmp_path, cross='["share", "cooking"]', bakes="6")
     made = planned_round(folder)
     first, second = (tomllib.loads(CROSS)[name]["parts"] for name in ("formula", "second"))
-    of_bake = bake_formulas(made)
+    of_bake = made.formulas
     parents = made.plan.details["parents"]
     for name, parts in (("oat scone", first), ("griddle bread", second)):
         (bake,) = parents[name]

@@ -16,7 +16,6 @@ from trials.design.layout import lay_out
 from trials.doors.cli import run
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import shipped
-from trials.rounds.amounts import bake_formulas
 from trials.rounds.kitchen import Step
 from trials.rounds.round import Round
 from trials.show.serving_sheets import drawn_serving
@@ -67,7 +66,7 @@ def test_no_plan_serves_a_taster_what_they_named(flour, fats, beside, extra, avo
             tasters=[Taster("Ida", avoided), Taster("Bo"), Taster("Cleo")],
             seed=1,
         )
-        formulas = bake_formulas(one)
+        formulas = one.formulas
         held = {bake: [t for t in avoided if holds(formulas[bake], t)] for bake in formulas}
         if all(held.values()):
             with pytest.raises(TastingError, match="Ida can taste none"):

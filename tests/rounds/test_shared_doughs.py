@@ -17,7 +17,6 @@ from trials.design.exchange import optimal
 from trials.design.layout import lay_out
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import (
-    bake_formulas,
     batch_sentence,
     dough_weights,
     per_day,
@@ -99,7 +98,7 @@ def test_each_dough_is_weighed_once_for_all_its_bakes(round_):
     assert made["dough"].nunique() == 6
     # Two bakes of 480 g each from every dough
     assert made.groupby("dough")["exact"].sum().to_numpy() == pytest.approx(960, rel=1e-12)
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     for dough in shared_doughs(round_, formulas):
         rows = made[made["dough"] == dough.name].set_index("ingredient")
         for bake in dough.bakes:
@@ -134,7 +133,7 @@ def test_the_sheets_hold_one_page_for_each_dough_before_its_first_bake(round_):
     steps = (Step("mix the dough", 15, "hands", per="dough"), Step("fry", 6, "pot"))
     markup = bake_sheets(round_, steps=steps)
     shown = re.findall(r'class="(?:dough|bake)">([^<]+)<', markup)
-    for dough in shared_doughs(round_, bake_formulas(round_)):
+    for dough in shared_doughs(round_, round_.formulas):
         title = dough.name.capitalize()
         assert shown.count(title) == 1
         assert shown[shown.index(title) + 1] == dough.bakes[0]
@@ -147,9 +146,7 @@ def test_the_sheets_hold_one_page_for_each_dough_before_its_first_bake(round_):
 def test_a_dough_s_sheet_shows_what_is_set_for_the_dough_and_nothing_else(round_):
     hydration = round_.plan.table.set_index("bake")["hydration"]
     sheets = re.split(r'<h1 class="(?=dough|bake)', bake_sheets(round_))[1:]
-    doughs = {
-        dough.name.capitalize(): dough for dough in shared_doughs(round_, bake_formulas(round_))
-    }
+    doughs = {dough.name.capitalize(): dough for dough in shared_doughs(round_, round_.formulas)}
     seen = 0
     for sheet in sheets:
         kind, title = re.match(r'(dough|bake)">([^<]+)<', sheet).groups()
@@ -172,7 +169,7 @@ def test_each_dough_and_bake_prints_on_one_page(round_, tmp_path):
 def test_the_cook_s_page_weighs_a_dough_with_its_first_bake(round_):
     record = json.loads(re.search(r'id="round">(.*?)</script>', cook_page(round_), re.S).group(1))
     bakes = {one["bake"]: one["grams"] for one in record["bakes"]}
-    for dough in shared_doughs(round_, bake_formulas(round_)):
+    for dough in shared_doughs(round_, round_.formulas):
         first, second = (bakes[bake] for bake in dough.bakes)
         assert [one["name"] for one in second] == [dough.name]
         assert {one["name"] for one in first} >= {"bread flour", dough.name}

@@ -11,7 +11,7 @@ from trials.base.errors import FormulaError, RoundError
 from trials.core.factors import Component, Numeric
 from trials.design.layout import lay_out
 from trials.recipe.formula import Formula
-from trials.rounds.amounts import bake_formulas, batch_sentence, weights
+from trials.rounds.amounts import batch_sentence, weights
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
 
@@ -37,7 +37,7 @@ def test_rounding_stays_within_half_a_step_of_its_scale(round_):
 
 
 def test_settings_reach_the_grams(round_):
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     for row in round_.plan.table.to_dict("records"):
         totals = formulas[row["bake"]].totals()
         assert totals["hydration"] == pytest.approx(row["hydration"], rel=1e-9)
@@ -48,7 +48,7 @@ def test_settings_reach_the_grams(round_):
 
 def test_a_swapped_fat_brings_as_much_fat(round_):
     """Equal fat: butter of 81.11 % fat by 100 % oil (USDA SR26 01001, 04506)."""
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     by_fat = {fat: bakes.iloc[0]["bake"] for fat, bakes in round_.plan.table.groupby("fat")}
     butter = formulas[by_fat["butter"]].parts["butter"]
     oil = formulas[by_fat["sunflower oil"]].parts["sunflower oil"]
@@ -71,7 +71,7 @@ def test_a_blend_s_share_becomes_percent_of_the_flour(tmp_path):
     snap = Formula("snap", {"bread flour": 50, "rye flour, medium": 50, "water": 60})
     made = doughnut(tmp_path, plan=plan, formula=snap)
     for row in plan.table.to_dict("records"):
-        parts = bake_formulas(made)[row["bake"]].parts
+        parts = made.formulas[row["bake"]].parts
         assert parts["bread flour"] == pytest.approx(100 * row["wheat"])
 
 
@@ -86,7 +86,7 @@ def test_a_cross_of_two_laminated_parents_is_each_parent_at_its_end(tmp_path):
     bakes = pd.DataFrame({share.name: [0.0, 0.5, 1.0]})
     plan = lay_out([share], bakes, family="cross", model="main", seed=4)
     made = doughnut(tmp_path, plan=plan, formula=plain)
-    formulas = bake_formulas(made)
+    formulas = made.formulas
     table = weights(made, Batch(dough=1000))
     for row in plan.table.to_dict("records"):
         totals = formulas[row["bake"]].totals()

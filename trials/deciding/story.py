@@ -27,7 +27,7 @@ from trials.recipe.card import Card, card
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.recipe.units import VOLUMES, convert, household
-from trials.rounds.amounts import bake_formulas, shopping_list
+from trials.rounds.amounts import shopping_list
 from trials.rounds.round import Round, line_of
 
 # -- The recipe that a development ends with, as a card ready to publish.
@@ -148,7 +148,7 @@ def _formula(round_: Round, settings: Mapping[str, Any]) -> Formula:
     if round_.formula is None:
         raise RoundError("this round has no formula, so there is no recipe to hand on; name one.")
     row = round_.plan.table.iloc[[0]].assign(bake="B01", role=Role.TRIAL.value, **settings)
-    return bake_formulas(replace(round_, plan=replace(round_.plan, rows=row)))["B01"]
+    return replace(round_, plan=replace(round_.plan, rows=row)).formulas["B01"]
 
 
 def _batch(round_: Round) -> dict[str, Any]:

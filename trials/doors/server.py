@@ -26,7 +26,6 @@ from trials.base.errors import TastingError
 from trials.base.files import plain_cell, read_csv, safe_cell, write_bytes, write_csv, write_text
 from trials.base.html import render
 from trials.base.words import in_words
-from trials.rounds.amounts import bake_formulas
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
 from trials.rounds.gathering import INCOMING, SENT_AT
 from trials.rounds.round import SETTINGS, Round
@@ -453,7 +452,7 @@ def _served(round_: Round, renew: Iterable[str]) -> _Served:
     if serving.empty:
         raise TastingError("Nothing is served in this round; write its sheets first.")
     check_served(round_, serving)
-    formulas = bake_formulas(round_) if round_.formula else {}
+    formulas = round_.formulas if round_.formula else {}
     pages = phone_pages(round_, serving, formulas, sends=True)
     columns = result_columns(round_.measures, blind=asks_blindness(round_.tasters))
     scored = scored_servings(serving)

@@ -14,17 +14,10 @@ from trials.core.roles import Role
 from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
 from trials.rounds.kitchen import Batch, Prices
-from trials.rounds.mixing import formula_of, formulas_of
+from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
 
 # -- What is mixed: the formula of each bake, and the doughs that several bakes are divided from.
-
-
-def bake_formulas(round_: Round) -> dict[str, Formula]:
-    """Return the formula of every bake: the round's own with what its settings change."""
-    if round_.formula is None:
-        raise RoundError("this round has no formula, so there is nothing to weigh; name one.")
-    return formulas_of(round_.formula, round_.plan)
 
 
 @dataclass(frozen=True)
@@ -131,7 +124,7 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     Gisslen, Professional Baking (baker's percentage, yield).
     """
     batch = batch or round_.batch
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     doughs = shared_doughs(round_, formulas)
     pieces = []
     batches = batch_sizes(round_, formulas, batch)
@@ -147,7 +140,7 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
 def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     """Return what to weigh for doughs that are made once and divided between bakes."""
     batch = batch or round_.batch
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     pieces = []
     batches = batch_sizes(round_, formulas, batch)
     for dough in shared_doughs(round_, formulas):
@@ -166,7 +159,7 @@ def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
 def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     """Return the grams of every ingredient that each bake uses, its share of a dough included."""
     batch = batch or round_.batch
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     doughs = shared_doughs(round_, formulas)
     own = weights(round_, batch)
     if not doughs:
@@ -260,7 +253,7 @@ def _weighed(grams: pd.DataFrame, batch: Batch) -> pd.DataFrame:
 
 def batch_sentence(round_: Round, batch: Batch) -> str:
     """Give what the scales make of this batch size, in words; the smallest that will do if not."""
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     # Yeast that goes into a dough for four bakes is weighed for all four
     if shared_doughs(round_, formulas):
         return _shared_sentence(round_, batch)
@@ -362,7 +355,7 @@ def per_day(
         oil_fill = round_.kitchen.oil_fill if round_.kitchen else 0.0
     if not 0 <= oil_fill < float("inf"):
         raise RoundError(f"oil_fill is {oil_fill} g; 0 or more was expected.")
-    formulas = bake_formulas(round_)
+    formulas = round_.formulas
     grams = used(round_, batch)
     flours = {bake: set(formula.flours) for bake, formula in formulas.items()}
     is_flour = [name in flours[bake] for bake, name in grams[["bake", "ingredient"]].to_numpy()]

@@ -8,7 +8,9 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
@@ -440,6 +442,21 @@ class Round:
     kitchen: Kitchen | None = None
     prices: Prices | None = None
 
+    @cached_property
+    def formulas(self) -> Mapping[str, Formula]:
+        """The formula of every bake: the round's own with what its settings change.
+
+        Raises
+        ------
+        RoundError
+            When the round has no formula.
+        FormulaError
+            When a bake's settings can not be mixed.
+        """
+        if self.formula is None:
+            raise RoundError("this round has no formula, so there is nothing to weigh; name one.")
+        return MappingProxyType(formulas_of(self.formula, self.plan))
+
     @staticmethod
     def create(
         folder: str | Path,
@@ -585,7 +602,7 @@ def checked_round(round_: Round) -> Round:
         round_ = replace(round_, tasters=check_panel(round_.tasters))
     check_people(round_)
     if round_.formula is not None:
-        formulas_of(round_.formula, round_.plan)
+        _ = round_.formulas
     if round_.steps:
         check_steps(round_.plan, round_.steps, round_.kitchen or Kitchen())
     return round_

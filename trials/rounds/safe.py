@@ -8,7 +8,6 @@ import pandas as pd
 from trials.base.errors import Place, TastingError
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.recipe.formula import Formula, allergens
-from trials.rounds.amounts import bake_formulas
 from trials.rounds.forms import ACTUAL as DONE
 from trials.rounds.forms import BAKES, SERVING, read_serving
 from trials.rounds.gathering import gather, sources
@@ -28,7 +27,7 @@ def contents(round_: Round) -> Contents:
     Things are ingredients, by the name used and by the table's own; settings that change no
     formula, in words (a coating of sesame); and the steps (brush with egg wash).
     """
-    formulas = bake_formulas(round_) if round_.formula else {}
+    formulas = round_.formulas if round_.formula else {}
     found = {}
     for row in round_.plan.table.to_dict("records"):
         formula = formulas.get(row["bake"])

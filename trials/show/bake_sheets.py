@@ -17,7 +17,6 @@ from trials.recipe.formula import Formula
 from trials.rounds.amounts import (
     SPILL,
     Dough,
-    bake_formulas,
     batch_sentence,
     dough_weights,
     per_day,
@@ -189,7 +188,7 @@ def round_cautions(round_: Round) -> list[Caution]:
         if factor.changes is None
     }
     settings |= {step.name: [""] for step in round_.steps}
-    formulas = bake_formulas(round_).values() if round_.formula else [None]
+    formulas = round_.formulas.values() if round_.formula else [None]
     return cautions_of_all(formulas, settings)
 
 
@@ -212,7 +211,7 @@ def bake_sheets(
     """Give the sheets of a round as one page to print: a sheet for the round, one for each bake."""
     batch = batch or round_.batch
     steps = steps or round_.steps
-    formulas = bake_formulas(round_) if round_.formula else {}
+    formulas = round_.formulas if round_.formula else {}
     grams = weights(round_, batch) if formulas else None
     sheets = [_round_sheet(round_, batch, prices)] if shopping else []
     rows = round_.plan.table.to_dict("records")

@@ -13,7 +13,7 @@ from trials.core.roles import STATUSES
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
-from trials.rounds.amounts import bake_formulas, dough_weights, shared_doughs, weights
+from trials.rounds.amounts import dough_weights, shared_doughs, weights
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
@@ -36,7 +36,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
     What is entered stays on the phone through a reload. The file it saves has the columns of the
     cook's sheet and is read back from the round's `incoming` folder.
     """
-    formulas = bake_formulas(round_) if round_.formula else {}
+    formulas = round_.formulas if round_.formula else {}
     grams = _to_weigh(round_, batch, formulas) if formulas else None
     rows = round_.plan.table.to_dict("records")
     form = cook_form(round_)

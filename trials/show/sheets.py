@@ -4,7 +4,7 @@ from pathlib import Path
 
 from trials.base.files import write_csv, write_text
 from trials.base.html import pdf
-from trials.rounds.amounts import bake_formulas, shopping_list
+from trials.rounds.amounts import shopping_list
 from trials.rounds.forms import SERVING
 from trials.rounds.round import Round, writing
 from trials.rounds.timetable import Timetable, timetable
@@ -56,7 +56,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
 
 
 def _written(round_: Round, as_pdf: bool) -> list[Path]:
-    formulas = bake_formulas(round_) if round_.formula else {}
+    formulas = round_.formulas if round_.formula else {}
     serving = drawn_serving(round_)
     written = _page(round_, BAKE_SHEETS, bake_sheets(round_), as_pdf)
     written.append(write_text(round_.folder / COOK_PAGE, cook_page(round_)))

@@ -326,7 +326,8 @@ def _overlap(avoided: str, thing: str) -> bool:
     return _plain(avoided) == _plain(thing)
 
 
-def _groups_of(text: str) -> set[str]:
+@lru_cache(4096)  # a panel and a shelf hold few words, and each is asked of for every plate
+def _groups_of(text: str) -> frozenset[str]:
     """Return the groups a text may stand for, compounds such as "wheatgerm" included."""
     found: set[str] = set()
     for word in _words(text):
@@ -336,7 +337,7 @@ def _groups_of(text: str) -> set[str]:
             for name, members in _GROUPS.items()
             if any(member == word or (len(member) >= 4 and member in word) for member in members)
         }
-    return found
+    return frozenset(found)
 
 
 def _plain(text: str) -> str:
@@ -344,9 +345,11 @@ def _plain(text: str) -> str:
     return " ".join("".join(c for c in bare if not unicodedata.combining(c)).split())
 
 
-def _words(text: str) -> set[str]:
+@lru_cache(4096)
+def _words(text: str) -> frozenset[str]:
     """Return the words of a text in lower case, without accents and plural endings."""
-    return {_singular(word) for word in re.findall(r"\w+", _plain(text))} - {"free", "and", "or"}
+    words = {_singular(word) for word in re.findall(r"\w+", _plain(text))}
+    return frozenset(words - {"free", "and", "or"})
 
 
 def _singular(word: str) -> str:
