@@ -186,7 +186,8 @@ from trials.tasting.serving import serving_plan as serving_plan
 #     limits=None, enough=None, wobble=None, exact=False)
 # rehearse(plan, effects, *, rounds=1, measure=None, mean=6.0, tasters=1, spreads=None,
 #     failures=(), rounded=None, seed=None)
-# replan(round_, *, record=False)
+# replan(round_, *, record=False, joins=(), leaves=(), add=(), more=0, limits=None, without=None,
+#     move=None, held=None)
 # replan_servings(plan, *, served, next_sitting, joins=(), leaves=(), avoid=None,
 #     extra_sittings=0, seed)
 # report(round_, path=None)

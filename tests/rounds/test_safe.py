@@ -18,7 +18,7 @@ from trials.recipe.formula import Formula
 from trials.recipe.ingredients import shipped
 from trials.rounds.kitchen import Step
 from trials.rounds.round import Round
-from trials.show.serving_sheets import drawn_serving
+from trials.rounds.serving import drawn_serving
 from trials.tasting.panel import Taster
 
 LIKING = [Measure("liking", "hedonic 9")]

@@ -1,44 +1,58 @@
-"""A round that goes on after a failed bake, and the round that follows one."""
+"""A round that goes on after a failed bake or a change, and the round that follows one."""
 
 import re
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trials.analysis.question import kept_evidence
-from trials.base.errors import RoundError
+from trials.base.errors import PlanError, RoundError, TastingError, TrialsError
 from trials.base.files import write_bytes, write_csv
 from trials.base.keeping import take_away
 from trials.base.words import in_words
+from trials.core.factors import Numeric, factor_record, is_blank
 from trials.core.measures import Measure
-from trials.core.plan import Plan
+from trials.core.plan import Plan, whole_number
+from trials.core.roles import Role
 from trials.core.scales import LIKING_WORTH_NOTICING
 from trials.deciding.next_bakes import new_bakes, next_round
-from trials.design.midway import drop, repeat, still_tells
+from trials.design.midway import (
+    add,
+    best_extra,
+    drop,
+    leave_out,
+    limited,
+    moved,
+    placed,
+    repeat,
+    shown_setting,
+    still_tells,
+)
 from trials.rounds.forms import (
     SERVING,
-    SERVING_COLUMNS,
     TASTINGS,
     cook_form,
     read_serving,
-    scored_servings,
     tasting_form,
 )
-from trials.rounds.gathering import INCOMING, Gathered, gather, is_table, sources
+from trials.rounds.gathering import INCOMING, Gathered, Source, gather, is_table, sources
 from trials.rounds.round import (
     Round,
     change_settings,
+    check_people,
+    checked_round,
     plan_record,
     write_plan,
     writing,
 )
 from trials.rounds.scores import keep_read, scores
+from trials.rounds.serving import Mended, mended
 from trials.rounds.workbook import draw_workbook, filled
-from trials.tasting.panel import Taster
-from trials.tasting.serving import SAMPLE, draw_codes
+from trials.tasting.panel import Taster, check_panel, taster_record
 
 # -- A round that goes on after a failed bake: what was done stays, the rest is laid out again.
 
@@ -51,6 +65,7 @@ _SLIPS = re.compile(
     re.IGNORECASE,
 )
 LOST = ("failed", "not served")
+_NONE_YET, _NONE_LOST = "Nothing is entered yet", "Nothing is lost"
 
 
 def is_slip(reason: str) -> bool:
@@ -98,7 +113,7 @@ def replanned(round_: Round, table: pd.DataFrame | None = None) -> Plan:
 def _count_words(states: pd.DataFrame, left: Sequence[str], upset: bool) -> str:
     made = int((states["status"] == "made").sum())
     if not states["status"].any():
-        return "Nothing is entered yet: every bake is still to be made, in the order planned."
+        return f"{_NONE_YET}: every bake is still to be made, in the order planned."
     if not left:
         return f"{_counted(made)} made and stay as they are; none is left."
     order = "given a new order by chance" if upset else "left in their order"
@@ -162,7 +177,7 @@ def _lost_words(states: pd.DataFrame, slips: Sequence[str], results: Sequence[st
 def _told(round_: Round, before: Plan, after: Plan, lost: Sequence[str]) -> list[str]:
     """Return what can still be told, as sentences."""
     if not lost:
-        return ["Nothing is lost: the round tells what it was planned to tell."]
+        return [f"{_NONE_LOST}: the round tells what it was planned to tell."]
     try:
         change = still_tells(
             before,
@@ -181,6 +196,54 @@ def _worth(measures: Sequence[Measure]) -> float:
     return next(liked, None) or LIKING_WORTH_NOTICING
 
 
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """What is asked of a round that goes on, beside what its sheets tell.
+
+    Parameters
+    ----------
+    joins : tuple of Taster
+        Who comes new.
+    leaves : tuple of str
+        Who tastes no more.
+    add : tuple of mapping
+        Settings of bakes to make as well.
+    more : int
+        How many bakes more, those of which most is learned.
+    limits : mapping of str to (low, high)
+        What can no longer be reached; None for an end that stays.
+    without : mapping of str to sequence
+        Kinds that are baked no more, by factor.
+    move : mapping of str to int
+        To which day a bake goes, or all that is left of a day ("day 2").
+    held : int or None
+        The last sitting that was held; the last with scores when left out.
+    """
+
+    joins: tuple[Taster, ...] = ()
+    leaves: tuple[str, ...] = ()
+    add: tuple[Mapping[str, Any], ...] = ()
+    more: int = 0
+    limits: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    without: Mapping[str, Sequence[Any]] = field(default_factory=dict)
+    move: Mapping[str, int] = field(default_factory=dict)
+    held: int | None = None
+
+    @property
+    def anything(self) -> bool:
+        """Whether anything is asked."""
+        plan = (self.add, self.more, self.limits, self.without, self.move)
+        return any((self.joins, self.leaves, *plan))
+
+
+def gone_on(round_: Round, asked: Asked, *, record: bool = False) -> Round:
+    """Return a round as it goes on, written into its folder where asked; see :func:`replan`."""
+    if record:
+        with writing(round_.folder):
+            return _gone_on(round_, asked, None, record=True)
+    return _gone_on(round_, asked, None, record=False)
+
+
 def record_replan(round_: Round, plan: Plan) -> Round:
     """Write a changed plan into a round's folder; what stood there is kept under `received/`.
 
@@ -189,11 +252,11 @@ def record_replan(round_: Round, plan: Plan) -> Round:
     again: bakes that were added have no line on the old ones.
     """
     with writing(round_.folder):
-        return _recorded(round_, plan)
+        return _gone_on(round_, Asked(), plan, record=True)
 
 
-def _recorded(round_: Round, plan: Plan) -> Round:
-    missing = set(round_.plan.rows["bake"]) - set(plan.rows["bake"])
+def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) -> Round:
+    missing = set(round_.plan.rows["bake"]) - set(plan.rows["bake"]) if plan else set()
     if missing:
         raise RoundError(
             f"the new plan leaves out {min(missing)}; a replanned round keeps every bake, made or "
@@ -202,18 +265,234 @@ def _recorded(round_: Round, plan: Plan) -> Round:
     serving = read_serving(round_)
     came = sources(round_)
     found = gather(round_, serving, came)
-    keep_read(found)
-    if found.problems:
-        scores(found)  # says what is to be mended first
-    changed = replace(round_, plan=plan)
-    write_plan(round_.folder, plan)
-    change_settings(round_.folder, {"plan": plan_record(plan)})
-    _carry_over(changed, _served_again(changed, serving, found), found)
+    if record:
+        keep_read(found)
+    table = scores(found)  # says what is to be mended first
+    states = _states(round_.plan, table)
+    plan = plan or replanned(round_, table)
+    if asked.anything:
+        # What is asked is the news; that nothing went wrong is none
+        told = [one for one in plan.reasons if not one.startswith((_NONE_YET, _NONE_LOST))]
+        plan = replace(plan, reasons=tuple(told))
+    plan, said = _as_asked(round_, plan, asked, states)
+    tasters = _tasters_now(round_, asked, serving)
+    after = replace(round_, plan=plan, tasters=tasters)
+    check_people(after)
+    entered = {key for kind, key, _ in found.entries if kind == TASTINGS}
+    lost = states.loc[states["status"].isin(LOST), "bake"]
+    served = mended(
+        round_,
+        after,
+        serving,
+        [(key[0], key[1]) for key in entered],
+        leaves=asked.leaves,
+        held=asked.held,
+        lost=lost,
+    )
+    tasters = _days_of_those_gone(after, asked, served.table)
+    after = replace(after, plan=_remembering(plan, asked, served, said), tasters=tasters)
+    if asked.anything:
+        after = checked_round(after)
+    if record:
+        _record(after, served.table, found, came)
+    return after
+
+
+def _as_asked(
+    round_: Round, plan: Plan, asked: Asked, states: pd.DataFrame
+) -> tuple[Plan, list[str]]:
+    """Return the plan with all that was asked of it, and what changed, in sentences."""
+    made = states.loc[states["status"].isin(["made", *LOST]), "bake"].tolist()
+    said: list[str] = []
+    before = plan
+    for name, (low, high) in asked.limits.items():
+        plan, told = _limit(plan, name, low, high, made)
+        said += told
+    for name, kinds in asked.without.items():
+        for kind in kinds:
+            plan, told = _leave(plan, name, kind, made)
+            said += told
+    if asked.move:
+        days = _days_of(plan, asked.move, made)
+        plan = moved(plan, days, made=made)
+        shown = (f"{bake} to day {day}" for bake, day in days.items())
+        said.append(f"Moved: {in_words(shown)}.")
+    known = set(plan.rows["bake"])
+    for settings in asked.add:
+        plan = add(plan, settings)
+    for _ in range(asked.more):
+        lost = states.loc[states["status"].isin(LOST), "bake"].tolist()
+        left = drop(plan, lost) if lost else plan
+        best = best_extra(left, tasters=max(1, len(round_.tasters)))
+        row = best.plan.rows.iloc[-1]
+        home = {name: int(row[name]) for name in ("day", *plan.groups) if pd.notna(row[name])}
+        plan = placed(plan, best.settings, home)
+    new = [str(bake) for bake in plan.rows["bake"] if bake not in known]
+    if new:
+        rows = plan.rows.set_index("bake")
+        shown = (
+            f"{bake} ({shown_setting(plan.factors, rows.loc[bake].to_dict())}, day "
+            f"{rows.loc[bake, 'day']})"
+            for bake in new
+        )
+        said.append(f"Baked as well: {in_words(shown)}.")
+        added = [*plan.details.get("added", ()), *new]
+        plan = replace(plan, details={**plan.details, "added": added})
+    if said or asked.leaves or asked.joins:
+        said += _changed_tells(round_, before, plan, asked)
+    return plan, said
+
+
+def _limit(
+    plan: Plan, name: str, low: float | None, high: float | None, made: Sequence[str]
+) -> tuple[Plan, list[str]]:
+    new = limited(plan, name, low, high, made=made)
+    own = new.factor(name)
+    assert isinstance(own, Numeric)
+    said = [f"{name}: {own.show(own.low)} to {own.show(own.high)} from here on."]
+    said += _set_otherwise(plan, new, name)
+    rows = plan.rows
+    beyond = [
+        f"{bake} ({own.show(value)})"
+        for bake, value in zip(rows["bake"], rows[name], strict=True)
+        if bake in made and not is_blank(value) and not own.low <= value <= own.high
+    ]
+    if beyond:
+        said.append(
+            f"{in_words(beyond)} stay{'s' if len(beyond) == 1 else ''} as baked; write what was "
+            f'really set into "actual {name}" if it was less.'
+        )
+    return new, said
+
+
+def _leave(plan: Plan, name: str, kind: Any, made: Sequence[str]) -> tuple[Plan, list[str]]:
+    new = leave_out(plan, name, kind, made=made)
+    shown = plan.factor(name).show(kind)
+    return new, [f"{name}: {shown} is baked no more.", *_set_otherwise(plan, new, name)]
+
+
+def _set_otherwise(before: Plan, after: Plan, name: str) -> list[str]:
+    old, new = before.rows.set_index("bake"), after.rows.set_index("bake")
+    changed = [
+        bake
+        for bake in old.index
+        if not (is_blank(old.loc[bake, name]) and is_blank(new.loc[bake, name]))
+        and old.loc[bake, name] != new.loc[bake, name]
+    ]
+    if not changed:
+        return ["No bake that is left was planned otherwise."]
+    own = after.factor(name)
+    shown = (
+        f"{bake} {own.show(new.loc[bake, name])} instead of "
+        f"{before.factor(name).show(old.loc[bake, name])}"
+        for bake in changed
+    )
+    said = [f"Set anew: {in_words(shown)}."]
+    roles = new["role"]
+    if any(roles[bake] == Role.REFERENCE for bake in changed):
+        said.append(
+            "A reference bake is among them: those made before no longer compare with those made "
+            "from here on."
+        )
+    return said
+
+
+def _days_of(plan: Plan, move: Mapping[str, int], made: Sequence[str]) -> dict[str, int]:
+    """Return the new day of each bake; all that is left of a day may be named at once."""
+    days: dict[str, int] = {}
+    rows = plan.rows
+    for what, to in move.items():
+        whole = re.fullmatch(r"day\s*(\d+)", str(what).strip(), re.IGNORECASE)
+        if not whole:
+            days[str(what)] = int(to)
+            continue
+        own = rows.loc[(rows["day"] == int(whole[1])) & ~rows["bake"].isin(made), "bake"]
+        if own.empty:
+            raise PlanError(f"nothing is left to bake on day {whole[1]}.")
+        days |= {str(bake): int(to) for bake in own}
+    return days
+
+
+def _changed_tells(round_: Round, before: Plan, after: Plan, asked: Asked) -> list[str]:
+    count = max(1, len(round_.tasters))
+    try:
+        change = still_tells(
+            before,
+            after,
+            tasters=count,
+            tasters_left=max(1, count + len(asked.joins) - len(asked.leaves)),
+            worth_noticing=_worth(round_.measures),
+        )
+    except TrialsError:
+        return []
+    return list(change.sentences)
+
+
+def _tasters_now(round_: Round, asked: Asked, serving: pd.DataFrame) -> tuple[Taster, ...]:
+    """Return the tasters with whom comes new; who stands there by hand already comes as written."""
+    names = [one.name for one in round_.tasters]
+    drawn = set(serving["taster"])
+    new = []
+    for one in asked.joins:
+        if one.name in drawn or (one.name in names and serving.empty):
+            raise TastingError(f"{one.name} tastes in this round already.")
+        if one.name not in names:
+            new.append(one)
+    for name in asked.leaves:
+        if name not in names:
+            raise TastingError(
+                f'"{name}" leaves, and is not a taster. The tasters are {in_words(names)}.'
+            )
+    if set(asked.leaves) >= {*names, *(one.name for one in new)}:
+        raise TastingError("nobody would be left to taste; let somebody join first.")
+    known = check_panel([*round_.tasters, *new]) if round_.tasters or new else ()
+    if serving.empty:
+        return tuple(one for one in known if one.name not in asked.leaves)
+    return known
+
+
+def _days_of_those_gone(after: Round, asked: Asked, serving: pd.DataFrame) -> tuple[Taster, ...]:
+    """Return the tasters, whoever left keeping the days they came, or going altogether."""
+    day_of = after.plan.rows.set_index("bake")["day"]
+    found = []
+    for one in after.tasters:
+        if one.name in asked.leaves:
+            own = serving.loc[serving["taster"] == one.name, "bake"] if len(serving) else []
+            came = sorted({int(day_of[bake]) for bake in own})
+            if not came:
+                continue
+            one = replace(one, days=tuple(came))
+        found.append(one)
+    return tuple(found)
+
+
+def _remembering(plan: Plan, asked: Asked, served: Mended, said: Sequence[str]) -> Plan:
+    """Return the plan with the reasons, and with what sheets handed out before may still say."""
+    details = dict(plan.details)
+    joined = [*details.get("joined", ()), *(one.name for one in asked.joins)]
+    retired = [*details.get("retired", ()), *map(list, served.retired)]
+    stood = {**served.stood, **details.get("stood", {})}
+    new = {"joined": joined, "retired": retired, "stood": stood}
+    details |= {key: value for key, value in new.items() if value}
+    reasons = tuple(dict.fromkeys((*plan.reasons, *said, *served.said)))
+    return replace(plan, reasons=reasons, details=details)
+
+
+def _record(after: Round, serving: pd.DataFrame, found: Gathered, came: Sequence[Source]) -> None:
+    write_plan(after.folder, after.plan)
+    change_settings(
+        after.folder,
+        {
+            "plan": plan_record(after.plan),
+            "factors": [factor_record(factor) for factor in after.plan.factors],
+            "tasters": [taster_record(one) for one in after.tasters],
+        },
+    )
+    _carry_over(after, serving, found)
     for source in came:
         if source.shown.startswith(f"{INCOMING}/") and is_table(source.path):
             # Kept under received/ as it came, and now in the workbook
             take_away(source.path)
-    return changed
 
 
 def _carry_over(round_: Round, serving: pd.DataFrame, found: Gathered) -> None:
@@ -231,68 +510,53 @@ def _carry_over(round_: Round, serving: pd.DataFrame, found: Gathered) -> None:
         write_csv(filled(form, {}), path.with_suffix(".csv"))
 
 
-def _served_again(round_: Round, serving: pd.DataFrame, found: Gathered) -> pd.DataFrame:
-    """Return who is served what, each bake made again going to whom the lost one was meant for.
-
-    It comes at a place by chance in a sitting of its day that is still to be held, or else in one
-    more sitting.
-    """
-    rng = np.random.default_rng(round_.seed + len(serving))
-    day_of = round_.plan.rows.set_index("bake")["day"]
-    for bake, lost in round_.plan.details.get("rebaked", {}).items():
-        if bake in set(serving["bake"]):
-            continue
-        meant = scored_servings(serving)
-        for taster in dict.fromkeys(meant.loc[meant["bake"] == lost, "taster"]):
-            sitting = _open_sitting(serving, found, taster, day_of, day_of[bake])
-            code = draw_codes([sitting], seed=rng, taken=_taken(serving))[0]
-            here = (serving["taster"] == taster) & (serving["sitting"] == sitting)
-            position = int(rng.integers(1, int(here.sum()) + 2))
-            serving.loc[here & (serving["place"] >= position), "place"] += 1
-            row = [taster, sitting, position, bake, code, SAMPLE]
-            serving.loc[len(serving)] = dict(zip(SERVING_COLUMNS, row, strict=True))
-    order = ["sitting", "place"]
-    return serving.sort_values(["taster", *order], kind="stable", ignore_index=True)
-
-
-def _taken(serving: pd.DataFrame) -> list[tuple[int, str]]:
-    return list(zip(serving["sitting"], serving["code"], strict=True))
-
-
-def _open_sitting(
-    serving: pd.DataFrame, found: Gathered, taster: str, day_of: pd.Series, day: int
-) -> int:
-    """Return the shortest sitting of a day for which a taster has entered nothing yet."""
-    held = {key[1] for kind, key, _ in found.entries if kind == TASTINGS and key[0] == taster}
-    own = serving[serving["taster"] == taster]
-    own = own[own["bake"].map(day_of) == day]
-    sizes = {
-        int(sitting): len(rows)
-        for sitting, rows in own.groupby("sitting")
-        if not held & set(rows["code"])
-    }
-    return min(sizes, key=lambda one: sizes[one]) if sizes else int(serving["sitting"].max()) + 1
-
-
 # -- What to bake next, and how a round goes on after a failed bake.
 
 
-def replan(round_: Round, *, record: bool = False) -> Plan:
-    """Return how a round goes on when something went wrong.
+def replan(
+    round_: Round,
+    *,
+    record: bool = False,
+    joins: Iterable[Taster | str] = (),
+    leaves: Iterable[str] = (),
+    add: Iterable[Mapping[str, Any]] = (),
+    more: int = 0,
+    limits: Mapping[str, tuple[float | None, float | None]] | None = None,
+    without: Mapping[str, Any] | None = None,
+    move: Mapping[str, int] | None = None,
+    held: int | None = None,
+) -> Plan:
+    """Return how a round goes on when something went wrong, or changed.
 
-    What was made stays. A bake that failed for a reason of the bench (mis-weighed, spilled,
-    forgotten) is a slip, and is baked again under a new name; any other failure is a result, and
-    stays as one. Where anything was lost, the bakes that are left get a new order by chance within
-    their days and loads. Asked again while nothing new was entered, it answers the same.
+    What was made stays, and so do codes and places that were served and scores that were entered.
+    A bake that failed for a reason of the bench (mis-weighed, spilled, forgotten) is a slip, and
+    is baked again under a new name; any other failure is a result, and stays as one. Where
+    anything was lost, the bakes that are left get a new order by chance within their days and
+    loads. Asked again while nothing new was entered, it answers the same.
 
     Parameters
     ----------
     round_ : Round
         With the statuses of its bakes entered so far.
     record : bool
-        Write the change into the folder: `plan.csv` and the reasons in `round.toml`; what stood
-        there is kept under `received/`, and what was entered goes over into the new workbooks.
-        Bake sheets and ballots are to be written again.
+        Write the change into the folder, as one step: `plan.csv`, `serving.csv`, the reasons in
+        `round.toml`; what stood there is kept under `received/`, and what was entered goes over
+        into the new workbooks. Bake sheets and ballots are to be written again.
+    joins, leaves : iterable
+        Who tastes from the next sitting on, and who tastes no more.
+    add : iterable of mapping
+        Bakes to make as well: a setting for every factor.
+    more : int
+        Bakes to make as well, those of which most is learned.
+    limits : mapping of str to (low, high), optional
+        A number that can no longer go as far: bakes that are left beyond go to the limit. None
+        for an end that stays.
+    without : mapping of str to kinds, optional
+        Kinds that can be baked no more: each bake left of it becomes another kind.
+    move : mapping of str to int, optional
+        The new day of a bake ("B03"), or of all that is left of a day ("day 2").
+    held : int, optional
+        The last sitting that was held; the last for which scores were entered when left out.
 
     Returns
     -------
@@ -304,11 +568,27 @@ def replan(round_: Round, *, record: bool = False) -> Plan:
     ------
     SheetError
         When the sheets hold mistakes.
+    PlanError, TastingError
+        When what is asked can not be: a limit wider than before, a bake moved that was made, a
+        taster who tastes already.
     """
-    plan = replanned(round_)
-    if record:
-        record_replan(round_, plan)
-    return plan
+    asked = Asked(
+        joins=tuple(
+            Taster(one) if isinstance(one, str) else one
+            for one in ([joins] if isinstance(joins, str | Taster) else joins)
+        ),
+        leaves=(leaves,) if isinstance(leaves, str) else tuple(leaves),
+        add=(add,) if isinstance(add, Mapping) else tuple(add),
+        more=whole_number("more", more, least=0),
+        limits=dict(limits or {}),
+        without={
+            name: list(kinds) if isinstance(kinds, list | tuple | set) else [kinds]
+            for name, kinds in (without or {}).items()
+        },
+        move=dict(move or {}),
+        held=held,
+    )
+    return gone_on(round_, asked, record=record).plan
 
 
 def write_next(

@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TypeAlias
 
-from trials.base.errors import TrialsError
+from trials.base.errors import RoundError, TrialsError
 from trials.base.version import __version__
 
 DONE, MEND = 0, 1
@@ -37,6 +37,7 @@ def run(words: Sequence[str]) -> int:
         parser.print_help()
         return DONE
     try:
+        asked.words = list(words[2:])
         return command(asked)
     except TrialsError as error:
         print(error, file=sys.stderr)
@@ -134,9 +135,8 @@ def _after_baking(commands: Commands) -> None:
     following.add_argument(
         "--action", default=None, help='what to do, such as "confirm" (default: what gains most)'
     )
-    replan = _add(commands, "replan", "go on after a failed bake: say how, or write it", _replan)
-    replan.add_argument("folder")
-    replan.add_argument("--record", action="store_true", help="write the change into the round")
+    words = "go on after a failed bake or a change: say how, or write it"
+    _replan_words(_add(commands, "replan", words, _replan))
     told = _add(commands, "story", "tell a development, round by round, and its recipe", _story)
     told.add_argument("folder", help="its last round")
     told.add_argument("--to", default="", help="the file to write (default: FOLDER/story.html)")
@@ -168,6 +168,47 @@ def _add(
     parser = commands.add_parser(name, help=words, description=words[0].upper() + words[1:] + ".")
     parser.set_defaults(command=command)
     return parser
+
+
+def _replan_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder")
+    parser.add_argument("--record", action="store_true", help="write the change into the round")
+    parser.add_argument("--joins", metavar="NAME", default="", help="who tastes from now on")
+    parser.add_argument(
+        "--avoids", nargs="+", default=[], help="what they must never be served", metavar="THING"
+    )
+    parser.add_argument(
+        "--leaves", nargs="+", default=[], metavar="NAME", help="who tastes no more"
+    )
+    parser.add_argument(
+        "--held", type=int, default=None, help="sittings held (default: those with scores)"
+    )
+    parser.add_argument(
+        "--add",
+        nargs="+",
+        action="append",
+        default=[],
+        metavar="NAME=SETTING",
+        help="one bake more, as in --add hydration=20 fat=lard",
+    )
+    parser.add_argument("--more", type=int, default=0, help="bakes more that tell most")
+    parser.add_argument(
+        "--limit",
+        nargs="+",
+        default=[],
+        metavar="NAME=LOW..HIGH",
+        help='how far it can go now, as in --limit "oven=..180"',
+    )
+    parser.add_argument(
+        "--without", nargs="+", default=[], metavar="NAME=KIND", help="a kind that is baked no more"
+    )
+    parser.add_argument(
+        "--move",
+        nargs="+",
+        default=[],
+        metavar="WHAT=DAY",
+        help='to another day, as in --move B03=2 or --move "day 2=3"',
+    )
 
 
 def _serve_words(parser: argparse.ArgumentParser) -> None:
@@ -240,10 +281,14 @@ def _plan(asked: argparse.Namespace) -> int:
 
 def _sheets(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
+    from trials.rounds.serving import unheeded
     from trials.show.sheets import write_sheets
 
-    for path in write_sheets(Round.open(asked.folder), as_pdf=asked.pdf):
+    round_ = Round.open(asked.folder)
+    for path in write_sheets(round_, as_pdf=asked.pdf):
         print(path)
+    for sentence in unheeded(round_):
+        print(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     return DONE
 
 
@@ -325,10 +370,14 @@ def _album(asked: argparse.Namespace) -> int:
 def _check(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
     from trials.rounds.scores import check
+    from trials.rounds.serving import unheeded
 
-    found = check(Round.open(asked.folder))
+    round_ = Round.open(asked.folder)
+    found = check(round_)
     for note in found.notes:
         print(note)
+    for sentence in unheeded(round_):
+        print(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     for problem in found:
         print(problem, file=sys.stderr)
     print(found.verdict, file=sys.stderr if found else sys.stdout)
@@ -373,17 +422,66 @@ def _near(folder: Path) -> str:
 def _replan(asked: argparse.Namespace) -> int:
     from trials.deciding.replanning import replan
     from trials.rounds.round import Round
+    from trials.rounds.serving import unheeded
+    from trials.tasting.panel import Taster
 
     round_ = Round.open(asked.folder)
-    plan = replan(round_, record=asked.record)
+    if asked.avoids and not asked.joins:
+        raise RoundError("--avoids says what somebody avoids who joins; name them with --joins.")
+    without: dict[str, list[str]] = {}
+    for name, kind in map(_pair, asked.without):
+        without.setdefault(name, []).append(kind)
+    plan = replan(
+        round_,
+        record=asked.record,
+        joins=[Taster(asked.joins, asked.avoids)] if asked.joins else [],
+        leaves=asked.leaves,
+        add=[dict(map(_pair, one)) for one in asked.add],
+        more=asked.more,
+        limits={name: _ends(name, ends) for name, ends in map(_pair, asked.limit)},
+        without=without,
+        move={what: _day(what, day) for what, day in map(_pair, asked.move)},
+        held=asked.held,
+    )
+    for sentence in unheeded(Round.open(asked.folder) if asked.record else round_):
+        print(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     new = [reason for reason in plan.reasons if reason not in round_.plan.reasons]
     print("\n".join(new) or "Nothing new was entered: the plan stands as it is.")
     folder = shlex.quote(asked.folder)
     if asked.record:
         print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
-    elif not plan.table.equals(round_.plan.table):
-        print(f"\nNothing was written so far. Next: trials replan {folder} --record")
+    elif new:
+        said = shlex.join(["trials", "replan", asked.folder, *asked.words, "--record"])
+        print(f"\nNothing was written so far. Next: {said}")
     return DONE
+
+
+def _pair(words: str) -> tuple[str, str]:
+    """Return the two sides of NAME=SETTING."""
+    name, sign, value = words.rpartition("=")
+    if not (sign and name.strip() and value.strip()):
+        raise RoundError(f"{words!r} was found; something like NAME=SETTING was expected.")
+    return name.strip(), value.strip()
+
+
+def _ends(name: str, words: str) -> tuple[float | None, float | None]:
+    from trials.base.words import number
+
+    low, dots, high = words.partition("..")
+    ends = [number(end.strip()) if end.strip() else None for end in (low, high)]
+    wrong = any(end.strip() and got is None for end, got in zip((low, high), ends, strict=True))
+    if not dots or wrong or ends == [None, None]:
+        raise RoundError(
+            f'{words!r} was found as the limits of "{name}"; expected 165..180, or ..180 where '
+            "only the upper one changes."
+        )
+    return ends[0], ends[1]
+
+
+def _day(what: str, words: str) -> int:
+    if not words.isdecimal() or not int(words):
+        raise RoundError(f"{what} is to go to day {words!r}; a number from 1 was expected.")
+    return int(words)
 
 
 def _story(asked: argparse.Namespace) -> int:

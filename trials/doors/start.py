@@ -1,12 +1,14 @@
 """From the idea of a folder to its round, again and again until something was entered."""
 
+import shlex
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 from trials.base.errors import Place, RoundError, TrialsError
 from trials.base.keeping import RECEIVED, WRITTEN, finished, take_away
-from trials.base.words import in_words
+from trials.base.words import in_words, tidy_number
+from trials.core.factors import Categorical, Numeric
 from trials.core.plan import Plan, new_seed
 from trials.rounds.diary import DIARY, PHOTOS, read_diary
 from trials.rounds.forms import (
@@ -33,7 +35,8 @@ from trials.rounds.round import (
     writing,
 )
 from trials.rounds.scores import NOT_BLIND, SCORES
-from trials.show.serving_sheets import CODES, FOR_PHONES, FOR_TASTERS, SERVING_NOTES
+from trials.rounds.serving import CODES, SERVING_NOTES
+from trials.show.serving_sheets import FOR_PHONES, FOR_TASTERS
 from trials.show.sheets import BAKE_SHEETS, COOK_PAGE, SHOPPING, TIMETABLE
 from trials.tasting.phone import ballot_file
 
@@ -74,7 +77,7 @@ def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Ro
     if same_round(new, before):
         return before
     with writing(folder):
-        _refuse_if_entered(before)
+        _refuse_if_entered(before, new)
         sheets = _sheets_of(before)
         for path in sheets:
             take_away(path)
@@ -110,16 +113,40 @@ def _asked(idea: Idea, folder: Path, plan: Plan, seed: int) -> Round:
         raise type(error)(error.message, error.place or Place(IDEA)) from None
 
 
-def _refuse_if_entered(round_: Round) -> None:
+def _refuse_if_entered(round_: Round, wanted: Round) -> None:
     held = holding(round_)
     if held:
         raise RoundError(
             f"the idea was changed, but something was entered for the plan that is there: see "
-            f"{in_words(held)}. Nothing was changed. To go on with this round, make its next bakes "
-            f'anew: trials replan "{round_.folder}"; to plan the changed idea, copy it to a new '
-            "folder and plan it there.",
+            f"{in_words(held)}. Nothing was changed. To go on with this round: "
+            f"{shlex.join(['trials', 'replan', str(round_.folder), *_midway(round_, wanted)])}; "
+            "to plan the changed idea, copy it to a new folder and plan it there.",
             Place(IDEA),
         )
+
+
+def _midway(round_: Round, wanted: Round) -> list[str]:
+    """Return what a replan is told of a changed idea: tasters, closer limits, kinds left out."""
+    words: list[str] = []
+    there, asked = ({one.name: one for one in of.tasters} for of in (round_, wanted))
+    for name, one in asked.items():
+        if name not in there and "--joins" not in words:
+            words += ["--joins", name, *(["--avoids", *one.avoids] if one.avoids else [])]
+    gone = [name for name in there if name not in asked]
+    words += ["--leaves", *gone] if gone else []
+    new = {factor.name: factor for factor in wanted.plan.factors}
+    limits, without = [], []
+    for factor in round_.plan.factors:
+        own = new.get(factor.name)
+        if isinstance(factor, Numeric) and isinstance(own, Numeric):
+            low, high = max(own.low, factor.low), min(own.high, factor.high)
+            if (low, high) != (factor.low, factor.high) and low < high:
+                limits.append(f"{factor.name}={tidy_number(low)}..{tidy_number(high)}")
+        elif isinstance(factor, Categorical) and isinstance(own, Categorical):
+            left = [one for one in factor.levels if one not in own.levels]
+            without += [f"{factor.name}={one}" for one in left]
+    words += ["--limit", *limits] if limits else []
+    return words + (["--without", *without] if without else [])
 
 
 def holding(round_: Round) -> list[str]:

@@ -47,14 +47,20 @@ def round_mark(round_: Round) -> str:
 
 
 def added_bakes(plan: Plan) -> frozenset[str]:
-    """Return the bakes that a replanned round makes again under new names."""
-    return frozenset(map(str, plan.details.get("rebaked", {})))
+    """Return the bakes that a replanned round makes again under new names, or makes as well."""
+    return frozenset(map(str, [*plan.details.get("rebaked", {}), *plan.details.get("added", ())]))
 
 
 def first_planned(plan: Plan) -> pd.DataFrame:
-    """Return the bakes that a plan had from the start, by name."""
+    """Return the bakes that a plan had from the start, by name and as they were planned then."""
     rows = plan.rows[~plan.rows["bake"].isin(added_bakes(plan))]
-    return rows.sort_values("bake", kind="stable", ignore_index=True)
+    rows = rows.sort_values("bake", kind="stable", ignore_index=True)
+    for bake, own in plan.details.get("was", {}).items():
+        here = rows.index[rows["bake"] == bake]
+        for factor in plan.factors:
+            if factor.name in own and len(here):
+                rows.loc[here[0], factor.name] = factor.read(own[factor.name])
+    return rows
 
 
 def older_marks(round_: Round) -> frozenset[str]:
@@ -226,6 +232,10 @@ class Form:
         them.
     moved : dict
         By how many places a row came to stand later in its sitting since then, by its key.
+    was : dict
+        What stood in a given cell before a replan, by the row's key and the column.
+    off : frozenset of tuple of str
+        The keys of rows that a replan took off; sheets handed out before have them.
     """
 
     kind: str
@@ -235,6 +245,8 @@ class Form:
     older_ids: frozenset[str] = frozenset()
     added: frozenset[tuple[str, ...]] = frozenset()
     moved: Mapping[tuple[str, ...], int] = field(default_factory=dict, repr=False)
+    was: Mapping[tuple[str, ...], Mapping[str, Any]] = field(default_factory=dict, repr=False)
+    off: frozenset[tuple[str, ...]] = frozenset()
 
     @property
     def sheet(self) -> str:
@@ -286,7 +298,10 @@ def cook_form(round_: Round) -> Form:
     mark = round_mark(round_)
     blank = _blank(columns, plan.table, mark)
     added = frozenset((bake,) for bake in added_bakes(plan))
-    return Form(BAKES, _distinct(columns), blank, mark, older_marks(round_), added)
+    was: dict[tuple[str, ...], Mapping[str, Any]] = {
+        (str(bake),): dict(own) for bake, own in plan.details.get("was", {}).items()
+    }
+    return Form(BAKES, _distinct(columns), blank, mark, older_marks(round_), added, was=was)
 
 
 def _group_title(round_: Round, group: str) -> str:
@@ -312,18 +327,34 @@ def tasting_form(round_: Round, serving: pd.DataFrame) -> Form:
     served = scored_servings(serving).sort_values(["taster", "sitting", "place", "code"])
     mark = round_mark(round_)
     blank = _blank(columns, served, mark)
-    added, moved = _served_later(served, added_bakes(round_.plan))
-    return Form(TASTINGS, _distinct(columns), blank, mark, older_marks(round_), added, moved)
+    details = round_.plan.details
+    added, moved = _served_later(served, added_bakes(round_.plan), details.get("joined", ()))
+    was: dict[tuple[str, ...], Mapping[str, Any]] = {}
+    for name, (sitting, place) in details.get("stood", {}).items():
+        taster, _, code = name.rpartition(" ")
+        was[taster, code] = {"sitting": sitting, "place": place}
+    return Form(
+        TASTINGS,
+        _distinct(columns),
+        blank,
+        mark,
+        older_marks(round_),
+        added,
+        moved,
+        was,
+        frozenset((taster, code) for taster, _, code in details.get("retired", ())),
+    )
 
 
 def _served_later(
-    served: pd.DataFrame, bakes: frozenset[str]
+    served: pd.DataFrame, bakes: frozenset[str], joined: Iterable[str]
 ) -> tuple[frozenset[tuple[str, ...]], dict[tuple[str, ...], int]]:
     """Return the rows that came in by a replan, and how far they moved the others of a sitting."""
     keys = list(zip(served["taster"].astype(str), served["code"].astype(str), strict=True))
     new = served["bake"].isin(bakes)
     before = new.groupby([served["taster"], served["sitting"]]).cumsum() - new
-    added = frozenset(key for key, is_new in zip(keys, new, strict=True) if is_new)
+    late = new | served["taster"].isin(list(joined))
+    added = frozenset(key for key, is_new in zip(keys, late, strict=True) if is_new)
     return added, {key: int(count) for key, count in zip(keys, before, strict=True) if count}
 
 

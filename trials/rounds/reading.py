@@ -21,7 +21,7 @@ import pandas as pd
 
 from trials.base.errors import MeasureError, Place, SheetError, TrialsError
 from trials.base.words import in_words, number, tidy_number
-from trials.core.factors import Categorical
+from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
 from trials.core.scales import LARGEST, Line, ManyOf, Number, OneOf, Order, Refusal, Text
@@ -640,7 +640,8 @@ def read_grid(grid: Grid, form: Form, *, whole: bool) -> Reading:
             _read_row(grid, row, cells, columns, known, key, reading)
     _say_numbered_ids(grid, known, reading)
     if known.earlier:
-        reading.note(grid.place(column="place"), f"{_EARLIER}; read by its codes.")
+        by = "codes" if form.kind == TASTINGS else "names"
+        reading.note(grid.place(column=form.keys[-1]), f"{_EARLIER}; read by its {by}.")
     _say_missing_rows(grid, form, known, reading, whole=whole)
     return reading
 
@@ -785,7 +786,15 @@ def _key(
             mend = "Put the id back as it was given out, or take the row out, and read again."
             reading.refuse(grid.place(row, name), found, f"a {name} of this round", mend)
             return None
-    key = known.find(tuple(cell.text for cell in keys.values()))
+    texts = tuple(cell.text for cell in keys.values())
+    key = known.find(texts)
+    if key is None and texts in known.form.off:
+        known.earlier = True
+        if _row_filled(cells, columns):
+            found = f"{_named(texts)} was taken off when the round was replanned, yet it has scores"
+            mend = "If it was served, say so with the round's diary: trials note. Empty the row."
+            reading.refuse(grid.place(row), found, "nothing", mend)
+        return None
     if key is None:
         _refuse_foreign(grid, row, keys, known, reading)
         return None
@@ -800,6 +809,13 @@ def _key(
     known.numbered |= {name for name, cell in keys.items() if cell.kind == "number"}
     known.seen[key] = row
     return key
+
+
+def _row_filled(cells: tuple[Cell, ...], columns: Mapping[int, Column]) -> bool:
+    return any(
+        column.entered and at < len(cells) and cells[at].kind != "empty"
+        for at, column in columns.items()
+    )
 
 
 def _refuse_foreign(
@@ -841,11 +857,37 @@ def _read_row(
             if column.name == "place" and _stood_before(form, key, cell, shown["place"]):
                 known.earlier = True
                 continue
+            before = form.was.get(key, {})
+            stood = column.name in before and _same(cell, before[column.name])
+            if stood and not _same(cell, shown[column.name]):
+                known.earlier = True
+                if column.factor is not None and _row_filled(cells, columns):
+                    _ask_which(place, column.factor, before[column.name], shown, key, reading)
+                continue
             _check_shown(place, cell, shown[column.name], reading)
         elif column.entered and cell.kind != "empty":
             value = read_cell(column, cell, place, reading)
             if value is not None:
                 reading.entries.append(Entry((form.kind, key, column.name), value, place))
+
+
+def _ask_which(
+    place: Place,
+    factor: Factor,
+    before: Any,
+    shown: Mapping[str, Any],
+    key: tuple[str, ...],
+    reading: Reading,
+) -> None:
+    """Ask how a bake was made that was entered on a sheet of before a replan."""
+    now = factor.show(shown[factor.name])
+    reading.refuse(
+        place,
+        f"{_EARLIER}: {key[0]} was planned at {factor.show(before)} then and at {now} now",
+        "the sheet as it is now",
+        f"Enter {key[0]} there; if it was made at {factor.show(before)} all the same, say so under "
+        f'"actual {factor.name}". Empty the row here, and read again.',
+    )
 
 
 def _stood_before(form: Form, key: tuple[str, ...], cell: Cell, given: int) -> bool:
@@ -856,20 +898,26 @@ def _stood_before(form: Form, key: tuple[str, ...], cell: Cell, given: int) -> b
 
 def _check_shown(place: Place, cell: Cell, given: Any, reading: Reading) -> None:
     """Refuse a row whose given cells were changed: it may have been torn from another row."""
-    if pd.isna(given):
-        same, words = cell.kind == "empty", "an empty cell"
-    elif isinstance(given, str):
-        same, words = cell.text == given, repr(given)
-    else:
-        value = cell.value if cell.kind == "number" else number(cell.text)
-        # A plain table saved by a spreadsheet shows ten digits at most.
-        same = isinstance(value, float) and math.isclose(value, float(given), rel_tol=1e-6)
-        words = exact(float(given))
-    if same:
+    if _same(cell, given):
         return
+    if pd.isna(given) or given == "":
+        words = "an empty cell"
+    else:
+        words = repr(given) if isinstance(given, str) else exact(float(given))
     found = wrong_kind(cell) or (shortened(cell.text) if cell.text else "nothing")
     mend = "Put back what stood there, or the whole row, and read again; the entries were kept."
     reading.refuse(place, f"this cell is given and was changed to {found}", words, mend)
+
+
+def _same(cell: Cell, given: Any) -> bool:
+    """Say whether a cell holds what was given."""
+    if pd.isna(given) or given == "":
+        return cell.kind == "empty"
+    if isinstance(given, str):
+        return cell.text == given
+    value = cell.value if cell.kind == "number" else number(cell.text)
+    # A plain table saved by a spreadsheet shows ten digits at most.
+    return isinstance(value, float) and math.isclose(value, float(given), rel_tol=1e-6)
 
 
 def _say_numbered_ids(grid: Grid, known: _Rows, reading: Reading) -> None:

@@ -7,11 +7,12 @@ from trials.base.html import pdf
 from trials.rounds.amounts import shopping_list
 from trials.rounds.forms import SERVING
 from trials.rounds.round import Round, writing
+from trials.rounds.serving import drawn_serving
 from trials.rounds.timetable import Timetable, timetable
 from trials.rounds.workbook import write_workbooks
 from trials.show.bake_sheets import bake_sheets, shopping_page
 from trials.show.cook_page import cook_page
-from trials.show.serving_sheets import drawn_serving, write_ballots
+from trials.show.serving_sheets import write_ballots
 from trials.show.timetable import timetable_sheet
 
 BAKE_SHEETS, SHOPPING, TIMETABLE = "bake-sheets", "shopping-list", "timetable"

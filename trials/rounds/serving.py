@@ -1,0 +1,469 @@
+"""Who is served what in a round: drawn once, kept, and mended when the round changes midway."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from trials.base.files import write_csv, write_text
+from trials.base.words import in_words
+from trials.core.factors import Numeric, is_blank
+from trials.core.plan import Plan
+from trials.core.roles import Role
+from trials.rounds.forms import SERVING, SERVING_COLUMNS, read_serving, scored_servings
+from trials.rounds.round import Round
+from trials.rounds.safe import check_served, kept_from
+from trials.tasting.panel import Taster
+from trials.tasting.replanning import replan_servings
+from trials.tasting.serving import (
+    REFERENCE,
+    REPEAT,
+    SAMPLE,
+    Day,
+    ServingPlan,
+    check_request,
+    draw_codes,
+    finished,
+    serving_plan,
+)
+
+RICH_SITTING = 6  # samples at once that a palate takes when they are rich (common practice)
+FEW = 2  # tasters: so few that their own repeatability has to be measured
+SERVING_NOTES, CODES = "serving-notes.txt", "code-sheet.html"
+
+
+def drawn_serving(round_: Round) -> pd.DataFrame:
+    """Return who is served what, drawn now if it was not drawn before.
+
+    With one or two tasters, one bake of each sitting comes back under a second code, so that
+    their own repeatability is measured; and where every day has a reference bake, it is served at
+    every sitting and bridges the days.
+    """
+    if not round_.tasters or not any(one.per == "tasting" for one in round_.measures):
+        return pd.DataFrame()
+    if (round_.folder / SERVING).exists():
+        serving = read_serving(round_)
+        check_served(round_, serving)
+        return serving
+    bakes = round_.plan.table
+    per_sitting = round_.sitting or RICH_SITTING
+    few = len(round_.tasters) <= FEW
+    reference = _reference_of_days(bakes) if few and per_sitting > 2 else {}
+    scored = bakes[~bakes["bake"].isin(reference.values())]
+    plan = serving_plan(
+        round_.tasters,
+        scored["bake"],
+        per_sitting=per_sitting,
+        days=dict(zip(scored["bake"], scored["day"], strict=True)),
+        avoid=kept_from(round_),
+        reference=reference or None,
+        repeats=1 if few and per_sitting > 2 else 0,
+        seed=round_.seed,
+    )
+    write_csv(plan.table, round_.folder / SERVING)
+    write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
+    return plan.table
+
+
+def _reference_of_days(bakes: pd.DataFrame) -> dict[Day, str]:
+    """Return one reference bake for each day; none unless every day has one and bakes beside it."""
+    references = bakes[bakes["role"] == Role.REFERENCE].groupby("day")["bake"].first()
+    others = bakes[~bakes["bake"].isin(references)]
+    days = set(bakes["day"])
+    found: dict[Day, str] = {int(day): str(bake) for day, bake in references.items()}
+    return found if days == set(found) == set(others["day"]) else {}
+
+
+def _told(round_: Round, plan: ServingPlan) -> list[str]:
+    """Return what is to be known of a serving plan, the limits of a small panel included."""
+    names = in_words(taster.name for taster in round_.tasters)
+    told = [plan.sentence, *plan.notes]
+    if len(round_.tasters) <= FEW:
+        told.append(
+            f"Whatever is found is the liking of {names}, and of nobody else. Hidden repeats show "
+            "how far the same piece comes out the same."
+        )
+    cooks = in_words(taster.name for taster in round_.tasters if taster.cooks)
+    if cooks:
+        told.append(
+            f"{cooks} cooks and tastes: let somebody else label the plates from {CODES}, which "
+            "stays closed until the scores are in. A score given with the bake known is marked "
+            'blind "no" and kept apart.'
+        )
+    return told
+
+
+# -- A serving plan when the round changes midway: codes and places already served stay.
+
+
+@dataclass(frozen=True, eq=False)
+class Mended:
+    """Who is served what once a round has changed.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `serving.csv` holds it.
+    said : tuple of str
+        What changed, in sentences.
+    retired : tuple of (str, int, str)
+        Taster, sitting and code of servings taken off; such a code is not given out again.
+    stood : mapping
+        Where a serving stood that moved, [sitting, place] by "taster code".
+    """
+
+    table: pd.DataFrame
+    said: tuple[str, ...] = ()
+    retired: tuple[tuple[str, int, str], ...] = ()
+    stood: Mapping[str, list[int]] = field(default_factory=dict)
+
+
+def mended(
+    before: Round,
+    after: Round,
+    serving: pd.DataFrame,
+    entered: Iterable[tuple[str, str]],
+    *,
+    leaves: Sequence[str] = (),
+    held: int | None = None,
+    lost: Iterable[str] = (),
+) -> Mended:
+    """Return who is served what after a change of plan or of tasters.
+
+    Parameters
+    ----------
+    before, after : Round
+    serving : DataFrame
+        As it was drawn.
+    entered : iterable of (taster, code)
+        Pieces that something was entered for.
+    leaves : sequence of str
+        Who tastes no more.
+    held : int, optional
+        The last sitting that was held; the last for which anything was entered when left out.
+    lost : iterable of str
+        Bakes that can not be served.
+    """
+    serving = serving.copy()
+    if serving.empty:
+        return Mended(serving)
+    known = set(entered)
+    last = _last_held(serving, known) if held is None else held
+    rng = np.random.default_rng(after.seed + len(serving))
+    old = list(map(list, after.plan.details.get("retired", ())))
+    gone = {(int(sitting), str(code)) for _, sitting, code in old}
+    said: list[str] = []
+    serving, retired, told = _without(serving, known, leaves, last)
+    said += told
+    gone |= {(sitting, code) for _, sitting, code in retired}
+    places = _places(serving)
+    serving, told = _on_their_day(before.plan, after.plan, serving, known, last)
+    said += told
+    newcomers = [one.name for one in after.tasters if one.name not in set(serving["taster"])]
+    newcomers = [name for name in newcomers if name not in leaves]
+    if newcomers:
+        serving, told = _joined(after, serving, newcomers, last, gone, set(lost), rng)
+        said += told
+    serving = _served_anew(after, serving, known, last, gone, rng, newcomers)
+    now = _places(serving)
+    stood = {
+        f"{taster} {code}": list(at)
+        for (taster, code), at in places.items()
+        if (taster, code) in now and now[taster, code] != at
+    }
+    serving = serving.sort_values(["taster", "sitting", "place"], kind="stable", ignore_index=True)
+    check_served(after, serving)
+    return Mended(serving, tuple(said), tuple(retired), stood)
+
+
+def _last_held(serving: pd.DataFrame, entered: set[tuple[str, str]]) -> int:
+    keys = zip(serving["taster"].astype(str), serving["code"].astype(str), strict=True)
+    held = [
+        sitting for key, sitting in zip(keys, serving["sitting"], strict=True) if key in entered
+    ]
+    return int(max(held, default=0))
+
+
+def _places(serving: pd.DataFrame) -> dict[tuple[str, str], tuple[int, int]]:
+    return {
+        (str(row.taster), str(row.code)): (int(row.sitting), int(row.place))
+        for row in serving.itertuples(index=False)
+    }
+
+
+def _without(
+    serving: pd.DataFrame, entered: set[tuple[str, str]], leaves: Sequence[str], last: int
+) -> tuple[pd.DataFrame, list[tuple[str, int, str]], list[str]]:
+    """Return the servings without those still to come of whom leaves."""
+    keys = list(zip(serving["taster"].astype(str), serving["code"].astype(str), strict=True))
+    stays = np.array([key in entered for key in keys]) | (serving["sitting"] <= last).to_numpy()
+    off = serving["taster"].isin(leaves).to_numpy() & ~stays
+    retired = [
+        (str(row.taster), int(row.sitting), str(row.code))
+        for row in serving[off].itertuples(index=False)
+    ]
+    said = []
+    for name in leaves:
+        count = sum(taster == name for taster, _, _ in retired)
+        kept = bool((stays & (serving["taster"] == name).to_numpy()).any())
+        said.append(
+            f"{name} tastes no more: {count} piece{'' if count == 1 else 's'} taken off."
+            + (" What was served so far stays, and its scores count." if kept else "")
+        )
+    return serving[~off].reset_index(drop=True), retired, said
+
+
+def _on_their_day(
+    before: Plan,
+    after: Plan,
+    serving: pd.DataFrame,
+    entered: set[tuple[str, str]],
+    last: int,
+) -> tuple[pd.DataFrame, list[str]]:
+    """Return the servings with each bake that moved to another day at a sitting of that day."""
+    old = before.rows.set_index("bake")["day"]
+    new = after.rows.set_index("bake")["day"]
+    moved = [bake for bake in old.index if bake in new.index and old[bake] != new[bake]]
+    said = []
+    days: dict[int, set[int]] = {}
+    for sitting, rows in serving.groupby("sitting"):
+        days[int(sitting)] = {int(new[bake]) for bake in rows["bake"] if bake in new.index}
+    # The whole sitting moves with its bakes where all of them do
+    alone = serving["sitting"].map(lambda one: len(days[int(one)]) > 1)
+    off = serving["bake"].isin(moved) & alone & (serving["sitting"] > last)
+    aside, serving = serving[off], serving[~off].copy()
+    places = serving[serving["place"] > 0].groupby(["taster", "sitting"])["place"]
+    serving.loc[serving["place"] > 0, "place"] = places.rank().astype(int)
+    fresh: dict[int, int] = {}
+    for row in aside.to_dict("records"):
+        day, taster = int(new[row["bake"]]), str(row["taster"])
+        to = _open_sitting(serving, entered, taster, new, day, last, fresh)
+        here = (serving["taster"] == taster) & (serving["sitting"] == to)
+        row |= {"sitting": to, "place": int(here.sum()) + 1}
+        serving = pd.concat([serving, pd.DataFrame([row])], ignore_index=True)
+        code = row["code"]
+        said.append(f"{taster} tastes {code} at sitting {to}, on day {day}, code unchanged.")
+    return serving, said
+
+
+def _open_sitting(
+    serving: pd.DataFrame,
+    entered: set[tuple[str, str]],
+    taster: str,
+    day_of: pd.Series,
+    day: int,
+    last: int,
+    fresh: dict[int, int],
+) -> int:
+    """Return the shortest sitting of a day for which a taster has entered nothing, or a new one."""
+    own = serving[serving["taster"] == taster]
+    sizes = {}
+    for sitting, rows in own.groupby("sitting"):
+        held = any((taster, str(code)) in entered for code in rows["code"])
+        # What is tasted again may come from another day: the sitting's day is its other bakes'
+        its = {int(day_of[bake]) for bake in rows["bake"] if bake in day_of.index}
+        if day in its and not held and int(sitting) > last:
+            sizes[int(sitting)] = len(rows)
+    if sizes:
+        return min(sizes, key=lambda one: sizes[one])
+    return fresh.setdefault(day, int(serving["sitting"].max()) + 1)
+
+
+def _joined(
+    after: Round,
+    serving: pd.DataFrame,
+    newcomers: Sequence[str],
+    last: int,
+    gone: set[tuple[int, str]],
+    lost: set[str],
+    rng: np.random.Generator,
+) -> tuple[pd.DataFrame, list[str]]:
+    """Return the servings with those of whom comes new, from the next sitting on."""
+    samples = serving[serving["kind"] == SAMPLE]
+    of_bake, of_sitting = _parts(samples)
+    there = [one for one in after.tasters if one.name in set(serving["taster"])]
+    joins = [one for one in after.tasters if one.name in newcomers]
+    references = _references(serving, of_sitting)
+    scored = [bake for bake in dict.fromkeys(samples["bake"]) if bake not in references.values()]
+    known = {*scored, *references.values()}
+    kept = {name: set(bakes) & known for name, bakes in kept_from(after).items()}
+    avoid: dict[str, set[str]] = {
+        one.name: kept.get(one.name, set())
+        for one in (*there, *joins)
+        if one.avoids or one.also_avoids or kept.get(one.name)
+    }
+    days_of = after.plan.rows.set_index("bake")["day"]
+    request = check_request(
+        [_always(one) for one in there],
+        scored,
+        per_sitting=int(serving.groupby(["taster", "sitting"]).size().max()),
+        sittings=None,
+        days={bake: of_bake[bake] for bake in scored},
+        avoid={name: bakes for name, bakes in avoid.items() if name not in newcomers},
+        reference=references or None,
+        warm_up=None,
+        reference_named=False,
+        repeats=int((serving["kind"] == REPEAT).any()),
+        seed=after.seed,
+    )
+    drawn = finished(
+        serving,
+        tuple(sorted(of_sitting.items())),
+        request,
+        retired=tuple(sorted(gone)),
+    )
+    for one in joins:
+        away = {bake for bake in scored if one.days and int(days_of[bake]) not in one.days}
+        avoid[one.name] = avoid.get(one.name, set()) | away | (lost & known)
+    new = replan_servings(
+        drawn,
+        served=serving.loc[serving["sitting"] <= last, "code"],
+        next_sitting=last + 1,
+        joins=[_always(one) for one in joins],
+        avoid={one.name: sorted(avoid[one.name]) for one in joins},
+        seed=int(rng.integers(10**9)),
+    )
+    said = []
+    for one in joins:
+        own = new.table[new.table["taster"] == one.name]
+        first = f" from sitting {int(own['sitting'].min())} on" if len(own) else ""
+        count = f"{len(own)} piece{'' if len(own) == 1 else 's'}"
+        said.append(f"{one.name} tastes{first}: {count}, under codes of their own.")
+        missed = sorted({*scored} - set(own["bake"]) - avoid[one.name])
+        if missed:
+            said.append(f"{one.name} can not taste {in_words(missed)}: those sittings are over.")
+    return new.table[list(SERVING_COLUMNS)].reset_index(drop=True), said
+
+
+def _always(taster: Taster) -> Taster:
+    return replace(taster, days=())
+
+
+def _parts(samples: pd.DataFrame) -> tuple[dict[str, int], dict[int, int]]:
+    """Return the part of a round that each bake and sitting is of: bakes that meet at sittings."""
+    part: dict[int, int] = {int(one): int(one) for one in samples["sitting"].unique()}
+    for _, rows in samples.groupby("bake"):
+        meet = {part[int(one)] for one in rows["sitting"]}
+        part = {one: min(meet) if of in meet else of for one, of in part.items()}
+    bakes = {str(row.bake): part[int(row.sitting)] for row in samples.itertuples(index=False)}
+    return bakes, part
+
+
+def _references(serving: pd.DataFrame, part: Mapping[int, int]) -> dict[Day, str]:
+    """Return the reference bake of each part, where every part has one at its sittings."""
+    rows = serving[serving["kind"] == REFERENCE]
+    found: dict[Day, str] = {
+        part[int(row.sitting)]: str(row.bake)
+        for row in rows.itertuples(index=False)
+        if int(row.sitting) in part
+    }
+    return found if set(found) == set(part.values()) else {}
+
+
+def _served_anew(
+    after: Round,
+    serving: pd.DataFrame,
+    entered: set[tuple[str, str]],
+    last: int,
+    gone: set[tuple[int, str]],
+    rng: np.random.Generator,
+    newcomers: Sequence[str],
+) -> pd.DataFrame:
+    """Return the servings with the bakes that came in, at a place by chance in their sitting.
+
+    A bake made again goes to those whom the lost one was meant for, any other to all who come.
+    """
+    day_of = after.plan.rows.set_index("bake")["day"]
+    again = after.plan.details.get("rebaked", {})
+    never = kept_from(after)
+    fresh: dict[int, int] = {}
+    for bake in [*again, *after.plan.details.get("added", ())]:
+        if bake in set(serving["bake"]):
+            continue
+        meant = scored_servings(serving)
+        for one in after.tasters:
+            taster, day = one.name, int(day_of[bake])
+            came = set(meant.loc[meant["taster"] == taster, "bake"])
+            wanted = again[bake] in came or taster in newcomers if bake in again else bool(came)
+            if not wanted or bake in never.get(taster, ()) or (one.days and day not in one.days):
+                continue
+            sitting = _open_sitting(serving, entered, taster, day_of, day, last, fresh)
+            taken = [*zip(serving["sitting"], serving["code"], strict=True), *gone]
+            code = draw_codes([sitting], seed=rng, taken=taken)[0]
+            here = (serving["taster"] == taster) & (serving["sitting"] == sitting)
+            place = int(rng.integers(1, int(here.sum()) + 2))
+            serving.loc[here & (serving["place"] >= place), "place"] += 1
+            row = [taster, sitting, place, bake, code, SAMPLE]
+            serving.loc[len(serving)] = dict(zip(SERVING_COLUMNS, row, strict=True))
+    return serving
+
+
+# -- What was written into round.toml by hand after the servings were drawn, and changes nothing.
+
+
+def unheeded(round_: Round) -> list[str]:
+    """Return what stands in `round.toml` and is not followed, with the command that takes it on.
+
+    Servings are drawn once: a taster, a day or the size of a sitting that was written in by hand
+    afterwards would be passed over in silence.
+    """
+    serving = read_serving(round_)
+    told = []
+    if len(serving):
+        told += _unheeded_tasters(round_, serving)
+        most = int(serving[serving["place"] > 0].groupby(["taster", "sitting"]).size().max())
+        if round_.sitting is not None and most > round_.sitting:
+            told.append(
+                f"sitting = {round_.sitting} in round.toml is not followed: sittings of up to "
+                f"{most} pieces were drawn before, and stay as they are."
+            )
+    for factor in round_.plan.factors:
+        if isinstance(factor, Numeric):
+            told += _beyond(round_, factor)
+    return told
+
+
+def _unheeded_tasters(round_: Round, serving: pd.DataFrame) -> list[str]:
+    told, drawn = [], set(serving["taster"])
+    day_of = round_.plan.rows.set_index("bake")["day"]
+    for one in round_.tasters:
+        if one.name not in drawn:
+            told.append(
+                f"{one.name} stands among the tasters in round.toml and is served nothing: who "
+                "tastes what was drawn before. To plan it: trials replan FOLDER "
+                f'--joins "{one.name}"'
+            )
+            continue
+        days = {int(day_of[bake]) for bake in serving.loc[serving["taster"] == one.name, "bake"]}
+        if one.days and days - set(one.days):
+            told.append(
+                f"{one.name} comes on day {in_words(map(str, one.days))} as round.toml says, and "
+                f"is served pieces of day {in_words(map(str, sorted(days - set(one.days))))} all "
+                "the same: they were drawn before. Leave those rows empty."
+            )
+    gone = sorted(drawn - {one.name for one in round_.tasters})
+    return told + [
+        f"{name} no longer stands among the tasters in round.toml, and is served pieces all the "
+        f'same. Put the name back, then: trials replan FOLDER --leaves "{name}"'
+        for name in gone
+    ]
+
+
+def _beyond(round_: Round, factor: Numeric) -> list[str]:
+    done = set(round_.plan.details.get("stands", {}))
+    rows = round_.plan.rows
+    outside = [
+        str(bake)
+        for bake, value in zip(rows["bake"], rows[factor.name], strict=True)
+        if not is_blank(value) and not factor.low <= value <= factor.high
+    ]
+    left = [bake for bake in outside if bake not in done]
+    if not left:
+        return []
+    return [
+        f"{factor.name} runs from {factor.show(factor.low)} to {factor.show(factor.high)} in "
+        f"round.toml, and {in_words(left)} {'is' if len(left) == 1 else 'are'} planned outside: "
+        "the plan was made before. To move such bakes: trials replan FOLDER --limit "
+        f'"{factor.name}={factor.low:g}..{factor.high:g}"'
+    ]
