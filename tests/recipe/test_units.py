@@ -12,6 +12,7 @@ from trials.recipe.units import (
     WEIGHTS,
     convert,
     household,
+    measured,
     temperature_difference,
     unit,
 )
@@ -126,10 +127,23 @@ def test_household_measures_are_marked_approximate(grams, density, says):
     assert household(grams, density) == says
 
 
-@given(st.floats(1, 3000))
-def test_household_measure_is_near(grams):
-    text = household(grams, 1.0)
-    amount, name = text.removeprefix("about ").rsplit(" ", 1)
-    whole = sum(int(a) / int(b or 1) for a, _, b in (x.partition("/") for x in amount.split()))
-    size = VOLUMES[name.removesuffix("s") if name == "cups" else name]
-    assert whole * size == pytest.approx(grams, abs=size / 16 * 1.001)
+@given(st.floats(3, 3000), st.floats(0.2, 1.5))
+def test_household_measures_are_near(grams, density):
+    # the coarsest step is a tablespoon of a quarter cup: half of it is an eighth
+    if grams / density > VOLUMES["tsp"] / 2:
+        assert measured(grams, density) == pytest.approx(grams, rel=1 / 8)
+
+
+# USDA release 26, grams of a teaspoon (weights from memory)
+@pytest.mark.parametrize(
+    ("name", "teaspoon"),
+    [("salt", 6.0), ("baking soda", 4.6), ("ginger", 1.8), ("yeast, active dry", 4.0)],
+)
+@pytest.mark.parametrize(("spoons", "says"), [(0.5, "1/2"), (1, "1"), (1.25, "1 1/4")])
+def test_a_pinch_is_spoons_of_a_set(name, teaspoon, spoons, says):
+    density = shipped().find(name).density
+    assert household(spoons * teaspoon, density) == f"about {says} tsp"
+
+
+def test_salt_of_a_small_batch_is_half_a_teaspoon():
+    assert household(3.3, shipped().find("salt").density) == "about 1/2 tsp"

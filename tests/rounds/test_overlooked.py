@@ -107,7 +107,7 @@ def test_the_sheet_says_where_the_water_of_a_folded_in_fat_went(tmp_path):
     (told,) = water_moved(laminated, one.plan.factors, {"fat": "lard"})
     assert told.startswith("dough: 9 % of the flour more water")
     assert water_moved(laminated, one.plan.factors, {"fat": "butter"}) == []
-    sheets = bake_sheets(one, shopping=False).split('<section class="sheet">')[1:]
+    sheets = bake_sheets(one).split('<section class="sheet">')[1:]
     lard = (one.plan.table["fat"] == "lard").tolist()
     assert [("more water" in sheet) for sheet in sheets] == lard
 

@@ -163,7 +163,7 @@ def test_a_dough_s_sheet_shows_what_is_set_for_the_dough_and_nothing_else(round_
 
 @needs_browser
 def test_each_dough_and_bake_prints_on_one_page(round_, tmp_path):
-    assert page_count(printed(bake_sheets(round_), tmp_path)) == 1 + 6 + len(round_.plan.table)
+    assert page_count(printed(bake_sheets(round_), tmp_path)) == 6 + len(round_.plan.table)
 
 
 def test_the_cook_s_page_weighs_a_dough_with_its_first_bake(round_):

@@ -12,9 +12,10 @@ from trials.core.factors import Categorical
 from trials.design.layout import lay_out
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
+from trials.recipe.weighing import shown_grams
 from trials.rounds.amounts import shopping_list, weights
 from trials.rounds.kitchen import Batch, Prices
-from trials.show.bake_sheets import bake_sheets, shown_grams
+from trials.show.bake_sheets import bake_sheets, shopping_page
 
 
 def words(markup: str) -> str:
@@ -35,7 +36,7 @@ def test_each_bake_has_one_sheet_in_baking_order(round_):
     markup = bake_sheets(round_)
     shown = re.findall(r'class="bake">(B\d\d)<', markup)
     assert shown == list(round_.plan.table["bake"])
-    assert markup.count('<section class="sheet">') == len(shown) + 1
+    assert markup.count('<section class="sheet">') == len(shown)
 
 
 def test_a_sheet_shows_the_grams_settings_place_and_day(round_):
@@ -94,8 +95,7 @@ def test_the_round_s_sheet_warns_of_what_any_bake_brings(tmp_path):
         [fat], pd.DataFrame({"fat": list(fat.levels)}), family="fats", model="main", seed=1
     )
     made = doughnut(tmp_path, plan=plan)
-    first = bake_sheets(made).split('<section class="sheet">')[1]
-    assert re.search(r"May hold [^.]*peanut", first)
+    assert re.search(r"May hold [^.]*peanut", shopping_page(made))
 
 
 def test_a_round_without_a_formula_has_sheets_of_settings(tmp_path):
@@ -105,12 +105,12 @@ def test_a_round_without_a_formula_has_sheets_of_settings(tmp_path):
 
 
 def test_prices_are_shown_with_their_currency_and_summed(round_):
-    prices = Prices({"butter": 10, "milk": 1.5}, "EUR")
-    sheet = words(bake_sheets(round_, prices=prices))
-    cost = shopping_list(round_, prices=prices)["cost (EUR)"]
+    priced = replace(round_, prices=Prices({"butter": 10, "milk": 1.5}, "EUR"))
+    sheet = words(shopping_page(priced))
+    cost = shopping_list(priced)["cost (EUR)"]
     assert "cost (EUR)" in sheet
     assert f"{cost.sum():.2f}" in sheet
-    assert "cost" not in words(bake_sheets(round_))
+    assert "cost" not in words(shopping_page(round_))
 
 
 def test_too_coarse_a_weighing_is_marked(round_):
@@ -127,9 +127,9 @@ def test_names_never_become_markup(tmp_path):
 
 
 @needs_browser
-def test_every_sheet_prints_on_one_page(tmp_path, round_):
+def test_a_bake_is_a_page_and_nothing_else_takes_one(tmp_path, round_):
     markup = bake_sheets(round_, Batch(pieces=12, piece=40), steps=STEPS)
-    assert page_count(printed(markup, tmp_path)) == len(round_.plan.table) + 1
+    assert page_count(printed(markup, tmp_path)) == len(round_.plan.table)
 
 
 @needs_browser
@@ -149,7 +149,7 @@ def test_a_formula_of_three_parts_still_prints_one_page_a_bake(tmp_path):
     ]
     plan = replace(doughnut_plan(), factors=tuple(factors))
     made = doughnut(tmp_path, formula=parts, plan=plan)
-    markup = bake_sheets(made, Batch(dough=900), steps=STEPS, shopping=False)
+    markup = bake_sheets(made, Batch(dough=900), steps=STEPS)
     assert "filling" in markup
     assert page_count(printed(markup, tmp_path)) == len(made.plan.table)
 

@@ -2,6 +2,7 @@
 
 import re
 
+import pandas as pd
 import pytest
 
 from tests.browser import needs_browser, page_count, printed
@@ -28,7 +29,10 @@ def test_a_missing_column_is_said():
 
 
 @needs_browser
-def test_each_sitting_prints_on_its_own_page(tmp_path):
+def test_sittings_that_fit_share_a_page_and_none_is_split(tmp_path):
     rows = serving()
     rows.loc[rows["taster"] == "Bo", "sitting"] = 2
-    assert page_count(printed(code_sheet("R", rows), tmp_path)) == 2
+    assert page_count(printed(code_sheet("R", rows), tmp_path)) == 1
+    many = pd.concat([rows.assign(sitting=sitting) for sitting in range(1, 7)])
+    markup = code_sheet("R", many)
+    assert 2 <= page_count(printed(markup, tmp_path)) < 6

@@ -1,7 +1,5 @@
 """The story of a development: all its rounds in one table, and the recipe it ends with."""
 
-import html
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -9,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
 from trials.analysis.answers import Answers
 from trials.analysis.best_bakes import BEST_SO_FAR
@@ -17,22 +16,25 @@ from trials.analysis.question import evidence
 from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
 from trials.base.errors import RoundError, TrialsError
+from trials.base.html import answer, render
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.evidence import Evidence, was_baked
-from trials.core.factors import Categorical, Factor
+from trials.core.factors import Categorical, Factor, holds
 from trials.core.roles import Role
 from trials.deciding.choosing import best_so_far
 from trials.deciding.confirmation import Confirmation, confirmation
 from trials.recipe.card import Card, card
-from trials.recipe.cautions import cautions
+from trials.recipe.cautions import HOT_OIL, cautions
 from trials.recipe.formula import Formula
-from trials.recipe.units import VOLUMES, convert, household
+from trials.recipe.units import measured, ounces
 from trials.rounds.amounts import shopping_list
 from trials.rounds.round import Round, line_of
 
 # -- The recipe that a development ends with, as a card ready to publish.
 
 
+TEMPLATES = Path(__file__).parent / "templates"
+ROUNDED = 1e-6  # of a piece: 480 g are twelve of 40 g, whatever the last digit
 EGG = 50.0  # grams of a middling egg without its shell (common practice, no source)
 _EGG_NAMES = ("egg", "eggs", "whole egg")
 
@@ -47,6 +49,8 @@ class FinalCard:
         Amounts, percentages of the flour, allergens.
     settings : dict
         Every factor with its setting, in words.
+    makes : tuple of str
+        What the batch makes, and the oil it is fried in.
     process : tuple of str
         The settings that are no ingredient, then the steps of the round.
     cautions : tuple of str
@@ -64,13 +68,17 @@ class FinalCard:
     cautions: tuple[str, ...]
     evidence: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    makes: tuple[str, ...] = ()
     formula: Formula | None = field(default=None, repr=False)
 
     def text(self) -> str:
         """Return the card as plain text."""
-        amounts = self.card.amounts.copy()
-        amounts["percent"] = [f"{tidy_number(value, 3)} %" for value in amounts["percent"]]
-        lines = [self.card.name.upper(), "", amounts.to_string(index=False, header=False), ""]
+        amounts = pd.DataFrame(self.card.rows())
+        amounts = amounts[["begins", "amount", "ingredient", "percent"]]
+        if not amounts["begins"].any():
+            amounts = amounts.drop(columns="begins")
+        table = amounts.to_string(index=False, header=False)
+        lines = [self.card.name.upper(), *self.makes, "", table, ""]
         lines += [*self.process, "", f"Allergens: {in_words(self.card.allergens) or 'none known'}."]
         lines += [*self.cautions, "", *self.evidence, self.card.note, *self.notes]
         if self.card.origin:
@@ -81,25 +89,10 @@ class FinalCard:
         return self.text()
 
     def _repr_html_(self) -> str:
-        amounts = self.card.amounts.copy()
-        amounts["percent"] = [f"{tidy_number(value, 3)} %" for value in amounts["percent"]]
-        table = amounts.to_html(index=False, border=0, escape=True)
-        pieces = [f"<h3>{html.escape(self.card.name)}</h3>", table]
-        pieces += [_list(self.process), f"<p><b>Allergens:</b> {_allergens(self.card)}</p>"]
-        pieces.append(_list(self.cautions))
         small = [*self.evidence, self.card.note, *self.notes]
-        if self.card.origin:
-            small.append(f"Origin: {self.card.origin}.")
-        pieces.append(f"<p><small>{html.escape(' '.join(small))}</small></p>")
-        return "".join(pieces)
-
-
-def _list(lines: Sequence[str]) -> str:
-    return f"<ul>{''.join(f'<li>{html.escape(line)}</li>' for line in lines)}</ul>"
-
-
-def _allergens(found: Card) -> str:
-    return html.escape(in_words(found.allergens) or "none known")
+        small += [f"Origin: {self.card.origin}."] if self.card.origin else []
+        held = in_words(self.card.allergens) or "none known"
+        return render(TEMPLATES, "final_card.html", told=self, allergens=held, small=small)
 
 
 def final_card(
@@ -120,18 +113,24 @@ def final_card(
     if whole_eggs:
         grams, said = _with_whole_eggs(formula, grams)
         notes.append(said)
-    shown = card(formula, grams, units)
+    shown = card(formula, grams, units, scales=round_.batch.scales)
     if whole_eggs:
         shown = replace(shown, amounts=_eggs_counted(shown.amounts, grams))
     if units == "household":
-        measured = _rounded(formula, grams)
-        notes += _outside(measured, factors, settings, tried or {})
+        notes += _outside(_rounded(formula, grams), factors, settings, tried or {})
     if round_.invented:
         notes.append("Everything on this card is invented to show the way.")
-    words = {factor.name: factor.show(settings[factor.name]) for factor in factors}
-    process = [f"{f.name}: {words[f.name]}." for f in factors if f.changes is None]
-    process += [_step(step, settings) for step in round_.steps]
-    found = cautions(formula, {name: settings[name] for name in words})
+    words = {
+        factor.name: factor.show(settings[factor.name])
+        for factor in factors
+        if holds(factor.only_when, settings)
+    }
+    ways = [factor.name for factor in factors if factor.changes is None and factor.name in words]
+    steps = [step for step in round_.steps if step.is_for(settings)]
+    process = [f"{name[0].upper()}{name[1:]}: {words[name]}." for name in ways]
+    process += [_step(step, settings) for step in steps]
+    made = {name: settings[name] for name in words} | {step.name: "" for step in steps}
+    found = cautions(formula, made)
     return FinalCard(
         card=shown,
         settings=words,
@@ -139,6 +138,7 @@ def final_card(
         cautions=tuple(one.text for one in found),
         evidence=tuple(evidence),
         notes=tuple(notes),
+        makes=_makes(round_, formula, grams, units, fried=HOT_OIL in found),
         formula=formula,
     )
 
@@ -149,6 +149,26 @@ def _formula(round_: Round, settings: Mapping[str, Any]) -> Formula:
         raise RoundError("this round has no formula, so there is no recipe to hand on; name one.")
     row = round_.plan.table.iloc[[0]].assign(bake="B01", role=Role.TRIAL.value, **settings)
     return replace(round_, plan=replace(round_.plan, rows=row)).formulas["B01"]
+
+
+def _makes(
+    round_: Round, formula: Formula, grams: pd.DataFrame, units: str, *, fried: bool
+) -> tuple[str, ...]:
+    """Return what a batch makes, and the oil of a fresh fill, in the reader's units."""
+    own = grams[~grams["part"].isin(formula.aside)] if "part" in grams else grams
+    dough = float(own["grams"].sum()) * (1 - round_.batch.loss / 100)
+
+    def shown(weight: float) -> str:
+        return f"{weight:.0f} g" if units == "grams" else ounces(weight)
+
+    piece = round_.batch.piece
+    if piece:
+        count = int(dough / piece + ROUNDED)
+        said = f"Makes {count} piece{'' if count == 1 else 's'} of {shown(piece)} of dough each."
+    else:
+        said = f"Makes {shown(dough)} of dough."
+    oil = round_.kitchen.oil_fill if round_.kitchen and fried else 0
+    return (said, f"Frying oil: {shown(oil)} for a fresh fill.") if oil else (said,)
 
 
 def _batch(round_: Round) -> dict[str, Any]:
@@ -202,14 +222,7 @@ def _rounded(formula: Formula, grams: pd.DataFrame) -> Formula:
 
 
 def _spooned(weight: float, density: float | None) -> float:
-    found = re.fullmatch(
-        r"about (?:(\d+) ?)?(?:(\d)/(\d) )?(cup|tbsp|tsp)s?", household(weight, density)
-    )
-    if density is None or not found:
-        return weight
-    whole, top, bottom, name = found.groups()
-    amount = int(whole or 0) + (int(top) / int(bottom) if top else 0.0)
-    return convert(amount * VOLUMES[name], "ml", "g", density=density)
+    return weight if density is None else measured(weight, density)
 
 
 def _outside(
@@ -308,16 +321,15 @@ class Story:
         table = self.table.copy()
         unit = f" {self.currency}" if self.currency else ""
         table["cost"] = [
-            f"{tidy_number(cost, 4)}{unit}" if np.isfinite(cost) else "no prices"
-            for cost in table["cost"]
+            f"{cost:.2f}{unit}" if np.isfinite(cost) else "no prices" for cost in table["cost"]
         ]
         return table.set_index("round").T.rename_axis(columns=None)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        shown = self.shown().to_html(border=0, escape=True)
-        made = self.card._repr_html_() if self.card else ""
-        return f'{said}<div style="overflow-x:auto">{shown}</div>{made}'
+        shown = self.shown().reset_index()
+        return answer(self.sentences, [shown]) + Markup(
+            self.card._repr_html_() if self.card else ""
+        )
 
 
 def tell(
@@ -567,7 +579,10 @@ def _evidence(
 ) -> list[str]:
     tasters = {one.name for round_ in line for one in round_.tasters}
     rounds = f"{len(line)} round{'s' if len(line) > 1 else ''}"
-    said = [f"Rests on {int(table['bakes'].sum())} bakes in {rounds} and {len(tasters)} tasters."]
+    lost = int(table["failed"].sum())
+    more = f", {lost} more failed" if lost else ""
+    each = f"{len(tasters)} taster{'' if len(tasters) == 1 else 's'}"
+    said = [f"Rests on {int(table['bakes'].sum()) - lost} bakes{more}; {rounds}, {each}."]
     if confirmed is None:
         said.append("Not yet confirmed by bakes of its own.")
     else:
@@ -590,7 +605,7 @@ def _told(
         f"{days} day{'' if days == 1 else 's'}, {int(table['tastings'].sum())} tastings"
     )
     if table["cost"].notna().any():
-        spent += f", {tidy_number(float(table['cost'].sum()), 4)} {_currency(line)} of ingredients"
+        spent += f", {float(table['cost'].sum()):.2f} {_currency(line)} of ingredients"
     said = [
         f"Spent: {spent}.",
         f"The recipe now: {setting_words(best.factors, best.settings)}, {best.measures[0].name} is "

@@ -293,13 +293,13 @@ def _sheets(asked: argparse.Namespace) -> int:
 
 
 def _shopping(asked: argparse.Namespace) -> int:
-    from trials.rounds.amounts import per_day, shopping_list
     from trials.rounds.round import Round
+    from trials.show.bake_sheets import each_day, to_buy
     from trials.show.sheets import write_shopping
 
     round_ = Round.open(asked.folder)
-    print(shopping_list(round_).to_string(index=False), end="\n\n")
-    print(per_day(round_).to_string(index=False), end="\n\n")
+    print(to_buy(round_).to_string(index=False), end="\n\n")
+    print(each_day(round_).to_string(index=False), end="\n\n")
     for path in write_shopping(round_, as_pdf=asked.pdf):
         print(path)
     return DONE

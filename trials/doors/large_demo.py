@@ -109,7 +109,15 @@ STEPS = (
 )
 KITCHEN = Kitchen(heats=(Heat("pot", "oil temperature"),), oil_fill=1500)
 PRICES = Prices(
-    {"bread flour": 1.2, "buckwheat flour": 3.4, "milk": 1.3, "egg": 4.8, "butter": 9.5}, "EUR"
+    {
+        "bread flour": 1.2,
+        "buckwheat flour": 3.4,
+        "milk": 1.3,
+        "egg": 4.8,
+        "butter": 9.5,
+        "frying oil": 2.6,
+    },
+    "EUR",
 )
 
 # What the scores are drawn from: term -> effect as the table of effects gives it, the middle

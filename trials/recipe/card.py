@@ -1,24 +1,28 @@
 """The recipe as it is handed on: where it came from, and its amounts in the reader's units."""
 
-import html
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from trials.base.errors import FormulaError
+from trials.base.html import render
 from trials.base.words import in_words, tidy_number
 from trials.recipe.cautions import Caution, cautions
 from trials.recipe.formula import Formula, allergens
-from trials.recipe.units import convert, household
+from trials.recipe.units import WEIGHTS, convert, household, ounces
+from trials.recipe.weighing import shown_grams, shown_percent, weigh
 
 READERS_UNITS = {
     "grams": "Grams, and percent of the flour.",
-    "ounces": "Ounces, rounded; percent of the flour.",
+    "ounces": "Ounces, rounded; less than one in spoons, about. Percent of the flour.",
     "household": "Cups and spoons are approximate; weigh where you can. Percent of the flour.",
 }
 UNSAID = "not said"
+TEMPLATES = Path(__file__).parent / "templates"
+OUNCE = WEIGHTS["oz"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,39 +55,25 @@ class Card:
 
     def __repr__(self) -> str:
         lines = [f"{self.name}. From: {self.origin or UNSAID}."]
-        part = ""
-        for row in self.amounts.to_dict("records"):
-            if row.get("part", "") != part:
-                part = row["part"]
-                lines.append(f"{part}:")
-            lines.append(f"{row['amount']} {row['ingredient']} ({_percent(row)})")
+        for row in self.rows():
+            lines += [f"{row['begins']}:"] if row["begins"] else []
+            lines.append(f"{row['amount']} {row['ingredient']} ({row['percent']})")
         lines += [f"{name}: {setting}" for name, setting in self.settings]
         lines += [self.note, *(f"{one.subject}: {one.text}" for one in self.cautions)]
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
+        return render(TEMPLATES, "card.html", card=self, rows=self.rows(), unsaid=UNSAID)
+
+    def rows(self) -> list[dict[str, str]]:
+        """Return the amounts as they are read; a part is named where it begins."""
         rows, part = [], ""
         for row in self.amounts.to_dict("records"):
-            if row.get("part", "") != part:
-                part = row["part"]
-                rows.append(f'<tr><th colspan="3">{html.escape(part)}</th></tr>')
-            cells = (row["ingredient"], row["amount"], _percent(row))
-            rows.append(
-                "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in cells) + "</tr>"
-            )
-        made = "".join(
-            f"<tr><td>{html.escape(name)}</td><td>{html.escape(setting)}</td><td></td></tr>"
-            for name, setting in self.settings
-        )
-        made = f'<tr><th colspan="3">how it is made</th></tr>{made}' if made else ""
-        minded = "".join(
-            f"<p><b>{html.escape(one.subject)}:</b> {html.escape(one.text)}</p>"
-            for one in self.cautions
-        )
-        return (
-            f"<h3>{html.escape(self.name)}</h3><p>From: {html.escape(self.origin or UNSAID)}.</p>"
-            f"<table>{''.join(rows)}{made}</table><p>{html.escape(self.note)}</p>{minded}"
-        )
+            begins = row.get("part", "") if row.get("part", "") != part else ""
+            part = row.get("part", "")
+            shown = {name: str(row[name]) for name in ("ingredient", "amount")}
+            rows.append(shown | {"begins": str(begins), "percent": _percent(row)})
+        return rows
 
 
 def card(
@@ -91,6 +81,7 @@ def card(
     grams: pd.DataFrame,
     units: str = "grams",
     settings: Mapping[str, tuple[Any, str]] | None = None,
+    scales: Sequence[float] = (1, 0.1),
 ) -> Card:
     """Return the card of a recipe.
 
@@ -102,9 +93,12 @@ def card(
         The batch, as the formula's `grams` returns it.
     units : {"grams", "ounces", "household"}
         What the reader weighs or measures with. In household units an ingredient whose density
-        is not in the table is given in ounces. With ounces and household units degrees are °F.
+        is not in the table is given in ounces, as less than an ounce is in spoons. With ounces
+        and household units degrees are °F.
     settings : mapping of str to (value, unit), optional
         How it is made: {"oven": (190, "°C"), "fat": ("butter", "")}.
+    scales : sequence of float
+        What each of the reader's scales shows, grams.
 
     Raises
     ------
@@ -115,17 +109,16 @@ def card(
     --------
     >>> snap = Formula("snap", {"rice flour": 100, "honey": 20}, origin="own, invented")
     >>> found = card(snap, snap.grams(flour=300), "household", {"oven": (190, "°C")})
-    >>> found.amounts["amount"].tolist(), found.origin, found.settings
-    (['10.6 oz', 'about 2 7/8 tbsp'], 'own, invented', (('oven', '374 °F'),))
+    >>> found.amounts["amount"].tolist()
+    ['about 1 3/4 cups + 2 tbsp', 'about 2 tbsp + 2 1/2 tsp']
+    >>> found.origin, found.settings
+    ('own, invented', (('oven', '374 °F'),))
     """
     if units not in READERS_UNITS:
         raise FormulaError(f'a card shows {in_words(READERS_UNITS, "or")}, not "{units}".')
     settings = dict(settings or {})
     amounts = grams.copy()
-    amounts["amount"] = [
-        _amount(formula, name, weight, units)
-        for name, weight in zip(grams["ingredient"], grams["grams"], strict=True)
-    ]
+    amounts["amount"] = _amounts(formula, grams, units, scales)
     columns = [name for name in ("part", "ingredient", "amount", "percent") if name in amounts]
     return Card(
         formula.name,
@@ -138,12 +131,21 @@ def card(
     )
 
 
-def _amount(formula: Formula, name: str, grams: float, units: str) -> str:
+def _amounts(
+    formula: Formula, grams: pd.DataFrame, units: str, scales: Sequence[float]
+) -> list[str]:
+    """Return every amount as its reader weighs or measures it."""
+    if units == "grams":
+        weighed = weigh(grams, scales)[["weighed", "scale"]].to_numpy()
+        return [shown_grams(*one) for one in weighed]
+    named = zip(grams["ingredient"], grams["grams"], strict=True)
+    found = ((formula.mix.find(name).density, weight) for name, weight in named)
     if units == "household":
-        return household(grams, formula.mix.find(name).density)
-    if units == "ounces":
-        return f"{tidy_number(convert(grams, 'g', 'oz'), 3)} oz"
-    return f"{tidy_number(round(grams, 1 if grams >= 1 else 2))} g"
+        return [household(weight, density) for density, weight in found]
+    return [
+        ounces(weight) if weight >= OUNCE or density is None else household(weight, density)
+        for density, weight in found
+    ]
 
 
 def _setting(value: Any, unit: str, units: str) -> str:
@@ -154,4 +156,4 @@ def _setting(value: Any, unit: str, units: str) -> str:
 
 
 def _percent(row: Mapping[str, Any]) -> str:
-    return f"{tidy_number(row['percent'], 4)} %"
+    return shown_percent(row["percent"])

@@ -46,8 +46,8 @@ _SPELLINGS = {
     "litre": "l",
     "liter": "l",
 }
-# How a cook halves a measure, and what is written for it.
-_FRACTIONS = {0: "", 1: "1/8", 2: "1/4", 3: "3/8", 4: "1/2", 5: "5/8", 6: "3/4", 7: "7/8"}
+# What is taken from a set of spoons for so many eighths; three eighths are two spoons.
+_EIGHTHS = ("", "1/8", "1/4", "1/4 + 1/8", "1/2", "1/2 + 1/8", "3/4", "3/4 + 1/8")
 
 
 def unit(word: str) -> str:
@@ -116,29 +116,71 @@ def temperature_difference(value: float, given: str, wanted: str) -> float:
 
 
 def household(grams: float, density: float | None = None) -> str:
-    """Return a weight as a home cook's cups or spoons, or as ounces where no density is known.
+    """Return a weight as a home cook measures it: in cups, in spoons, or by an ounce scale.
 
-    Cups and spoons are approximate, to the nearest eighth of a spoon or cup, and say so.
+    Spoons are what a set holds: eighths of a teaspoon, quarters above one, spoons of both sizes
+    above a tablespoon, quarter cups and tablespoons above a quarter cup. They are approximate, and
+    say so. Where no density is known, ounces; grams below one ounce, which its scale hardly shows.
 
     Examples
     --------
-    >>> household(300, 1.031), household(6, 1.433), household(250)
-    ('about 1 1/4 cups', 'about 7/8 tsp', '8.8 oz')
+    >>> household(330, 1.031), household(3.3, 1.217), household(50, 1.217)
+    ('about 1 1/4 cups + 2 tbsp', 'about 1/2 tsp', 'about 2 tbsp + 2 1/2 tsp')
+    >>> household(250), household(3.3)
+    ('8.8 oz', '3.3 g')
     """
     if density is None:
-        return f"{convert(grams, 'g', 'oz'):.1f} oz"
+        return ounces(grams)
+    words = [_measure(count, name) for count, name in _measures(grams, density)]
+    return f"about {' + '.join(words)}" if words else "less than 1/8 tsp"
+
+
+def ounces(grams: float) -> str:
+    """Return a weight for an ounce scale; in grams where a tenth of an ounce says too little.
+
+    Examples
+    --------
+    >>> ounces(283.5), ounces(3.3)
+    ('10.0 oz', '3.3 g')
+    """
+    if grams < WEIGHTS["oz"]:
+        return f"{tidy_number(round(grams, 1 if grams >= 1 else 2))} g"
+    return f"{convert(grams, 'g', 'oz'):.1f} oz"
+
+
+def measured(grams: float, density: float) -> float:
+    """Return the grams that the cups and spoons of :func:`household` hold.
+
+    Examples
+    --------
+    >>> round(measured(3.3, 1.217), 2)
+    3.0
+    """
+    ml = sum(count * VOLUMES[name] for count, name in _measures(grams, density))
+    return ml * density
+
+
+def _measures(grams: float, density: float) -> list[tuple[float, str]]:
+    """Return how many of which measure, the largest first; nothing below half an eighth."""
     ml = convert(grams, "g", "ml", density=density)
-    name = next((big for big in ("cup", "tbsp") if ml >= _SMALLEST[big]), "tsp")
-    eighths = round(8 * ml / VOLUMES[name])
-    if eighths == 0:
-        return "less than 1/8 tsp"
-    whole, part = divmod(eighths, 8)
-    amount = f"{whole or ''} {_FRACTIONS[part]}".strip()
-    return f"about {amount} {'cups' if name == 'cup' and eighths > 8 else name}"
+    spoons = ml / VOLUMES["tsp"]
+    if spoons < 3:
+        step = 8 if spoons < 1 else 4
+        spoons = round(spoons * step) / step
+    elif spoons < 12:
+        spoons = round(spoons * 2) / 2
+    else:
+        spoons = 3.0 * round(spoons / 3)
+    quarters, rest = divmod(spoons, 12)
+    large, small = divmod(rest, 3)
+    found = [(quarters / 4, "cup"), (large, "tbsp"), (small, "tsp")]
+    return [(count, name) for count, name in found if count]
 
 
-# A quarter cup and one tablespoon: below them a cook reaches for the smaller measure.
-_SMALLEST = {"cup": VOLUMES["cup"] / 4, "tbsp": VOLUMES["tbsp"]}
+def _measure(count: float, name: str) -> str:
+    whole, eighths = divmod(round(8 * count), 8)
+    amount = f"{whole or ''} {_EIGHTHS[eighths]}".strip()
+    return f"{amount} {'cups' if name == 'cup' and count > 1 else name}"
 
 
 def _temperature(value: float, given: str, wanted: str) -> float:

@@ -34,6 +34,29 @@ def weigh(
     return pd.concat([grams.copy(), rounded], axis=1)
 
 
+def shown_grams(grams: float, scale: float) -> str:
+    """Return grams with as many decimals as the scale shows; 12.0 is weighed on the finer one.
+
+    Examples
+    --------
+    >>> shown_grams(12, 1), shown_grams(12, 0.1)
+    ('12 g', '12.0 g')
+    """
+    decimals = len(tidy_number(scale).partition(".")[2])
+    return f"{grams:.{decimals}f} g"
+
+
+def shown_percent(percent: float) -> str:
+    """Return a percentage of the flour: a tenth is what a kitchen keeps, small ones keep more.
+
+    Examples
+    --------
+    >>> shown_percent(16.2168), shown_percent(249.5), shown_percent(0.375)
+    ('16.2 %', '249.5 %', '0.375 %')
+    """
+    return f"{tidy_number(round(percent, 1)) if percent >= 10 else tidy_number(percent, 3)} %"
+
+
 def _checked(scales: Iterable[float]) -> list[float]:
     steps = sorted({float(step) for step in scales}, reverse=True)
     if not steps or not all(0 < step < math.inf for step in steps):

@@ -280,6 +280,7 @@ def _shared_sentence(round_: Round, batch: Batch) -> str:
 
 
 SPILL = 10.0  # percent on top for spills and one bake again (common practice, no source)
+FRYING_OIL = "frying oil"  # the list's word for what the pot holds beside any formula
 SPARE = 0.1  # of the pieces (common practice, no source)
 
 
@@ -290,7 +291,7 @@ def shopping_list(
     spill: float = SPILL,
     prices: Prices | None = None,
 ) -> pd.DataFrame:
-    """Return what the whole round uses, with a margin for spills, and its cost.
+    """Return what the whole round uses, fresh fills of oil too, with a margin, and its cost.
 
     Buy one lot of each flour and fat for the whole round.
 
@@ -308,7 +309,8 @@ def shopping_list(
     -------
     DataFrame
         Columns ingredient, bakes (how many use it), grams (all bakes), buy (grams, with the
-        margin, rounded up); and cost, in the currency that the column's name gives.
+        margin, rounded up); and cost to the hundredth, in the currency that the column's name
+        gives; missing where no price is known. The fills of a kitchen are "frying oil".
 
     Raises
     ------
@@ -323,12 +325,22 @@ def shopping_list(
         grams.groupby("ingredient", sort=False)
         .agg(bakes=("bake", "nunique"), grams=("grams", "sum"))
         .reset_index()
-        .sort_values("grams", ascending=False, kind="stable", ignore_index=True)
     )
+    table = pd.concat([table, _oil_to_buy(round_)], ignore_index=True)
+    table = table.sort_values("grams", ascending=False, kind="stable", ignore_index=True)
     table["grams"] = table["grams"].round(6)
     table["buy"] = [ceil(round(grams * (1 + spill / 100), 6)) for grams in table["grams"]]
     prices = prices or round_.prices
     return table if prices is None else _priced(table, prices)
+
+
+def _oil_to_buy(round_: Round) -> pd.DataFrame:
+    """Return the fresh fills of frying oil as one row of the list; none where nothing is fried."""
+    grams = float(per_day(round_)["oil"].sum())
+    fried = round_.plan.table["load"].notna()
+    bakes = int(fried.sum()) if fried.any() else len(fried)
+    rows = [(FRYING_OIL, bakes, grams)] if grams else []
+    return pd.DataFrame(rows, columns=["ingredient", "bakes", "grams"])
 
 
 def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
@@ -341,7 +353,7 @@ def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
             f"{in_words(table['ingredient'], 'or')}."
         )
     cost = [
-        known[name] * buy / 1000 if name in known else float("nan")
+        round(known[name] * buy / 1000, 2) if name in known else float("nan")
         for name, buy in zip(names, table["buy"], strict=True)
     ]
     return table.assign(**{f"cost ({prices.currency})": cost})

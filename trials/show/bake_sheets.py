@@ -12,9 +12,11 @@ from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.core.roles import STATUSES, Role
-from trials.recipe.cautions import Caution, cautions, cautions_of_all
+from trials.recipe.cautions import ALLERGENS, Caution, cautions, cautions_of_all
 from trials.recipe.formula import Formula
+from trials.recipe.weighing import shown_grams, shown_percent
 from trials.rounds.amounts import (
+    FRYING_OIL,
     SPILL,
     Dough,
     batch_sentence,
@@ -26,7 +28,7 @@ from trials.rounds.amounts import (
     shopping_list,
     weights,
 )
-from trials.rounds.kitchen import Batch, Prices, Step
+from trials.rounds.kitchen import Batch, Step
 from trials.rounds.overlooked import water_moved
 from trials.rounds.round import Round
 
@@ -34,6 +36,7 @@ from trials.rounds.round import Round
 
 
 TEMPLATES = Path(__file__).parent / "templates"
+WHOLE = 100  # grams from which a list needs no tenths
 SHOWN = 0.005  # percent of the flour: smaller errors would be shown as none
 
 
@@ -48,7 +51,7 @@ def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> dict[str, Any
     mixed = grams[~grams["part"].isin(aside)]
     return {
         "rows": rows,
-        "percent": tidy_number(mixed["percent"].sum(), 4),
+        "percent": shown_percent(mixed["percent"].sum()),
         "total": tidy_number(round(mixed["grams"].sum(), 6)),
         "rounding": _rounding(grams),
     }
@@ -57,21 +60,9 @@ def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> dict[str, Any
 def _ingredient(row: Mapping[str, Any]) -> dict[str, str]:
     return {
         "name": f"{row['ingredient']}{'' if row['within'] else ' *'}",
-        "percent": tidy_number(row["percent"], 4),
+        "percent": shown_percent(row["percent"]),
         "grams": shown_grams(row["grams"], row["scale"]),
     }
-
-
-def shown_grams(grams: float, scale: float) -> str:
-    """Return grams with as many decimals as the scale shows; 12.0 is weighed on the finer one.
-
-    Examples
-    --------
-    >>> shown_grams(12, 1), shown_grams(12, 0.1)
-    ('12 g', '12.0 g')
-    """
-    decimals = len(tidy_number(scale).partition(".")[2])
-    return f"{grams:.{decimals}f} g"
 
 
 def _rounding(grams: pd.DataFrame) -> str:
@@ -92,91 +83,71 @@ def _rounding(grams: pd.DataFrame) -> str:
 
 
 def shopping_page(round_: Round) -> str:
-    """Return the shopping list of a round as a page to print."""
-    oil = per_day(round_)["oil"].sum()
-    needed = pieces_needed(max(1, len(round_.tasters)))
-    said = [
-        round_.plan.sentence() + ".",
-        batch_sentence(round_, round_.batch),
-        pieces_sentence(round_, round_.batch, needed),
-    ]
-    if oil:
-        said.append(f"Frying oil for fresh fills: {tidy_number(oil / 1000)} kg in all.")
+    """Return the sheet for the round: the order of bakes, what to buy, what each day uses."""
     return render(
         TEMPLATES,
         "shopping.html",
         title=f"To buy: {round_.name}",
         round_name=round_.name,
         invented=round_.invented,
-        said=said,
-        buy=_to_buy(shopping_list(round_)),
-        days=_each_day(round_),
+        said=[
+            round_.plan.sentence() + ".",
+            batch_sentence(round_, round_.batch),
+            pieces_sentence(round_, round_.batch, pieces_needed(max(1, len(round_.tasters)))),
+        ],
+        order=_order(round_),
+        buy=to_buy(round_),
+        spill=tidy_number(SPILL),
+        days=each_day(round_),
+        cautions=[one for one in round_cautions(round_) if one.subject == ALLERGENS],
     )
 
 
-def _each_day(round_: Round, batch: Batch | None = None) -> dict[str, Any]:
-    """Return what each day uses: flour, dough, and frying oil where a fill is known."""
-    days = per_day(round_, batch)
-    rows = [
+def to_buy(round_: Round) -> pd.DataFrame:
+    """Return the shopping list as it is read: with its units, summed where prices are known."""
+    table = shopping_list(round_)
+    shown = pd.DataFrame(
         {
-            "day": row["day"],
-            "bakes": row["bakes"],
-            **{name: tidy_number(row[name]) for name in ("flour", "dough", "oil")},
+            "ingredient": table["ingredient"],
+            "in bakes": table["bakes"].astype(str),
+            "used": [_bought(grams) for grams in table["grams"]],
+            f"with {tidy_number(SPILL)} % to spare": [f"{grams} g" for grams in table["buy"]],
         }
-        for row in days.to_dict("records")
-    ]
-    return {"rows": rows, "oil": bool(days["oil"].sum())}
-
-
-def _to_buy(table: pd.DataFrame) -> dict[str, Any]:
-    """Return the shopping list as it is read, summed where prices are known."""
+    )
     cost = next((str(name) for name in table if str(name).startswith("cost")), "")
-    rows = [
-        {
-            "ingredient": row["ingredient"],
-            "bakes": row["bakes"],
-            "used": f"{tidy_number(row['grams'])} g",
-            "buy": f"{row['buy']} g",
-            "cost": f"{row[cost]:.2f}" if cost and not pd.isna(row[cost]) else "",
-        }
-        for row in table.to_dict("records")
-    ]
-    total = f"{table[cost].sum():.2f}" if cost else ""
-    return {"rows": rows, "spill": tidy_number(SPILL), "cost": cost, "total": total}
+    if cost:
+        shown[cost] = ["" if pd.isna(one) else f"{one:.2f}" for one in table[cost]]
+        total = ["all that has a price", "", "", "", f"{table[cost].sum():.2f}"]
+        shown.loc[len(shown)] = total
+    return shown
 
 
-# -- The sheet for a whole round: the order of bakes, each day, what to buy, how many pieces.
+def each_day(round_: Round) -> pd.DataFrame:
+    """Return what each day uses as it is read: frying oil only where a fill is known."""
+    days = per_day(round_).rename(columns={"oil": FRYING_OIL})
+    used = ["flour", "dough", *([FRYING_OIL] if days[FRYING_OIL].sum() else [])]
+    shown = days[["day", "bakes"]].astype(str)
+    return shown.assign(**{name: [_bought(grams) for grams in days[name]] for name in used})
 
 
-def _round_sheet(
-    round_: Round, batch: Batch | None = None, prices: Prices | None = None
-) -> dict[str, Any]:
-    """Return the sheet for the round: the order of bakes, what to buy, how many pieces."""
-    batch = batch or round_.batch
-    said = [round_.plan.sentence() + "."]
-    needed = pieces_needed(max(1, len(round_.tasters)))
-    sheet: dict[str, Any] = {"kind": "round", "name": round_.name, "invented": round_.invented}
-    sheet |= {"days": None, "buy": None, "cautions": round_cautions(round_)}
-    if round_.formula:
-        said += [batch_sentence(round_, batch), pieces_sentence(round_, batch, needed)]
-        sheet["days"] = _each_day(round_, batch)
-        sheet["buy"] = _to_buy(shopping_list(round_, batch, prices=prices))
-    group, order = _order(round_)
-    return sheet | {"said": said, "group": group, "order": order}
+def _bought(grams: float) -> str:
+    return f"{tidy_number(round(grams, 0 if grams >= WHOLE else 1))} g"
 
 
-def _order(round_: Round) -> tuple[str, list[dict[str, Any]]]:
+def _order(round_: Round) -> dict[str, Any]:
     """Return what a load is called, and the bakes of each day and load, one line each."""
     table = round_.plan.table
     keys = ["day", "load"] if table["load"].notna().any() else ["day"]
     lines = []
     for key, bakes in table.groupby(keys, sort=False, dropna=False):
         names = " ".join(
-            f"{bake}{' (reference)' if role == Role.REFERENCE else ''}"
+            f"{bake}{' (reference bake)' if role == Role.REFERENCE else ''}"
             for bake, role in bakes[["bake", "role"]].to_numpy()
         )
-        lines.append({"day": key[0], "group": key[-1], "bakes": names})
-    return kitchen_group("load", round_.plan.factors) if len(keys) > 1 else "", lines
+        group = "" if pd.isna(key[-1]) else key[-1]
+        lines.append({"day": key[0], "group": group, "bakes": names})
+    group = kitchen_group("load", round_.plan.factors) if len(keys) > 1 else ""
+    return {"group": group, "rows": lines}
 
 
 def round_cautions(round_: Round) -> list[Caution]:
@@ -205,15 +176,13 @@ def bake_sheets(
     batch: Batch | None = None,
     *,
     steps: Sequence[Step] = (),
-    shopping: bool = True,
-    prices: Prices | None = None,
 ) -> str:
-    """Give the sheets of a round as one page to print: a sheet for the round, one for each bake."""
+    """Give the sheets of a round to print: one for each bake and for each dough that they share."""
     batch = batch or round_.batch
     steps = steps or round_.steps
     formulas = round_.formulas if round_.formula else {}
     grams = weights(round_, batch) if formulas else None
-    sheets = [_round_sheet(round_, batch, prices)] if shopping else []
+    sheets: list[dict[str, Any]] = []
     rows = round_.plan.table.to_dict("records")
     doughs = shared_doughs(round_, formulas) if formulas else []
     made = dough_weights(round_, batch) if doughs else pd.DataFrame()

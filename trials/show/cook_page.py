@@ -13,6 +13,7 @@ from trials.core.roles import STATUSES
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
+from trials.recipe.weighing import shown_grams
 from trials.rounds.amounts import dough_weights, shared_doughs, weights
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.kitchen import Batch
@@ -22,7 +23,6 @@ from trials.show.bake_sheets import (
     TEMPLATES,
     process_settings,
     shared_words,
-    shown_grams,
 )
 from trials.tasting.paper import NONE_OF_THESE, in_order, tick_words
 
