@@ -156,7 +156,7 @@ from trials.tasting.serving import serving_plan as serving_plan
 #     link='logit', bootstraps=0, seed=0)
 # bundle(round_, path=None, *, names=False)
 # canonical(findings, at=None)
-# card(formula, grams, units='grams', settings=None)
+# card(formula, grams, units='grams', settings=None, scales=(1, 0.1))
 # check(round_)
 # compare(findings, factor, *, reference=None)
 # controlled(findings, *, share=0.05)
