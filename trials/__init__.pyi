@@ -154,7 +154,7 @@ from trials.tasting.serving import serving_plan as serving_plan
 # aliases(plan, order=2)
 # as_categories(data, response, factors=None, *, model=None, groups=None, measure=None,
 #     link='logit', bootstraps=0, seed=0)
-# bundle(round_, path=None, *, names=False)
+# bundle(round_, path=None, *, names=False, replace=False)
 # canonical(findings, at=None)
 # card(formula, grams, units='grams', settings=None, scales=(1, 0.1))
 # check(round_)
@@ -207,5 +207,5 @@ from trials.tasting.serving import serving_plan as serving_plan
 # word_table(table, factor, *, words_in=('note',), least=2)
 # workplace(folder='.')
 # write_next(round_, bakes, to=None, *, action=None, seed=None)
-# write_note(folder, note, *, day=None, bake='', bakes=(), now=None)
+# write_note(folder, note, *, day=None, bake='', about='', bakes=(), now=None, once=False)
 # write_sheets(round_, *, as_pdf=False)

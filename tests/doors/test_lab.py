@@ -13,7 +13,7 @@ def test_a_notebook_runs_in_jupyterlab(tmp_path):
     work, home = tmp_path / "work", tmp_path / "home"
     work.mkdir()
     home.mkdir()
-    name = "3_what_mattered.ipynb"
+    name = "bring_your_own_table.ipynb"
     shutil.copy(notebooks_home() / name, work)
     with ran(work, home, name) as page:
         pictures = page.locator(".jp-NotebookPanel figure img")
@@ -29,7 +29,7 @@ def test_a_notebook_runs_in_jupyterlab(tmp_path):
         for c in code
         for output in c["outputs"]
     )
-    assert html.count("<img alt=") >= 2, "both pictures are there, each with its description"
+    assert html.count("<img alt=") >= 1, "the picture is there, with its description"
 
 
 @needs_browser

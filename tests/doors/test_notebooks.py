@@ -1,54 +1,145 @@
-"""Each notebook runs from top to bottom, and is kept without output."""
+"""Each notebook runs from top to bottom, is kept without output, and is handed out as it ran."""
 
 import json
+import re
+import resource
 import shutil
-import time
 
+import nbformat
 import pytest
 
-from trials.doors.notebook import copy_notebooks, notebooks_home, run_notebooks
+from tests.browser import needs_browser, opened, overlaps_and_clips
+from trials.doors.notebook import (
+    as_kept,
+    copy_notebooks,
+    data_home,
+    hand_out,
+    notebooks_home,
+    run_notebooks,
+)
+from trials.doors.workplace import write_notebook
 
 MOST_ROWS = 40
 NOTEBOOKS = sorted(path.name for path in notebooks_home().glob("*.ipynb"))
+WHAT_RAN_IN = re.compile(r"/tmp/|pytest|/home/|/root/")
 
 
-def test_there_are_notebooks():
-    assert {
-        "1_plan_a_round.ipynb",
-        "2_record_and_check.ipynb",
-        "3_what_mattered.ipynb",
+def test_the_notebooks_are_few():
+    assert set(NOTEBOOKS) == {
         "bring_your_own_table.ipynb",
+        "choose_a_plan.ipynb",
         "cross_two_parents.ipynb",
-    } <= set(NOTEBOOKS)
+        "is_it_different.ipynb",
+        "share.ipynb",
+        "small_kitchen.ipynb",
+    }
+
+
+@pytest.fixture
+def of_a_new_round(tmp_path):
+    return write_notebook(tmp_path, "a new round")
+
+
+def clean(path):
+    """What keeps a notebook from being good to keep under git."""
+    wrong = []
+    text = path.read_text(encoding="utf-8")
+    notebook = nbformat.reads(text, as_version=4)
+    nbformat.validate(notebook)
+    for cell in notebook.cells:
+        if cell.cell_type == "code" and (cell.outputs or cell.execution_count is not None):
+            wrong.append(f"{cell.id}: ran")
+        if set(cell.metadata) - {"tags", "jupyter"}:
+            wrong.append(f"{cell.id}: {dict(cell.metadata)}")
+        if re.fullmatch(r"[0-9a-f]{8}(-[0-9a-f-]+)?", cell.id):
+            wrong.append(f"{cell.id}: drawn by chance, a new one at each writing")
+    if len({cell.id for cell in notebook.cells}) < len(notebook.cells):
+        wrong.append("two cells of one id")
+    if set(notebook.metadata) != {"kernelspec", "language_info"}:
+        wrong.append(f"{set(notebook.metadata)}")
+    if set(notebook.metadata.language_info) != {"name"}:
+        wrong.append("the version of Python")
+    if text != as_kept(notebook):
+        wrong.append("not written as JupyterLab writes it, so that saving it would change it")
+    return wrong
 
 
 @pytest.mark.parametrize("name", NOTEBOOKS)
-def test_kept_without_output(name):
-    notebook = json.loads((notebooks_home() / name).read_text(encoding="utf-8"))
-    for cell in notebook["cells"]:
-        if cell["cell_type"] == "code":
-            assert cell["outputs"] == []
-            assert cell["execution_count"] is None
+def test_kept_clean(name):
+    assert clean(notebooks_home() / name) == []
+
+
+def test_the_notebook_of_a_new_round_is_clean(of_a_new_round):
+    assert clean(of_a_new_round) == []
+
+
+def test_the_check_finds_what_is_not_clean(of_a_new_round):
+    notebook = nbformat.read(of_a_new_round, as_version=4)
+    notebook.cells[1].execution_count = 3
+    notebook.cells[2].metadata["execution"] = {"iopub.status.busy": "2026-05-07T12:00:00Z"}
+    notebook.cells[3].id = "0f3c9a1e"
+    notebook.metadata.language_info["version"] = "3.12.1"
+    nbformat.write(notebook, of_a_new_round)
+    assert len(clean(of_a_new_round)) == 4
+
+
+def ran(name, folder):
+    """A notebook alone in a folder, run; and the seconds of work that it took."""
+    folder.mkdir()
+    shutil.copytree(data_home(), folder / "data")
+    path = shutil.copy(notebooks_home() / name, folder)
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    run_notebooks([path])
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return path, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 @pytest.mark.notebook
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_runs_alone_from_top_to_bottom(name, tmp_path):
-    whole = copy_notebooks(tmp_path / "all")
-    alone = tmp_path / "alone"
-    alone.mkdir()
-    shutil.copytree(whole / "data", alone / "data")
-    shutil.copy(whole / name, alone)
-    start = time.monotonic()
-    run_notebooks([alone / name])
-    assert time.monotonic() - start < 60
-    notebook = json.loads((alone / name).read_text(encoding="utf-8"))
+    path, seconds = ran(name, tmp_path / "alone")
+    assert 0 < seconds < 60, "of work: how long it takes beside others is not the notebook's doing"
+    notebook = json.loads(path.read_text(encoding="utf-8"))
     code = [cell for cell in notebook["cells"] if cell["cell_type"] == "code"]
     assert all(cell["execution_count"] for cell in code)
     kinds = {one.get("name") for cell in code for one in cell["outputs"]}
     assert "stderr" not in kinds
-    shown = [
-        "".join(one.get("data", {}).get("text/html", "")) for c in code for one in c["outputs"]
+    told = [
+        one.get("data", {"text/plain": one.get("text", "")}) for c in code for one in c["outputs"]
     ]
+    assert not WHAT_RAN_IN.search(
+        json.dumps([{k: v for k, v in one.items() if "image" not in k} for one in told]).replace(
+            "data:image", ""
+        )
+    )
+    shown = ["".join(one.get("text/html", "")) for one in told]
     # Nobody reads a table much longer than a plan of thirty bakes
     assert max((table.count("<tr") for table in shown), default=0) <= MOST_ROWS
+
+
+@pytest.mark.notebook
+@pytest.mark.parametrize("name", ["is_it_different.ipynb", "small_kitchen.ipynb"])
+def test_a_rerun_of_the_same_changes_nothing(name, tmp_path):
+    path, _ = ran(name, tmp_path / "alone")
+    before = path.read_bytes()
+    run_notebooks([path])
+    assert path.read_bytes() == before
+
+
+@needs_browser
+def test_what_ran_is_read_without_python_or_network(tmp_path):
+    path, _ = ran("bring_your_own_table.ipynb", tmp_path / "alone")
+    for width in (1280, 820):
+        with opened(hand_out([path])[0], width=width) as page:
+            assert page.locator("h1").inner_text() == "Bring your own table"
+            picture = page.locator("img").first
+            assert picture.evaluate("image => image.naturalWidth") > 300
+            assert "replicate" in page.locator("main").inner_text()
+            assert not page.locator("pre code").first.is_visible(), "the code is folded away"
+            assert overlaps_and_clips(page) == []
+
+
+def test_what_is_copied_is_what_is_kept(tmp_path):
+    copied = copy_notebooks(tmp_path / "mine")
+    assert sorted(path.name for path in copied.glob("*.ipynb")) == NOTEBOOKS
+    assert (copied / "data" / "cake.csv").is_file()

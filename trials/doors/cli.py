@@ -113,6 +113,7 @@ def _while_baking(commands: Commands) -> None:
     note.add_argument("folder")
     note.add_argument("words", nargs="+", help="what happened")
     note.add_argument("--bake", default="", help="the bake it is about")
+    note.add_argument("--about", default="", help="the measure whose findings it is about")
     note.add_argument("--day", type=int, default=None, help="the day it is about")
     photo = _add(
         commands, "photo", "keep a small copy of a bake's photo, without its place", _photo
@@ -339,8 +340,8 @@ def _note(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
 
     round_ = Round.open(asked.folder)
-    words, bakes = " ".join(asked.words), round_.plan.rows["bake"]
-    print(write_note(round_.folder, words, day=asked.day, bake=asked.bake, bakes=bakes))
+    words = " ".join(asked.words)
+    print(write_note(round_.folder, words, day=asked.day, bake=asked.bake, about=asked.about))
     return DONE
 
 
@@ -514,11 +515,13 @@ def _to(asked: argparse.Namespace, usual: Path) -> Path:
 
 
 def _share(asked: argparse.Namespace) -> int:
-    from trials.doors.sharing import bundle
+    from trials.base.keeping import free_to_write
+    from trials.doors.sharing import beside, bundle
     from trials.rounds.round import Round
 
-    to = asked.to and str(_to(asked, Path(asked.folder).with_suffix(".zip")))
-    print(bundle(Round.open(asked.folder), to or None, names=asked.names))
+    round_ = Round.open(asked.folder)
+    to = free_to_write(Path(asked.to or beside(round_)), replace=asked.replace)
+    print(bundle(round_, to, names=asked.names, replace=asked.replace))
     return DONE
 
 

@@ -20,7 +20,8 @@ from trials.deciding.replanning import write_next
 from trials.design.propose import propose
 from trials.doors import large_demo as large
 from trials.doors.invented import Truth, drawn_scores
-from trials.doors.notebook import as_given_out, copy_notebooks, run_notebooks
+from trials.doors.notebook import as_given_out, copy_notebooks, hand_out, run_notebooks
+from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
@@ -66,6 +67,7 @@ MEASURES = (
     Measure("bake loss", "number", unit="%", per="bake"),
 )
 TASTERS = (Taster("Ada", cooks=True), Taster("Ben"))
+BLIND = {taster.name: "yes" if taster.cooks else "" for taster in TASTERS}
 FORMULA = Formula(
     "oat farl",
     {
@@ -239,7 +241,9 @@ def enter_scores(round_: Round, seed: int = SCORE_SEED) -> list[Path]:
         When the round is not the demo's: a real round never gets invented scores.
     """
     large.own_round(round_.folder, NAME)
-    return record_scores(round_, drawn_scores(round_.plan, KITCHEN_TRUTH, seed))
+    drawn = drawn_scores(round_.plan, KITCHEN_TRUTH, seed)
+    # The cook tasted too: by codes that Ben had drawn, so blind as he was
+    return record_scores(round_, drawn.assign(blind=drawn["taster"].map(BLIND, na_action="ignore")))
 
 
 def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
@@ -282,10 +286,13 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
     second = Round.open(following) if following.exists() else write_next(round_, 4, following)
     for reason in second.plan.reasons[:2]:
         tell(f"     {reason}")
-    tell("6/6  Running the notebooks ...")
-    run_notebooks(as_given_out(copy_notebooks(folder), "[1-3]_*.ipynb"))
-    tell(
-        f"\nNotebooks 1 to 3, already run, and others to go on with are in {folder}; open them "
-        f"with: trials lab {folder}"
-    )
+    tell("6/6  Running the notebooks, about a minute ...")
+    ran = as_given_out(copy_notebooks(folder))
+    if not (home / NOTEBOOK).exists():
+        ran.insert(0, write_notebook(home.resolve(), round_.name))
+    for notebook in ran:
+        tell(f"     {notebook.relative_to(folder.resolve())}")
+        hand_out(run_notebooks([notebook]))
+    tell(f"\nThe round's own notebook, already run: trials lab {home}")
+    tell(f"The others, each with a page to read beside it: trials lab {folder}")
     return round_

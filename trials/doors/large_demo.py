@@ -18,7 +18,8 @@ from trials.deciding.rehearsal import Failure, Spreads, true_means
 from trials.design.exchange import optimal
 from trials.design.propose import propose
 from trials.doors.invented import Truth, drawn_scores
-from trials.doors.notebook import copy_notebooks, data_home, run_notebooks
+from trials.doors.notebook import data_home, hand_out, run_notebooks
+from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
@@ -326,16 +327,14 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
     found = fit(round_, "liking")
     tell("5/6  Writing the page to share ...")
     page = report(round_, home / "page.html")
-    tell("6/6  Running the notebooks ...")
-    run_notebooks(sorted(copy_notebooks(folder).glob("[1-3]_*.ipynb")))
+    tell("6/6  Running the round's notebook ...")
+    if not (home / NOTEBOOK).exists():
+        hand_out(run_notebooks([write_notebook(home, round_.name)]))
     tell("\nWhat mattered:\n")
     for sentence in found.summary():
         tell(f"  {sentence}")
     tell(f"\nThe round is in {home}, the page in {page}.")
-    tell(
-        f"Notebooks 1 to 3, already run, and others to go on with are in {folder}; open them "
-        f"with: trials lab {folder}"
-    )
+    tell(f"Its notebook, already run: trials lab {home}")
     return round_
 
 

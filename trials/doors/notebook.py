@@ -2,16 +2,24 @@
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
 
 from trials.base.errors import RoundError
+from trials.base.files import write_text
+from trials.base.html import render
+from trials.base.version import __version__
 
 HOME = Path(__file__).parents[1]
+TEMPLATES = Path(__file__).parent / "templates"
 
 
 def notebooks_home() -> Path:
@@ -61,14 +69,14 @@ def copy_notebooks(folder: Path) -> Path:
     return folder.resolve()
 
 
-def as_given_out(folder: Path, named: str) -> list[Path]:
+def as_given_out(folder: Path) -> list[Path]:
     """Return the notebooks of a folder that stand there as the program gives them out.
 
     One of a person's own, or one whose cells were changed, is none of them: it is never run.
     """
     return [
         folder / given.name
-        for given in sorted(notebooks_home().glob(named))
+        for given in sorted(notebooks_home().glob("*.ipynb"))
         if _cells(folder / given.name) == _cells(given)
     ]
 
@@ -84,6 +92,10 @@ def _cells(notebook: Path) -> list[str] | None:
 def run_notebooks(paths: Sequence[Path]) -> list[Path]:
     """Run notebooks from top to bottom, keeping their output in them.
 
+    What is kept is what the cells showed: no times, and no form that would look alive and answer
+    nobody (its still table stands instead). So one that is run again changes where its answers
+    did, and else not at all.
+
     Examples
     --------
     >>> run_notebooks([])
@@ -95,19 +107,106 @@ def run_notebooks(paths: Sequence[Path]) -> list[Path]:
 
     for path in paths:
         notebook = nbformat.read(path, as_version=4)
+        written_by = dict(notebook.metadata)
         client = NotebookClient(
             notebook,
             timeout=180,
             kernel_name="python3",
             extra_arguments=["--IPKernelApp.log_level=40"],  # its notes are not the reader's
+            record_timing=False,
             resources={"metadata": {"path": str(path.parent)}},
         )
         try:
             client.execute()
         except CellExecutionError as error:
             raise RoundError(f"{path.name} did not run to its end: {error.evalue}") from None
-        nbformat.write(notebook, path)
+        notebook.metadata = nbformat.from_dict(written_by)
+        for cell in notebook.cells:
+            if cell.cell_type == "code":
+                cell.outputs = _kept_outputs(cell.outputs)
+        write_text(path, as_kept(notebook))
     return list(paths)
+
+
+_ALIVE = "application/vnd.jupyter.widget"
+
+
+def _kept_outputs(outputs: Sequence[Any]) -> list[Any]:
+    """Return outputs as they are kept: text that came in pieces joined, forms as still tables."""
+    kept: list[Any] = []
+    for one in outputs:
+        if "data" in one:
+            one.data = {
+                kind: shown for kind, shown in one.data.items() if not kind.startswith(_ALIVE)
+            }
+        last = kept[-1] if kept else None
+        if one.output_type == "stream" and last is not None and last.get("name") == one.name:
+            last.text += one.text
+        else:
+            kept.append(one)
+    return kept
+
+
+def as_kept(notebook: Any) -> str:
+    """Return a notebook as the text of its file, the way that JupyterLab writes it."""
+    import nbformat
+
+    return str(nbformat.writes(notebook)).rstrip("\n") + "\n"
+
+
+def hand_out(ran: Sequence[Path]) -> list[Path]:
+    """Write notebooks that were run as pages beside them, for whoever reads and does not run."""
+    return [write_text(path.with_suffix(".html"), notebook_page(path)) for path in ran]
+
+
+def notebook_page(path: Path) -> str:
+    """Return a notebook that was run as a page to read: it needs no network, no Python, no script.
+
+    Examples
+    --------
+    >>> page = notebook_page(sorted(notebooks_home().glob("*.ipynb"))[0])
+    >>> "<script" in page, "default-src 'none'" in page
+    (False, True)
+    """
+    import mistune
+    import nbformat
+
+    written = mistune.create_markdown(escape=False, plugins=["table"])
+    notebook = nbformat.read(path, as_version=4)
+    cells: list[dict[str, Any]] = []
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            cells.append({"words": Markup(written(cell.source)), "code": "", "shown": []})
+        elif cell.cell_type == "code":
+            shown = [_shown(one) for one in cell.outputs]
+            told = [(one, isinstance(one, Markup)) for one in shown if one]
+            cells.append({"words": "", "code": cell.source, "shown": told})
+    heading = re.search(r"^# (.+)$", "\n".join(c.source for c in notebook.cells), flags=re.M)
+    title = heading[1] if heading else path.stem
+    return render(
+        TEMPLATES,
+        "notebook.html",
+        title=title,
+        cells=cells,
+        pictures=True,
+        styled=True,
+        version=__version__,
+    )
+
+
+def _shown(output: Any) -> str | Markup:
+    """Return what an output shows: as a page if it can, else as a picture, else as text."""
+    if output.output_type == "stream":
+        return str(output.text)
+    if output.output_type == "error":
+        return f"{output.ename}: {output.evalue}"
+    data = output.get("data", {})
+    if "text/html" in data:
+        return Markup(data["text/html"])
+    if "image/png" in data:
+        source = f"data:image/png;base64,{data['image/png'].strip()}"
+        return Markup('<img alt="{}" src="{}">').format(data.get("text/plain", ""), source)
+    return str(data.get("text/plain", ""))
 
 
 def run_lab(home: Path, notebook: str, options: Sequence[str], tell: Callable[[str], None]) -> int:

@@ -1,4 +1,4 @@
-"""One bundle to share: the page, the notebook as it ran, the round, and how to run it again."""
+"""One bundle to share: the page, the notebooks as they ran, the rounds, how to run them again."""
 
 import io
 import platform
@@ -6,7 +6,7 @@ import re
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -15,27 +15,33 @@ import pandas as pd
 
 from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv, write_text
+from trials.base.keeping import RECEIVED
 from trials.base.version import __version__
-from trials.doors.notebook import run_notebooks
+from trials.base.words import in_words
+from trials.doors.notebook import as_kept, hand_out, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.rounds.diary import DIARY, read_diary
 from trials.rounds.forms import SERVING, read_serving
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores, scores
-from trials.show.page import report
+from trials.show.page import report, story
+from trials.show.sheets import write_sheets
 
 _LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "pyDOE3", "matplotlib", "seaborn")
-# Of no use to a reader, or nobody else's business
-_PRIVATE = ("links.csv", "photos", "incoming", "ballots", ".lock", "code-sheet.html")
+VERSIONS = "versions.txt"  # as pip takes them
+# The tasters' links to their ballots, with or without names: nobody else's business
+_PRIVATE = ("links.csv", "links.html", ".*", "__pycache__")
 
 
-def bundle(round_: Round, path: str | Path | None = None, *, names: bool = False) -> Path:
+def bundle(
+    round_: Round, path: str | Path | None = None, *, names: bool = False, replace: bool = False
+) -> Path:
     """Write one file that others can open, read and run again.
 
-    In it are the page (for readers without Python), the round's folder, its notebook with what it
-    showed, the versions of what it ran on, and a line on how to run it again. Tasters are letters
-    and nothing that was received is in it, unless their names are asked for: then the round's
-    folder goes as it is.
+    In it are the page and, of a development, its story (for readers without Python); the folder of
+    every round with its notebook as it ran, and the same as a page to read; the versions of what
+    it ran on, and how to run it again. Tasters are letters, and no photo and nothing that was
+    received is in it, unless their names are asked for: then the rounds' folders go as they are.
 
     Parameters
     ----------
@@ -45,6 +51,8 @@ def bundle(round_: Round, path: str | Path | None = None, *, names: bool = False
         Where to; beside the round when left out.
     names : bool
         Whether tasters keep their names, and the files that they sent go along.
+    replace : bool
+        Whether to write over a bundle that is there.
 
     Returns
     -------
@@ -54,32 +62,60 @@ def bundle(round_: Round, path: str | Path | None = None, *, names: bool = False
     Raises
     ------
     RoundError
-        When a file of that name is there already.
+        When a file of that name is there already, or a notebook does not run to its end.
 
     Examples
     --------
     >>> bundle.__doc__.splitlines()[0]
     'Write one file that others can open, read and run again.'
     """
-    target = Path(path) if path else round_.folder.parent / f"{round_.folder.name}.zip"
-    if target.exists():
+    target = Path(path) if path else beside(round_)
+    if target.exists() and not replace:
         raise RoundError(f"{target} is there already; give another name, or take it away first.")
     with tempfile.TemporaryDirectory(prefix="trials-share-") as place:
         home = Path(place)
         line = _line(round_)
         letters = {} if names else _letters(line)
+        ran = []
         for one in line:
-            folder = home / one.folder.name
+            folder = home / one.folder.resolve().name
             if names:
-                shutil.copytree(one.folder, folder, ignore=shutil.ignore_patterns(*_PRIVATE[:1]))
+                shutil.copytree(one.folder, folder, ignore=shutil.ignore_patterns(*_PRIVATE))
             else:
                 _relettered(one, folder, letters)
-        last = Round.open(home / round_.folder.name)
-        page = report(last, last.folder / "page.html")
-        shutil.copyfile(page, home / "read-me-first.html")
-        run_notebooks([write_notebook(last.folder, last.name)])
-        write_text(home / "HOW-TO.txt", _how_to(last))
+            ran.append(_notebook(one, folder, letters))
+        last = Round.open(home / round_.folder.resolve().name)
+        shutil.copyfile(report(last, last.folder / "page.html"), home / "read-me-first.html")
+        if len(line) > 1:
+            shutil.copyfile(story(last, last.folder / "story.html"), home / "story.html")
+        hand_out(run_notebooks(ran))
+        if not names:
+            for notebook in ran:
+                shutil.rmtree(notebook.parent / RECEIVED, ignore_errors=True)
+        write_text(home / "HOW-TO.txt", _how_to(last, [one.folder.resolve().name for one in line]))
+        write_text(home / VERSIONS, "".join(f"{name}=={_version(name)}\n" for name in _LIBRARIES))
         return write_bytes(target, _zipped(home))
+
+
+def beside(round_: Round) -> Path:
+    """Return where the bundle of a round goes when nothing else is said."""
+    whole = round_.folder.resolve()
+    return whole.parent / f"{whole.name}.zip"
+
+
+def _notebook(round_: Round, folder: Path, letters: Mapping[str, str]) -> Path:
+    """Write a round's notebook into its shared folder: the person's own cells, no name in them."""
+    own = round_.folder / NOTEBOOK
+    if not own.is_file():
+        return write_notebook(folder, round_.name)
+    import nbformat
+
+    notebook = nbformat.read(own, as_version=4)
+    for cell in notebook.cells:
+        cell.source = _without_names(cell.source, letters)
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    return write_text(folder / NOTEBOOK, as_kept(notebook))
 
 
 def _line(round_: Round) -> list[Round]:
@@ -124,14 +160,12 @@ def _relettered(round_: Round, folder: Path, letters: Mapping[str, str]) -> None
     )
     if len(serving):
         write_csv(serving.assign(taster=serving["taster"].map(letters)), new.folder / SERVING)
+    write_sheets(new)
     record_scores(new, _as_entered(round_, scored, letters))
     if (round_.folder / DIARY).is_file():
         diary = read_diary(round_.folder)
-        text = diary.columns[-1]
-        write_csv(
-            diary.assign(**{text: [_without_names(one, letters) for one in diary[text]]}),
-            new.folder / DIARY,
-        )
+        told = [_without_names(one, letters) for one in diary["note"]]
+        write_csv(diary.assign(note=told), new.folder / DIARY)
 
 
 def _as_entered(round_: Round, scored: pd.DataFrame, letters: Mapping[str, str]) -> pd.DataFrame:
@@ -160,25 +194,27 @@ def _without_names(text: object, letters: Mapping[str, str]) -> str:
     return said
 
 
-def _how_to(round_: Round) -> str:
+def _how_to(round_: Round, folders: Sequence[str]) -> str:
     """Return how to read the bundle, and how to run it again."""
-    return "\n".join(
-        [
-            f"{round_.name}: how to read this, and how to run it again",
-            "",
-            "To read: open read-me-first.html in any browser. It needs no network and no Python.",
-            "",
-            "To run it again: install Python 3.11 or newer and trials, then",
-            f"    trials fit {round_.folder.name}",
-            f"or open {round_.folder.name}/{NOTEBOOK} in JupyterLab and run all its cells.",
-            "The same numbers come out on Linux; other systems were not tried.",
-            "",
-            "Made with:",
-            f"    trials {__version__}, Python {platform.python_version()}",
-            *(f"    {name} {_version(name)}" for name in _LIBRARIES),
-            "",
-        ]
-    )
+    last, python = folders[-1], ".".join(platform.python_version_tuple()[:2])
+    lines = [
+        f"{round_.name}: how to read this, and how to run it again",
+        "",
+        "To read: open read-me-first.html in any browser. It needs no network and no Python.",
+        *(["story.html tells the development, round by round."] if len(folders) > 1 else []),
+        f"What each notebook showed is in {in_words(f'{one}/round.html' for one in folders)}.",
+        "",
+        f"To run it again: install Python {python} and trials {__version__}; then, in this folder,",
+        f"    pip install -r {VERSIONS}",
+        f"    trials fit {last}",
+        f"or: trials lab {last}, which opens {last}/{NOTEBOOK}; there: Run, Run All Cells.",
+        "The same numbers come out, to the last digit, on Linux; other systems were not tried.",
+        "",
+        f"Made with trials {__version__}, Python {platform.python_version()}, and what {VERSIONS}",
+        "names.",
+        "",
+    ]
+    return "\n".join(lines)
 
 
 def _version(name: str) -> str:

@@ -10,7 +10,7 @@ from trials.base.keeping import RECEIVED, WRITTEN, finished, take_away
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Numeric
 from trials.core.plan import Plan, new_seed
-from trials.rounds.diary import DIARY, PHOTOS, read_diary
+from trials.rounds.diary import ABOUT, DIARY, PHOTOS, read_diary
 from trials.rounds.forms import (
     BAKES,
     SERVING,
@@ -160,7 +160,7 @@ def holding(round_: Round) -> list[str]:
         if any(not name.startswith(".") and not _by_the_program(place, name) for name in names):
             found.append(f"{place}/")
     notes = read_diary(round_.folder)
-    if notes[["day", "bake"]].ne("").any(axis=None):
+    if notes[["day", "bake", ABOUT]].ne("").any(axis=None):
         found.append(DIARY)
     return found
 

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from trials.base.errors import RoundError, TrialsError
 from trials.base.files import write_text
+from trials.base.html import table
 from trials.base.words import in_words
 from trials.core.plan import Plan
 from trials.rounds.idea import IDEA
@@ -53,6 +56,19 @@ class Links:
         return (
             path.relative_to(self.home).as_posix() if path.is_relative_to(self.home) else str(path)
         )
+
+
+@dataclass(frozen=True, eq=False)
+class Noted:
+    """The notes of a round, oldest first."""
+
+    notes: pd.DataFrame
+
+    def __repr__(self) -> str:
+        return self.notes.to_string(index=False)
+
+    def _repr_html_(self) -> str:
+        return str(table(self.notes.loc[:, self.notes.ne("").any()]))
 
 
 @dataclass(frozen=True)
@@ -216,6 +232,23 @@ class Workplace:
 
         return self._step(check)
 
+    def note(
+        self, words: str = "", *, bake: str = "", about: str = "", day: int | None = None
+    ) -> Any:
+        """Keep a note on a bake, a day or a measure's findings, and return all notes.
+
+        The cell can be run again: what stands in the diary already is not written a second time.
+        """
+        from trials.rounds.diary import read_diary, write_note
+
+        def noted(round_: Round) -> Noted | NotYet:
+            if words:
+                write_note(round_.folder, words, bake=bake, about=about, day=day, once=True)
+            notes = read_diary(round_.folder)
+            return Noted(notes) if len(notes) else NotYet("Nothing was noted yet.")
+
+        return self._step(noted)
+
     def findings(self, *measures: str) -> Any:
         """Return what mattered, by measure; all measures when none is named."""
         return self._step(lambda round_: Told(self._fitted(round_, measures)))
@@ -330,6 +363,12 @@ _CELLS = (
     ),
     ("code", "work.enter()"),
     ("code", "work.check()"),
+    (
+        "markdown",
+        '## Notes\n\nWhat no score says: `work.note("the oil foamed", bake="B03")`, or '
+        "`about=` a measure, for what you think of its findings. The page shows them.",
+    ),
+    ("code", "work.note()"),
     ("markdown", "## What mattered"),
     ("code", "work.findings()"),
     ("markdown", "## Try a setting"),
@@ -375,4 +414,4 @@ def write_notebook(folder: Path, name: str) -> Path:
         "nbformat": 4,
         "nbformat_minor": 5,
     }
-    return write_text(path, json.dumps(whole, indent=1, ensure_ascii=False) + "\n")
+    return write_text(path, json.dumps(whole, indent=1, ensure_ascii=False, sort_keys=True) + "\n")

@@ -2,7 +2,7 @@
 
 import re
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
@@ -13,14 +13,16 @@ from PIL import Image, ImageOps, UnidentifiedImageError
 from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_bytes, write_csv
 from trials.base.keeping import one_step
-from trials.rounds.round import Round, writing
+from trials.base.words import in_words
+from trials.rounds.round import SETTINGS, Round, writing
 
 # -- The diary of a project: dated notes on a round, a day or a bake, in one plain file.
 
 
 DIARY = "diary.csv"
 LONGEST_NOTE = 10_000  # letters
-_COLUMNS = ("time", "day", "bake", "note")
+ABOUT = "about"  # the measure whose findings a note is about; diaries of before have no such column
+_COLUMNS = ("time", "day", "bake", ABOUT, "note")
 
 
 def write_note(
@@ -29,10 +31,15 @@ def write_note(
     *,
     day: int | None = None,
     bake: str = "",
+    about: str = "",
     bakes: Iterable[str] = (),
     now: datetime | None = None,
+    once: bool = False,
 ) -> Path:
     """Add a dated note to the diary of a round's or a project's folder.
+
+    The page and the album of the round show it: beside the bake, or below the findings, that it is
+    about.
 
     Parameters
     ----------
@@ -43,10 +50,16 @@ def write_note(
         The bake day it is about.
     bake : str
         The bake it is about.
+    about : str
+        The measure whose findings it is about, such as "liking".
     bakes : iterable of str
-        The bakes there are, where only those will do.
+        The bakes there are, where only those will do; those of the round that the folder holds
+        when left out.
     now : datetime, optional
         When; now when left out.
+    once : bool
+        Whether to leave out a note that stands there already, word for word and of the same thing:
+        so that a cell of a notebook can be run again.
 
     Returns
     -------
@@ -56,7 +69,7 @@ def write_note(
     Raises
     ------
     SheetError
-        When the note is empty or far too long, or the bake is none of the round's.
+        When the note is empty or far too long, or the bake or the measure is none of the round's.
 
     Examples
     --------
@@ -64,7 +77,7 @@ def write_note(
     >>> folder = tempfile.mkdtemp()
     >>> _ = write_note(folder, "Oil foamed.", bake="B03", now=datetime(2026, 5, 7, 14, 30))
     >>> read_diary(folder).iloc[0].tolist()
-    ['2026-05-07 14:30', '', 'B03', 'Oil foamed.']
+    ['2026-05-07 14:30', '', 'B03', '', 'Oil foamed.']
     """
     here = Place(DIARY)
     if not note.strip():
@@ -75,21 +88,44 @@ def write_note(
             "a file of its own.",
             here,
         )
-    known = tuple(bakes)
-    if bake and known and bake not in known:
-        raise SheetError(f'"{bake}" is no bake of this round.', here)
+    _check_known(Path(folder), here, bake, about, tuple(bakes))
     time = (now or datetime.now()).strftime("%Y-%m-%d %H:%M")
-    row = [time, "" if day is None else str(day), bake, note.strip()]
+    row = [time, "" if day is None else str(day), bake, about, note.strip()]
     path = Path(folder) / DIARY
     with one_step(path.parent):
         before = _whole_diary(path)
+        there = before[list(_COLUMNS[1:])].itertuples(index=False, name=None)
+        if once and tuple(row[1:]) in set(there):
+            return path
         new = pd.DataFrame([dict(zip(_COLUMNS, row, strict=True))], dtype=object)
         table = pd.concat([before, new], ignore_index=True).reindex(columns=before.columns)
         return write_csv(table, path)
 
 
+def _check_known(
+    folder: Path, here: Place, bake: str, about: str, bakes: Sequence[str] = ()
+) -> None:
+    """Refuse a bake or a measure that the round of the folder, if it holds one, does not have."""
+    if not bake and not about:
+        return
+    round_ = Round.open(folder) if (folder / SETTINGS).is_file() else None
+    known = bakes or (() if round_ is None else tuple(round_.plan.table["bake"]))
+    if bake and known and bake not in known:
+        raise SheetError(f'"{bake}" is no bake of this round.', here)
+    measures = () if round_ is None else tuple(one.name for one in round_.measures)
+    if about and measures and about not in measures:
+        raise SheetError(
+            f'"{about}" is nothing that this round scores; expected {in_words(measures, "or")}.',
+            here,
+        )
+
+
 def read_diary(
-    folder: str | Path, *, day: int | None = None, bake: str | None = None
+    folder: str | Path,
+    *,
+    day: int | None = None,
+    bake: str | None = None,
+    about: str | None = None,
 ) -> pd.DataFrame:
     """Return the notes of a folder's diary, oldest first."""
     table = _whole_diary(Path(folder) / DIARY)[list(_COLUMNS)].reset_index(drop=True)
@@ -97,6 +133,8 @@ def read_diary(
         table = table[table["day"] == str(day)]
     if bake is not None:
         table = table[table["bake"] == bake]
+    if about is not None:
+        table = table[table[ABOUT] == about]
     return table.reset_index(drop=True)
 
 
@@ -105,6 +143,8 @@ def _whole_diary(path: Path) -> pd.DataFrame:
     if not path.is_file():
         return pd.DataFrame(columns=list(_COLUMNS), dtype=object)
     table = read_csv(path)
+    if ABOUT not in table and "note" in table:
+        table.insert(table.columns.get_loc("note"), ABOUT, "")
     missing = [name for name in _COLUMNS if name not in table]
     if missing:
         raise SheetError(f'no column "{missing[0]}".', Place(DIARY))
@@ -116,13 +156,13 @@ def diary_lines(notes: pd.DataFrame) -> list[tuple[str, str]]:
 
     Examples
     --------
-    >>> note = pd.DataFrame([["2026-05-07 14:30", "2", "", "too hot"]], columns=list(_COLUMNS))
+    >>> note = pd.DataFrame([["2026-05-07 14:30", "2", "", "", "too hot"]], columns=[*_COLUMNS])
     >>> diary_lines(note)
     [('2026-05-07 14:30, day 2', 'too hot')]
     """
     lines = []
     for one in notes.itertuples(index=False):
-        where = [one.time, f"day {one.day}" if one.day else "", one.bake]
+        where = [one.time, f"day {one.day}" if one.day else "", one.bake, one.about]
         lines.append((", ".join(part for part in where if part), str(one.note)))
     return lines
 

@@ -37,6 +37,7 @@ from trials.deciding.first_lines import FirstLines, first_lines
 from trials.deciding.next_bakes import NextStep, NothingToGainError, next_round
 from trials.deciding.story import Story, story_of
 from trials.rounds.amounts import shopping_list
+from trials.rounds.diary import ABOUT, diary_lines, read_diary
 from trials.rounds.round import Round, line_of, writing
 from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES, round_cautions
 from trials.show.bakes import failure_map
@@ -112,7 +113,8 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
         rests_on=_what_it_rests_on(round_, answers.evidence, waiting),
         lines=opening(round_, answers, found, best),
         confirmed=_confirmed(answers, waiting),
-        measures=_measures(answers, found),
+        measures=_measures(answers, found, read_diary(round_.folder)),
+        notes=_notes(round_),
         failures=_failures(answers.evidence),
         plan=_plan(round_, answers.evidence, waiting),
         best=_best_in_full(best, answers),
@@ -192,13 +194,21 @@ def _found(answers: Answers, measure: Measure) -> Answer | str:
         return str(error)
 
 
-def _measures(answers: Answers, found: Mapping[str, Answer | str]) -> list[dict[str, Any]]:
+def _notes(round_: Round) -> list[tuple[str, str]]:
+    """Return what was noted of the round, its days and its bakes, oldest first."""
+    return diary_lines(read_diary(round_.folder, about=""))
+
+
+def _measures(
+    answers: Answers, found: Mapping[str, Answer | str], diary: pd.DataFrame
+) -> list[dict[str, Any]]:
     """Return what was found for every measure; what holds for several is said at the first."""
     said: set[str] = set()
     pieces = []
     for measure in answers.evidence.measures:
         own = found[measure.name]
-        pieces.append({"name": measure.name} | _measure(own, said))
+        noted = diary_lines(diary[diary[ABOUT] == measure.name])
+        pieces.append({"name": measure.name, "noted": noted} | _measure(own, said))
         said |= set() if isinstance(own, str) else {*own.sentences, *own.notes}
     return pieces
 
