@@ -10,6 +10,10 @@ from trials.doors import large_demo as demo
 from trials.show.page import report
 
 
+def pytest_addoption(parser) -> None:
+    parser.addoption("--site", default="", help="the documentation, where it is built already")
+
+
 def pytest_configure() -> None:
     if os.environ.get("TRIALS_BROWSER") == "required" and find_browser() is None:
         pytest.exit("the browser tests may not be skipped here, and no Chromium is installed", 1)

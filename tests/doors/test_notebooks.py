@@ -4,6 +4,7 @@ import json
 import re
 import resource
 import shutil
+from pathlib import Path
 
 import nbformat
 import pytest
@@ -87,7 +88,7 @@ def ran(name, folder):
     """A notebook alone in a folder, run; and the seconds of work that it took."""
     folder.mkdir()
     shutil.copytree(data_home(), folder / "data")
-    path = shutil.copy(notebooks_home() / name, folder)
+    path = Path(shutil.copy(notebooks_home() / name, folder))
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     run_notebooks([path])
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
