@@ -1,10 +1,15 @@
 """The demo: a small kitchen's round from plan to page, and what was put into it."""
 
+import json
+from pathlib import Path
+
 import pytest
 
 import trials
+from trials.deciding.story import final_card
 from trials.doors import demo
 from trials.doors.cli import run
+from trials.doors.notebook import notebooks_home
 
 
 @pytest.fixture(scope="module")
@@ -60,3 +65,30 @@ def test_a_mistyped_folder_does_not_become_a_round(tmp_path, monkeypatch):
     made = demo.planned("my-rond")
     assert made.invented
     assert made.name.startswith("Oat farl")
+
+
+def test_the_card_lists_no_step_that_its_setting_does_not_have(farl):
+    row = farl.plan.table[farl.plan.table["role"] == "reference"].iloc[0]
+    settings = {factor.name: row[factor.name] for factor in farl.plan.factors}
+    others = [
+        step.name
+        for step in demo.STEPS
+        if step.only_when and settings[step.only_when[0]] not in step.only_when[1]
+    ]
+    assert others
+    told = " ".join(final_card(farl, settings).process).casefold()
+    assert "mix and shape" in told
+    assert not [name for name in others if f"{name}, " in told]
+
+
+@pytest.mark.notebook
+def test_it_hands_out_notebooks_as_they_ran(tmp_path, monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", str(Path(trials.__file__).parents[1]))
+    said = []
+    demo.run(tmp_path / "demo", said.append)
+    paths = [*(tmp_path / "demo").glob("*.ipynb"), tmp_path / "demo" / "round-1" / "round.ipynb"]
+    assert {path.name for path in paths} >= {path.name for path in notebooks_home().glob("*.ipynb")}
+    for path in paths:
+        cells = json.loads(path.read_text("utf-8"))["cells"]
+        assert any(cell.get("outputs") for cell in cells)
+        assert path.with_suffix(".html").is_file()

@@ -63,6 +63,36 @@ def test_each_step_says_what_comes_first(started):
     assert "enter" in repr(work.explore())
 
 
+def planned(folder):
+    idea = folder / "idea.toml"
+    idea.write_text(idea.read_text(encoding="utf-8") + "\n# mine\n", encoding="utf-8")
+    work = trials.workplace(folder)
+    assert work.plan().table["bake"].iloc[0] == "B01"
+    return work
+
+
+def test_a_note_is_written_once_by_a_cell_and_each_time_by_a_person(started):
+    work = planned(started)
+    for _ in range(2):
+        work.note("the oil foamed", bake="B03")
+    shown = work.note("we like it salty", about="liking")
+    assert shown.notes["note"].tolist() == ["the oil foamed", "we like it salty"]
+    assert "we like it salty" in shown._repr_html_()
+    for _ in range(2):
+        assert run(["note", str(started), "too hot", "--about", "liking"]) == 0
+    assert work.note().notes["note"].tolist().count("too hot") == 2
+
+
+def test_a_note_is_of_what_the_round_has(started, capsys):
+    work = planned(started)
+    assert "no bake of this round" in repr(work.note("odd", bake="B99"))
+    assert run(["note", str(started), "odd", "--about", "salt"]) == 1
+    said = capsys.readouterr().err
+    assert '"salt"' in said
+    assert "liking" in said
+    assert "Nothing was noted" in repr(work.note())
+
+
 def test_asking_what_is_to_do_writes_nothing(demo_copy):
     before = {path: path.stat().st_mtime_ns for path in demo_copy.rglob("*")}
     repr(trials.workplace(demo_copy))
@@ -102,6 +132,7 @@ def test_the_bundle_gives_the_same_numbers_with_letters_for_names(demo_copy, tmp
     for taster in round_.tasters:
         assert not re.search(rf"\b{taster.name}\b", texts)
     assert "Taster A" in texts
+    assert not (opened / demo_copy.name / "received").exists()
     other = trials.Round.open(opened / demo_copy.name)
     before, after = (trials.fit(one, "liking").effects for one in (round_, other))
     assert before.equals(after)

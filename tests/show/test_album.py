@@ -201,3 +201,10 @@ def test_notes_photos_and_the_album_have_commands(one, tmp_path, capsys):
     assert run(["note", folder, "oil foamed", "--bake", "B99"]) == 1
     assert run(["photo", folder, "B01", folder]) == 1
     assert "no bake of this round" in capsys.readouterr().err
+
+
+def test_a_diary_of_before_takes_notes_on_findings(tmp_path):
+    (tmp_path / "diary.csv").write_text("time,day,bake,note\n2026-05-07 12:00,,B01,wet\n", "utf-8")
+    write_note(tmp_path, "we like salt", about="liking", now=NOON)
+    assert read_diary(tmp_path, about="liking")["note"].tolist() == ["we like salt"]
+    assert read_diary(tmp_path, about="", bake="B01")["note"].tolist() == ["wet"]

@@ -210,8 +210,8 @@ def _how_to(round_: Round, folders: Sequence[str]) -> str:
         f"or: trials lab {last}, which opens {last}/{NOTEBOOK}; there: Run, Run All Cells.",
         "The same numbers come out, to the last digit, on Linux; other systems were not tried.",
         "",
-        f"Made with trials {__version__}, Python {platform.python_version()}, and what {VERSIONS}",
-        "names.",
+        f"Made with trials {__version__}, Python {platform.python_version()}, and the libraries of",
+        f"{VERSIONS}.",
         "",
     ]
     return "\n".join(lines)

@@ -18,6 +18,8 @@ from trials.rounds.idea import IDEA
 from trials.rounds.round import SETTINGS, Round
 
 NOTEBOOK = "round.ipynb"
+# Pages that tell of the round, and links that are nobody else's business
+_NO_SHEETS = ("page.html", "story.html", "album.html", "round.html", "links.html")
 
 
 @dataclass(frozen=True)
@@ -212,6 +214,7 @@ class Workplace:
                     path
                     for pattern in ("*.html", "ballots/*.html", "*.xlsx")
                     for path in sorted(self.folder.glob(pattern))
+                    if path.name not in _NO_SHEETS
                 )
                 said = "Written before; work.sheets(anew=True) writes them anew."
                 return Links(said, paths, self.folder)
