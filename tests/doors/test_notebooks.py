@@ -137,6 +137,7 @@ def test_what_ran_is_read_without_python_or_network(tmp_path):
             assert picture.evaluate("image => image.naturalWidth") > 300
             assert "replicate" in page.locator("main").inner_text()
             assert not page.locator("pre code").first.is_visible(), "the code is folded away"
+            page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
             assert overlaps_and_clips(page) == []
 
 
