@@ -58,6 +58,13 @@ def test_too_small_a_part_is_refused():
         first_part(whole, 5, model="interactions")
 
 
+def test_as_many_bakes_as_the_single_changes_need_tell_them():
+    whole = fractional_factorial(numbers(5), bakes=16, seed=1)
+    part = first_part(whole, 6, model="interactions")
+    single = np.column_stack([np.ones(6), coded(part)])
+    assert np.linalg.matrix_rank(single) == 6
+
+
 @pytest.mark.parametrize("bakes", [0, 16, 20])
 def test_a_part_is_less_than_the_whole(bakes):
     whole = fractional_factorial(numbers(5), bakes=16, seed=1)
