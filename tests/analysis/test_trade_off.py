@@ -1,6 +1,7 @@
 """The best setting against the published desirability example, and what it must never do."""
 
 import json
+import re
 from itertools import product
 from pathlib import Path
 
@@ -686,3 +687,17 @@ def test_the_order_of_the_factors_never_decides_what_failures_rule_out():
         assert best.settings == found[0].settings
         assert best.chance_of_failure == pytest.approx(found[0].chance_of_failure, abs=1e-9)
         assert best.chance_of_failure < 0.1
+
+
+@pytest.mark.parametrize(("noise", "told"), [(0.2, 2), (1.0, 1), (20.0, 0)])
+def test_an_expected_score_is_told_no_finer_than_it_is_known(noise, told):
+    """A quarter of the interval is about one standard error: half of that is the last digit."""
+    firm = Measure("firm", "number", goal="higher")
+    table = scored([OIL, WATER], lambda row: 50 + row["oil"] / 10, noise=noise)
+    table = table.rename(columns={"liking": "firm"})
+    found = recommend(fit(table, "firm", [OIL, WATER], measure=firm), firm)
+    row = found.expected.iloc[0]
+    assert told == max(0, int(np.ceil(-np.log10((row["high"] - row["low"]) / 8))))
+    (sentence,) = [one for one in found.sentences if one.startswith("firm: ")]
+    low, high = re.search(r"expected \(([\d.]+) to ([\d.]+)\)", sentence).groups()
+    assert (low, high) == (f"{row['low']:.{told}f}", f"{row['high']:.{told}f}")
