@@ -11,7 +11,7 @@ from trials.analysis.results import Findings
 from trials.base.errors import FitError
 from trials.base.words import number
 from trials.core.evidence import Evidence
-from trials.core.factors import Factor, is_blank
+from trials.core.factors import Varied, is_blank
 from trials.core.measures import Measure
 from trials.core.terms import Model
 
@@ -21,7 +21,7 @@ Answer = Findings | Counted
 def fit(
     data: Any,
     response: str,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,

@@ -20,7 +20,7 @@ from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, shown_settings
 from trials.base.errors import FitError
 from trials.base.words import in_words, kitchen_term, percent, tidy_number
-from trials.core.factors import Factor
+from trials.core.factors import Varied
 from trials.core.measures import Measure
 from trials.core.roles import Role
 from trials.core.scales import LIKED_FROM, OneOf
@@ -86,7 +86,7 @@ class AsCategories:
 def as_categories(
     data: Any,
     response: str,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,
@@ -182,7 +182,7 @@ def as_categories(
 def _within_reach(
     data: Any,
     response: str,
-    factors: Sequence[Factor | str] | None,
+    factors: Sequence[Varied | str] | None,
     model: Model,
     groups: Iterable[str] | None,
     measure: Measure | None,

@@ -32,7 +32,7 @@ from trials.analysis.question import (
 from trials.base.errors import FitError, Place
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.evidence import Evidence
-from trials.core.factors import Component, Factor, is_blank
+from trials.core.factors import Component, Factor, Varied, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import WITHOUT_SCORE, Role
 from trials.core.scales import NONE, Refusal, Summary
@@ -116,7 +116,7 @@ class Counted:
 def counted(
     data: Any,
     response: str,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     *,
     measure: Measure | None = None,
     goal: Measure | None = None,

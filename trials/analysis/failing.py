@@ -21,12 +21,12 @@ from trials.analysis.failures import (
     regions,
 )
 from trials.analysis.forecast import fast_basis
-from trials.analysis.question import chosen_factors, evidence_of, tidy_table
+from trials.analysis.question import chosen_factors, evidence_of, listed_factors, tidy_table
 from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, settings_table, shown_settings
 from trials.base.errors import FitError
 from trials.base.words import in_words, percent, readable, tidy_number
-from trials.core.factors import Categorical, Component, Factor, is_blank
+from trials.core.factors import Categorical, Component, Factor, Varied, is_blank
 from trials.core.plan import reference_setting
 from trials.core.roles import Role, Status
 from trials.core.terms import Model, ModelMatrix, Term, model_matrix, model_terms, real_settings
@@ -269,7 +269,7 @@ class Failing:
 
 def failing(
     data: Any,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     *,
     response: str | None = None,
     model: Model = None,
@@ -346,10 +346,11 @@ def _widest(factors: Sequence[Factor]) -> str:
 
 
 def _table(
-    data: Any, factors: Sequence[Factor | str] | None, response: str | None
+    data: Any, factors: Sequence[Varied | str] | None, response: str | None
 ) -> tuple[pd.DataFrame, Sequence[Factor | str] | None, str]:
-    gathered = evidence_of(data, factors)
-    table, known = tidy_table(gathered, factors)
+    chosen = listed_factors(factors)
+    gathered = evidence_of(data, chosen)
+    table, known = tidy_table(gathered, chosen)
     if not gathered.of_rounds:
         missing = [name for name in ("bake", "status", response) if name and name not in table]
         if missing:

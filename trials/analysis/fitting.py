@@ -56,7 +56,7 @@ from trials.analysis.small_sample import small_sample
 from trials.analysis.wording import failure_sentence, few_tasters_note, sentences, smallest_shown
 from trials.base.errors import FitError
 from trials.base.words import in_words
-from trials.core.factors import Factor
+from trials.core.factors import Factor, Varied
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
@@ -407,7 +407,7 @@ FIT_METHODS = ("kenward-roger", "satterthwaite")
 def fit(
     data: Any,
     response: str,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,

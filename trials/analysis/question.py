@@ -22,6 +22,7 @@ from trials.core.factors import (
     Component,
     Factor,
     Numeric,
+    Varied,
     check_factors,
     check_name,
     group_names,
@@ -1189,7 +1190,7 @@ Known = Any  # a Round, a list of rounds or tables, any tidy table, or Evidence
 
 def evidence(
     data: Known,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     measures: Measure | Sequence[Measure] | None = None,
     *,
     held: Mapping[str, Any] | None = None,
@@ -1243,8 +1244,7 @@ def evidence(
     >>> known.rounds, known.factors[0].high
     (('1', '2'), 60.0)
     """
-    factors = _listed_factors(factors)
-    found = evidence_of(data, factors, measures, held, alone)
+    found = evidence_of(data, listed_factors(factors), measures, held, alone)
     return _read_through(found) if any(isinstance(one, str) for one in found.factors) else found
 
 
@@ -1354,7 +1354,7 @@ def _read_through(found: Evidence) -> Evidence:
 def question_of(
     data: Known,
     response: str,
-    factors: Sequence[Factor | str] | None = None,
+    factors: Sequence[Varied | str] | None = None,
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,
@@ -1478,7 +1478,8 @@ def tidy_table(
     return table, (moved if known.of_rounds else known.factors) or None
 
 
-def _listed_factors(factors: Any) -> Any:
+def listed_factors(factors: Any) -> Any:
+    """Return factors and columns as a list once they are such (one word or None as it is)."""
     kinds = (str, Numeric, Categorical, Component)
     return _listed("factors", factors, kinds, 'a list of columns or factors, such as ["fat"]')
 
@@ -1503,7 +1504,7 @@ def _checked(
             "what is worth noticing on it are those of another. Give the response's own."
         )
     _listed("model", model, str, '"interactions", or a list of terms such as ["fat"]')
-    chosen = _listed_factors(factors)
+    chosen = listed_factors(factors)
     # One word of groups is refused, with its mending, where the table is read
     return chosen, _listed("groups", groups, str, 'a list of names, such as ("bake", "taster")')
 

@@ -172,8 +172,16 @@ def key_of(level: object) -> str:
 _ROUNDED_CODE = 1e-9  # of the range: what rounding a code to nine decimals moves a setting by
 
 
+class Varied:
+    """What numbers, kinds and shares have in common: a list of several of them is a list of these.
+
+    Without it a type checker would take such a list for one of just anything. What can be done
+    with each kind stands in its own class; :data:`Factor` is any one of them.
+    """
+
+
 @dataclass(frozen=True)
-class Numeric:
+class Numeric(Varied):
     """A factor that is a number: a temperature, a time, a percentage.
 
     Parameters
@@ -328,7 +336,7 @@ class Numeric:
 
 
 @dataclass(frozen=True)
-class Categorical:
+class Categorical(Varied):
     """A factor that is a kind: which fat, which flour, which method.
 
     Parameters
@@ -417,7 +425,7 @@ class Categorical:
 
 
 @dataclass(frozen=True)
-class Component:
+class Component(Varied):
     """A share of a blend; the components of one plan sum to 1.
 
     Parameters
@@ -491,7 +499,7 @@ class Component:
 Factor = Numeric | Categorical | Component
 
 
-def check_factors(factors: Iterable[Factor]) -> tuple[Factor, ...]:
+def check_factors(factors: Iterable[Varied]) -> tuple[Factor, ...]:
     """Return the factors as a tuple once they can stand in one plan.
 
     Examples
@@ -499,27 +507,28 @@ def check_factors(factors: Iterable[Factor]) -> tuple[Factor, ...]:
     >>> [factor.name for factor in check_factors([Numeric("rest", 20, 60, "min")])]
     ['rest']
     """
-    factors = tuple(factors)
-    if not factors:
-        raise FactorError("nothing varies; name at least one factor.")
+    known: list[Factor] = []
     for factor in factors:
         if not isinstance(factor, Numeric | Categorical | Component):
             raise FactorError(
                 f"{factor!r} is not a factor; expected trials.Numeric(name, low, high), "
                 "trials.Categorical(name, levels) or trials.Component(name)."
             )
+        known.append(factor)
+    if not known:
+        raise FactorError("nothing varies; name at least one factor.")
     seen: set[str] = set()
-    groups = {group.casefold() for group in group_names(factors)}
-    for factor in factors:
+    groups = {group.casefold() for group in group_names(known)}
+    for factor in known:
         name = factor.name.casefold()
         if name in seen:
             raise FactorError(f'the factor "{factor.name}" appears twice.')
         if name in groups:
             raise FactorError(f'"{factor.name}" is both a factor and what its bakes share.')
         seen.add(name)
-    for factor in factors:
-        _check_host(factor, factors)
-    return factors
+    for factor in known:
+        _check_host(factor, known)
+    return tuple(known)
 
 
 def group_names(factors: Iterable[Factor]) -> tuple[str, ...]:

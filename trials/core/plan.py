@@ -16,6 +16,7 @@ from trials.core.factors import (
     Component,
     Factor,
     Numeric,
+    Varied,
     check_factors,
     check_nested,
     exists,
@@ -86,7 +87,7 @@ class Plan:
     details: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @classmethod
-    def from_table(cls, frame: pd.DataFrame, factors: Sequence[Factor]) -> "Plan":
+    def from_table(cls, frame: pd.DataFrame, factors: Sequence[Varied]) -> "Plan":
         """Return a plan that was made elsewhere, its bakes in the order of the table.
 
         Parameters

@@ -11,7 +11,7 @@ import pandas as pd
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words, tidy_number
-from trials.core.factors import Component, Factor, check_factors, group_names
+from trials.core.factors import Component, Factor, Varied, check_factors, group_names
 from trials.core.plan import Plan, kitchen_group, new_seed, plural, whole_number
 from trials.core.terms import model_matrix, model_terms
 from trials.design.layout import lay_out
@@ -137,7 +137,7 @@ PARTS = ("vertices", "edges", "faces", "centre")
 
 
 def simplex_lattice(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     degree: int = 2,
     *,
     replicates: int = 1,
@@ -203,7 +203,7 @@ def simplex_lattice(
 
 
 def simplex_centroid(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     replicates: int = 1,
     days: int = 1,
@@ -259,7 +259,7 @@ def simplex_centroid(
 
 
 def extreme_vertices(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     constraints: Sequence[Constraint] = (),
     points: Sequence[str] = ("vertices", "faces", "centre"),

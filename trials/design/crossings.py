@@ -10,7 +10,7 @@ import pandas as pd
 
 from trials.base.errors import FactorError, PlanError
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, Numeric
+from trials.core.factors import Categorical, Factor, Numeric, Varied, check_factors
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
 from trials.recipe.crossing import Trait, traits
@@ -210,7 +210,7 @@ def _factor(trait: Trait, unit: str) -> Numeric | Categorical:
 
 
 def parent_settings(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     a: Formula,
     b: Formula,
     process_a: Process | None = None,
@@ -253,7 +253,7 @@ def parent_settings(
             factor.read(choice)
             for choice in choices.get(factor.name, (factor.middle, factor.middle))
         ]
-        for factor in factors
+        for factor in check_factors(factors)
     }
     return pd.DataFrame(columns, index=[a.name, b.name])
 

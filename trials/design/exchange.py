@@ -10,7 +10,7 @@ import pandas as pd
 from trials.base.errors import PlanError
 from trials.base.words import in_words, percent
 from trials.core.exclusion import Exclude, Exclusion
-from trials.core.factors import Factor, check_factors
+from trials.core.factors import Factor, Varied, check_factors
 from trials.core.plan import Plan, new_seed, whole_number
 from trials.core.roles import Role
 from trials.core.terms import Basis, Model, Term, basis, kitchen_names, model_terms, real_settings
@@ -235,7 +235,7 @@ MOST_BAKES = 500
 
 
 def optimal(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     model: Model,
     bakes: int,

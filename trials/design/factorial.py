@@ -20,6 +20,7 @@ from trials.core.factors import (
     Factor,
     Numeric,
     Setting,
+    Varied,
     check_factors,
     group_names,
 )
@@ -319,7 +320,7 @@ MOST_BAKES = 10_000
 
 
 def full_factorial(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     replicates: int = 1,
     centre_bakes: int = 0,
@@ -410,7 +411,7 @@ def full_factorial(
 
 
 def fractional_factorial(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     bakes: int | None = None,
     resolution: int | None = None,

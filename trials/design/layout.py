@@ -16,6 +16,7 @@ from trials.core.factors import (
     Component,
     Factor,
     Numeric,
+    Varied,
     check_factors,
     check_nested,
     exists,
@@ -331,7 +332,7 @@ def _given_loads(
 
 
 def only_numbers(
-    factors: Sequence[Factor], family: str, *, three_settings: bool = True
+    factors: Sequence[Varied], family: str, *, three_settings: bool = True
 ) -> tuple[Numeric, ...]:
     """Return the factors once all are numbers that are easy to change.
 
@@ -387,7 +388,7 @@ def refuse_components(factors: Sequence[Factor], family: str) -> None:
         )
 
 
-def only_two_levels(factors: Sequence[Factor], family: str) -> tuple[Factor, ...]:
+def only_two_levels(factors: Sequence[Varied], family: str) -> tuple[Factor, ...]:
     """Return the factors once each is a number or has two kinds; numbers use their end settings.
 
     Examples

@@ -13,7 +13,7 @@ import pandas as pd
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words
 from trials.core.exclusion import Exclude, Exclusion
-from trials.core.factors import Factor, check_factors, group_names
+from trials.core.factors import Varied, check_factors, group_names
 from trials.core.plan import Plan, kitchen_group, new_seed, plural, whole_number
 from trials.core.roles import Role
 from trials.core.terms import (
@@ -562,7 +562,7 @@ SIZES = (8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 128)
 
 
 def propose(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     bakes: int,
     *,
     aim: str = "screen",
@@ -746,7 +746,7 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
 
 
 def _wish(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     bakes: int,
     aim: str,
     days: int,

@@ -9,7 +9,7 @@ import pyDOE3
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, Numeric
+from trials.core.factors import Categorical, Factor, Numeric, Varied
 from trials.core.plan import Plan, new_seed, whole_number
 from trials.core.roles import Role
 from trials.design.fractions import MOST_FACTORS, minimum_aberration, signs
@@ -30,7 +30,7 @@ FIRST_ROW_OF_24 = "+++++-+-++--++--+-+----"
 
 
 def plackett_burman(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     bakes: int | None = None,
     centre_bakes: int = 0,
@@ -174,7 +174,7 @@ def _paley_double(order: int) -> np.ndarray:
 
 
 def conference_screening(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     centre_bakes: int = 0,
     days: int = 1,

@@ -9,7 +9,15 @@ import pandas as pd
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, Setting, can_meet, check_factors, exists
+from trials.core.factors import (
+    Categorical,
+    Factor,
+    Setting,
+    Varied,
+    can_meet,
+    check_factors,
+    exists,
+)
 from trials.core.plan import Plan, new_seed, whole_number
 from trials.design.layout import lay_out
 
@@ -21,7 +29,7 @@ def variants(
     *,
     repeats: int = 3,
     reference: bool = True,
-    within: Sequence[Factor] = (),
+    within: Sequence[Varied] = (),
     days: int = 1,
     name: str = "variant",
     seed: int | None = None,
@@ -70,6 +78,7 @@ def variants(
     """
     host = kinds if isinstance(kinds, Categorical) else Categorical(name, list(kinds))
     factors = check_factors([host, *within])
+    within = factors[1:]
     if not FEWEST <= len(host.levels) <= MOST:
         raise PlanError(
             f"{len(host.levels)} variants were given; {FEWEST} to {MOST} stand side by side in one "

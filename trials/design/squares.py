@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from trials.base.errors import PlanError
-from trials.core.factors import Factor, check_factors
+from trials.core.factors import Factor, Varied, check_factors
 from trials.core.plan import Plan, new_seed, whole_number
 from trials.design.layout import lay_out, refuse_components, refuse_hard_to_change
 
@@ -21,7 +21,7 @@ FIELD_STEP = {4: (0, 2, 3, 1), 8: (0, 2, 4, 6, 3, 1, 7, 5)}
 
 
 def latin_square(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     replicates: int = 1,
     references: int = 0,
@@ -66,7 +66,7 @@ def latin_square(
 
 
 def graeco_latin_square(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     replicates: int = 1,
     references: int = 0,
@@ -105,7 +105,7 @@ def graeco_latin_square(
 
 
 def _square_plan(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     wanted: int,
     family: str,
     replicates: int,

@@ -9,7 +9,7 @@ import pyDOE3
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words, tidy_number
-from trials.core.factors import Factor, Numeric
+from trials.core.factors import Numeric, Varied
 from trials.core.plan import Plan, new_seed, whole_number
 from trials.core.roles import Role
 from trials.design.fractions import Structure, arrange, minimum_aberration, signs
@@ -32,7 +32,7 @@ THREE_LEVEL_DAYS = {3: (1,), 4: (1, 3), 5: (1, 2), 6: (1, 2), 7: (1, 2)}
 
 
 def central_composite(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     axial: str = "face",
     centre_bakes: int | None = None,
@@ -230,7 +230,7 @@ def _composite_words(plan: Plan, days: int) -> list[str]:
 
 
 def box_behnken(
-    factors: Sequence[Factor],
+    factors: Sequence[Varied],
     *,
     centre_bakes: int | None = None,
     days: int = 1,
