@@ -171,7 +171,7 @@ def test_the_same_seed_gives_the_same_plan():
             lambda: extreme_vertices(parts(2), constraints=[({"rye": 1}, 0.5, 0.2)]),
             "lower one below the upper",
         ),
-        (lambda: extreme_vertices(parts(2), constraints=[0.5]), "constraints holds 0.5"),
+        (lambda: extreme_vertices(parts(2), constraints=[0.5]), 'number 1 of "constraints" is 0.5'),
         (lambda: extreme_vertices(parts(3), points=["corners"]), "points is .*vertices, edges"),
         (lambda: simplex_centroid(parts(3), days=2), "days is 2 with replicates 1"),
         (lambda: simplex_centroid(parts(3), replicates=0), "replicates is 0"),

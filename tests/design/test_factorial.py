@@ -171,7 +171,7 @@ BAD_FRACTIONS = [
     ({"bakes": 0}, "bakes is 0; a whole number"),
     ({"bakes": -8}, "bakes is -8; a whole number"),
     ({"bakes": 10**12}, "bakes is 1000000000000; a whole number"),
-    ({"bakes": 16.5}, "bakes is 16.5; a whole number"),
+    ({"bakes": 16.5}, '"bakes" is 16.5; expected a whole number'),
     ({"bakes": 16, "centre_bakes": 4}, "of which 4 are middle bakes; .* 12, 20 or 36"),
     ({"bakes": 16, "resolution": 6}, "resolution is 6, .*reach 5. 32 bakes would"),
     ({"resolution": 2}, "resolution is 2; a whole number from 3"),

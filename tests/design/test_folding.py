@@ -103,7 +103,7 @@ def test_a_mirror_that_frees_nothing_says_so():
         ({"pair": ("x", "y")}, 'no factor "x"'),
         ({"pair": ("hydration %", "hydration %")}, "names of two factors"),
         ({"half": ("hydration %", 5)}, "but the bakes have it at 0 and 10"),
-        ({"half": "hydration %"}, "a factor and one of its settings"),
+        ({"half": "hydration %"}, '"half" is the text "hydration %"'),
         ({"pair": ("hydration %", "épeautre"), "factors": ["épeautre"]}, "leave them out"),
     ],
     ids=lambda value: str(value)[:30],

@@ -261,7 +261,7 @@ def test_repeats_shrink_the_scatter_but_not_the_taste():
         ({"sd_bake": 0, "sd_tasting": 0}, "spread between bakes is 0"),
         ({"tasters": 0}, "tasters is 0"),
         ({"effect": {"sugar": 1}}, 'effect names "sugar"'),
-        ({"effect": float("nan")}, "effect is nan"),
+        ({"effect": float("nan")}, '"effect" is not a number'),
         ({"alpha": 1.5}, "alpha is 1.5"),
     ],
 )

@@ -222,7 +222,7 @@ def test_a_table_of_exclusions_goes_with_the_plan_whatever_its_family():
         ({"bakes": 0}, "bakes is 0"),
         ({"bakes": -4}, "bakes is -4"),
         ({"bakes": 10**9}, "bakes is 1000000000"),
-        ({"bakes": 8.5}, "bakes is 8.5"),
+        ({"bakes": 8.5}, '"bakes" is 8.5'),
         ({"bakes": 3}, "bakes is 3"),
         ({"aim": "learn"}, "aim is 'learn'"),
         ({"days": 0}, "days is 0"),

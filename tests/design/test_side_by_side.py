@@ -207,7 +207,7 @@ def test_it_is_reached_from_propose():
         (lambda: variants(["a", "b"], repeats=0), "repeats is 0"),
         (lambda: variants(["a", "b"], repeats=2, days=3), "days is 3"),
         (lambda: variants(METHOD, within=[REST]), "within holds rest"),
-        (lambda: Numeric("heat", 1, 2, only_when="fried"), "only_when 'fried'"),
+        (lambda: Numeric("heat", 1, 2, only_when="fried"), '"only_when" is the text "fried"'),
         (lambda: variants(["a", "b"], within=[HEAT]), "no factor of kinds"),
         (
             lambda: variants(METHOD, within=[Numeric("h", 1, 2, only_when=("method", ["boiled"]))]),

@@ -7,17 +7,20 @@ import pandas as pd
 
 from trials.analysis.counted import Counted, counted
 from trials.analysis.fitting import fit as fit_scores
+from trials.analysis.question import of_folder
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import number
 from trials.core.evidence import Evidence
 from trials.core.factors import Varied, is_blank
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measure_named
 from trials.core.terms import Model
 
 Answer = Findings | Counted
 
 
+@checked_types(FitError)
 def fit(
     data: Any,
     response: str,
@@ -25,7 +28,7 @@ def fit(
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,
-    measure: Measure | None = None,
+    measure: Measure | str | None = None,
     method: str = "kenward-roger",
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
@@ -94,6 +97,8 @@ def fit(
     'Torn: yes for 2 of 8 bakes: 25 %, which fits a chance of 3 % to 65 %.'
     """
     # No type can tell which it is, as the measure is found by its name; a checker sees Findings
+    data = of_folder(data)
+    measure = None if measure is None else measure_named(measure)
     asked = measure or _measure_of(data, response)
     if isinstance(asked, Measure) and asked.name == response and not asked.averaged:
         if model is not None or groups is not None:

@@ -18,10 +18,11 @@ from trials.analysis.ordinal import OrdinalFit, OrdinalTest, fit_ordinal, likeli
 from trials.analysis.question import Question, evidence_of, question_of
 from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, shown_settings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import in_words, kitchen_term, percent, tidy_number
 from trials.core.factors import Varied
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measure_named
 from trials.core.roles import Role
 from trials.core.scales import LIKED_FROM, OneOf
 from trials.core.terms import Model, is_blend
@@ -83,6 +84,7 @@ class AsCategories:
         return f"{said}{shown.to_html(index=False, border=0, escape=True)}<ul>{notes}</ul>"
 
 
+@checked_types(FitError)
 def as_categories(
     data: Any,
     response: str,
@@ -90,7 +92,7 @@ def as_categories(
     *,
     model: Model = None,
     groups: Iterable[str] | None = None,
-    measure: Measure | None = None,
+    measure: Measure | str | None = None,
     link: str = "logit",
     bootstraps: int = 0,
     seed: int = 0,
@@ -141,6 +143,7 @@ def as_categories(
        term verdict verdict_as_numbers
     0  rest   shown              shown
     """
+    measure = None if measure is None else measure_named(measure)
     data = data if isinstance(data, pd.DataFrame) else evidence_of(data)
     asked, model, notes = _within_reach(data, response, factors, model, groups, measure)
     _check_scale(asked)

@@ -32,7 +32,7 @@ from trials.core.verdicts import CONFIDENCE
 
 
 FewFindings = Findings | Mapping[str, Findings]
-Measures = Measure | Sequence[Measure] | Mapping[str, Measure]
+Measures = Measure | str | Sequence[Measure | str] | Mapping[str, Measure]
 
 
 _NEAR_THE_LEAST = 0.25

@@ -19,6 +19,7 @@ from trials.analysis.draws import DRAWS, SEED, expected_draws, shares_of_best
 from trials.analysis.results import Findings
 from trials.analysis.settings import shown_settings
 from trials.analysis.wording import unit_of
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, readable, rounded, signed
 from trials.core.factors import Categorical, Component, Factor
@@ -194,6 +195,7 @@ def false_discovery_p(p: np.ndarray) -> np.ndarray:
 # -- Many effects at once: a cap on the share of discoveries that are false.
 
 
+@checked_types(FitError)
 def controlled(findings: Findings | Mapping[str, Findings], *, share: float = 0.05) -> pd.DataFrame:
     """Return the effects with a cap on the share of false discoveries among all of them.
 
@@ -405,6 +407,7 @@ class Comparison:
         return said + "".join(shown)
 
 
+@checked_types(FitError)
 def compare(findings: Findings, factor: str, *, reference: Any = None) -> Comparison:
     """Compare the levels of a factor as whole variants.
 

@@ -19,6 +19,7 @@ from trials.analysis.results import EFFECT_COLUMNS, Estimator, Findings
 from trials.analysis.settings import compared, shown_settings
 from trials.analysis.small_sample import FTest
 from trials.analysis.wording import unit_of
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, readable, signed
 from trials.core.factors import Categorical, Component, Factor, Numeric, exists
@@ -252,6 +253,7 @@ class SimpleEffects:
         return said + readable(shown).to_html(index=False, border=0, escape=True)
 
 
+@checked_types(FitError)
 def simple_effects(findings: Findings, factor: str, at: str) -> SimpleEffects:
     """Tell what a factor does at each setting of another.
 

@@ -29,6 +29,7 @@ from trials.analysis.question import (
     evidence,
     in_order,
 )
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.evidence import Evidence
@@ -1300,6 +1301,7 @@ _EMPTY = frozenset(
 _NEGATIONS = ("not", "no", "never", "hardly", "without")
 
 
+@checked_types(FitError)
 def word_table(
     table: pd.DataFrame,
     factor: str,

@@ -20,6 +20,7 @@ from trials.analysis.no_error import unit_means
 from trials.analysis.results import Findings
 from trials.analysis.small_sample import SmallSample, small_sample
 from trials.analysis.wording import unit_of
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import (
     decimals,
@@ -581,6 +582,7 @@ class Diagnostics:
         return f"<ul>{said}</ul>{shown.to_html(index=False, border=0, escape=True)}"
 
 
+@checked_types(FitError)
 def diagnostics(findings: Findings) -> Diagnostics:
     """Look behind a fit: residuals, influence, fit, drift, days, ranks, scale.
 

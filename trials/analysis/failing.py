@@ -24,6 +24,7 @@ from trials.analysis.forecast import fast_basis
 from trials.analysis.question import chosen_factors, evidence_of, listed_factors, tidy_table
 from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, settings_table, shown_settings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import in_words, percent, readable, tidy_number
 from trials.core.factors import Categorical, Component, Factor, Varied, is_blank
@@ -267,6 +268,7 @@ class Failing:
         return said + table + _rest_words(left_out)
 
 
+@checked_types(FitError)
 def failing(
     data: Any,
     factors: Sequence[Varied | str] | None = None,

@@ -19,7 +19,7 @@ from trials.analysis.results import (
 from trials.base.errors import FitError
 from trials.base.words import in_words
 from trials.core.factors import Factor, Numeric
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measure_named
 from trials.core.terms import Basis, Term, basis, coded_settings
 
 # -- Model rows of a fit from arrays of settings, quick enough for a search.
@@ -110,7 +110,7 @@ class Forecast:
 
 def forecasts(
     findings: Findings | Mapping[str, Findings],
-    measures: Measure | Sequence[Measure] | Mapping[str, Measure],
+    measures: Measure | str | Sequence[Measure | str] | Mapping[str, Measure],
 ) -> tuple[Forecast, ...]:
     """Return a forecast for every measure that has a goal."""
     if not isinstance(findings, Findings | Mapping):
@@ -119,7 +119,7 @@ def forecasts(
             "trials.fit says of a liking, a line or a number, or several of them by name."
         )
     fits = {findings.response: findings} if isinstance(findings, Findings) else dict(findings)
-    wanted = _with_goal(_listed(measures))
+    wanted = _with_goal(_listed(measures, fits))
     for measure in wanted:
         if measure.name not in fits:
             raise FitError(
@@ -141,10 +141,13 @@ def forecast_of(findings: Findings) -> Forecast:
     return _forecast(findings, measure, findings.factors, 0)
 
 
-def _listed(measures: Any) -> list[Measure]:
-    if isinstance(measures, Measure):
-        return [measures]
-    found = list(measures.values()) if isinstance(measures, Mapping) else list(measures)
+def _listed(measures: Any, fits: Mapping[str, Findings]) -> list[Measure]:
+    """Return the measures as a list; a name stands for the measure that its fit was of."""
+    if isinstance(measures, Measure | str):
+        measures = [measures]
+    given = list(measures.values()) if isinstance(measures, Mapping) else list(measures)
+    own = {name: one.measure for name, one in fits.items()}
+    found = [own.get(one) or measure_named(one) if isinstance(one, str) else one for one in given]
     for one in found:
         if not isinstance(one, Measure):
             raise FitError(f"measures holds {one!r}; expected trials.Measure(name, scale, goal=).")

@@ -6,6 +6,7 @@ Rows, factors, groups, response, model, blocks.
 from collections.abc import Container, Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ import pandas as pd
 
 from trials.analysis.as_baked import as_baked, planned_of
 from trials.analysis.mixed import RandomTerm, dependent_columns
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError, MeasureError, Place, TrialsError
 from trials.base.words import in_words, number, tidy_number
 from trials.core.evidence import CONFIRMATION, ROUND, Evidence, Part, joined, levels_apart
@@ -28,7 +30,7 @@ from trials.core.factors import (
     group_names,
     is_blank,
 )
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measures_named
 from trials.core.roles import STATUSES, WITHOUT_SCORE, Role
 from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms, parse_term
 from trials.design.layout import FEW_DAYS
@@ -1188,10 +1190,11 @@ def _units(table: pd.DataFrame) -> str:
 Known = Any  # a Round, a list of rounds or tables, any tidy table, or Evidence
 
 
+@checked_types(FitError)
 def evidence(
     data: Known,
     factors: Sequence[Varied | str] | None = None,
-    measures: Measure | Sequence[Measure] | None = None,
+    measures: Measure | str | Sequence[Measure | str] | None = None,
     *,
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
@@ -1256,10 +1259,15 @@ def kept_evidence(
     return evidence(list(keep_line(line)), held=held)
 
 
+def of_folder(data: Known) -> Known:
+    """Return what is known as it was given; of a folder the round that lies in it."""
+    return Round.open(data) if isinstance(data, str | Path) else data
+
+
 def evidence_of(
     data: Known,
     factors: Sequence[Factor | str] | None = None,
-    measures: Measure | Sequence[Measure] | None = None,
+    measures: Measure | str | Sequence[Measure | str] | None = None,
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
     but: str = "",
@@ -1269,7 +1277,8 @@ def evidence_of(
         if factors is None and not held:
             return data
         return joined(data.parts, data.given if factors is None else factors, held=held)
-    asked = (measures,) if isinstance(measures, Measure) else tuple(measures or ())
+    asked = measures_named(measures)
+    data = of_folder(data)
     if isinstance(data, Round):
         line = (data,) if alone else line_of(data)
         parts = [_part_of(one) for one in line]

@@ -16,6 +16,7 @@ from trials.analysis.draws import shares_of_best, usable
 from trials.analysis.forecast import Forecast, forecast_of
 from trials.analysis.region import kitchen_step, region, setting_words
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError, PlanError
 from trials.base.words import in_words, readable, tidy_number
 from trials.core.exclusion import Exclude
@@ -164,6 +165,7 @@ def _base(factors: Sequence[Factor], setting: Mapping[str, Any]) -> np.ndarray:
 # -- The steepest way up a surface, as bakes along it in real units.
 
 
+@checked_types(FitError)
 def steepest(
     findings: Findings,
     steps: int = 5,
@@ -348,6 +350,7 @@ class Canonical:
         return said + readable(self.axes).to_html(index=False, border=0, escape=True)
 
 
+@checked_types(FitError)
 def canonical(findings: Findings, at: Mapping[str, Any] | None = None) -> Canonical:
     """Say what shape a fitted surface has: a peak, a lowest point, a saddle or a ridge.
 
@@ -588,6 +591,7 @@ def _moved_together(made: Quadratic, direction: pd.Series) -> str:
     return in_words(words) + (" together" if len(words) > 1 else "")
 
 
+@checked_types(FitError)
 def peak_region(
     findings: Findings,
     *,

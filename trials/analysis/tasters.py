@@ -21,6 +21,7 @@ from trials.analysis.no_error import unit_means
 from trials.analysis.results import Findings
 from trials.analysis.small_sample import SmallSample, small_sample
 from trials.analysis.wording import few_tasters_note, smallest_shown, unit_of
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import (
     decimals,
@@ -85,6 +86,7 @@ class Tasters:
         return said + readable(shown).to_html(index=False, border=0, escape=True)
 
 
+@checked_types(FitError)
 def describe_tasters(findings: Findings) -> Tasters:
     """Describe each taster of a fit: a description, not a mark, and nobody is left out for it.
 
@@ -413,6 +415,7 @@ class Agreement:
         return said + readable(self.tasters).to_html(index=False, border=0, escape=True)
 
 
+@checked_types(FitError)
 def agreement_on(findings: Findings, factor: str) -> Agreement:
     """Ask whether everyone agrees about a factor, by giving each taster an effect of their own.
 

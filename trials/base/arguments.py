@@ -56,7 +56,7 @@ RECORDS["Component"] = RECORDS["Varied"] = RECORDS["Numeric"]
 _LONGEST = 60  # letters of what was found that are shown
 
 
-def asked(error: type[TrialsError], **wider: Any) -> Callable[[F], F]:
+def checked_types(error: type[TrialsError], **wider: Any) -> Callable[[F], F]:
     """Hold what a function or a record is made with against its types, before anything is done.
 
     Parameters
@@ -69,7 +69,7 @@ def asked(error: type[TrialsError], **wider: Any) -> Callable[[F], F]:
 
     Examples
     --------
-    >>> @asked(TrialsError)
+    >>> @checked_types(TrialsError)
     ... def rest(minutes: float, places: Sequence[str] = ()) -> float:
     ...     return minutes
     >>> rest(20)
@@ -84,8 +84,7 @@ def asked(error: type[TrialsError], **wider: Any) -> Callable[[F], F]:
 
     def hold(found: F) -> F:
         if inspect.isclass(found):
-            made = found.__init__  # type: ignore[misc]
-            found.__init__ = _held(made, found.__name__, error, wider)  # type: ignore[misc]
+            setattr(found, "__init__", _held(vars(found)["__init__"], found.__name__, error, wider))  # noqa: B010
             return found
         name = found.__qualname__.split("<locals>.")[-1]
         return typing.cast(F, _held(found, name, error, wider))
@@ -97,6 +96,7 @@ def _held(
     found: Callable[..., Any], name: str, error: type[TrialsError], wider: Mapping[str, Any]
 ) -> Callable[..., Any]:
     signature = inspect.signature(found)
+    record = found.__name__ == "__init__"
 
     @functools.cache
     def hints() -> dict[str, Any]:
@@ -114,7 +114,9 @@ def _held(
                 continue
             slip = _slip(value, hints()[one])
             if slip is not None and value is not signature.parameters[one].default:
-                raise error(f"{name}: {slip.place(one)} is {slip.found}; expected {slip.wanted}.")
+                called = bound.arguments.get("name") if record and one != "name" else None
+                which = f'{name} "{called}"' if isinstance(called, str) else name
+                raise error(f"{which}: {slip.place(one)} is {slip.found}; expected {slip.wanted}.")
 
     def called(*args: Any, **kwargs: Any) -> Any:
         check(args, kwargs)
@@ -170,7 +172,7 @@ def _slip(value: Any, hint: Any) -> _Slip | None:
     if hint in (Any, object) or isinstance(hint, TypeVar):
         return None
     if origin in (typing.Union, types.UnionType):
-        return _of_none(value, inner)
+        return _of_none(value, [one for one in inner if not (one is int and float in inner)])
     if hint is None or hint is types.NoneType:
         return None if value is None else _Slip(described(value), "nothing")
     kind = origin or hint
@@ -178,7 +180,7 @@ def _slip(value: Any, hint: Any) -> _Slip | None:
         fine = callable(value)
     elif kind in _PLAIN:
         fine = _PLAIN[kind](value)
-    elif kind in (Sequence, Iterable, tuple, list):
+    elif kind in _LISTS:
         return _listed_slip(value, hint, kind, inner)
     elif kind is Mapping:
         return _named_slip(value, hint, inner)
@@ -213,9 +215,9 @@ def _listed_slip(value: Any, hint: Any, kind: Any, inner: Sequence[Any]) -> _Sli
         return _Slip(described(value), _wanted(value, [hint]))
     if isinstance(value, Iterator) or not inner:
         return None  # walked once only: whoever uses it looks
-    fixed = kind is tuple and not (len(inner) == 2 and inner[1] is Ellipsis)
+    fixed = kind is tuple and inner[-1] is not Ellipsis
     if fixed and len(value) != len(inner):
-        return _Slip(described(value), f"{len(inner)} things")
+        return _Slip(described(value), _said(hint))
     kinds = inner if fixed else [inner[0]] * len(list(value))
     for at, (one, own) in enumerate(zip(value, kinds, strict=True), start=1):
         slip = _slip(one, own)
@@ -250,6 +252,7 @@ def _is_truth(value: Any) -> bool:
     return isinstance(value, bool) or type(value).__name__ in ("bool_", "bool")
 
 
+_LISTS = (Sequence, Iterable, tuple, list)
 _PLAIN: dict[Any, Callable[[Any], bool]] = {
     str: lambda value: isinstance(value, str),
     float: _is_number,
@@ -271,11 +274,38 @@ _SAID = {
 def _wanted(value: Any, choices: Sequence[Any]) -> str:
     said = in_words(dict.fromkeys(_said(one) for one in choices), "or")
     plain = {typing.get_origin(one) or one for one in choices}
-    if isinstance(value, str) and plain & {float, int} and _typed_number(value):
-        return f"{said}: leave the quotes away"
-    if isinstance(value, str) and plain & {Sequence, Iterable, tuple} and str not in plain:
-        return f'{said}: write ["{_short(value)}"] for one'
+    lists = [one for one in choices if _is_list(one)]
+    if isinstance(value, str):
+        if plain & {float, int} and _typed_number(value):
+            return f"{said}: leave the quotes away"
+        if any(str in _flat(typing.get_args(one)) for one in lists):
+            return f'{said}: write ["{_short(value)}"] for one'
+    elif any(isinstance(value, tuple(_classes(one))) for one in lists):
+        return f"{said}: put it in [ ]"
     return said
+
+
+def _is_list(hint: Any) -> bool:
+    """Say whether a type is a list of any length; two things of a kind each are none."""
+    inner = typing.get_args(hint)
+    kind = typing.get_origin(hint) or hint
+    return kind in _LISTS and (kind is not tuple or not inner or inner[-1] is Ellipsis)
+
+
+def _flat(hints: Iterable[Any]) -> list[Any]:
+    """Return the types that several hints name, unions taken apart."""
+    found = []
+    for one in hints:
+        inner = typing.get_args(one)
+        union = typing.get_origin(one) in (typing.Union, types.UnionType)
+        found += _flat(inner) if union else [one]
+    return found
+
+
+def _classes(hint: Any) -> list[type]:
+    """Return the records that a list holds."""
+    held = _flat(typing.get_args(hint))
+    return [one for one in held if inspect.isclass(one) and one is not Any]
 
 
 def _typed_number(text: str) -> bool:
@@ -286,7 +316,7 @@ def _typed_number(text: str) -> bool:
     return True
 
 
-def _said(hint: Any, *, several: bool = False) -> str:
+def _said(hint: Any) -> str:
     """Return a type in words."""
     origin, inner = typing.get_origin(hint), typing.get_args(hint)
     if origin in (typing.Union, types.UnionType):
@@ -296,9 +326,11 @@ def _said(hint: Any, *, several: bool = False) -> str:
     kind = origin or hint
     if kind in _SAID:
         return _SAID[kind]
-    if kind in (Sequence, Iterable, tuple, list):
+    if kind is tuple and not _is_list(hint):
+        return f"({', '.join(map(_said, inner))})"
+    if kind in _LISTS:
         own = _said(inner[0]) if inner and inner[0] not in (Any, object) else ""
-        return f"a list, each of it {own}" if own else "a list"
+        return f"a list in which each is {own}" if own else "a list"
     if kind is Mapping:
         of = "setting" if len(inner) < 2 or inner[1] in (Any, object) else _said(inner[1])
         return f"a dict of name: {of.removeprefix('a ')}"

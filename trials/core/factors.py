@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FactorError
 from trials.base.words import in_words, number, tidy_number
 from trials.recipe.formula import Formula
@@ -180,6 +181,7 @@ class Varied:
     """
 
 
+@checked_types(FactorError)
 @dataclass(frozen=True)
 class Numeric(Varied):
     """A factor that is a number: a temperature, a time, a percentage.
@@ -335,6 +337,7 @@ class Numeric(Varied):
         return f"{tidy_number(self.read(value))} {self.unit}".rstrip()
 
 
+@checked_types(FactorError)
 @dataclass(frozen=True)
 class Categorical(Varied):
     """A factor that is a kind: which fat, which flour, which method.
@@ -424,6 +427,7 @@ class Categorical(Varied):
         return f"{text} {self.unit}" if self.unit and number(text) is not None else text
 
 
+@checked_types(FactorError)
 @dataclass(frozen=True)
 class Component(Varied):
     """A share of a blend; the components of one plan sum to 1.

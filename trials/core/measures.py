@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, assert_never
 
+from trials.base.arguments import checked_types
 from trials.base.errors import MeasureError
 from trials.base.words import in_words, tidy_number
 from trials.core.scales import (
@@ -25,6 +26,7 @@ from trials.core.scales import (
 )
 
 
+@checked_types(MeasureError)
 @dataclass(frozen=True)
 class Measure:
     """Something scored at the table or measured on a bake.
@@ -208,6 +210,35 @@ class Measure:
     def entry(self, text: str) -> float | str | Refusal:
         """Return the value of what was entered, or why it is none, as plain data."""
         return self._kind.read(text.strip())
+
+
+def measure_named(one: Measure | str) -> Measure:
+    """Return a measure; of a name alone the one that everybody scores alike, which is liking.
+
+    Examples
+    --------
+    >>> measure_named("liking").goal
+    'higher'
+    >>> measure_named("crispness")
+    Traceback (most recent call last):
+    trials.base.errors.MeasureError: "crispness" needs its scale, such as trials.Measure(...
+    """
+    if isinstance(one, Measure):
+        return one
+    if one.strip().casefold() == "liking":
+        return Measure(one.strip(), "hedonic 9", goal="higher")
+    raise MeasureError(
+        f'"{one}" needs its scale, such as trials.Measure("{one}", ("intensity", 0, 10)) for a '
+        f'line or trials.Measure("{one}", "number", unit="mm") for what is measured; only '
+        '"liking" is known by its name.'
+    )
+
+
+def measures_named(given: Measure | str | Sequence[Measure | str] | None) -> tuple[Measure, ...]:
+    """Return one measure or several as a tuple; a name stands for what it names."""
+    if isinstance(given, Measure | str):
+        given = [given]
+    return tuple(map(measure_named, given or ()))
 
 
 def measure_record(measure: Measure) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import (
@@ -87,6 +88,7 @@ class Plan:
     details: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     @classmethod
+    @checked_types(PlanError)
     def from_table(cls, frame: pd.DataFrame, factors: Sequence[Varied]) -> "Plan":
         """Return a plan that was made elsewhere, its bakes in the order of the table.
 
@@ -159,11 +161,13 @@ class Plan:
         """The number of days."""
         return int(self.rows["day"].nunique())
 
+    @checked_types(PlanError)
     def count(self, role: str | None = None) -> int:
         """Return the number of bakes, of one role or but for the reference bakes."""
         roles = self.rows["role"]
         return int((roles == role).sum() if role else (roles != Role.REFERENCE).sum())
 
+    @checked_types(PlanError)
     def factor(self, name: str) -> Factor:
         """Return a factor by its name; a PlanError when there is none."""
         for factor in self.factors:

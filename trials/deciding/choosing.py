@@ -24,12 +24,14 @@ from trials.analysis.failing import Failure
 from trials.analysis.goals import noticeable
 from trials.analysis.region import coded
 from trials.analysis.results import Findings
-from trials.base.errors import TrialsError
+from trials.base.arguments import checked_types
+from trials.base.errors import FitError, TrialsError
 from trials.core.exclusion import Exclude
 from trials.deciding.confirmation import held_settings
 from trials.deciding.gain import findings_to_choose
 
 
+@checked_types(FitError)
 def recommend(
     findings: FewFindings,
     measures: Measures,

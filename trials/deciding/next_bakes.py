@@ -14,11 +14,12 @@ from trials.analysis.answers import Answers
 from trials.analysis.question import evidence
 from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
-from trials.base.errors import PlanError
+from trials.base.arguments import checked_types
+from trials.base.errors import PlanError, RoundError
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, group_names
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measure_named
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
 from trials.core.terms import coded_settings, real_settings
@@ -318,11 +319,12 @@ class NextStep:
         return self.plan._repr_html_()
 
 
+@checked_types(RoundError)
 def next_round(
     round_or_findings: Known,
     bakes: int,
     *,
-    measures: Measure | Sequence[Measure] | None = None,
+    measures: Measure | str | Sequence[Measure | str] | None = None,
     exclude: Exclude = None,
     action: str | None = None,
     same_day: bool = False,
@@ -421,7 +423,7 @@ def _references(made: pd.DataFrame, days: int) -> int:
 def _request(
     data: Known,
     bakes: int,
-    measures: Measure | Sequence[Measure] | None,
+    measures: Measure | str | Sequence[Measure | str] | None,
     exclude: Exclude,
     same_day: bool,
     seed: int | None,
@@ -463,10 +465,14 @@ def _answers_on(data: Known) -> Answers | None:
 
 
 def _measures(
-    found: Mapping[str, Findings], measures: Measure | Sequence[Measure] | None
+    found: Mapping[str, Findings], measures: Measure | str | Sequence[Measure | str] | None
 ) -> list[Measure]:
     if measures is not None:
-        return [measures] if isinstance(measures, Measure) else list(measures)
+        given = [measures] if isinstance(measures, Measure | str) else measures
+        own = {name: one.measure for name, one in found.items() if one.measure is not None}
+        return [
+            own[one] if isinstance(one, str) and one in own else measure_named(one) for one in given
+        ]
     return [
         with_goal(one.measure or Measure(name, "number", worth_noticing=one.margin))
         for name, one in found.items()

@@ -14,11 +14,12 @@ from trials.analysis.fitting import fit
 from trials.analysis.importance import factor_contrasts
 from trials.analysis.question import group_codes, question
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Categorical, Component, Factor, exists
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measure_named
 from trials.core.plan import Plan, new_seed, whole_number
 from trials.core.scales import OneOf
 from trials.core.terms import Term, model_matrix, model_terms, parse_term, real_settings
@@ -281,7 +282,7 @@ def rehearse(
     effects: Effects,
     *,
     rounds: Literal[1] = 1,
-    measure: Measure | None = None,
+    measure: Measure | str | None = None,
     mean: float = 6.0,
     tasters: int | Sequence[str] = 1,
     spreads: Spreads | None = None,
@@ -295,7 +296,7 @@ def rehearse(
     effects: Effects,
     *,
     rounds: int,
-    measure: Measure | None = None,
+    measure: Measure | str | None = None,
     mean: float = 6.0,
     tasters: int | Sequence[str] = 1,
     spreads: Spreads | None = None,
@@ -305,12 +306,13 @@ def rehearse(
 ) -> Rehearsals: ...
 
 
+@checked_types(PlanError)
 def rehearse(
     plan: Plan,
     effects: Effects,
     *,
     rounds: int = 1,
-    measure: Measure | None = None,
+    measure: Measure | str | None = None,
     mean: float = 6.0,
     tasters: int | Sequence[str] = 1,
     spreads: Spreads | None = None,
@@ -379,7 +381,7 @@ def rehearse(
     (1.0, ['rest', 'fat'])
     """
     rounds = whole_number("rounds", rounds, least=1)
-    measure = measure or Measure("liking", "hedonic 9", goal="higher")
+    measure = measure_named(measure or "liking")
     assumed: dict[str, Any] = {
         "mean": mean,
         "measure": measure,

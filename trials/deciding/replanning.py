@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.question import kept_evidence
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, RoundError, TastingError, TrialsError
 from trials.base.files import write_bytes, write_csv
 from trials.base.keeping import take_away
@@ -45,6 +46,7 @@ from trials.rounds.round import (
     change_settings,
     check_people,
     checked_round,
+    opened,
     plan_record,
     write_plan,
     writing,
@@ -513,13 +515,14 @@ def _carry_over(round_: Round, serving: pd.DataFrame, found: Gathered) -> None:
 # -- What to bake next, and how a round goes on after a failed bake.
 
 
+@checked_types(RoundError)
 def replan(
-    round_: Round,
+    round_: Round | str | Path,
     *,
     record: bool = False,
-    joins: Iterable[Taster | str] = (),
-    leaves: Iterable[str] = (),
-    add: Iterable[Mapping[str, Any]] = (),
+    joins: Taster | str | Iterable[Taster | str] = (),
+    leaves: str | Iterable[str] = (),
+    add: Mapping[str, Any] | Iterable[Mapping[str, Any]] = (),
     more: int = 0,
     limits: Mapping[str, tuple[float | None, float | None]] | None = None,
     without: Mapping[str, Any] | None = None,
@@ -536,7 +539,7 @@ def replan(
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         With the statuses of its bakes entered so far.
     record : bool
         Write the change into the folder, as one step: `plan.csv`, `serving.csv`, the reasons in
@@ -588,11 +591,12 @@ def replan(
         move=dict(move or {}),
         held=held,
     )
-    return gone_on(round_, asked, record=record).plan
+    return gone_on(opened(round_), asked, record=record).plan
 
 
+@checked_types(RoundError)
 def write_next(
-    round_: Round,
+    round_: Round | str | Path,
     bakes: int,
     to: str | Path | None = None,
     *,
@@ -603,7 +607,7 @@ def write_next(
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         With its scores in.
     bakes : int
         How many more there may be; reference bakes come on top.
@@ -625,6 +629,7 @@ def write_next(
     RoundError
         When a round stands in that folder already.
     """
+    round_ = opened(round_)
     known = kept_evidence(round_)
     whole = next_round(known, bakes, action=action, seed=seed).plan
     plan, tasters = _days_anew(new_bakes(whole), round_.tasters)

@@ -15,6 +15,7 @@ from trials.analysis.choice import Recommendation
 from trials.analysis.question import evidence
 from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.html import answer, render
 from trials.base.words import in_words, percent, tidy_number
@@ -332,6 +333,7 @@ class Story:
         )
 
 
+@checked_types(RoundError)
 def tell(
     rounds: Round | Sequence[Round] | str | Path,
     *,

@@ -6,6 +6,8 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
+from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Component, Factor, can_meet
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
@@ -15,6 +17,7 @@ from trials.core.terms import Term, is_blend, model_matrix
 NOTHING = 1e-9
 
 
+@checked_types(PlanError)
 def aliases(plan: Plan, order: int = 2) -> pd.DataFrame:
     """Return which effects of a plan are mixed up with which others.
 

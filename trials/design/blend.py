@@ -9,6 +9,7 @@ from itertools import combinations, combinations_with_replacement, product
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Component, Factor, Varied, check_factors, group_names
@@ -136,6 +137,7 @@ def faces_of(corners: np.ndarray, active: np.ndarray, dimension: int) -> np.ndar
 PARTS = ("vertices", "edges", "faces", "centre")
 
 
+@checked_types(PlanError)
 def simplex_lattice(
     factors: Sequence[Varied],
     degree: int = 2,
@@ -202,6 +204,7 @@ def simplex_lattice(
     )
 
 
+@checked_types(PlanError)
 def simplex_centroid(
     factors: Sequence[Varied],
     *,
@@ -258,6 +261,7 @@ def simplex_centroid(
     )
 
 
+@checked_types(PlanError)
 def extreme_vertices(
     factors: Sequence[Varied],
     *,

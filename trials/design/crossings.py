@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FactorError, PlanError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, Numeric, Varied, check_factors
@@ -20,6 +21,7 @@ CLOSE = 0.5  # percent of the flour: totals that no one would bake a round for
 Process = Mapping[str, Any]
 
 
+@checked_types(FactorError)
 def crossing_factors(
     a: Formula,
     b: Formula,
@@ -209,6 +211,7 @@ def _factor(trait: Trait, unit: str) -> Numeric | Categorical:
     return Numeric(trait.name, low, high, unit, changes=trait.changes)
 
 
+@checked_types(FactorError)
 def parent_settings(
     factors: Sequence[Varied],
     a: Formula,
@@ -258,6 +261,7 @@ def parent_settings(
     return pd.DataFrame(columns, index=[a.name, b.name])
 
 
+@checked_types(PlanError)
 def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     """Return a plan with the parents baked whole among its bakes, as references to compare with.
 

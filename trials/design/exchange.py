@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.base.words import in_words, percent
 from trials.core.exclusion import Exclude, Exclusion
@@ -234,6 +235,7 @@ _DAYS_BY_CHANCE = (
 MOST_BAKES = 500
 
 
+@checked_types(PlanError)
 def optimal(
     factors: Sequence[Varied],
     *,
@@ -379,6 +381,7 @@ def _searched(
     return search, days_fixed, effort, found
 
 
+@checked_types(PlanError)
 def add_bakes(
     plan: Plan,
     bakes: int,

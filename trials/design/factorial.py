@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pyDOE3
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.base.words import in_words
 from trials.core.factors import (
@@ -319,6 +320,7 @@ def workable_days(factors: Sequence[Factor], replicates: int) -> str:
 MOST_BAKES = 10_000
 
 
+@checked_types(PlanError)
 def full_factorial(
     factors: Sequence[Varied],
     *,
@@ -410,6 +412,7 @@ def full_factorial(
     return plan.because(first, *_on_what(twos, arrangement, plan))
 
 
+@checked_types(PlanError)
 def fractional_factorial(
     factors: Sequence[Varied],
     *,
@@ -683,6 +686,7 @@ def _times(count: int) -> str:
 # -- Mirror bakes: a second round that frees effects the first could not tell apart.
 
 
+@checked_types(PlanError)
 def fold_over(
     plan: Plan,
     *,

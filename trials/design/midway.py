@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FactorError, PlanError
 from trials.base.words import in_words, tidy_number
 from trials.core.exclusion import Exclusion
@@ -37,6 +38,7 @@ from trials.design.power import Promise, promise
 # step gives a new one, the bakes that stay keeping their names, days and loads.
 
 
+@checked_types(PlanError)
 def drop(plan: Plan, bakes: Sequence[str] | str, why: str = "") -> Plan:
     """Return a plan without some bakes.
 
@@ -70,6 +72,7 @@ def drop(plan: Plan, bakes: Sequence[str] | str, why: str = "") -> Plan:
     return replace(plan, rows=rows, reasons=(*plan.reasons, reason))
 
 
+@checked_types(PlanError)
 def repeat(plan: Plan, bakes: Sequence[str] | str, *, day: int | None = None) -> Plan:
     """Return a plan in which some bakes are made once more.
 
@@ -101,6 +104,7 @@ def repeat(plan: Plan, bakes: Sequence[str] | str, *, day: int | None = None) ->
     return plan
 
 
+@checked_types(PlanError)
 def add(plan: Plan, settings: Mapping[str, Any], *, day: int | None = None) -> Plan:
     """Return a plan with one bake more, at the end.
 
@@ -589,6 +593,7 @@ def _shown_size(told: bool, size: float) -> str:
     return f"{size:.1f} points" if np.isfinite(size) else "none for sure"
 
 
+@checked_types(PlanError)
 def still_tells(
     before: Plan,
     after: Plan,
@@ -713,6 +718,7 @@ class ExtraBake:
         return said + shown.to_html(index=False, border=0)
 
 
+@checked_types(PlanError)
 def best_extra(
     plan: Plan,
     *,

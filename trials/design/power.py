@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Component, Factor
@@ -519,6 +520,7 @@ def with_words(table: pd.DataFrame, spreads: Spreads, tasters: int, repeats: int
 # them.
 
 
+@checked_types(PlanError)
 def power(
     plan: Plan,
     *,
@@ -988,6 +990,7 @@ def bakes_needed(
     return with_words(table, spreads, tasters, repeats)
 
 
+@checked_types(PlanError)
 def tasters_or_bakes(
     plan: Plan,
     *,

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
 from trials.base.words import in_words
 from trials.core.exclusion import Exclude, Exclusion
@@ -561,6 +562,7 @@ SMALL = 16  # bakes up to which it is rehearsed whether a part of them is better
 SIZES = (8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 128)
 
 
+@checked_types(PlanError)
 def propose(
     factors: Sequence[Varied],
     bakes: int,

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
+from trials.base.errors import PlanError
 from trials.base.words import in_words, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Component
@@ -68,6 +70,7 @@ class Quality:
         return said + "".join(table.round(3).to_html(index=False, border=0) for table in tables)
 
 
+@checked_types(PlanError)
 def quality(plan: Plan, model: Model = None, *, variance_ratio: Ratios | None = None) -> Quality:
     """Return what a plan can tell.
 

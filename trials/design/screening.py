@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pyDOE3
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, Numeric, Varied
@@ -29,6 +30,7 @@ REGULAR = (8, 16, 32)
 FIRST_ROW_OF_24 = "+++++-+-++--++--+-+----"
 
 
+@checked_types(PlanError)
 def plackett_burman(
     factors: Sequence[Varied],
     *,
@@ -173,6 +175,7 @@ def _paley_double(order: int) -> np.ndarray:
     return H * H[:1, :]
 
 
+@checked_types(PlanError)
 def conference_screening(
     factors: Sequence[Varied],
     *,

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.base.words import in_words
 from trials.core.factors import (
@@ -24,6 +25,7 @@ from trials.design.layout import lay_out
 FEWEST, MOST = 2, 6
 
 
+@checked_types(PlanError)
 def variants(
     kinds: Categorical | Sequence[Setting],
     *,

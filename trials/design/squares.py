@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.core.factors import Factor, Varied, check_factors
 from trials.core.plan import Plan, new_seed, whole_number
@@ -20,6 +21,7 @@ NO_PAIR = {
 FIELD_STEP = {4: (0, 2, 3, 1), 8: (0, 2, 4, 6, 3, 1, 7, 5)}
 
 
+@checked_types(PlanError)
 def latin_square(
     factors: Sequence[Varied],
     *,
@@ -65,6 +67,7 @@ def latin_square(
     return _square_plan(factors, 3, "latin_square", replicates, references, seed)
 
 
+@checked_types(PlanError)
 def graeco_latin_square(
     factors: Sequence[Varied],
     *,

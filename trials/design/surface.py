@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pyDOE3
 
+from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Numeric, Varied
@@ -31,6 +32,7 @@ THREE_LEVEL_MIDDLES = {3: 3, 4: 3, 5: 6, 6: 6, 7: 6}
 THREE_LEVEL_DAYS = {3: (1,), 4: (1, 3), 5: (1, 2), 6: (1, 2), 7: (1, 2)}
 
 
+@checked_types(PlanError)
 def central_composite(
     factors: Sequence[Varied],
     *,
@@ -229,6 +231,7 @@ def _composite_words(plan: Plan, days: int) -> list[str]:
     return sentences
 
 
+@checked_types(PlanError)
 def box_behnken(
     factors: Sequence[Varied],
     *,

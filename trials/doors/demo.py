@@ -12,6 +12,8 @@ from typing import Any
 import pandas as pd
 
 from trials.analysis.fitting import fit
+from trials.base.arguments import checked_types
+from trials.base.errors import RoundError
 from trials.core.factors import Categorical, Factor, Numeric
 from trials.core.measures import Measure
 from trials.core.plan import Plan
@@ -150,6 +152,7 @@ def plan() -> Plan:
     return propose(FACTORS, 9, aim="screen", days=2, references=2, tasters=TASTERS, seed=SEED)
 
 
+@checked_types(RoundError)
 def planned(folder: str | Path) -> Round:
     """Return the demo's round in a folder, planned but not baked; made there if need be.
 
@@ -191,6 +194,7 @@ def planned(folder: str | Path) -> Round:
     )
 
 
+@checked_types(RoundError)
 def baked(folder: str | Path) -> Round:
     """Return the demo's round with its sheets written and invented scores entered in them.
 
@@ -220,6 +224,7 @@ def baked(folder: str | Path) -> Round:
     return round_
 
 
+@checked_types(RoundError)
 def enter_scores(round_: Round, seed: int = SCORE_SEED) -> list[Path]:
     """Enter invented scores in the sheets of a demo round, as cook and tasters would.
 
@@ -246,6 +251,7 @@ def enter_scores(round_: Round, seed: int = SCORE_SEED) -> list[Path]:
     return record_scores(round_, drawn.assign(blind=drawn["taster"].map(BLIND, na_action="ignore")))
 
 
+@checked_types(RoundError)
 def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
     """Return what the demo's truth, which no scores show, gives a measure at a setting.
 

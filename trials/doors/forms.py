@@ -20,6 +20,7 @@ import traitlets
 from scipy import stats
 
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place, RoundError, TrialsError
 from trials.base.files import read_csv, write_csv, write_text
 from trials.base.words import decimals, in_words, number, rounded
@@ -44,7 +45,7 @@ from trials.rounds.forms import (
 from trials.rounds.gathering import INCOMING, Source, keep, read_source, sources
 from trials.rounds.idea import IDEA, Idea, read_idea, understood
 from trials.rounds.reading import EMPTY, Address, Cell, Reading, Value, exact, read_cell
-from trials.rounds.round import Round
+from trials.rounds.round import Round, opened
 from trials.tasting.panel import Taster
 
 _HERE = Path(__file__).parent
@@ -94,6 +95,7 @@ def _table_html(caption: str, columns: Sequence[str], rows: Sequence[Sequence[st
 # -- A setting tried out: every measure with its interval, the reference and the best beside it.
 
 
+@checked_types(RoundError)
 def explore(findings: Findings | Mapping[str, Findings]) -> "Explore":
     """Try settings by sliders and choices, with what to expect of each.
 
@@ -291,7 +293,8 @@ def _words(factors: Sequence[Factor], row: Mapping[str, Any]) -> str:
 # -- The day's scores and weights, typed into a table that is checked as one types.
 
 
-def enter(round_: Round, who: str = "") -> "Enter":
+@checked_types(RoundError)
+def enter(round_: Round | str | Path, who: str = "") -> "Enter":
     """Enter scores and what became of each bake, checked as one types and saved as one goes.
 
     What is entered goes into `incoming/` under the name of whoever enters it, where the readers of
@@ -299,7 +302,7 @@ def enter(round_: Round, who: str = "") -> "Enter":
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         With its sheets written, where anything is tasted.
     who : str
         Who enters; asked for in the form when empty.
@@ -312,17 +315,15 @@ def enter(round_: Round, who: str = "") -> "Enter":
     Raises
     ------
     RoundError
-        When it is given anything but a round.
+        When there is no round.
 
     Examples
     --------
-    >>> enter("my-round")
+    >>> enter("no such folder")
     Traceback (most recent call last):
-    trials.base.errors.RoundError: 'my-round' is no round; give trials.Round.open("my-round").
+    trials.base.errors.RoundError: "no such folder" is not a round folder: it holds no round.toml.
     """
-    if not isinstance(round_, Round):
-        raise RoundError(f'{round_!r} is no round; give trials.Round.open("{round_}").')
-    return Enter(round_, who)
+    return Enter(opened(round_), who)
 
 
 @dataclass(frozen=True)
@@ -597,6 +598,7 @@ def _whose(source: Source) -> str:
 # -- The questions of `idea.toml`, with the plan's first words beside them.
 
 
+@checked_types(RoundError)
 def idea(folder: str | Path = ".") -> "IdeaForm":
     """Answer the questions of an idea, with a plan's first words beside them.
 

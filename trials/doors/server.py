@@ -22,13 +22,14 @@ import segno
 from tornado.httpserver import HTTPServer
 from tornado.web import Application, RequestHandler
 
-from trials.base.errors import TastingError
+from trials.base.arguments import checked_types
+from trials.base.errors import RoundError, TastingError
 from trials.base.files import plain_cell, read_csv, safe_cell, write_bytes, write_csv, write_text
 from trials.base.html import render
 from trials.base.words import in_words
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
 from trials.rounds.gathering import INCOMING, SENT_AT
-from trials.rounds.round import SETTINGS, Round
+from trials.rounds.round import SETTINGS, Round, opened
 from trials.rounds.safe import check_served
 from trials.show.serving_sheets import phone_pages
 from trials.tasting.paper import asks_blindness
@@ -395,8 +396,9 @@ class _Nothing(_Handler):
         self.say(404, NOTHING)
 
 
+@checked_types(RoundError)
 def serve_ballots(
-    round_: Round,
+    round_: Round | str | Path,
     address: str = ADDRESS,
     port: int = PORT,
     *,
@@ -411,7 +413,7 @@ def serve_ballots(
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         With its `serving.csv` written.
     address : str
         The one address to listen on: this computer alone unless its address in the local
@@ -429,6 +431,7 @@ def serve_ballots(
         When nothing is served, the address can not be had or means every address, or it is
         called from a notebook.
     """
+    round_ = opened(round_)
     if _in_a_loop():
         raise TastingError(
             "A notebook can not wait for tasters. Open a terminal and type: "

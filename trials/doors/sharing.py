@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv, write_text
 from trials.base.keeping import RECEIVED
@@ -22,7 +23,7 @@ from trials.doors.notebook import as_kept, hand_out, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.rounds.diary import DIARY, read_diary
 from trials.rounds.forms import SERVING, read_serving
-from trials.rounds.round import Round
+from trials.rounds.round import Round, opened
 from trials.rounds.scores import record_scores, scores
 from trials.show.page import report, story
 from trials.show.sheets import write_sheets
@@ -33,8 +34,13 @@ VERSIONS = "versions.txt"  # as pip takes them
 _PRIVATE = ("links.csv", "links.html", ".*", "__pycache__")
 
 
+@checked_types(RoundError)
 def bundle(
-    round_: Round, path: str | Path | None = None, *, names: bool = False, replace: bool = False
+    round_: Round | str | Path,
+    path: str | Path | None = None,
+    *,
+    names: bool = False,
+    replace: bool = False,
 ) -> Path:
     """Write one file that others can open, read and run again.
 
@@ -45,7 +51,7 @@ def bundle(
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         With or without the rounds before it, which go along.
     path : str or Path, optional
         Where to; beside the round when left out.
@@ -69,6 +75,7 @@ def bundle(
     >>> bundle.__doc__.splitlines()[0]
     'Write one file that others can open, read and run again.'
     """
+    round_ = opened(round_)
     target = Path(path) if path else beside(round_)
     if target.exists() and not replace:
         raise RoundError(f"{target} is there already; give another name, or take it away first.")

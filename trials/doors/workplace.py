@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.files import write_text
 from trials.base.html import table
@@ -95,6 +96,7 @@ class ToDo:
         return f"<p>{html.escape(self.name)}</p><table>{rows}</table>"
 
 
+@checked_types(RoundError)
 def workplace(folder: str | Path = ".") -> "Workplace":
     """Return the workplace of a round's folder, in whatever state the round is.
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
 from trials.base.html import render
 from trials.base.words import in_words, tidy_number
@@ -76,6 +77,7 @@ class Card:
         return rows
 
 
+@checked_types(FormulaError)
 def card(
     formula: Formula,
     grams: pd.DataFrame,

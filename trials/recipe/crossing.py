@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
 from trials.base.words import in_words, tidy_number
 from trials.recipe.formula import (
@@ -73,6 +74,7 @@ class Trait:
         return all(isinstance(x, Real) and not isinstance(x, bool) for x in (self.a, self.b))
 
 
+@checked_types(FormulaError)
 def cross(a: Formula, b: Formula, share: float, part: str | None = None) -> Formula:
     """Mix two parents: each amount lies that share of the way from one to the other.
 
@@ -180,6 +182,7 @@ def _check_flour(mix: Mix, part: str | None) -> None:
         )
 
 
+@checked_types(FormulaError)
 def side_by_side(a: Formula, b: Formula, share: float | None = None) -> pd.DataFrame:
     """Return parents, and their cross, beside one another.
 
@@ -229,6 +232,7 @@ def side_by_side(a: Formula, b: Formula, share: float | None = None) -> pd.DataF
     return table
 
 
+@checked_types(FormulaError)
 def distance(a: Formula, b: Formula) -> float:
     """Return how much of the dough differs, from 0 (the same) to 100 percent (nothing in common).
 
@@ -266,6 +270,7 @@ def distance(a: Formula, b: Formula) -> float:
     return 50.0 * math.fsum(gap)
 
 
+@checked_types(FormulaError)
 def traits(
     a: Formula,
     b: Formula,

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
 from trials.base.words import in_words, tidy_number
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
@@ -168,8 +169,8 @@ def totals(mix: Mix, part: str | None = None) -> dict[str, float]:
 def read(
     parts: Mapping[str, Any],
     table: Ingredients,
-    also_flour: tuple[str, ...] = (),
-    aside: tuple[str, ...] = (),
+    also_flour: Sequence[str] = (),
+    aside: Sequence[str] = (),
 ) -> Mix:
     """Return the mix that a baker wrote down, in percent of total flour."""
     nested = _nested(parts)
@@ -181,7 +182,7 @@ def read(
     taken_in = _taken_in(nested, table)
     amounts_of = {part: _own_amounts(nested, part, taken_in) for part in nested}
     resolved = {part: amounts for part, amounts in amounts_of.items() if amounts}
-    mix = Mix(resolved, table, also_flour, tuple(part for part in resolved if part in aside))
+    mix = Mix(resolved, table, tuple(also_flour), tuple(part for part in resolved if part in aside))
     _check_twins(mix)
     return normalised(mix)
 
@@ -621,6 +622,7 @@ ASIDE = ("frying oil", "soak", "syrup", "dip", "coating")
 FIRST_TOTALS = ("hydration", "fat", "sugar", "salt")
 
 
+@checked_types(FormulaError, also_flour=str | Sequence[str], aside=str | Sequence[str])
 @dataclass(frozen=True)
 class Formula:
     """A formula, of one part or several, in percent of its flour.
@@ -675,8 +677,8 @@ class Formula:
     parts: Mapping[str, Any]
     origin: str = ""
     ingredients: Ingredients | None = field(default=None, repr=False)
-    also_flour: tuple[str, ...] = ()
-    aside: tuple[str, ...] = ASIDE
+    also_flour: Sequence[str] = ()
+    aside: Sequence[str] = ASIDE
     only_when: Mapping[str, tuple[str, Sequence[Any]]] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -723,6 +725,7 @@ class Formula:
         names = dict.fromkeys(name for _, name, _ in self.mix.rows() if self.mix.is_flour(name))
         return tuple(names)
 
+    @checked_types(FormulaError)
     def totals(self, part: str | None = None, of: str = "flour") -> pd.Series:
         """Return hydration, fat, sugar, salt and further totals.
 
@@ -748,6 +751,7 @@ class Formula:
         order = [*FIRST_TOTALS, *rest]
         return pd.Series({total: found[total] * scale for total in order}, name=self.name)
 
+    @checked_types(FormulaError)
     def grams(
         self,
         *,
@@ -813,6 +817,7 @@ class Formula:
         )
         return whole / (1 - loss / 100) * 100.0 / self.mix.weight()
 
+    @checked_types(FormulaError)
     def with_total(
         self, total: str, percent: float, *, by: str | None = None, part: str | None = None
     ) -> "Formula":
@@ -848,16 +853,19 @@ class Formula:
         moved = {} if by is None else {(total, part): by}
         return self.of_mix(with_totals(self.mix, {(total, part): percent}, moved))
 
+    @checked_types(FormulaError)
     def with_totals(self, percents: Mapping[str, float]) -> "Formula":
         """Set several totals together, whatever each one's ingredient brings to the others."""
         return self.of_mix(with_totals(self.mix, {(key, None): percents[key] for key in percents}))
 
+    @checked_types(FormulaError)
     def with_percent(
         self, ingredient: str, percent: float, *, part: str | None = None
     ) -> "Formula":
         """Set one ingredient, not a flour, in percent of total flour."""
         return self.of_mix(with_percents(self.mix, {(ingredient, part): percent}))
 
+    @checked_types(FormulaError)
     def with_grams(self, ingredient: str, amount: float, *, part: str | None = None) -> "Formula":
         """Set one ingredient, a flour too, while everything else stays the same grams.
 
@@ -887,10 +895,12 @@ class Formula:
                 return percent / float(amount)
         return 1.0
 
+    @checked_types(FormulaError)
     def with_flour_share(self, flour: str, share: float, *, part: str | None = None) -> "Formula":
         """Set a flour in percent of total flour; the part's others shrink in proportion."""
         return self.of_mix(with_flour_shares(self.mix, {(flour, part): share}))
 
+    @checked_types(FormulaError)
     def swap(
         self, old: str, new: str, match: str | None = None, *, part: str | None = None
     ) -> "Formula":
@@ -911,14 +921,17 @@ class Formula:
         """
         return self.of_mix(swapped(self.mix, old, new, match, part))
 
+    @checked_types(FormulaError)
     def without(self, name: str, *, part: str | None = None) -> "Formula":
         """Leave out an ingredient, everywhere or in one part, or a whole part."""
         return self.of_mix(left_out(self.mix, name, part))
 
+    @checked_types(FormulaError)
     def halved(self, part: str) -> "Formula":
         """Cut a part by half."""
         return self.of_mix(scaled_part(self.mix, part, 0.5))
 
+    @checked_types(FormulaError)
     def part(self, name: str) -> "Formula":
         """Return one part as a formula of its own flour; a FormulaError when it has none."""
         own = self.mix.named(name)
@@ -954,6 +967,7 @@ class Formula:
         return filled | {"aside": list(self.aside)}
 
     @classmethod
+    @checked_types(FormulaError)
     def from_dict(
         cls, data: Mapping[str, Any], ingredients: Ingredients | None = None
     ) -> "Formula":

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from trials.base.errors import MeasureError
+from trials.base.arguments import checked_types
+from trials.base.errors import FormulaError, MeasureError
 from trials.base.words import number, tidy_number
 
 __all__ = [
@@ -73,6 +74,7 @@ class Reading:
         return f"<p>{html.escape(self.sentence)}</p>"
 
 
+@checked_types(FormulaError)
 def averaged(
     name: str, given: Given, unit: str, low: float, high: float, *, above: bool = True
 ) -> Reading:
@@ -117,6 +119,7 @@ def worked_out(name: str, unit: str, formula: Callable[..., float], *parts: Read
     return Reading(name, formula(*values), unit, math.sqrt(variance) if spread else None, count)
 
 
+@checked_types(FormulaError)
 def bake_readings(table: pd.DataFrame, column: str) -> pd.DataFrame:
     """Return the mean and the spread of each bake's readings.
 
@@ -170,6 +173,7 @@ Lab = Sequence[float] | Sequence[Sequence[float]]
 _FAR = 25.0**7
 
 
+@checked_types(FormulaError)
 def colour_difference(one: Lab, other: Lab, *, formula: str = "CIEDE2000") -> Reading:
     """Return how far apart two colours look.
 
@@ -316,6 +320,7 @@ _LONGEST = 2_000  # mm
 _HEAVIEST = 100_000  # g
 
 
+@checked_types(FormulaError)
 def spread_factor(width: Given, thickness: Given) -> Reading:
     """Return how far biscuits spread: width over thickness.
 
@@ -333,6 +338,7 @@ def spread_factor(width: Given, thickness: Given) -> Reading:
     return worked_out("spread factor", "", lambda w, t: w / t, wide, thick)
 
 
+@checked_types(FormulaError)
 def height(readings: Given) -> Reading:
     """Return the mean height of pieces, in millimetres.
 
@@ -344,6 +350,7 @@ def height(readings: Given) -> Reading:
     return averaged("height", readings, "mm", 0, _LONGEST)
 
 
+@checked_types(FormulaError)
 def specific_volume(volume: Given, weight: Given) -> Reading:
     """Return millilitres a gram, from seeds displaced and the scale.
 
@@ -362,6 +369,7 @@ def specific_volume(volume: Given, weight: Given) -> Reading:
     return _possible(found, 0.5, 20)
 
 
+@checked_types(FormulaError)
 def bake_loss(dough: Given, baked: Given) -> Reading:
     """Return what was lost in the oven, in per cent of the dough's weight.
 
@@ -376,6 +384,7 @@ def bake_loss(dough: Given, baked: Given) -> Reading:
     return _possible(found, 0, 95)
 
 
+@checked_types(FormulaError)
 def oil_uptake(
     raw: Given, raw_moisture: Given, fried: Given, fried_moisture: Given, *, of: str = "fried"
 ) -> Reading:
@@ -412,6 +421,7 @@ def oil_uptake(
     return found
 
 
+@checked_types(FormulaError)
 def moisture(wet: Given, dry: Given) -> Reading:
     """Return the water in a sample as a share of its weight, from drying it.
 
@@ -425,6 +435,7 @@ def moisture(wet: Given, dry: Given) -> Reading:
     return _possible(worked_out("moisture", "", lambda w, d: (w - d) / w, before, after), 0, 0.95)
 
 
+@checked_types(FormulaError)
 def break_force(mass: Given) -> Reading:
     """Return the force that broke a piece, from the mass that hung or stood on it.
 
@@ -437,6 +448,7 @@ def break_force(mass: Given) -> Reading:
     return worked_out("break force", "N", lambda kilograms: kilograms * GRAVITY, hung)
 
 
+@checked_types(FormulaError)
 def snap_stress(force: Given, span: float, width: Given, thickness: Given) -> Reading:
     """Return the stress at which a bar snaps in three-point bending.
 

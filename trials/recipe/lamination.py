@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
 from trials.base.words import in_words, tidy_number
 
@@ -28,6 +29,7 @@ class Layers:
         return self.fat + self.dough
 
 
+@checked_types(FormulaError)
 def layers(folds: Sequence[int], fat_layers: int = 1) -> Layers:
     """Return the layers after a sequence of folds.
 
@@ -70,6 +72,7 @@ def layers(folds: Sequence[int], fat_layers: int = 1) -> Layers:
     return Layers(fat, fat + 1)
 
 
+@checked_types(FormulaError)
 def layer_thickness(
     sheet: float, folds: Sequence[int], fat_share: float | None = None, fat_layers: int = 1
 ) -> dict[str, float]:

@@ -3,10 +3,12 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError, RoundError
 from trials.base.words import in_words, tidy_number
 from trials.core.plan import MIXED_ONCE, kitchen_group
@@ -15,7 +17,7 @@ from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
 from trials.rounds.kitchen import Batch, Prices
 from trials.rounds.mixing import formula_of
-from trials.rounds.round import Round
+from trials.rounds.round import Round, opened
 
 # -- What is mixed: the formula of each bake, and the doughs that several bakes are divided from.
 
@@ -284,8 +286,9 @@ FRYING_OIL = "frying oil"  # the list's word for what the pot holds beside any f
 SPARE = 0.1  # of the pieces (common practice, no source)
 
 
+@checked_types(RoundError)
 def shopping_list(
-    round_: Round,
+    round_: Round | str | Path,
     batch: Batch | None = None,
     *,
     spill: float = SPILL,
@@ -297,7 +300,7 @@ def shopping_list(
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
     batch : Batch, optional
         The round's own when left out.
     spill : float
@@ -317,6 +320,7 @@ def shopping_list(
     RoundError
         When a price is for something that the round does not use, or the margin is below 0.
     """
+    round_ = opened(round_)
     if not 0 <= spill <= 1000:
         raise RoundError(f"spill is {spill} %; 0 or more was expected.")
     grams = used(round_, batch)

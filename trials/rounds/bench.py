@@ -15,11 +15,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trials.base.errors import MeasureError, Place, PlanError, SheetError
+from trials.base.arguments import checked_types
+from trials.base.errors import MeasureError, Place, PlanError, RoundError, SheetError
 from trials.base.files import read_csv, write_csv, write_text
 from trials.base.html import answer, render
 from trials.base.words import in_words, tidy_number
-from trials.core.measures import Measure
+from trials.core.measures import Measure, measure_named
 from trials.core.plan import Plan, new_seed
 from trials.core.roles import Role
 from trials.core.scales import Order, Summary
@@ -112,11 +113,12 @@ class SideFinding:
         return answer([self.reason], [self.table])
 
 
+@checked_types(RoundError)
 def side_test(
     folder: str | Path,
     question: str,
     things: Sequence[str],
-    measure: Measure,
+    measure: Measure | str,
     *,
     times: int = 3,
     seed: int | None = None,
@@ -170,6 +172,7 @@ def side_test(
     kitchen: ask the supplier for the smoke point of the oil.
     """
     named = _checked_things(things)
+    measure = measure_named(measure)
     _refuse_unsafe(" ; ".join([question, *named, measure.name]))
     if not question.strip():
         raise PlanError("the question is empty; write what you want to know.")
@@ -211,6 +214,7 @@ def extreme_corners(plan: Plan, count: int = 4) -> pd.DataFrame:
     return corners
 
 
+@checked_types(RoundError)
 def read_side_test(test: SideTest, *, diary: bool = True) -> SideFinding:
     """Read what was entered, say what it shows, and keep that in the diary.
 

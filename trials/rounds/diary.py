@@ -10,11 +10,12 @@ from pathlib import Path
 import pandas as pd
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from trials.base.arguments import checked_types
 from trials.base.errors import Place, SheetError
 from trials.base.files import read_csv, write_bytes, write_csv
 from trials.base.keeping import one_step
 from trials.base.words import in_words
-from trials.rounds.round import SETTINGS, Round, writing
+from trials.rounds.round import SETTINGS, Round, opened, writing
 
 # -- The diary of a project: dated notes on a round, a day or a bake, in one plain file.
 
@@ -25,6 +26,7 @@ ABOUT = "about"  # the measure whose findings a note is about; diaries of before
 _COLUMNS = ("time", "day", "bake", ABOUT, "note")
 
 
+@checked_types(SheetError)
 def write_note(
     folder: str | Path,
     note: str,
@@ -178,12 +180,13 @@ _QUALITY = 85
 _READ = ("JPEG", "PNG", "WEBP", "TIFF", "BMP", "GIF")
 
 
-def add_photo(round_: Round, bake: str, path: str | Path) -> Path:
+@checked_types(SheetError)
+def add_photo(round_: Round | str | Path, bake: str, path: str | Path) -> Path:
     """Copy a photo of a bake into the round's folder.
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
     bake : str
     path : str or Path
         The photo as the camera or phone made it; it is left as it is.
@@ -199,6 +202,7 @@ def add_photo(round_: Round, bake: str, path: str | Path) -> Path:
     SheetError
         When the bake is none of the round's, or the file is no photo that can be read.
     """
+    round_ = opened(round_)
     path = Path(path)
     if bake not in set(round_.plan.table["bake"]):
         raise SheetError(f'"{bake}" is no bake of this round.', Place(path.name))

@@ -6,6 +6,7 @@ from math import ceil, isfinite
 from numbers import Real
 from typing import Any
 
+from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.words import in_words
 from trials.core.factors import Numeric, OnlyWhen, check_host, checked_when, holds, is_blank
@@ -46,6 +47,7 @@ def amount(value: Any) -> float | None:
     return float(value) if good else None
 
 
+@checked_types(RoundError, scales=float | Sequence[float])
 @dataclass(frozen=True)
 class Batch:
     """How much of a bake is made, and on which scales it is weighed.
@@ -110,6 +112,7 @@ class Batch:
         return None if self.piece is None else int(self.grams // self.piece)
 
 
+@checked_types(RoundError)
 @dataclass(frozen=True)
 class Prices:
     """What ingredients cost.
@@ -195,6 +198,7 @@ SAFE_MINUTES = 120
 DAY = 24 * 60
 
 
+@checked_types(RoundError)
 @dataclass(frozen=True)
 class Step:
     """One step that a bake, a load or a day goes through.
@@ -260,6 +264,7 @@ class Step:
         return not isinstance(self.minutes, str) or not is_blank(settings[self.minutes])
 
 
+@checked_types(RoundError)
 @dataclass(frozen=True)
 class Heat:
     """Something that is brought to a setting and holds it for a load: a pot of oil, an oven.
@@ -314,6 +319,7 @@ class Heat:
         return ceil(change / self.up if change > 0 else -change / self.down)
 
 
+@checked_types(RoundError)
 @dataclass(frozen=True)
 class Kitchen:
     """What there is to work with, and when.
@@ -334,7 +340,7 @@ class Kitchen:
     """
 
     things: Mapping[str, int] = field(default_factory=lambda: {"hands": 1, "pot": 1, "oven": 1})
-    heats: tuple[Heat, ...] = ()
+    heats: Sequence[Heat] = ()
     start: str = "9:00"
     until: str = "18:00"
     safe: int = SAFE_MINUTES
@@ -342,6 +348,7 @@ class Kitchen:
     oil_fill: float = 0.0
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "heats", tuple(self.heats))
         for thing, count in self.things.items():
             if isinstance(count, bool) or not isinstance(count, int) or count < 0:
                 raise RoundError(f'there are {count!r} of "{thing}"; a whole number is meant.')

@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 import tomli_w
 
+from trials.base.arguments import checked_types
 from trials.base.errors import (
     MeasureError,
     Place,
@@ -44,7 +45,7 @@ from trials.core.factors import (
     factor_record,
     group_names,
 )
-from trials.core.measures import Measure, measure_from, measure_record
+from trials.core.measures import Measure, measure_from, measure_record, measures_named
 from trials.core.plan import FIXED_COLUMNS, Plan, new_seed
 from trials.core.roles import Role
 from trials.recipe.formula import Formula
@@ -458,13 +459,14 @@ class Round:
         return MappingProxyType(formulas_of(self.formula, self.plan))
 
     @staticmethod
+    @checked_types(RoundError)
     def create(
         folder: str | Path,
         *,
         plan: Plan,
-        measures: Sequence[Measure],
+        measures: Measure | str | Sequence[Measure | str],
         formula: Formula | None = None,
-        tasters: Sequence[Taster] = (),
+        tasters: Sequence[Taster | str] = (),
         seed: int | None = None,
         name: str = "",
         parent: str = "",
@@ -494,9 +496,9 @@ class Round:
             Round(
                 folder=Path(folder),
                 plan=plan,
-                measures=tuple(measures),
+                measures=measures_named(measures),
                 formula=formula,
-                tasters=tuple(tasters),
+                tasters=check_panel(tasters) if tasters else (),
                 seed=new_seed() if seed is None else int(seed),
                 name=name or Path(folder).name,
                 parent=str(parent),
@@ -515,6 +517,7 @@ class Round:
         return round_
 
     @staticmethod
+    @checked_types(RoundError)
     def open(folder: str | Path) -> "Round":
         """Open the round of a folder.
 
@@ -569,6 +572,11 @@ class Round:
     def _repr_html_(self) -> str:
         note = "<p>All scores are invented.</p>" if self.invented else ""
         return f"<p>{html.escape(repr(self))}</p>{note}{self.plan._repr_html_()}"
+
+
+def opened(round_: Round | str | Path) -> Round:
+    """Return a round; of a folder the one that lies in it."""
+    return round_ if isinstance(round_, Round) else Round.open(round_)
 
 
 def check_people(round_: Round) -> None:

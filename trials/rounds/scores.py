@@ -10,7 +10,8 @@ from typing import Any, overload
 
 import pandas as pd
 
-from trials.base.errors import Place, SheetError
+from trials.base.arguments import checked_types
+from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import write_bytes, write_csv
 from trials.base.words import in_words
 from trials.core.roles import WITHOUT_SCORE, Status
@@ -36,7 +37,7 @@ from trials.rounds.gathering import (
     record_reading,
 )
 from trials.rounds.reading import Address, Note, Problem, Value, exact
-from trials.rounds.round import Round, blank_actual, write_actual, writing
+from trials.rounds.round import Round, blank_actual, opened, write_actual, writing
 from trials.rounds.workbook import draw_workbook, entries_of, filled, without_score
 
 # -- From what was entered to one tidy table: scores beside the bake, its status and its settings.
@@ -206,7 +207,8 @@ class Check(Sequence[Problem]):
         return f"<p><b>{html.escape(self.verdict)}</b></p>{''.join(lists)}"
 
 
-def check(round_: Round) -> Check:
+@checked_types(RoundError)
+def check(round_: Round | str | Path) -> Check:
     """Read every sheet of a round, keep each as it is, and say what must be mended.
 
     Read are the round's own workbooks and plain twins, and what was dropped into `incoming/`.
@@ -216,7 +218,7 @@ def check(round_: Round) -> Check:
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
 
     Returns
     -------
@@ -243,6 +245,7 @@ def check(round_: Round) -> Check:
     >>> check(one)
     Nothing to mend; 2 still to be entered.
     """
+    round_ = opened(round_)
     return checked(read_and_kept(round_))
 
 
@@ -305,7 +308,8 @@ def _missing(found: Gathered) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["who", "measure", "left"])
 
 
-def scores(round_: Round | Gathered, *, actual: bool = True) -> pd.DataFrame:
+@checked_types(RoundError)
+def scores(round_: Round | Gathered | str | Path, *, actual: bool = True) -> pd.DataFrame:
     """Return all scores of a round as one tidy table; nothing is written.
 
     Scores of a cook who knew which bake it was are left out; :func:`check` keeps them apart, in
@@ -313,7 +317,7 @@ def scores(round_: Round | Gathered, *, actual: bool = True) -> pd.DataFrame:
 
     Parameters
     ----------
-    round_ : Round or Gathered
+    round_ : Round or Gathered, or its folder
         A round, or what was gathered from one already.
     actual : bool
         Whether a setting that was not as planned replaces the planned one.
@@ -332,6 +336,7 @@ def scores(round_: Round | Gathered, *, actual: bool = True) -> pd.DataFrame:
     SheetError
         When anything must be mended first: the first problems with their places.
     """
+    round_ = round_ if isinstance(round_, Gathered) else opened(round_)
     found = gathered(round_) if isinstance(round_, Round) else round_
     if found.problems:
         raise _refusal(found.problems)

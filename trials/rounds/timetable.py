@@ -3,17 +3,19 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from math import ceil
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import holds, is_blank
 from trials.core.plan import Plan, kitchen_group
 from trials.rounds.kitchen import Heat, Kitchen, Step, check_steps, clock, clock_minutes
-from trials.rounds.round import Round
+from trials.rounds.round import Round, opened
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
 #
@@ -403,8 +405,9 @@ class Timetable:
         return "\n".join(self.sentences())
 
 
+@checked_types(RoundError)
 def timetable(
-    planned: Round | Plan,
+    planned: Round | Plan | str | Path,
     steps: Sequence[Step] | None = None,
     kitchen: Kitchen | None = None,
     *,
@@ -416,7 +419,7 @@ def timetable(
 
     Parameters
     ----------
-    planned : Round or Plan
+    planned : Round or Plan, or its folder
     steps : sequence of Step, optional
         In the order they are done; those of a day or a load come before those of a bake. The
         round's own when left out.
@@ -452,6 +455,7 @@ def timetable(
       start finish  fits
     0  9:00  10:32  True
     """
+    planned = planned if isinstance(planned, Plan) else opened(planned)
     plan, steps, kitchen = _asked(planned, steps, kitchen)
     check_steps(plan, steps, kitchen)
     start = clock_minutes(kitchen.start)

@@ -8,19 +8,24 @@ from typing import Any
 import pandas as pd
 
 from trials.analysis.counted import answers_in_words
+from trials.base.arguments import checked_types
+from trials.base.errors import RoundError
 from trials.base.html import render
 from trials.core.scales import Summary
 from trials.rounds.diary import diary_lines, photos, read_diary
-from trials.rounds.round import Round
+from trials.rounds.round import Round, opened
 from trials.show.bake_sheets import TEMPLATES
 
 
-def album(round_: Round, table: pd.DataFrame | None = None, *, bake: str | None = None) -> str:
+@checked_types(RoundError)
+def album(
+    round_: Round | str | Path, table: pd.DataFrame | None = None, *, bake: str | None = None
+) -> str:
     """Return photos and notes of a round beside settings and mean scores.
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
     table : DataFrame, optional
         Tidy scores as :func:`trials.scores` returns them; without it only settings are shown.
     bake : str, optional
@@ -32,6 +37,7 @@ def album(round_: Round, table: pd.DataFrame | None = None, *, bake: str | None 
         A whole HTML page that opens without a network: for the cook, never for tasters before
         the scores are in.
     """
+    round_ = opened(round_)
     plan = round_.plan.table
     rows = plan if bake is None else plan[plan["bake"] == bake]
     return render(

@@ -19,7 +19,8 @@ from trials.analysis.failing import failing
 from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings
 from trials.analysis.tasters import describe_tasters
-from trials.base.errors import FitError, TrialsError
+from trials.base.arguments import checked_types
+from trials.base.errors import FitError, RoundError, TrialsError
 from trials.base.files import write_text
 from trials.base.html import render
 from trials.base.html import table as as_table
@@ -38,7 +39,7 @@ from trials.deciding.next_bakes import NextStep, NothingToGainError, next_round
 from trials.deciding.story import Story, story_of
 from trials.rounds.amounts import shopping_list
 from trials.rounds.diary import ABOUT, diary_lines, read_diary
-from trials.rounds.round import Round, line_of, writing
+from trials.rounds.round import Round, line_of, opened, writing
 from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES, round_cautions
 from trials.show.bakes import failure_map
 from trials.show.bakes import story as story_picture
@@ -73,14 +74,15 @@ _WEIGHED = (
 )
 
 
-def report(round_: Round, path: str | Path | None = None) -> Path:
+@checked_types(RoundError)
+def report(round_: Round | str | Path, path: str | Path | None = None) -> Path:
     """Write one page on a round: what was baked, what was learned, how sure it is.
 
     What was read for it, in this round and those before it, is kept under `received/`.
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         With its scores in.
     path : str or Path, optional
         Where to; `page.html` in the round's folder when left out. The page needs no other file
@@ -96,6 +98,7 @@ def report(round_: Round, path: str | Path | None = None) -> Path:
     SheetError
         When the sheets hold mistakes; they are named with their places.
     """
+    round_ = opened(round_)
     path = Path(path or round_.folder / "page.html")
     free_to_write(path, usual=round_.folder / "page.html", replace=True)
     answers = Answers(kept_evidence(round_))
@@ -391,14 +394,17 @@ def _cautions(round_: Round) -> list[str]:
 # -- The story of a development as one page, with its picture and its recipe.
 
 
-def story(round_: Round, path: str | Path | None = None, *, units: str = "grams") -> Path:
+@checked_types(RoundError)
+def story(
+    round_: Round | str | Path, path: str | Path | None = None, *, units: str = "grams"
+) -> Path:
     """Write the story of a development on one page, round by round, with its recipe.
 
     What was read for it is kept under `received/`.
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
         Its last round.
     path : str or Path, optional
         Where to; `story.html` in the round's folder when left out. The page needs no other file
@@ -418,6 +424,7 @@ def story(round_: Round, path: str | Path | None = None, *, units: str = "grams"
     FitError
         When nothing can be learned from the rounds yet.
     """
+    round_ = opened(round_)
     return write_story(round_, path, units=units)[1]
 
 

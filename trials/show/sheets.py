@@ -2,11 +2,13 @@
 
 from pathlib import Path
 
+from trials.base.arguments import checked_types
+from trials.base.errors import RoundError
 from trials.base.files import write_csv, write_text
 from trials.base.html import pdf
 from trials.rounds.amounts import shopping_list
 from trials.rounds.forms import SERVING
-from trials.rounds.round import Round, writing
+from trials.rounds.round import Round, opened, writing
 from trials.rounds.serving import drawn_serving
 from trials.rounds.timetable import Timetable, timetable
 from trials.rounds.workbook import write_workbooks
@@ -19,7 +21,8 @@ BAKE_SHEETS, SHOPPING, TIMETABLE = "bake-sheets", "shopping-list", "timetable"
 COOK_PAGE = "cook-page.html"
 
 
-def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
+@checked_types(RoundError)
+def write_sheets(round_: Round | str | Path, *, as_pdf: bool = False) -> list[Path]:
     """Write every sheet of a round into its folder.
 
     For the cook: `bake-sheets.html` (one page a bake), `cook-page.html` (for the phone),
@@ -31,7 +34,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
 
     Parameters
     ----------
-    round_ : Round
+    round_ : Round, or its folder
     as_pdf : bool
         Whether to print the cook's pages and the ballots to PDF as well, with an installed
         browser.
@@ -52,6 +55,7 @@ def write_sheets(round_: Round, *, as_pdf: bool = False) -> list[Path]:
     SheetError
         When a PDF is asked for and no browser is installed.
     """
+    round_ = opened(round_)
     with writing(round_.folder):
         return _written(round_, as_pdf)
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
+from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.core.proportions import exact_interval
 from trials.core.verdicts import CONFIDENCE
@@ -218,6 +219,7 @@ class RankingResult:
         return f"<p>{html.escape(self.sentence)}</p>{sums}"
 
 
+@checked_types(TastingError)
 def ranking(
     table: pd.DataFrame, *, order: Sequence[object] | None = None, level: float = 0.05
 ) -> RankingResult:
@@ -260,6 +262,7 @@ def ranking(
     return _ranked(ranks, sums, order, level)
 
 
+@checked_types(TastingError)
 def rank_sums(
     sums: Mapping[Hashable, float] | pd.Series,
     tasters: int,
@@ -516,6 +519,7 @@ class ReplicatedResult:
         return f"<p>{html.escape(self.sentence)}</p>"
 
 
+@checked_types(TastingError)
 def replicated(test: str, right: Sequence[int], repeats: int | Sequence[int]) -> ReplicatedResult:
     """Test and describe a difference that each person judged several times.
 
@@ -673,6 +677,7 @@ _STEADY = 60  # a size counts once the power has held for so many sizes in a row
 _LARGEST_PANEL = 2000
 
 
+@checked_types(TastingError)
 def critical_number(
     test: str, n: int, *, level: float = 0.05, sided: int = 1, likeness: float | None = None
 ) -> int | None:
@@ -717,6 +722,7 @@ def critical_number(
     return int(counts[settles].min()) if settles.any() else None
 
 
+@checked_types(TastingError)
 def power(
     test: str,
     n: int,
@@ -771,6 +777,7 @@ def power(
     return upper + (float(stats.binom.cdf(n - critical, n, right)) if sided == 2 else 0.0)
 
 
+@checked_types(TastingError)
 def sample_size(
     test: str,
     *,
@@ -957,6 +964,7 @@ _VERB = {
 }
 
 
+@checked_types(TastingError)
 def triangle(
     correct: int, n: int, *, likeness: float | None = None, level: float = 0.05
 ) -> DifferenceResult:
@@ -996,6 +1004,7 @@ def triangle(
     return _tested(guessing_model("triangle"), correct, n, 1, likeness, level)
 
 
+@checked_types(TastingError)
 def three_afc(
     correct: int, n: int, *, likeness: float | None = None, level: float = 0.05
 ) -> DifferenceResult:
@@ -1036,6 +1045,7 @@ def three_afc(
     return _tested(guessing_model("3-AFC"), correct, n, 1, likeness, level)
 
 
+@checked_types(TastingError)
 def tetrad(
     correct: int, n: int, *, likeness: float | None = None, level: float = 0.05
 ) -> DifferenceResult:
@@ -1076,6 +1086,7 @@ def tetrad(
     return _tested(guessing_model("tetrad"), correct, n, 1, likeness, level)
 
 
+@checked_types(TastingError)
 def duo_trio(
     correct: int, n: int, *, likeness: float | None = None, level: float = 0.05
 ) -> DifferenceResult:
@@ -1111,6 +1122,7 @@ def duo_trio(
     return _tested(guessing_model("duo-trio"), correct, n, 1, likeness, level)
 
 
+@checked_types(TastingError)
 def paired(
     chosen: int, n: int, *, sided: int = 1, likeness: float | None = None, level: float = 0.05
 ) -> DifferenceResult:
@@ -1244,6 +1256,7 @@ _ORDERS = {
 }
 
 
+@checked_types(TastingError)
 def servings(
     test: str,
     tasters: Iterable[Taster | str],

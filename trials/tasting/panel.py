@@ -6,12 +6,13 @@ compared with too much care rather than too little: when in doubt the sample is 
 
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
 from functools import lru_cache
 from typing import Any
 
+from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.base.words import in_words
 from trials.recipe.ingredients import ASKS, MEANS, Ingredients, shipped
@@ -68,6 +69,12 @@ _NEAR = 0.6  # how like a known name must be to be offered (the library's own us
 _COMPOUND = 5  # letters from which a known word inside a longer one is recognised: wheatgerm
 
 
+@checked_types(
+    TastingError,
+    avoids=str | Iterable[str],
+    also_avoids=str | Iterable[str],
+    days=int | Iterable[int],
+)
 @dataclass(frozen=True)
 class Taster:
     """One person who tastes, and what they never eat.
@@ -104,9 +111,9 @@ class Taster:
     """
 
     name: str
-    avoids: tuple[str, ...] = ()
-    also_avoids: tuple[str, ...] = field(default=(), repr=False, kw_only=True)
-    days: tuple[int, ...] = field(default=(), repr=False, kw_only=True)
+    avoids: Sequence[str] = ()
+    also_avoids: Sequence[str] = field(default=(), repr=False, kw_only=True)
+    days: Sequence[int] = field(default=(), repr=False, kw_only=True)
     cooks: bool = field(default=False, repr=False, kw_only=True)
 
     def __post_init__(self) -> None:

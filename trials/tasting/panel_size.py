@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 from scipy import special, stats
 
+from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.base.words import tidy_number
 from trials.design.power import SCORE_SD, TASTE_SD, USUAL, USUAL_SOURCE
@@ -73,6 +74,7 @@ class PanelSize:
         return f"<p>{html.escape(self.sentence)}</p>{self.table.round(2).to_html(index=False)}"
 
 
+@checked_types(TastingError)
 def panel_size(
     difference: float,
     bakes: int,

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.tasting.panel import Taster, check_panel
 from trials.tasting.serving import (
@@ -35,6 +36,7 @@ class _State:
     coming: tuple[tuple[int, Day], ...]
 
 
+@checked_types(TastingError)
 def replan_servings(
     plan: ServingPlan,
     *,
@@ -168,7 +170,7 @@ def _new_request(
     merged = dict(request.avoid)
     for name, bakes in new.items():
         merged[name] = merged.get(name, frozenset()) | bakes
-    comes = (*request.comes, *((one.name, one.days) for one in newcomers if one.days))
+    comes = (*request.comes, *((one.name, tuple(one.days)) for one in newcomers if one.days))
     return replace(request, tasters=tuple(everybody), avoid=tuple(merged.items()), comes=comes)
 
 

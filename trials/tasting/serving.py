@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.tasting.orders import (
     average_factor,
@@ -277,7 +278,7 @@ def _check_reference(references: tuple[tuple[Day, str], ...], bakes: tuple[str, 
 def _checked_presence(
     panel: tuple[Taster, ...], days: list[Day]
 ) -> tuple[tuple[str, tuple[Day, ...]], ...]:
-    comes = tuple((one.name, one.days) for one in panel if one.days)
+    comes = tuple((one.name, tuple(one.days)) for one in panel if one.days)
     for name, own in comes:
         unknown = [str(day) for day in own if day not in days]
         if unknown:
@@ -953,6 +954,7 @@ class ServingPlan:
         )
 
 
+@checked_types(TastingError)
 def serving_plan(
     tasters: Iterable[Taster | str],
     bakes: Iterable[str],
