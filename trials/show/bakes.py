@@ -14,6 +14,7 @@ from scipy import stats
 
 from trials.analysis.diagnostics import Diagnostics
 from trials.analysis.failing import Failing
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed, tidy_number
 from trials.core.factors import Factor, Numeric
@@ -28,6 +29,7 @@ MOST_CELLS = 4  # settings of a factor that are drawn as cells; more are drawn a
 _ACROSS = 5  # bakes side by side in a cell
 
 
+@checked_types(FitError)
 def failure_map(found: Failing) -> Picture:
     """Draw where bakes failed, on the two factors that part them best.
 
@@ -174,6 +176,7 @@ def _words(found: Failing, names: list[str], cells: pd.DataFrame) -> str:
 MOST_NAMED = 4
 
 
+@checked_types(FitError)
 def residuals(found: Diagnostics) -> Picture:
     """Draw what the model leaves of each bake: in baking order, and against pure chance.
 
@@ -209,6 +212,7 @@ def residuals(found: Diagnostics) -> Picture:
     return Picture(figure, text, f"What is left of {found.response}")
 
 
+@checked_types(FitError)
 def influence(found: Diagnostics) -> Picture:
     """Draw how much each bake alone moves the effects.
 
@@ -328,6 +332,7 @@ def _drift_words(found: Diagnostics) -> str:
 # -- The course of a development: what the chosen setting is expected to be, round by round.
 
 
+@checked_types(FitError)
 def story(told: Story) -> Picture:
     """Draw the expected value of the chosen setting after each round, with what is still open.
 

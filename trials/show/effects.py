@@ -22,6 +22,7 @@ from trials.analysis.contrasts import contrasts
 from trials.analysis.draws import spoken_means
 from trials.analysis.no_error import Lenth, half_normal_scores, lenth
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, kitchen_term, rounded, signed
 from trials.core.factors import Factor
@@ -54,6 +55,7 @@ LOOKS: dict[str, dict[str, Any]] = {
 }
 
 
+@checked_types(FitError)
 def effects(findings: Findings) -> Picture:
     """Draw every change with its interval: single changes first, then those that work together.
 
@@ -211,6 +213,7 @@ MOST_PAIRS = 3
 Colour = tuple[float, float, float]
 
 
+@checked_types(FitError)
 def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = None) -> Picture:
     """Draw the mean response along one factor, a line for each setting of another.
 
@@ -360,6 +363,7 @@ LONGEST = 48  # letters of a name on one line
 LEAST_GAP = 0.035  # of the height, between two names
 
 
+@checked_types(FitError)
 def half_normal(findings: Findings) -> Picture:
     """Draw the sizes of all effects against half-normal scores.
 

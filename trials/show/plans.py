@@ -12,6 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator, PercentFormatter
 
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError, PlanError
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.factors import Factor
@@ -49,6 +50,7 @@ MOST_ROWS = 30
 MOST_MAPPED = 24  # effects that a map of relations can name legibly
 
 
+@checked_types(PlanError)
 def plan_errors(plan: Plan, model: Model = None) -> Picture:
     """Draw how sharply a plan judges each effect, and against what.
 
@@ -123,6 +125,7 @@ def _error_words(found: Quality, plan: Plan) -> str:
     return f"Standard errors in spreads of one bake: {'; '.join(said)}.{more}"
 
 
+@checked_types(PlanError)
 def plan_relations(plan: Plan, model: Model = None) -> Picture:
     """Draw which effects of a plan are related, as a map of correlations.
 
@@ -198,6 +201,7 @@ def _relation_words(found: pd.DataFrame, names: Sequence[str]) -> str:
     )
 
 
+@checked_types(PlanError)
 def plan_map(plan: Plan) -> Picture:
     """Draw where the bakes of a plan lie, two numbers at a time.
 
@@ -260,6 +264,7 @@ def _axis(factor: Factor) -> str:
 MOST_CURVES = 4
 
 
+@checked_types(PlanError)
 def plan_predictions(plans: Plan | Mapping[str, Plan], model: Model = None) -> Picture:
     """Draw how surely plans predict over everything that may be baked.
 
@@ -316,6 +321,7 @@ def _space_words(name: str, space: pd.DataFrame) -> str:
     )
 
 
+@checked_types(PlanError)
 def chance_by_bakes(
     plans: Plan | Mapping[str, Plan],
     *,
@@ -491,6 +497,7 @@ CRITERIA = {
 }
 
 
+@checked_types(PlanError)
 def plan_efficiency(plan: Plan, model: Model = None) -> Picture:
     """Draw how near a plan comes to one with all bakes at the ends and no two effects related.
 
@@ -532,6 +539,7 @@ def plan_efficiency(plan: Plan, model: Model = None) -> Picture:
     return Picture(figure, text, "How efficient the plan is")
 
 
+@checked_types(PlanError)
 def plan_leverage(plan: Plan, model: Model = None) -> Picture:
     """Draw how much each bake's own score pulls what is fitted for it.
 
@@ -575,6 +583,7 @@ def plan_leverage(plan: Plan, model: Model = None) -> Picture:
     return Picture(figure, text, "How much each bake decides alone")
 
 
+@checked_types(PlanError)
 def plan_error_sources(plan: Plan, model: Model = None) -> Picture:
     """Draw the units of each level of error, and how many are left to measure the error with.
 

@@ -27,6 +27,7 @@ from trials.analysis.forecast import Forecast, forecast_of
 from trials.analysis.reached import baked_settings, outside
 from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import MOST_ZEROS, in_words, percent, rounded
 from trials.core.exclusion import Exclude
@@ -48,6 +49,7 @@ SHADES = "YlGnBu"
 SHADES_FROM, SHADES_TO = 0.0, 0.55
 
 
+@checked_types(FitError)
 def contours(
     findings: Findings,
     pairs: Sequence[tuple[str, str]] | None = None,
@@ -301,6 +303,7 @@ def _words(
 _DIRECTION = {"higher": "more is better", "lower": "less is better"}
 
 
+@checked_types(FitError)
 def frontier(
     findings: FewFindings,
     measures: Measures,
@@ -379,6 +382,7 @@ def _frontier_words(
     )
 
 
+@checked_types(FitError)
 def good_region(found: Recommendation) -> Picture:
     """Draw, factor by factor, which settings are as good as the recommended one.
 

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
 from trials.analysis.tasters import Tasters
+from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.words import in_words
 from trials.show.style import INK, PALE, STYLE, Picture, blanks, colours
@@ -14,6 +15,7 @@ from trials.show.style import INK, PALE, STYLE, Picture, blanks, colours
 MOST_TASTERS = 12
 
 
+@checked_types(FitError)
 def tasters(found: Tasters) -> Picture:
     """Draw each taster's bakes against the mean of the others.
 
@@ -65,6 +67,7 @@ def tasters(found: Tasters) -> Picture:
     return Picture(figure, _words(found, shown), f"How tasters agree about {found.response}")
 
 
+@checked_types(FitError)
 def places(found: Tasters) -> Picture:
     """Draw how far scores lie from what each taster makes of such a bake, by place.
 

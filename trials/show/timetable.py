@@ -9,6 +9,8 @@ import matplotlib
 import pandas as pd
 from matplotlib.axes import Axes
 
+from trials.base.arguments import checked_types
+from trials.base.errors import FitError
 from trials.base.html import render
 from trials.rounds.kitchen import clock
 from trials.rounds.round import Round
@@ -43,6 +45,7 @@ class _Lane:
     bars: tuple[tuple[int, int, str], ...]
 
 
+@checked_types(FitError)
 def bake_day(made: Timetable, day: int | None = None) -> Picture:
     """Draw one bake day, a group of rows for each thing that is used and for what goes by itself.
 
