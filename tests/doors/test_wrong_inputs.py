@@ -58,9 +58,18 @@ def offered():
 OFFERED = offered()
 
 
+# A record keeps several; one word or number alone is taken too
+WIDER = {
+    trials.Batch: {"scales": float | Sequence[float]},
+    trials.Formula: dict.fromkeys(("also_flour", "aside"), str | Sequence[str]),
+    trials.Taster: dict.fromkeys(("avoids", "also_avoids"), str | Sequence[str])
+    | {"days": int | Sequence[int]},
+}
+
+
 def hints_of(one) -> dict[str, object]:
     inner = inspect.unwrap(one.__init__ if inspect.isclass(one) else one)
-    hints = typing.get_type_hints(inner)
+    hints = typing.get_type_hints(inner) | (WIDER.get(one, {}) if inspect.isclass(one) else {})
     return {name: hints[name] for name in inspect.signature(one).parameters if name in hints}
 
 
@@ -80,7 +89,7 @@ def wrong_for(hint):
     kinds = [typing.get_origin(one) or one for one in choices(hint)]
     if any(kind in (typing.Any, object) for kind in kinds):
         return []
-    wrong = [Strange(), Strange, datetime(2026, 5, 7)]
+    wrong = [Strange(), Strange] + ([] if datetime in kinds else [datetime(2026, 5, 7)])
     lists = any(kind in (Sequence, Iterable, tuple, Sized) for kind in kinds)
     wrong += [] if float in kinds else [7.5, float("nan")]
     wrong += [] if {float, int} & set(kinds) else [7]
@@ -160,3 +169,138 @@ def test_the_sweep_leaves_nothing_out():
     assert len(OFFERED) > 120
     swept = sum(len(wrong_for(hint)) for one in OFFERED.values() for hint in hints_of(one).values())
     assert swept > 3000
+
+
+# -- What no type can tell, and names where records are expected.
+
+
+REST, FAT = trials.Numeric("rest", 20, 60, "min"), trials.Categorical("fat", ["butter", "lard"])
+ROWS = pd.DataFrame(
+    {
+        "bake": [f"B{n:02d}" for n in range(1, 9)],
+        "rest": [20, 60] * 4,
+        "fat": ["butter", "butter", "lard", "lard"] * 2,
+        "liking": [5.1, 6.3, 5.0, 6.0, 5.3, 6.1, 4.8, 6.2],
+    }
+)
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return trials.design.full_factorial([REST, FAT], seed=1)
+
+
+@pytest.fixture(scope="module")
+def found():
+    return trials.fit(ROWS, "liking", [REST, FAT], model="main")
+
+
+# What is asked, and the words that its refusal must hold
+REFUSED = {
+    "a table for a plan": (lambda plan, found, at: trials.power(ROWS, effect=1), "Plan.from_table"),
+    "a round for findings": (lambda plan, found, at: trials.diagnostics(plan), "trials.fit"),
+    "a name for a number of tasters": (
+        lambda plan, found, at: trials.propose([REST, FAT], 8, tasters="Benjamin"),
+        r'"tasters" is the text "Benjamin"; expected a whole number or a list',
+    ),
+    "one name where several are tasters": (
+        lambda plan, found, at: trials.rehearse(plan, {"rest": 1}, tasters="Benjamin"),
+        r'write \["Benjamin"\] for one',
+    ),
+    "no kind": (
+        lambda plan, found, at: trials.Categorical("fat", ["a", None]),
+        r'"fat": number 2 of "levels" is None',
+    ),
+    "a kind that is no number": (
+        lambda plan, found, at: trials.Categorical("fat", [1, float("nan")]),
+        "number 2 of .* is not a number",
+    ),
+    "quotes around a number": (
+        lambda plan, found, at: trials.Measure("spread", "number", worth_noticing="0.5"),
+        'the text "0.5"; expected a number: leave the quotes away',
+    ),
+    "a limit that is no number": (
+        lambda plan, found, at: trials.Numeric("rest", float("nan"), 60),
+        '"low" is not a number',
+    ),
+    "no factors": (lambda plan, found, at: trials.propose([], 8), "nothing varies"),
+    "no levels": (lambda plan, found, at: trials.Categorical("fat", []), "at least two"),
+    "no name": (lambda plan, found, at: trials.Numeric("", 20, 60), "needs a name"),
+    "no parts": (lambda plan, found, at: trials.Formula("snap", {}), "needs its parts"),
+    "no note": (lambda plan, found, at: trials.write_note(at, " "), "empty"),
+    "no bakes": (lambda plan, found, at: trials.propose([REST, FAT], 0), "bakes is 0"),
+    "fewer than none": (lambda plan, found, at: trials.propose([REST, FAT], -4), "bakes is -4"),
+    "no rows": (
+        lambda plan, found, at: trials.fit(ROWS.iloc[:0], "liking", [REST, FAT]),
+        "no score|no row|nothing",
+    ),
+    "a table without its columns": (
+        lambda plan, found, at: trials.Plan.from_table(ROWS[["fat"]], [REST, FAT]),
+        "rest",
+    ),
+    "columns of a wrong shape": (
+        lambda plan, found, at: trials.instruments.spread_factor([[60, 61]], [9, 9]),
+        "expected a number",
+    ),
+    "a response that is not there": (
+        lambda plan, found, at: trials.fit(ROWS, "likng", [REST, FAT]),
+        "likng",
+    ),
+    "a factor that is not there": (
+        lambda plan, found, at: trials.compare(found, "sugar"),
+        "sugar",
+    ),
+    "an aim that is not there": (
+        lambda plan, found, at: trials.propose([REST, FAT], 8, aim="scren"),
+        "scren",
+    ),
+    "a setting too many": (
+        lambda plan, found, at: found.predict({"rest": 20, "fat": "lard", "oven": 180}),
+        'no factor "oven" here; expected rest or fat',
+    ),
+    "a setting mistyped": (
+        lambda plan, found, at: found.predict([{"rset": 20, "fat": "lard"}]),
+        'no factor "rset" here; did you mean "rest"',
+    ),
+    "no setting": (lambda plan, found, at: found.predict([]), "no setting"),
+    "a setting that is no number": (
+        lambda plan, found, at: found.predict({"rest": float("nan"), "fat": "lard"}),
+        "rest",
+    ),
+    "a folder mistyped": (
+        lambda plan, found, at: trials.write_note(at / "mispelt", "hot"),
+        "there is no folder",
+    ),
+    "a folder that is none": (lambda plan, found, at: trials.check("mispelt"), "mispelt"),
+    "a measure without its scale": (
+        lambda plan, found, at: trials.Round.create(at / "r", plan=plan, measures=["crispness"]),
+        r'"crispness" needs its scale, such as trials.Measure\("crispness"',
+    ),
+    "a table for the plan of a round": (
+        lambda plan, found, at: trials.Round.create(at / "r", plan=ROWS, measures=["liking"]),
+        "Plan.from_table",
+    ),
+}
+
+
+@pytest.mark.parametrize("what", REFUSED)
+def test_what_no_type_can_tell_is_refused_too(what, plan, found, tmp_path):
+    asked, words = REFUSED[what]
+    with pytest.raises(TrialsError, match=words):
+        asked(plan, found, tmp_path)
+    assert not list(tmp_path.iterdir()), "nothing is written"
+
+
+def test_names_are_taken_where_records_are_expected(plan, found, tmp_path):
+    round_ = trials.Round.create(
+        tmp_path / "round", plan=plan, measures=["liking"], tasters=["Ada", "Ben"]
+    )
+    assert [one.name for one in round_.tasters] == ["Ada", "Ben"]
+    assert round_.measures[0] == trials.Measure("liking", "hedonic 9", goal="higher")
+    assert len(trials.check(str(round_.folder))) == 0
+    assert trials.scores(round_.folder).equals(trials.scores(round_))
+    known = trials.Measure("liking", "hedonic 9", goal="higher")
+    by_name = trials.fit(ROWS, "liking", ["rest", "fat"], model="main", measure="liking")
+    assert by_name.measure == known
+    best = trials.recommend(by_name, "liking")
+    assert best.settings == trials.recommend(by_name, [known]).settings

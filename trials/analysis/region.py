@@ -386,4 +386,5 @@ def coded(factors: Sequence[Factor], settings: Mapping[str, Any]) -> np.ndarray:
     >>> coded([Numeric("rest", 20, 60)], {"rest": 40})
     array([[0.]])
     """
-    return coded_settings(factors, settings_table(dict(settings), factors))
+    own = {one.name: settings[one.name] for one in factors if one.name in settings}
+    return coded_settings(factors, settings_table(own, factors))

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trials.base.arguments import near
 from trials.base.errors import FitError
 from trials.base.words import in_words, kitchen_term, tidy_number
 from trials.core.factors import Categorical, Component, Factor, Numeric, check_nested, exists
@@ -57,11 +58,20 @@ def settings_table(settings: Any, factors: Sequence[Factor]) -> pd.DataFrame:
     0  20.0
     """
     rows = [settings] if isinstance(settings, Mapping) else settings
+    names = [factor.name for factor in factors]
+    for row in rows if isinstance(rows, list | tuple) else ():
+        strange = [key for key in row if key not in names] if isinstance(row, Mapping) else []
+        if strange:
+            raise FitError(
+                f'there is no factor "{strange[0]}" here; {near(str(strange[0]), names)}'
+            )
     try:
         table = pd.DataFrame(rows).reset_index(drop=True)
     except (ValueError, TypeError):
         example = {factor.name: factor.middle for factor in factors}
         raise FitError(f"{settings!r} is no setting; one for each factor: {example!r}.") from None
+    if not len(table):
+        raise FitError("no setting was given; give one for each factor.")
     missing = [factor.name for factor in factors if factor.name not in table]
     if missing:
         raise FitError(f"no setting was given for {in_words(missing)}.")

@@ -344,6 +344,9 @@ def reach_of_new(
 
 _STEPS = 60  # at most; a handful is enough
 _AT_ONCE = 64  # settings, so that their draws stay in the processor's own memory
+_SOME = 8  # every so many of the draws, for a start
+# A step leaves about the square of itself: after one of 1e-4 a hundred-millionth
+_NEARLY, _SETTLED = 1e-2, 1e-4
 
 
 def _holding(spread: np.ndarray, level: float) -> np.ndarray:
@@ -352,19 +355,26 @@ def _holding(spread: np.ndarray, level: float) -> np.ndarray:
     The chance is concave in the width, so Newton's steps close in from below.
     """
     parts = np.array_split(spread, max(1, -(-len(spread) // _AT_ONCE)))
-    return np.concatenate([_held(part, level) for part in parts])
+    # Draws that stand for all, from small to large spreads
+    some = np.argsort(spread.mean(axis=0))[_SOME // 2 :: _SOME]
+    return np.concatenate([_held(part, level, some) for part in parts])
 
 
-def _held(spread: np.ndarray, level: float) -> np.ndarray:
+def _held(spread: np.ndarray, level: float, some: np.ndarray) -> np.ndarray:
     turned = 1 / np.maximum(spread, np.finfo(float).tiny)
     reach = float(ndtri((1 + level) / 2)) * np.sqrt(np.square(spread).mean(axis=1))
+    # A few of the draws bring it near; all of them then need two steps or so
+    return _stepped(turned, _stepped(turned[:, some], reach, level, _NEARLY), level, _SETTLED)
+
+
+def _stepped(turned: np.ndarray, reach: np.ndarray, level: float, close: float) -> np.ndarray:
     for _ in range(_STEPS):
         scaled = reach[:, None] * turned
         short = level - (2 * ndtr(scaled).mean(axis=1) - 1)
         steep = (np.exp(-0.5 * np.square(scaled)) * turned).mean(axis=1) * np.sqrt(2 / np.pi)
         step = np.divide(short, steep, out=np.zeros_like(short), where=steep > 0)
         reach = np.maximum(reach + step, reach / 2)
-        if np.abs(step).max(initial=0) <= 1e-9 * reach.max(initial=0):
+        if np.abs(step).max(initial=0) <= close * reach.max(initial=0):
             break
     return reach
 

@@ -3,7 +3,7 @@
 Every family that fits is made, weighed, compared, and said why.
 """
 
-from collections.abc import Iterator, Sequence, Sized
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -574,7 +574,7 @@ def propose(
     exclude: Exclude = None,
     keep: Plan | pd.DataFrame | None = None,
     seed: int | None = None,
-    tasters: int | Sized | None = None,
+    tasters: int | Sequence[Any] | None = None,
     worth_noticing: float | None = None,
     alike: float | None = None,
     later: int = 0,
@@ -774,10 +774,10 @@ def _wish(
 
 
 def _answers(
-    tasters: int | Sized | None, worth_noticing: float | None, alike: float | None
+    tasters: int | Sequence[Any] | None, worth_noticing: float | None, alike: float | None
 ) -> Answers:
     """Return who tastes, what matters and how alike bakes are, and what of that was assumed."""
-    count = len(tasters) if isinstance(tasters, Sized) else tasters
+    count = tasters if tasters is None or isinstance(tasters, int | np.integer) else len(tasters)
     named = {"tasters": count, "worth_noticing": worth_noticing, "alike": alike}
     return Answers(
         tasters=TASTERS if count is None else whole_number("tasters", count, least=1),

@@ -94,6 +94,11 @@ def write_note(
     time = (now or datetime.now()).strftime("%Y-%m-%d %H:%M")
     row = [time, "" if day is None else str(day), bake, about, note.strip()]
     path = Path(folder) / DIARY
+    if not path.parent.is_dir():
+        raise SheetError(
+            f'there is no folder "{folder}", so nothing was written. Name the folder of a round or '
+            "a project; trials new makes one."
+        )
     with one_step(path.parent):
         before = _whole_diary(path)
         there = before[list(_COLUMNS[1:])].itertuples(index=False, name=None)
