@@ -61,6 +61,8 @@ class _Step:
 
 
 _step: ContextVar[_Step | None] = ContextVar("step", default=None)
+_NAMED = 5  # files that are called by their names
+_written: list[Path] = []  # by this program so far, for whoever is stopped and asks
 
 
 def digest_of(content: bytes) -> str:
@@ -83,6 +85,22 @@ def staged(path: Path) -> bytes | None:
     """Return what the step that is open will write to a file; None where it writes nothing."""
     step = _step.get()
     return None if step is None else step.writes.get(_absolute(path))
+
+
+def stopped() -> str:
+    """Return what is said when a person stops the program: what was written by then, all whole.
+
+    Examples
+    --------
+    >>> stopped().startswith("Stopped")
+    True
+    """
+    kept = [one for one in dict.fromkeys(_written) if one.is_file() and RECEIVED not in one.parts]
+    names = [f'"{one.name}"' for one in kept if not one.name.startswith(".")]
+    if not names:
+        return "Stopped. Nothing was written; everything is as it was."
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    return f"Stopped. Written by then, and whole: {', '.join(names[-_NAMED:])}{more}."
 
 
 def take_away(path: Path) -> None:
@@ -283,7 +301,12 @@ def _switch_all(folder: Path, writes: dict[Path, bytes], removes: list[Path]) ->
     _plain_write(beside / f"{_JOURNAL}.new", json.dumps(journal).encode("utf-8"))
     # From here on the step is decided: whoever comes next finishes it
     os.replace(beside / f"{_JOURNAL}.new", beside / _JOURNAL)
-    _apply(folder, beside)
+    try:
+        _apply(folder, beside)
+    except KeyboardInterrupt:
+        if (beside / _JOURNAL).exists():
+            _apply(folder, beside)
+        raise
 
 
 def _apply(folder: Path, beside: Path) -> None:
@@ -391,6 +414,7 @@ def _switch(draft: Path, path: Path) -> None:
     except OSError:
         draft.unlink(missing_ok=True)
         raise
+    _written.append(path)
 
 
 def _made(folder: Path) -> None:

@@ -16,6 +16,7 @@ from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, RoundError
+from trials.base.progress import steps
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, group_names
@@ -481,7 +482,7 @@ def _measures(
 
 def _weighed(asked: _Request) -> tuple[list[Weighed], dict[str, Plan]]:
     weighed, plans = [], {}
-    for one in actions(asked.knowledge, asked.bakes):
+    for one in steps(actions(asked.knowledge, asked.bakes), "Weighing what to bake next"):
         plan = _plan(asked, one)
         fresh = new_bakes(plan).table
         fresh = fresh[fresh["role"] != Role.REFERENCE]

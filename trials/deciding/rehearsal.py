@@ -16,6 +16,7 @@ from trials.analysis.question import group_codes, question
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
+from trials.base.progress import under_way
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Categorical, Component, Factor, exists
@@ -396,7 +397,14 @@ def rehearse(
         2**53, size=rounds
     )
     jobs = [joblib.delayed(_one_round)(plan, effects, assumed, int(stream)) for stream in streams]
-    answers = joblib.Parallel()(jobs)
+    # Backends that hand back one by one show how far they are
+    backend, _ = joblib.parallel.get_active_backend()
+    lazily = getattr(backend, "supports_return_generator", False)
+    answers: list[tuple[pd.DataFrame, str, float] | str] = []
+    with under_way("Rehearsing", rounds) as done:
+        for answer in joblib.Parallel(return_as="generator" if lazily else "list")(jobs):
+            answers.append(answer)
+            done(len(answers))
     told = [answer for answer in answers if not isinstance(answer, str)]
     unfitted = tuple(answer for answer in answers if isinstance(answer, str))
     if not told:

@@ -3,8 +3,6 @@
 Many starts advance together, are shaken again and again, and finished off the grid.
 """
 
-import sys
-import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
@@ -12,6 +10,7 @@ import joblib
 import numpy as np
 
 from trials.base.errors import PlanError
+from trials.base.progress import under_way
 from trials.core.factors import Numeric
 from trials.core.plan import whole_number
 from trials.core.terms import Basis
@@ -320,7 +319,6 @@ GIVING_WAY = 4
 # Shares move on a line, not on a grid: gains below this only fill the time until the end
 BLEND_GAIN = 2e-3
 LAST_GAIN = 1e-5
-PATIENCE = 2.0  # seconds before a progress bar is shown
 
 Tick = Callable[[float], None]
 
@@ -378,37 +376,35 @@ def best_of_many(
     jobs = [
         (search, candidates, given, [seed, part], size, effort) for part, size in enumerate(sizes)
     ]
-    bar = _Bar()
     alone = joblib.Parallel().n_jobs == 1
     found: list[Found] = []
     try:
-        for result in _here(jobs, bar) if alone else _elsewhere(jobs, bar):
-            found.append(result)
-            if result.interrupted:
-                break
+        with under_way("Searching for a plan", len(jobs)) as done:
+            for result in _here(jobs, done) if alone else _elsewhere(jobs, done):
+                found.append(result)
+                if result.interrupted:
+                    break
     except KeyboardInterrupt:
         if not found:
             raise
         found.append(Found(found[0].settings, -np.inf, True))
-    finally:
-        bar.close()
     # Rounded, so that the lowest start wins a tie on any machine
     scores = [round(result.score, 9) for result in found]
     best = found[int(np.argmax(scores))]
     return Found(best.settings, best.score, any(result.interrupted for result in found))
 
 
-def _here(jobs: list[tuple], bar: "_Bar") -> Iterable[Found]:
+def _here(jobs: list[tuple], done: Tick) -> Iterable[Found]:
     for part, job in enumerate(jobs):
-        yield one_lot(*job, tick=lambda share, part=part: bar.show((part + share) / len(jobs)))  # type: ignore[misc]
+        yield one_lot(*job, tick=lambda share, part=part: done(part + share))  # type: ignore[misc]
 
 
-def _elsewhere(jobs: list[tuple], bar: "_Bar") -> Iterable[Found]:
+def _elsewhere(jobs: list[tuple], done: Tick) -> Iterable[Found]:
     backend, _ = joblib.parallel.get_active_backend()
     lazily = getattr(backend, "supports_return_generator", False)
     parallel = joblib.Parallel(return_as="generator" if lazily else "list")
     for part, result in enumerate(parallel(joblib.delayed(one_lot)(*job) for job in jobs), start=1):
-        bar.show(part / len(jobs))
+        done(part)
         yield result
 
 
@@ -526,28 +522,6 @@ def _shaken(
         if barred.any() and not candidates.allows(start).all():
             start[:] = before
     return shaken
-
-
-class _Bar:
-    """A progress bar on a terminal's standard error, once the search has taken its time."""
-
-    def __init__(self) -> None:
-        self.begun = time.monotonic()
-        self.shown = False
-
-    def show(self, share: float) -> None:
-        if not sys.stderr.isatty() or time.monotonic() - self.begun < PATIENCE:
-            return
-        self.shown = True
-        done = round(30 * share)
-        bar = f"{'#' * done}{' ' * (30 - done)}"
-        sys.stderr.write(f"\rSearching for a plan [{bar}] {100 * share:3.0f} %")
-        sys.stderr.flush()
-
-    def close(self) -> None:
-        if self.shown:
-            sys.stderr.write("\n")
-            sys.stderr.flush()
 
 
 # -- The last touches to an optimal plan: settings between the grid's, and bakes made twice.

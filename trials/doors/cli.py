@@ -2,7 +2,7 @@
 
 Heavy libraries load inside the commands, so that help is there at once. Exit status: 0 done (and
 when a development has reached its end), 1 the input needs mending (said where and how), 2 wrong
-use.
+use, 130 stopped by Ctrl-C (what is kept is said).
 """
 
 import argparse
@@ -18,6 +18,7 @@ from trials.base.errors import RoundError, TrialsError
 from trials.base.version import __version__
 
 DONE, MEND = 0, 1
+STOPPED = 130  # as a shell says of what Ctrl-C ended
 ALL_THE_SAME = '--action "fill the gaps"'
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
@@ -51,8 +52,10 @@ def run(words: Sequence[str]) -> int:
         print(f"{where}{error.strerror or error}. Nothing was changed.", file=sys.stderr)
         return MEND
     except KeyboardInterrupt:
-        print("\nStopped; what was written so far is whole.", file=sys.stderr)
-        return MEND
+        from trials.base.keeping import stopped
+
+        print(f"\n{stopped()}", file=sys.stderr)
+        return STOPPED
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from markupsafe import Markup
 from trials.base.errors import RoundError
 from trials.base.files import write_text
 from trials.base.html import render
+from trials.base.progress import under_way
 from trials.base.version import __version__
 
 HOME = Path(__file__).parents[1]
@@ -102,30 +104,45 @@ def run_notebooks(paths: Sequence[Path]) -> list[Path]:
     []
     """
     import nbformat
+
+    opened = [(path, nbformat.read(path, as_version=4)) for path in paths]
+    with under_way("Running notebooks", sum(len(one.cells) for _, one in opened)) as done:
+        ran = 0
+        for path, notebook in opened:
+            _run_notebook(path, notebook, partial(_beyond, done, ran))
+            ran += len(notebook.cells)
+    return list(paths)
+
+
+def _beyond(done: Callable[[float], None], before: int, cells: int) -> None:
+    done(before + cells)
+
+
+def _run_notebook(path: Path, notebook: Any, done: Callable[[int], None]) -> None:
+    import nbformat
     from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError
 
-    for path in paths:
-        notebook = nbformat.read(path, as_version=4)
-        written_by = dict(notebook.metadata)
-        client = NotebookClient(
-            notebook,
-            timeout=180,
-            kernel_name="python3",
-            extra_arguments=["--IPKernelApp.log_level=40"],  # its notes are not the reader's
-            record_timing=False,
-            resources={"metadata": {"path": str(path.parent)}},
-        )
-        try:
-            client.execute()
-        except CellExecutionError as error:
-            raise RoundError(f"{path.name} did not run to its end: {error.evalue}") from None
-        notebook.metadata = nbformat.from_dict(written_by)
-        for cell in notebook.cells:
-            if cell.cell_type == "code":
-                cell.outputs = _kept_outputs(cell.outputs)
-        write_text(path, as_kept(notebook))
-    return list(paths)
+    written_by = dict(notebook.metadata)
+    client = NotebookClient(
+        notebook,
+        timeout=180,
+        kernel_name="python3",
+        extra_arguments=["--IPKernelApp.log_level=40"],  # its notes are not the reader's
+        record_timing=False,
+        resources={"metadata": {"path": str(path.parent)}},
+        on_cell_executed=lambda cell, cell_index, execute_reply: done(cell_index + 1),
+    )
+    try:
+        # What is kept shows what came of it, not how far it was meanwhile
+        client.execute(env={**os.environ, "TQDM_DISABLE": "1"})
+    except CellExecutionError as error:
+        raise RoundError(f"{path.name} did not run to its end: {error.evalue}") from None
+    notebook.metadata = nbformat.from_dict(written_by)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs = _kept_outputs(cell.outputs)
+    write_text(path, as_kept(notebook))
 
 
 _ALIVE = "application/vnd.jupyter.widget"

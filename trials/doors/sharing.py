@@ -17,6 +17,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.files import write_bytes, write_csv, write_text
 from trials.base.keeping import RECEIVED
+from trials.base.progress import steps
 from trials.base.version import __version__
 from trials.base.words import in_words
 from trials.doors.notebook import as_kept, hand_out, run_notebooks
@@ -84,7 +85,7 @@ def bundle(
         line = _line(round_)
         letters = {} if names else _letters(line)
         ran = []
-        for one in line:
+        for one in steps(line, "Packing the rounds"):
             folder = home / one.folder.resolve().name
             if names:
                 shutil.copytree(one.folder, folder, ignore=shutil.ignore_patterns(*_PRIVATE))

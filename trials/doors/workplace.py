@@ -13,6 +13,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.files import write_text
 from trials.base.html import table
+from trials.base.keeping import stopped
 from trials.base.words import in_words
 from trials.core.plan import Plan
 from trials.rounds.idea import IDEA
@@ -203,6 +204,8 @@ class Workplace:
                 round_ = planned_round(self.folder)
             except TrialsError as error:
                 return NotYet(str(error))
+            except KeyboardInterrupt:
+                return NotYet(stopped())
         return round_.plan
 
     def sheets(self, *, anew: bool = False) -> Links | NotYet:
@@ -315,6 +318,8 @@ class Workplace:
             return taken(round_)
         except TrialsError as error:
             return NotYet(str(error))
+        except KeyboardInterrupt:
+            return NotYet(stopped())
 
 
 def _left_words(scored: bool, left: int) -> str:

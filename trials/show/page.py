@@ -25,6 +25,7 @@ from trials.base.files import write_text
 from trials.base.html import render
 from trials.base.html import table as as_table
 from trials.base.keeping import free_to_write
+from trials.base.progress import under_way
 from trials.base.version import __version__
 from trials.base.words import tidy_number
 from trials.core.evidence import Evidence
@@ -101,32 +102,36 @@ def report(round_: Round | str | Path, path: str | Path | None = None) -> Path:
     round_ = opened(round_)
     path = Path(path or round_.folder / "page.html")
     free_to_write(path, usual=round_.folder / "page.html", replace=True)
-    answers = Answers(kept_evidence(round_))
-    found = findings_of(answers)
-    waiting = round_.name in answers.evidence.waiting
-    best = _best(answers, found)
-    trust, tasters = _trust(found)
-    made = render(
-        TEMPLATES,
-        "report.html",
-        title=round_.name,
-        version=__version__,
-        pictures=True,
-        invented=round_.invented,
-        rests_on=_what_it_rests_on(round_, answers.evidence, waiting),
-        lines=opening(round_, answers, found, best),
-        confirmed=_confirmed(answers, waiting),
-        measures=_measures(answers, found, read_diary(round_.folder)),
-        notes=_notes(round_),
-        failures=_failures(answers.evidence),
-        plan=_plan(round_, answers.evidence, waiting),
-        best=_best_in_full(best, answers),
-        trust=trust,
-        tasters=tasters,
-        formula=_formula(round_),
-        method=_method(round_, found, answers.evidence),
-        cautions=_cautions(round_),
-    )
+    with under_way("Writing the page", 4) as done:
+        answers = Answers(kept_evidence(round_))
+        done(1)
+        found = findings_of(answers)
+        done(2)
+        waiting = round_.name in answers.evidence.waiting
+        best = _best(answers, found)
+        trust, tasters = _trust(found)
+        done(3)
+        made = render(
+            TEMPLATES,
+            "report.html",
+            title=round_.name,
+            version=__version__,
+            pictures=True,
+            invented=round_.invented,
+            rests_on=_what_it_rests_on(round_, answers.evidence, waiting),
+            lines=opening(round_, answers, found, best),
+            confirmed=_confirmed(answers, waiting),
+            measures=_measures(answers, found, read_diary(round_.folder)),
+            notes=_notes(round_),
+            failures=_failures(answers.evidence),
+            plan=_plan(round_, answers.evidence, waiting),
+            best=_best_in_full(best, answers),
+            trust=trust,
+            tasters=tasters,
+            formula=_formula(round_),
+            method=_method(round_, found, answers.evidence),
+            cautions=_cautions(round_),
+        )
     with writing(round_.folder):
         return write_text(path, made)
 
@@ -434,7 +439,10 @@ def write_story(
     """Write the story on one page, and return it as well."""
     path = Path(path or round_.folder / "story.html")
     free_to_write(path, usual=round_.folder / "story.html", replace=True)
-    told = story_of(line_of(round_), Answers(kept_evidence(round_)), units=units)
+    with under_way("Telling the story", 2) as done:
+        answers = Answers(kept_evidence(round_))
+        done(1)
+        told = story_of(line_of(round_), answers, units=units)
     made = render(
         TEMPLATES,
         "story.html",
