@@ -68,7 +68,7 @@ def averaged(
     )
     drawn = found.draws(DRAWS, SEED)
     draws = np.vstack([drawn.blocks[:, :1].T, drawn.coefficients.to_numpy().T])
-    margin = asked.measure.margin if asked.measure else None
+    margin = asked.margin
     return Averaged(
         terms=matrix.terms,
         table=_table(matrix, asked.factors, draws, found, margin),
@@ -197,7 +197,7 @@ def effects_at_work(
     Barbieri & Berger 2004, Ann. Stat. 32:870 (terms taken for what they are once likelier in than
     out); the chance asked for here is higher, so that rounds of pure noise say nothing.
     """
-    margin = asked.measure.margin if asked.measure else None
+    margin = asked.margin
     edges = ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2)
     own, other = ({} if table is None else _by_row(table) for table in (itself, beside))
     every = contrasts(asked.proposed, asked.factors, len(found.draws))

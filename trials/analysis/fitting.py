@@ -503,7 +503,7 @@ def _findings(
     answer: Estimated, kitchen: KitchenError | None, judge: CarefulFit | None
 ) -> Findings:
     asked = answer.question
-    margin = asked.measure.margin if asked.measure else None
+    margin = asked.margin
     columns = asked.X.shape[1]
     effects = effects_table(contrasts(asked.matrix, asked.factors, columns), answer.engine, margin)
     units = _unit_words(asked)
@@ -561,7 +561,7 @@ def _spoken(
         return spoken_effects(effects, told)
     asked = answer.question
     found = contrasts(asked.matrix, asked.factors, asked.X.shape[1])
-    itself = effects_table(found, judge, asked.measure.margin if asked.measure else None)
+    itself = effects_table(found, judge, asked.margin)
     enough = FEWEST_FOR_A_NAMED_MODEL if asked.model_named else ENOUGH_TO_SPEAK
     if len(asked.factors) == 1 or (answer.error_df >= enough and not asked.joined):
         return itself

@@ -823,6 +823,12 @@ class Question:
     evidence: Evidence | None = field(default=None, repr=False)
 
     @property
+    def margin(self) -> float | None:
+        """What is worth noticing; None where nothing can be said to matter, as it was not blind."""
+        blind = self.evidence is None or self.evidence.blind(self.response)
+        return self.measure.margin if self.measure and blind else None
+
+    @property
     def X(self) -> np.ndarray:
         """All fixed columns: the model's, then the nuisance ones."""
         return np.hstack([self.matrix.X, self.nuisance])

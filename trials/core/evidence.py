@@ -234,13 +234,46 @@ class Evidence:
         return joined(self.parts[: place + 1], self.given, held=self.held)
 
     def opening(self, response: str) -> tuple[str, ...]:
-        """Return what an answer rests on, said before anything else; nothing for one round."""
+        """Return what an answer rests on, said before anything else; nothing for one round.
+
+        That it was not blind comes first of all.
+        """
+        known = self.blindness(response)
         if not self.several and not self.left_out:
-            return ()
+            return known
         rounds = [one for one in self.rounds if self._speaks(one, response)]
         bakes = self.bakes(response)
         told = f"From {_count(len(rounds), 'round')}, {_count(bakes, 'bake')}."
-        return (*self.left_out, told)
+        return (*known, *self.left_out, told)
+
+    def blind(self, response: str) -> bool:
+        """Whether nobody who scored a response knew which bake it was."""
+        return not self._not_blind(response)
+
+    def _not_blind(self, response: str) -> dict[str, list[str]]:
+        """Return the tasters of each round who knew which bake they scored."""
+        table = self.table
+        if "blind" not in table or response not in table or "taster" not in table:
+            return {}
+        knew = table["blind"].astype("boolean").eq(False).fillna(False).astype(bool)
+        rows = table[knew & ~table[response].map(is_blank) & table["taster"].notna()]
+        return {
+            str(name): list(dict.fromkeys(map(str, own["taster"])))
+            for name, own in rows.groupby(ROUND, sort=False)
+        }
+
+    def blindness(self, response: str) -> tuple[str, ...]:
+        """Return who knew which bake they scored, and what that means; nothing where nobody did."""
+        found = self._not_blind(response)
+        if not found:
+            return ()
+        people = list(dict.fromkeys(name for own in found.values() for name in own))
+        where = f" in {in_words(found)}" if len(self.rounds) > 1 else ""
+        return (
+            f"Not blind: {in_words(people)} knew which bake it was{where}, or did not say "
+            "otherwise. What follows is what was scored; whether anything matters can not be told "
+            "from it. Next: a blind pair, the best beside the reference bake.",
+        )
 
     def notes_on(self, response: str) -> tuple[str, ...]:
         """Return the notes that concern one response."""

@@ -386,6 +386,8 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
     """Return the plan of the action asked for, else of the one that gains most."""
     if action is not None and CONFIRMATION.startswith(action):
         return _confirming(asked, "Whether it holds is tried now, as you asked.", [])
+    if action is None and asked.answers is not None and not _blind(asked):
+        return _confirming(asked, NOT_BLIND, [])
     weighed, plans = _weighed(asked)
     unlike = ""
     if action is not None:
@@ -411,6 +413,25 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
     if beside:
         plan = _plan(asked, chosen.action, beside)
     return _explained(asked, plan, chosen, weighed, unlike)
+
+
+NOT_BLIND = (
+    "The scores so far were not given blind, so they can not say what matters. First a blind pair: "
+    "the best of them beside the reference bake, plates shuffled, tasted before looking."
+)
+
+
+def _blind(asked: _Request) -> bool:
+    """Say whether all that decides was tasted blind, or a blind round came after what was not."""
+    if asked.answers is None:
+        return True
+    known = asked.answers.evidence
+    last = known.table[known.table["round"] == known.rounds[-1]] if len(known.rounds) else None
+    names = [one.measure.name for one in asked.knowledge.beliefs]
+    if all(known.blind(name) for name in names):
+        return True
+    later = last is not None and "blind" in last and not last["blind"].eq(False).any()
+    return bool(later and len(known.rounds) > 1)
 
 
 def _references(made: pd.DataFrame, days: int) -> int:

@@ -17,7 +17,7 @@ import pandas as pd
 from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import read_csv, write_csv
 from trials.base.keeping import received, sound_path
-from trials.base.words import tidy_number
+from trials.base.words import in_words, tidy_number
 from trials.core.roles import WITHOUT_SCORE
 from trials.core.scales import Number, Order
 from trials.rounds.forms import (
@@ -558,21 +558,30 @@ def _became(status: object) -> str:
 def _notes_on_blindness(
     round_: Round, forms: Mapping[str, Form], entries: Mapping[Address, Entry]
 ) -> list[Note]:
-    """Say which scores of a cook are kept apart, and which say nothing of it."""
+    """Say which scores of a cook are not blind, and which do not say; and what becomes of them."""
+    if TASTINGS not in forms:
+        return []
+    form, cooks = forms[TASTINGS], {taster.name for taster in round_.tasters if taster.cooks}
+    names = {column.name for column in form.scores}
+    scored = {key for kind, key, column in entries if kind == TASTINGS and column in names}
+    answer = {key: entries.get((TASTINGS, key, BLIND)) for key in form.rows() if key[0] in cooks}
+    known = {key for key, one in answer.items() if one is not None and one.value == "no"}
+    silent = {key for key, one in answer.items() if one is None} & scored
+    others = scored - known - silent
+    here = Place(f"{TASTINGS}.xlsx", form.sheet, column=BLIND)
+    became = "kept apart" if others else "used, and all that is found is marked as not blind"
     notes = []
-    scored = {(kind, key) for kind, key, column in entries if column not in (BLIND, "note")}
-    for cook in {taster.name for taster in round_.tasters if taster.cooks}:
-        for key in forms[TASTINGS].rows() if TASTINGS in forms else ():
-            blind = entries.get((TASTINGS, key, BLIND))
-            if key[0] != cook or (TASTINGS, key) not in scored:
-                continue
-            if blind is None:
-                place = Place(f"{TASTINGS}.xlsx", forms[TASTINGS].sheet, column=BLIND)
-                said = f"{cook} cooks, and of {key[1]} it is not said whether it was blind."
-                notes.append(Note(place, f"{said} It was read as blind."))
-            elif blind.value == "no":
-                said = f"{cook} knew the bake behind {key[1]}; those scores are kept apart."
-                notes.append(Note(blind.place, said))
+    for cook in sorted(cooks):
+        codes = sorted(code for name, code in silent if name == cook)
+        if codes:
+            said = f"{cook} cooks, and of {in_words(codes)} it is not said whether it was blind"
+            mend = f'write "yes" beside each that was, or they are {became}.'
+            notes.append(Note(here, f"{said}: {mend}"))
+    for key in sorted(known):
+        entry = answer[key]
+        if entry is not None:
+            said = f"{key[0]} knew the bake behind {key[1]}; such scores are {became}."
+            notes.append(Note(entry.place, said))
     return notes
 
 

@@ -29,7 +29,7 @@ goal = "higher"
 [[tasters]]
 name = "Taster 1"
 avoids = ["sesame"]         # what must they never be served? [] for nothing
-cooks = true                # the cook tastes too
+cooks = true                # the cook tastes too: the sheets show how to do so blind, alone too
 
 [formula]                   # in baker's percentages: all flour together is 100
 name = "rye ginger snap"
@@ -137,7 +137,7 @@ avoids = []
 [[tasters]]
 name = "Taster 2"
 avoids = ["sesame"]         # an ingredient, an allergen, or a diet ("vegan")
-# cooks = true              # the cook tastes too
+# cooks = true              # the cook tastes too: the sheets show how to do so blind, alone too
 # days = [2]                # comes on some days only
 # also_avoids = ["jackfruit"]   # what no table knows: printed in capitals, checked by hand
 

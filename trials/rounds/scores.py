@@ -69,7 +69,11 @@ def statuses(found: Gathered) -> dict[str, str]:
 def tidied(
     round_: Round, found: Gathered, serving: pd.DataFrame, *, actual: bool
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return the tidy scores, and apart from them those of a cook who knew the bake."""
+    """Return the tidy scores, and apart from them those of a cook who knew the bake.
+
+    Where nobody tasted blind nothing is kept apart: the scores are all there is, and a column
+    `blind` says that they are not.
+    """
     served = scored_servings(serving).sort_values(["taster", "sitting", "place", "code"])
     rows = [
         {
@@ -91,8 +95,27 @@ def tidied(
     measures = [measure.name for measure in round_.measures]
     table = pd.DataFrame(rows).reindex(columns=[*columns, *measures, "note", BLIND])
     table = table.merge(_bakes(round_, found, actual=actual), on="bake", how="left", sort=False)
-    table, known = _typed(round_, table), table[BLIND] == "no"
+    known = not_blind(round_, table)
+    table = _typed(round_, table)
+    if len(known) and known.any() and not (_tasted(round_, table) & ~known).any():
+        blind = pd.Series(pd.NA, index=table.index, dtype="boolean")
+        blind[table["taster"].notna()] = False
+        table.insert(list(table.columns).index("kind") + 2, BLIND, blind)
+        return table, table.iloc[:0]
     return table[~known].reset_index(drop=True), table[known].reset_index(drop=True)
+
+
+def not_blind(round_: Round, table: pd.DataFrame) -> pd.Series:
+    """Return which rows a cook tasted knowing the bake, or without saying that it was blind."""
+    cooks = [taster.name for taster in round_.tasters if taster.cooks]
+    told = table[BLIND].astype(object)
+    return (told == "no") | (table["taster"].isin(cooks) & (told != "yes") & _tasted(round_, table))
+
+
+def _tasted(round_: Round, table: pd.DataFrame) -> pd.Series:
+    """Return which rows hold a score of a taster."""
+    names = [one.name for one in round_.measures if one.per == "tasting" and one.name in table]
+    return table["taster"].notna() & table[names].notna().any(axis=1)
 
 
 def _entered(found: Gathered, kind: str, key: tuple[str, ...]) -> dict[str, Any]:
@@ -145,6 +168,7 @@ def _typed(round_: Round, table: pd.DataFrame) -> pd.DataFrame:
 
 SCORES = "scores.csv"
 NOT_BLIND = "scores-not-blind.csv"
+YES_NO = ("yes", "no")
 _LISTED = 3  # problems that an error spells out
 
 
@@ -312,8 +336,9 @@ def _missing(found: Gathered) -> pd.DataFrame:
 def scores(round_: Round | Gathered | str | Path, *, actual: bool = True) -> pd.DataFrame:
     """Return all scores of a round as one tidy table; nothing is written.
 
-    Scores of a cook who knew which bake it was are left out; :func:`check` keeps them apart, in
-    `scores-not-blind.csv`.
+    Scores of a cook who knew which bake it was, or did not say that it was blind, are left out;
+    :func:`check` keeps them apart, in `scores-not-blind.csv`. Where there are no others they
+    stand, with a column `blind` that is false.
 
     Parameters
     ----------
@@ -373,6 +398,8 @@ def _recorded(round_: Round, tidy: pd.DataFrame) -> list[Path]:
         rows = tidy[tasted if form.kind == TASTINGS else ~tasted]
         if form.kind == TASTINGS and "code" not in rows:
             rows = _with_codes(rows, serving)
+        if form.kind == TASTINGS:
+            rows = _with_blindness(round_, rows)
         values = _values(form, rows)
         path = round_.folder / f"{form.kind}.xlsx"
         _check_room(form, path, values)
@@ -413,6 +440,19 @@ def _with_codes(rows: pd.DataFrame, serving: pd.DataFrame) -> pd.DataFrame:
     pair = ["taster", "bake"]
     served, rows = (table.assign(time=table.groupby(pair).cumcount()) for table in (served, rows))
     return rows.merge(served[[*pair, "time", "code"]], on=[*pair, "time"]).drop(columns="time")
+
+
+def _with_blindness(round_: Round, rows: pd.DataFrame) -> pd.DataFrame:
+    """Return tidy rows with what a cook said of them: blind, unless a column says that not."""
+    cooks = [taster.name for taster in round_.tasters if taster.cooks]
+    if not cooks or not len(rows) or rows.get(BLIND, pd.Series(dtype=object)).isin(YES_NO).any():
+        return rows
+    own = _tasted(round_, rows) & rows["taster"].isin(cooks)
+    blind = pd.Series("", index=rows.index, dtype=object)
+    knew = rows[BLIND].eq(False).fillna(False).astype(bool) if BLIND in rows else own & False
+    blind[own & knew] = "no"
+    blind[own & ~knew] = "yes"
+    return rows.assign(**{BLIND: blind})
 
 
 def _values(form: Form, rows: pd.DataFrame) -> dict[Address, Value]:

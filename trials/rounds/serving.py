@@ -88,8 +88,10 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
     if cooks:
         told.append(
             f"{cooks} cooks and tastes: let somebody else label the plates from {CODES}, which "
-            "stays closed until the scores are in. A score given with the bake known is marked "
-            'blind "no" and kept apart.'
+            "stays closed until the scores are in. Alone, blind yourself as its second page "
+            "shows: codes under the plates, shuffled, tasted before looking. A score given with "
+            'the bake known is marked blind "no" and kept apart; one of which nothing is said '
+            "does not count as blind."
         )
     return told
 

@@ -180,13 +180,16 @@ def _cost(round_: Round) -> tuple[float, str] | None:
 def _what_it_rests_on(round_: Round, evidence: Evidence, waiting: bool) -> str:
     """Return which bakes the page speaks from, as sentences."""
     here = round_.plan.sentence()
+    known = dict.fromkeys(
+        said for measure in evidence.measures for said in evidence.blindness(measure.name)
+    )
     if not evidence.several and not waiting and not evidence.left_out:
-        return f"{here}."
+        return " ".join([*known, f"{here}."])
     count = len(evidence.rounds)
     rounds = f"the round {evidence.rounds[0]}" if count == 1 else f"{count} rounds"
     yet = ", not baked yet" if waiting else ""
     told = f"This round: {here}{yet}. What follows is from {rounds}, {evidence.bakes()} bakes."
-    return " ".join([*evidence.left_out, told])
+    return " ".join([*known, *evidence.left_out, told])
 
 
 def findings_of(answers: Answers) -> dict[str, Answer | str]:

@@ -313,6 +313,7 @@ def _sheet(
         piece += _takes(Measure(BLIND, "passed").field)
     return {
         "taster": taster.name,
+        "cooks": taster.cooks,
         "where": ", ".join([round_name, *sitting]),
         "warm": in_words(str(code) for code in servings.loc[warming, "code"]),
         "reference": in_words(
