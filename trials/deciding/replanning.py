@@ -11,7 +11,7 @@ import pandas as pd
 
 from trials.analysis.question import kept_evidence
 from trials.base.arguments import checked_types
-from trials.base.errors import PlanError, RoundError, TastingError, TrialsError
+from trials.base.errors import PlanError, RoundError, SheetError, TastingError, TrialsError
 from trials.base.files import write_bytes, write_csv
 from trials.base.keeping import take_away
 from trials.base.words import in_words
@@ -33,6 +33,7 @@ from trials.design.midway import (
     shown_setting,
     still_tells,
 )
+from trials.rounds.extremes import read_extremes
 from trials.rounds.forms import (
     SERVING,
     TASTINGS,
@@ -271,12 +272,16 @@ def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) ->
         keep_read(found)
     table = scores(found)  # says what is to be mended first
     states = _states(round_.plan, table)
+    asked, failed = _with_extremes(round_, asked)
     plan = plan or replanned(round_, table)
     if asked.anything:
         # What is asked is the news; that nothing went wrong is none
         told = [one for one in plan.reasons if not one.startswith((_NONE_YET, _NONE_LOST))]
         plan = replace(plan, reasons=tuple(told))
     plan, said = _as_asked(round_, plan, asked, states)
+    if failed:
+        said.insert(0, f"Failed before the round began: {in_words(failed)}.")
+        plan = replace(plan, details={**plan.details, "tried": list(failed)})
     tasters = _tasters_now(round_, asked, serving)
     after = replace(round_, plan=plan, tasters=tasters)
     check_people(after)
@@ -298,6 +303,16 @@ def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) ->
     if record:
         _record(after, served.table, found, came)
     return after
+
+
+def _with_extremes(round_: Round, asked: Asked) -> tuple[Asked, tuple[str, ...]]:
+    """Return what is asked with the limits that extremes which failed call for, once."""
+    tried = read_extremes(round_)
+    if tried.problems:
+        raise SheetError(tried.problems[0].message, tried.problems[0].place)
+    if not tried.failed or round_.plan.details.get("tried"):
+        return asked, ()
+    return replace(asked, limits={**tried.limits, **asked.limits}), tried.failed
 
 
 def _as_asked(

@@ -270,6 +270,7 @@ def _new(asked: argparse.Namespace) -> int:
 
 def _plan(asked: argparse.Namespace) -> int:
     from trials.doors.start import planned_round
+    from trials.rounds.extremes import suggested
     from trials.rounds.overlooked import overlooked
 
     round_ = planned_round(Path(asked.folder), tell=print)
@@ -278,6 +279,9 @@ def _plan(asked: argparse.Namespace) -> int:
         print(reason)
     for sentence in overlooked(round_):
         print(f"\nTo look at: {sentence}")
+    before = suggested(round_)
+    if before:
+        print("\n" + "\n".join(before))
     sheets = f"trials sheets {shlex.quote(asked.folder)}"
     print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
     return DONE
@@ -425,6 +429,7 @@ def _near(folder: Path) -> str:
 
 def _replan(asked: argparse.Namespace) -> int:
     from trials.deciding.replanning import replan
+    from trials.rounds.extremes import limit_of
     from trials.rounds.round import Round
     from trials.rounds.serving import unheeded
     from trials.tasting.panel import Taster
@@ -442,7 +447,7 @@ def _replan(asked: argparse.Namespace) -> int:
         leaves=asked.leaves,
         add=[dict(map(_pair, one)) for one in asked.add],
         more=asked.more,
-        limits={name: _ends(name, ends) for name, ends in map(_pair, asked.limit)},
+        limits=dict(map(limit_of, asked.limit)),
         without=without,
         move={what: _day(what, day) for what, day in map(_pair, asked.move)},
         held=asked.held,
@@ -466,20 +471,6 @@ def _pair(words: str) -> tuple[str, str]:
     if not (sign and name.strip() and value.strip()):
         raise RoundError(f"{words!r} was found; something like NAME=SETTING was expected.")
     return name.strip(), value.strip()
-
-
-def _ends(name: str, words: str) -> tuple[float | None, float | None]:
-    from trials.base.words import number
-
-    low, dots, high = words.partition("..")
-    ends = [number(end.strip()) if end.strip() else None for end in (low, high)]
-    wrong = any(end.strip() and got is None for end, got in zip((low, high), ends, strict=True))
-    if not dots or wrong or ends == [None, None]:
-        raise RoundError(
-            f'{words!r} was found as the limits of "{name}"; expected 165..180, or ..180 where '
-            "only the upper one changes."
-        )
-    return ends[0], ends[1]
 
 
 def _day(what: str, words: str) -> int:

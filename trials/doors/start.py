@@ -11,6 +11,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Numeric
 from trials.core.plan import Plan, new_seed
 from trials.rounds.diary import ABOUT, DIARY, PHOTOS, read_diary
+from trials.rounds.extremes import EXTREMES, read_extremes
 from trials.rounds.forms import (
     BAKES,
     SERVING,
@@ -41,12 +42,12 @@ from trials.show.sheets import BAKE_SHEETS, COOK_PAGE, SHOPPING, TIMETABLE
 from trials.tasting.phone import ballot_file
 
 # What is kept there though nobody entered it
-_NOT_ENTERED = (PLAN, SETTINGS, SERVING, READINGS, WRITTEN)
+_NOT_ENTERED = (PLAN, SETTINGS, SERVING, READINGS, WRITTEN, EXTREMES)
 _WRITTEN = (
     *(f"{name}.{end}" for name in (BAKES, TASTINGS) for end in ("xlsx", "csv")),
     *(f"{BAKE_SHEETS}.{end}" for end in ("html", "pdf")),
     *(f"{name}.{end}" for name in (SHOPPING, TIMETABLE) for end in ("html", "pdf", "csv")),
-    *(COOK_PAGE, CODES, SERVING, SERVING_NOTES, SCORES, NOT_BLIND),
+    *(COOK_PAGE, EXTREMES, CODES, SERVING, SERVING_NOTES, SCORES, NOT_BLIND),
 )
 
 
@@ -154,6 +155,8 @@ def holding(round_: Round) -> list[str]:
     found = [name for name, filled in _sheets_filled(round_).items() if filled]
     if _actual_filled(round_):
         found.append(ACTUAL)
+    if read_extremes(round_).table["status"].astype(str).str.strip().ne("").any():
+        found.append(EXTREMES)
     for place in (INCOMING, RECEIVED, PHOTOS):
         folder = round_.folder / place
         names = [one.name for one in folder.iterdir()] if folder.is_dir() else []

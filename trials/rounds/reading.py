@@ -287,6 +287,9 @@ LEAVE_EMPTY = (
 MAKE_TEXT = "Type it as words and read again; everything else was kept."
 _LOST = "\ufffd"  # stands where a byte could not be read as a letter
 
+# What people write where there is nothing to write
+EMPTY_WORDS = ("", "-", "–", "—", "?", "n/a", "na", "none", "n.a.")
+
 Value = float | str
 Address = tuple[str, tuple[str, ...], str]  # form, row, column
 

@@ -15,6 +15,7 @@ from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import write_bytes, write_csv
 from trials.base.words import in_words
 from trials.core.roles import WITHOUT_SCORE, Status
+from trials.rounds.extremes import EXTREMES, read_extremes
 from trials.rounds.forms import (
     ACTUAL,
     BAKES,
@@ -235,7 +236,8 @@ class Check(Sequence[Problem]):
 def check(round_: Round | str | Path) -> Check:
     """Read every sheet of a round, keep each as it is, and say what must be mended.
 
-    Read are the round's own workbooks and plain twins, and what was dropped into `incoming/`.
+    Read are the round's own workbooks and plain twins, what was dropped into `incoming/`, and
+    what came of the extremes that were baked before the round (`extremes.csv`).
     Each file that holds anything is kept under `received/`; where nothing is to be mended, the
     scores are written to `scores.csv` (those of a cook who knew the bake to
     `scores-not-blind.csv`) and what was really done to `actual.csv`.
@@ -270,7 +272,17 @@ def check(round_: Round | str | Path) -> Check:
     Nothing to mend; 2 still to be entered.
     """
     round_ = opened(round_)
-    return checked(read_and_kept(round_))
+    found = read_and_kept(round_)
+    told = checked(found)
+    tried = read_extremes(round_)
+    if tried.table.get("status", pd.Series(dtype=str)).ne("").any():
+        with writing(round_.folder):
+            keep(round_, [Source(round_.folder / EXTREMES, EXTREMES)])
+    return replace(
+        told,
+        problems=(*told.problems, *tried.problems),
+        notes=(*told.notes, *tried.notes),
+    )
 
 
 def checked(found: Gathered) -> Check:

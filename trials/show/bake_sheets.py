@@ -28,6 +28,7 @@ from trials.rounds.amounts import (
     shopping_list,
     weights,
 )
+from trials.rounds.extremes import suggested
 from trials.rounds.kitchen import Batch, Step
 from trials.rounds.overlooked import water_moved
 from trials.rounds.round import Round
@@ -94,6 +95,7 @@ def shopping_page(round_: Round) -> str:
             round_.plan.sentence() + ".",
             batch_sentence(round_, round_.batch),
             pieces_sentence(round_, round_.batch, pieces_needed(max(1, len(round_.tasters)))),
+            *(() if round_.plan.details.get("tried") else suggested(round_)),
         ],
         order=_order(round_),
         buy=to_buy(round_),

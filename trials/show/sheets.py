@@ -7,6 +7,7 @@ from trials.base.errors import RoundError
 from trials.base.files import write_csv, write_text
 from trials.base.html import pdf
 from trials.rounds.amounts import shopping_list
+from trials.rounds.extremes import write_extremes
 from trials.rounds.forms import SERVING
 from trials.rounds.round import Round, opened, writing
 from trials.rounds.serving import drawn_serving
@@ -69,6 +70,7 @@ def _written(round_: Round, as_pdf: bool) -> list[Path]:
         written += write_shopping(round_, as_pdf=as_pdf)
     if round_.steps:
         written += write_timetable(round_, as_pdf=as_pdf)
+    written += write_extremes(round_)
     written += write_workbooks(round_, serving)
     if len(serving):
         written.append(round_.folder / SERVING)

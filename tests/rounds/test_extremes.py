@@ -1,0 +1,115 @@
+"""A bake of the extremes first: suggested, its outcome read, the limits moved before the round."""
+
+import pandas as pd
+import pytest
+
+import trials
+from trials.doors.cli import run
+from trials.rounds.extremes import extremes, limit_of
+
+
+@pytest.fixture
+def folder(tmp_path, capsys):
+    folder = tmp_path / "r"
+    assert run(["new", str(folder)]) == 0
+    idea = folder / "idea.toml"
+    idea.write_text("seed = 1\n" + idea.read_text(encoding="utf-8"), encoding="utf-8")
+    assert run(["plan", str(folder)]) == 0
+    return folder
+
+
+def outcome(folder, bake, status, reason="", limit=""):
+    path = folder / "extremes.csv"
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    row = table["bake"] == bake
+    table.loc[row, ["status", "reason", "limit"]] = [status, reason, limit]
+    table.to_csv(path, index=False)
+
+
+def test_the_plan_names_the_wettest_and_the_driest(folder, capsys):
+    said = capsys.readouterr().out
+    plan = trials.Round.open(folder).plan
+    most, least = extremes(plan)
+    rows = plan.table.set_index("bake")["hydration"]
+    assert (rows[most], rows[least]) == (24, 16)
+    assert f"{most} (hydration 24 %" in said
+    assert f"{least} (hydration 16 %" in said
+    assert run(["sheets", str(folder)]) == 0
+    sheet = (folder / "shopping-list.html").read_text(encoding="utf-8")
+    assert "bake its extremes once" in sheet
+    table = pd.read_csv(folder / "extremes.csv")
+    assert list(table["bake"]) == [most, least]
+
+
+def test_less_flour_is_the_bold_end():
+    flour = trials.Numeric("flour", 80, 100, "%", changes=("grams", "bread flour"))
+    plan = trials.design.full_factorial([flour], replicates=3, seed=1)
+    most, _ = extremes(plan)
+    assert plan.table.set_index("bake")["flour"][most] == 80
+
+
+def test_a_failed_extreme_moves_the_limit_before_the_round(folder, capsys):
+    assert run(["sheets", str(folder)]) == 0
+    most, _ = extremes(trials.Round.open(folder).plan)
+    outcome(folder, most, "failed", "too wet, ran off the tray")
+    capsys.readouterr()
+    assert run(["check", str(folder)]) == 0
+    assert "hydration would end at 22 %" in capsys.readouterr().out
+    assert run(["replan", str(folder), "--record"]) == 0
+    said = capsys.readouterr().out
+    assert f"Failed before the round began: {most}." in said
+    assert "hydration: 16 % to 22 % from here on." in said
+    plan = trials.Round.open(folder).plan
+    assert plan.table["hydration"].max() == 22
+    assert run(["sheets", str(folder)]) == 0
+    capsys.readouterr()
+    assert run(["check", str(folder)]) == 0
+    assert "would end" not in capsys.readouterr().out
+    # Asked again, nothing moves twice; and the idea does not take the change back
+    assert run(["replan", str(folder), "--record"]) == 0
+    assert trials.Round.open(folder).plan.table.equals(plan.table)
+    assert run(["plan", str(folder)]) == 1
+    assert "extremes.csv" in capsys.readouterr().err
+
+
+def test_the_baker_says_how_far(folder):
+    assert run(["sheets", str(folder)]) == 0
+    most, least = extremes(trials.Round.open(folder).plan)
+    outcome(folder, most, "failed", "ran", "hydration=..20")
+    outcome(folder, least, "made")
+    plan = trials.replan(trials.Round.open(folder))
+    assert plan.table["hydration"].max() == 20
+    assert plan.table["hydration"].min() == 16
+
+
+def test_extremes_that_came_out_leave_the_limits(folder, capsys):
+    assert run(["sheets", str(folder)]) == 0
+    for bake in extremes(trials.Round.open(folder).plan):
+        outcome(folder, bake, "made")
+    capsys.readouterr()
+    assert run(["check", str(folder)]) == 0
+    assert "the limits stay as planned" in capsys.readouterr().out
+    plan = trials.Round.open(folder).plan
+    assert trials.replan(trials.Round.open(folder)).table.equals(plan.table)
+
+
+@pytest.mark.parametrize(
+    ("status", "limit", "said"),
+    [("eaten", "", "made or failed"), ("failed", "hydration 20", "NAME=..180")],
+)
+def test_what_can_not_be_read_is_named_with_its_row(folder, capsys, status, limit, said):
+    assert run(["sheets", str(folder)]) == 0
+    most, _ = extremes(trials.Round.open(folder).plan)
+    outcome(folder, most, status, "", limit)
+    capsys.readouterr()
+    assert run(["check", str(folder)]) == 1
+    told = capsys.readouterr().err
+    assert "extremes.csv, row 2" in told
+    assert said in told
+    assert run(["replan", str(folder), "--record"]) == 1
+
+
+def test_a_limit_is_read_from_words():
+    assert limit_of("oil temperature = ..180,5") == ("oil temperature", (None, 180.5))
+    with pytest.raises(trials.TrialsError, match="expected"):
+        limit_of("oil=hot..")

@@ -1,0 +1,229 @@
+"""The extremes of a round baked once before it begins, so that its limits can still move."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+
+from trials.base.errors import Place, RoundError
+from trials.base.files import read_csv, write_csv
+from trials.base.keeping import sound_path
+from trials.base.words import in_words, number
+from trials.core.factors import Factor, Numeric, is_blank
+from trials.core.plan import Plan
+from trials.core.roles import Role
+from trials.rounds.reading import EMPTY_WORDS, Note, Problem
+from trials.rounds.round import Round
+
+EXTREMES = "extremes.csv"
+COLUMNS = ("bake", "settings", "status", "reason", "limit")
+FEWEST = 6  # bakes of a round, for which a bake beforehand pays
+INWARDS = 0.25  # of its range that a limit moves where nobody says how far
+# Which end of a number is the bolder one: wetter, hotter, richer, longer bakes spread, tear, burn
+# or fall; less flour and less leavening do so too (common practice, no source)
+_BOLD_LOW = re.compile(r"flour|starch|egg|leaven|yeast|baking powder|baking soda", re.IGNORECASE)
+_BOLD = "the wettest, hottest or richest of them, the likeliest to spread, tear or burn"
+_MEEK = "the driest, coolest or leanest, the likeliest to stay hard, pale or raw"
+
+
+@dataclass(frozen=True, eq=False)
+class Tried:
+    """What came of the extremes.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `extremes.csv` holds it: bake, settings, status, reason, limit.
+    failed : tuple of str
+        The bakes that failed.
+    limits : mapping of str to (low, high)
+        Where the limits are to move to.
+    problems, notes : tuple
+    """
+
+    table: pd.DataFrame
+    failed: tuple[str, ...] = ()
+    limits: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    problems: tuple[Problem, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+
+def extremes(plan: Plan) -> tuple[str, ...]:
+    """Return the planned bakes that are the likeliest to fail: the boldest and the meekest.
+
+    None where nothing is a number, or the round is too short for a bake beforehand.
+
+    Examples
+    --------
+    >>> from trials.design.factorial import full_factorial
+    >>> wet, heat = Numeric("hydration", 50, 60, "%"), Numeric("oven", 180, 220, "°C")
+    >>> plan = full_factorial([wet, heat], replicates=2, seed=1)
+    >>> rows = plan.table.set_index("bake").loc[list(extremes(plan)), ["hydration", "oven"]]
+    >>> rows.values.tolist()
+    [[60.0, 220.0], [50.0, 180.0]]
+    """
+    numbers = [factor for factor in plan.factors if isinstance(factor, Numeric)]
+    rows = plan.rows[plan.rows["role"] != Role.REFERENCE]
+    if not numbers or len(rows) < FEWEST:
+        return ()
+    bold = {
+        str(row["bake"]): sum(_boldness(factor, row[factor.name]) for factor in numbers)
+        for row in rows.to_dict("records")
+    }
+    most, least = max(bold, key=bold.__getitem__), min(bold, key=bold.__getitem__)
+    return (most, least) if bold[most] > bold[least] else ()
+
+
+def _boldness(factor: Numeric, value: Any) -> float:
+    if is_blank(value):
+        return 0.0
+    coded = float(factor.code([value])[0])
+    named = " ".join([factor.name, *map(str, (factor.changes or ())[1:2])])
+    return -coded if _BOLD_LOW.search(named) else coded
+
+
+def settings_words(factors: tuple[Factor, ...], row: Mapping[str, Any]) -> str:
+    """Return the settings of a bake in words."""
+    return ", ".join(
+        f"{one.name} {one.show(row[one.name])}" for one in factors if not is_blank(row[one.name])
+    )
+
+
+def suggested(round_: Round) -> list[str]:
+    """Return why and how the extremes are baked before the round begins; nothing where not."""
+    found = () if round_.parent else extremes(round_.plan)
+    if not found:
+        return []
+    rows = round_.plan.rows.set_index("bake")
+    most, least = (
+        f"{bake} ({settings_words(round_.plan.factors, rows.loc[bake].to_dict())})"
+        for bake in found
+    )
+    return [
+        f"Before the round, bake its extremes once, small, for the eye and not for the table: "
+        f"{most}, {_BOLD}; and {least}, {_MEEK}.",
+        f"Write what came of them into {EXTREMES} (trials sheets writes it); if one failed, trials "
+        "replan moves the limits before the round begins.",
+    ]
+
+
+def write_extremes(round_: Round) -> list[Any]:
+    """Write `extremes.csv` where it helps and is not there; what was entered stays."""
+    path = round_.folder / EXTREMES
+    found = () if round_.parent or path.exists() else extremes(round_.plan)
+    if not found:
+        return []
+    rows = round_.plan.rows.set_index("bake")
+    told = [
+        [bake, settings_words(round_.plan.factors, rows.loc[bake].to_dict()), "", "", ""]
+        for bake in found
+    ]
+    return [write_csv(pd.DataFrame(told, columns=list(COLUMNS)), path)]
+
+
+def read_extremes(round_: Round) -> Tried:
+    """Return what came of the extremes, and where the limits are to move; nothing is written."""
+    path = round_.folder / EXTREMES
+    if not path.is_file():
+        return Tried(pd.DataFrame(columns=list(COLUMNS)))
+    table = read_csv(sound_path(path, round_.folder))
+    missing = [name for name in ("bake", "status") if name not in table]
+    if missing:
+        mend = "Take the file away and write the sheets again; then enter it anew."
+        here = Place(EXTREMES)
+        return Tried(table, problems=(Problem(here, f"no column {in_words(missing)}", "", mend),))
+    table = table.reindex(columns=list(COLUMNS), fill_value="")
+    problems, notes = [], []
+    failed: list[str] = []
+    limits: dict[str, tuple[float | None, float | None]] = {}
+    rows = round_.plan.rows.set_index("bake")
+    for at, row in zip(table.index, table.to_dict("records"), strict=True):
+        status = str(row["status"]).strip().casefold()
+        bake = str(row["bake"]).strip()
+        if status in EMPTY_WORDS:
+            continue
+        if bake not in rows.index or status not in ("made", "failed"):
+            where = Place(
+                EXTREMES, row=int(at), column="bake" if bake not in rows.index else "status"
+            )
+            found = bake if bake not in rows.index else status
+            expected = "a bake of the plan" if bake not in rows.index else "made or failed"
+            problems.append(Problem(where, f"{found!r} was found", expected))
+            continue
+        if status == "made":
+            continue
+        failed.append(bake)
+        here = Place(EXTREMES, row=int(at), column="limit")
+        try:
+            own = _limits_of(round_.plan, rows.loc[bake].to_dict(), row)
+        except RoundError as error:
+            problems.append(Problem(here, error.message.rstrip("."), "a limit such as oven=..180"))
+            continue
+        limits |= own
+        if not round_.plan.details.get("tried") and own:
+            notes.append(Note(here, f"{bake} failed before the round: {_move_words(round_, own)}"))
+    if table["status"].astype(str).str.strip().ne("").any() and not failed and not problems:
+        notes.append(Note(Place(EXTREMES), "the extremes came out; the limits stay as planned."))
+    return Tried(table, tuple(failed), limits, tuple(problems), tuple(notes))
+
+
+def _limits_of(
+    plan: Plan, setting: Mapping[str, Any], row: Mapping[str, Any]
+) -> dict[str, tuple[float | None, float | None]]:
+    """Return where limits move after a bake failed: as said, else inwards at each end it was at."""
+    words = str(row["limit"]).strip()
+    if words.casefold() not in EMPTY_WORDS:
+        return dict(limit_of(one) for one in re.split(r"[;,]\s*(?=[^;,=]+=)", words))
+    numbers = [one for one in plan.factors if isinstance(one, Numeric)]
+    named = [one for one in numbers if one.name.casefold() in str(row["reason"]).casefold()]
+    limits: dict[str, tuple[float | None, float | None]] = {}
+    for factor in named or numbers:
+        value = setting[factor.name]
+        if is_blank(value):
+            continue
+        step = INWARDS * (factor.high - factor.low)
+        if value >= factor.high:
+            limits[factor.name] = (None, _round(factor, factor.high - step))
+        elif value <= factor.low:
+            limits[factor.name] = (_round(factor, factor.low + step), None)
+    return limits
+
+
+def _round(factor: Numeric, value: float) -> float:
+    if factor.step:
+        return factor.low + factor.step * round((value - factor.low) / factor.step)
+    return float(f"{value:.3g}")
+
+
+def _move_words(round_: Round, limits: Mapping[str, tuple[float | None, float | None]]) -> str:
+    told = []
+    for name, (low, high) in limits.items():
+        factor = round_.plan.factor(name)
+        ends = (factor.show(end) for end in (low, high) if end is not None)
+        told.append(f"{name} would {'end at' if high is not None else 'begin at'} {in_words(ends)}")
+    return (
+        f"{in_words(told)}. To move the limits before the round begins: trials replan; to say "
+        "another limit, write it into the column limit, such as oven=..180."
+    )
+
+
+def limit_of(words: str) -> tuple[str, tuple[float | None, float | None]]:
+    """Return a factor and its limits from words; None for an end that stays.
+
+    Examples
+    --------
+    >>> limit_of("oven temperature=..180"), limit_of("rest=20..40")
+    (('oven temperature', (None, 180.0)), ('rest', (20.0, 40.0)))
+    """
+    name, sign, ends = words.rpartition("=")
+    low, dots, high = ends.partition("..")
+    found = [number(end.strip()) if end.strip() else None for end in (low, high)]
+    wrong = any(end.strip() and got is None for end, got in zip((low, high), found, strict=True))
+    if not (sign and name.strip() and dots) or wrong or found == [None, None]:
+        raise RoundError(
+            f"{words!r} was found as a limit; NAME=165..180 was expected, or NAME=..180 where only "
+            "the upper one changes."
+        )
+    return name.strip(), (found[0], found[1])
