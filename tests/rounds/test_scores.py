@@ -147,7 +147,7 @@ def test_nothing_read_so_far_is_said(blank):
 # Cells that can not be used, in either kind of file
 
 UNUSABLE = [
-    ("liking", "n/a", "'n/a' is not a number"),
+    ("liking", "none", "'none' is not a number"),
     ("liking", "seven", "'seven' is not a number"),
     ("liking", "7½", "'7½' is not a number"),
     ("liking", "TRUE", "is not a number"),
@@ -636,7 +636,7 @@ def test_writing_the_sheets_again_keeps_what_was_entered(filled):
 
 def test_writing_the_sheets_again_stops_where_an_entry_would_be_lost(blank):
     path = blank.folder / "tastings.xlsx"
-    enter(path, 2, "liking", "n/a")
+    enter(path, 2, "liking", "none")
     before = path.read_bytes()
     with pytest.raises(SheetError, match="can not be carried over"):
         write_workbooks(blank, serving())
@@ -645,7 +645,7 @@ def test_writing_the_sheets_again_stops_where_an_entry_would_be_lost(blank):
 
 def test_an_error_lists_the_first_problems_and_counts_the_rest(blank):
     for row in range(2, 8):
-        enter(blank.folder / "tastings.csv", row, "liking", "n/a")
+        enter(blank.folder / "tastings.csv", row, "liking", "none")
     with pytest.raises(SheetError) as caught:
         scores(blank)
     text = str(caught.value)

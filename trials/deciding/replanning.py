@@ -11,7 +11,7 @@ import pandas as pd
 
 from trials.analysis.question import kept_evidence
 from trials.base.arguments import checked_types
-from trials.base.errors import PlanError, RoundError, SheetError, TastingError, TrialsError
+from trials.base.errors import Place, PlanError, RoundError, SheetError, TastingError, TrialsError
 from trials.base.files import write_bytes, write_csv
 from trials.base.keeping import take_away
 from trials.base.words import in_words
@@ -41,7 +41,15 @@ from trials.rounds.forms import (
     read_serving,
     tasting_form,
 )
-from trials.rounds.gathering import INCOMING, Gathered, Source, gather, is_table, sources
+from trials.rounds.gathering import (
+    INCOMING,
+    Gathered,
+    Source,
+    gather,
+    is_table,
+    open_elsewhere,
+    sources,
+)
 from trials.rounds.round import (
     Round,
     change_settings,
@@ -269,6 +277,7 @@ def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) ->
     came = sources(round_)
     found = gather(round_, serving, came)
     if record:
+        _refuse_open(came)
         keep_read(found)
     table = scores(found)  # says what is to be mended first
     states = _states(round_.plan, table)
@@ -303,6 +312,16 @@ def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) ->
     if record:
         _record(after, served.table, found, came)
     return after
+
+
+def _refuse_open(came: Sequence[Source]) -> None:
+    for source in came:
+        if open_elsewhere(source.path):
+            raise RoundError(
+                "this is open in a spreadsheet, which would write its old rows over the new ones. "
+                "Save it, close it, and try again; nothing was changed.",
+                Place(source.shown),
+            )
 
 
 def _with_extremes(round_: Round, asked: Asked) -> tuple[Asked, tuple[str, ...]]:

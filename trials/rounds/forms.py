@@ -6,7 +6,7 @@ Their columns and rows, the mark on every sheet, the name that tasters see.
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +23,7 @@ from trials.core.plan import Plan, kitchen_group
 from trials.core.roles import STATUSES
 from trials.core.scales import Text
 from trials.recipe.formula import Formula
-from trials.rounds.round import SERVING, Round, check_written, read_settings
+from trials.rounds.round import SERVING, Round, check_written, kept_copy, plan_before, read_settings
 
 # -- The mark on every sheet of a round, by which a sheet of another round is told and refused.
 
@@ -70,6 +70,12 @@ def older_marks(round_: Round) -> frozenset[str]:
     without a space.
     """
     plan, found = round_.plan, set()
+    before = plan_before(round_)
+    if before is not None:
+        # Edited by hand: the cells that differ are named, one by one
+        before = first_planned(replace(plan, rows=before))
+        own = [[one.name, *map(_raw, before[one.name].tolist())] for one in plan.factors]
+        found.add(_mark(round_, before, own))
     for rows in (plan.rows, first_planned(plan)):
         shown = [
             [factor.show(value) for value in rows[factor.name].tolist()] for factor in plan.factors
@@ -377,6 +383,9 @@ def scored_servings(serving: pd.DataFrame) -> pd.DataFrame:
 def read_serving(round_: Round, path: Path | None = None) -> pd.DataFrame:
     """Return who is served which bake under which code, from `serving.csv`."""
     own, path = path is None, path or round_.folder / SERVING
+    if own and not path.is_file():
+        # Taken away: what was drawn stands, and the sheets write it again
+        path = kept_copy(round_.folder, SERVING) or path
     if not path.is_file():
         return pd.DataFrame(columns=list(SERVING_COLUMNS))
     # Format 1 called the place a position

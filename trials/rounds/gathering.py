@@ -16,7 +16,7 @@ import pandas as pd
 
 from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import read_csv, write_csv
-from trials.base.keeping import received, sound_path
+from trials.base.keeping import RECEIVED, received, sound_path
 from trials.base.words import in_words, tidy_number
 from trials.core.roles import WITHOUT_SCORE
 from trials.core.scales import Number, Order
@@ -427,6 +427,7 @@ def gathered(round_: Round) -> Gathered:
 
 def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gathered:
     """Return what the files say together, read against the round's forms."""
+    files = list(files)
     served = scored_servings(serving)
     forms = {BAKES: cook_form(round_)}
     if len(served):
@@ -446,14 +447,73 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     entries, questions = merge(readings)
     problems = [problem for reading in readings for problem in reading.problems] + questions
     notes = [note for reading in readings for note in reading.notes] + corrections
+    problems += _gone(round_, forms, of_file)
     problems += _scored_though_not_made(forms, entries, bake_of)
     problems += _shared_places(forms, entries)
     notes += _notes_on_bakes(forms, entries, bake_of)
     notes += _notes_on_far_readings(forms, entries)
     notes += _notes_on_blindness(round_, forms, entries)
+    notes += _open_now(round_, files)
     return Gathered(
         round_, serving, forms, bake_of, entries, in_order(problems), in_order(notes), used
     )
+
+
+def _gone(
+    round_: Round, forms: Mapping[str, Form], of_file: Mapping[str, Reading]
+) -> list[Problem]:
+    """Return the sheets of the round that held entries when last read, and are there no more."""
+    path = round_.folder / RECEIVED / READINGS
+    before = _readings(path)
+    problems = []
+    for row in before[before["reading"] == before["reading"].max()].itertuples(index=False):
+        stem, _, _ = str(row.file).rpartition(".")
+        if row.file in of_file or stem not in forms or (round_.folder / row.file).exists():
+            continue
+        # Whatever it held may have been carried on to its twin, or come by another file
+        kept = read_source(Source(path.parent / row.kept, row.file, row.expected), forms)[0]
+        now = {(one.address, str(one.value)) for other in of_file.values() for one in other.entries}
+        if all((one.address, str(one.value)) in now for one in kept.entries):
+            continue
+        problems.append(
+            Problem(
+                Place(str(row.file)),
+                f"gone; a copy lies in {RECEIVED}/{row.kept}",
+                "",
+                f"Put it back under the name {row.file} (trials sheets does so), and read again; "
+                "the rest was read.",
+            )
+        )
+    return problems
+
+
+def kept_sheet(round_: Round, name: str) -> Path | None:
+    """Return the copy of a sheet that is gone, as it was read last; None where it is not."""
+    before = _readings(round_.folder / RECEIVED / READINGS)
+    last = before[(before["reading"] == before["reading"].max()) & (before["file"] == name)]
+    if last.empty or (round_.folder / name).exists():
+        return None
+    path = round_.folder / RECEIVED / str(last["kept"].iloc[0])
+    return path if path.is_file() else None
+
+
+def _open_now(round_: Round, files: Iterable[Source]) -> list[Note]:
+    """Name the workbooks that a spreadsheet holds open: what is not saved yet is not in them."""
+    return [
+        Note(
+            Place(source.shown),
+            "this is open in a spreadsheet. It was read as saved last; save it and close it, then "
+            "read again, so that nothing is missing and nothing is written over.",
+        )
+        for source in files
+        if open_elsewhere(source.path)
+    ]
+
+
+def open_elsewhere(path: Path) -> bool:
+    """Say whether a spreadsheet holds a file open, by the lock file that it lays beside it."""
+    locks = (f".~lock.{path.name}#", f"~${path.name}", f"~${path.name[2:]}")
+    return any((path.parent / lock).exists() for lock in locks)
 
 
 def _led_out(source: Source, round_: Round) -> Reading | None:

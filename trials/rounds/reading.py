@@ -288,7 +288,7 @@ MAKE_TEXT = "Type it as words and read again; everything else was kept."
 _LOST = "\ufffd"  # stands where a byte could not be read as a letter
 
 # What people write where there is nothing to write
-EMPTY_WORDS = ("", "-", "–", "—", "?", "n/a", "na", "none", "n.a.")
+EMPTY_WORDS = ("", "-", "–", "—", "?", "n/a", "n.a.", "na")
 
 Value = float | str
 Address = tuple[str, tuple[str, ...], str]  # form, row, column
@@ -322,6 +322,10 @@ class Reading:
 
 def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
     """Return the value that was entered; None, with a problem added, when it can not be used."""
+    free = column.role in ("note", "words", "reason")
+    if cell.kind == "text" and cell.text.casefold() in EMPTY_WORDS and not free:
+        reading.note(place, f"{shortened(cell.text)} counts as empty.")
+        return None
     if column.measure is not None:
         return _read_score(column.measure, cell, place, reading)
     if column.role == "setting":

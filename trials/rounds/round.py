@@ -218,29 +218,51 @@ def check_written(
         return
     copies = sorted((folder / RECEIVED).glob(f"*-{name}"), reverse=True)
     found = ((one, _first_change(table, one, wanted)) for one in copies)
-    copy, place = next(((one, at) for one, at in found if at), (None, None))
+    copy, (place, differs) = next(((one, at) for one, at in found if at), (None, (None, "")))
     whence = f"received/{copy.name}" if copy else "a copy of yours"
     raise SheetError(
-        "this was changed since the program wrote it, and bakes may stand beside codes and "
-        f"settings that are not theirs. If it was not meant, put back {whence}; if it was, take "
-        f'the line "{name}" out of [written] in {SETTINGS}, and it counts as it stands.',
+        f"this was changed since the program wrote it{differs}, and bakes may stand beside codes "
+        f"and settings that are not theirs. If it was not meant, put back {whence}; if it was, "
+        f'take the line "{name}" out of [written] in {SETTINGS}, and it counts as it stands.',
         place or Place(name),
     )
 
 
-def _first_change(table: pd.DataFrame, copy: Path, wanted: str) -> Place | None:
-    """Return where a table first differs from a copy of it as it was written."""
+def kept_copy(folder: Path, name: str) -> Path | None:
+    """Return the copy of a table of the program's own as it was written last; None without one."""
+    wanted = read_settings(folder).get("written", {}).get(name)
+    copies = sorted((folder / RECEIVED).glob(f"*-{name}"), reverse=True)
+    return next((one for one in copies if wanted and _digest(one.read_bytes()) == wanted), None)
+
+
+def plan_before(round_: "Round") -> pd.DataFrame | None:
+    """Return the bakes as the program wrote them, where the plan now counts as edited by hand."""
+    path = round_.folder / SETTINGS
+    if not path.is_file() or PLAN in read_settings(round_.folder).get("written", {}):
+        return None
+    for copy in sorted((round_.folder / RECEIVED).glob(f"*-{PLAN}"), reverse=True):
+        with contextlib.suppress(SheetError):
+            return _bakes(_renamed(read_csv(copy)), PLAN, round_.plan.factors)
+    return None
+
+
+def _first_change(table: pd.DataFrame, copy: Path, wanted: str) -> tuple[Place, str] | None:
+    """Return where a table first differs from a copy of it as it was written, and in what."""
     if _digest(copy.read_bytes()) != wanted:
         return None
     before, name = read_csv(copy), copy.name.split("-", 2)[2]
     for column in before:
         if column not in table:
-            return Place(name, column=str(column))
+            return Place(name, column=str(column)), f" (no column {column!r})"
         pairs = zip(table.index, table[column], before[column], strict=False)
-        row = next((at for at, new, old in pairs if _cell(new) != _cell(old)), None)
-        if row is not None:
-            return Place(name, row=int(row), column=str(column))
-    return Place(name)
+        found = next(((at, new, old) for at, new, old in pairs if _cell(new) != _cell(old)), None)
+        if found is not None:
+            row, new, old = found
+            here = Place(name, row=int(row), column=str(column))
+            return here, f" ({new[:60]!r} stands where {old[:60]!r} was written)"
+    count = len(table) - len(before)
+    more = f" ({abs(count)} row{'' if abs(count) == 1 else 's'} {'more' if count > 0 else 'less'})"
+    return Place(name), more if count else ""
 
 
 def change_settings(folder: Path, changed: Mapping[str, Any]) -> Path:

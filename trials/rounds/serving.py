@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
+from trials.base.errors import TastingError
 from trials.base.files import write_csv, write_text
 from trials.base.words import in_words
 from trials.core.factors import Numeric, is_blank
@@ -42,9 +43,12 @@ def drawn_serving(round_: Round) -> pd.DataFrame:
     """
     if not round_.tasters or not any(one.per == "tasting" for one in round_.measures):
         return pd.DataFrame()
-    if (round_.folder / SERVING).exists():
-        serving = read_serving(round_)
+    serving, there = read_serving(round_), (round_.folder / SERVING).exists()
+    if len(serving) and (there or _is_safe(round_, serving)):
         check_served(round_, serving)
+        if not there:
+            # Taken away: who was promised which code keeps it
+            write_csv(serving, round_.folder / SERVING)
         return serving
     bakes = round_.plan.table
     per_sitting = round_.sitting or RICH_SITTING
@@ -64,6 +68,15 @@ def drawn_serving(round_: Round) -> pd.DataFrame:
     write_csv(plan.table, round_.folder / SERVING)
     write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
     return plan.table
+
+
+def _is_safe(round_: Round, serving: pd.DataFrame) -> bool:
+    """Say whether nobody would be served what they avoid; else it was taken away to draw anew."""
+    try:
+        check_served(round_, serving)
+    except TastingError:
+        return False
+    return True
 
 
 def _reference_of_days(bakes: pd.DataFrame) -> dict[Day, str]:

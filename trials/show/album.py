@@ -1,7 +1,7 @@
 """The album: each bake's photos and notes beside its settings and scores, on one page."""
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ from trials.analysis.counted import answers_in_words
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.html import render
+from trials.core.factors import is_blank
 from trials.core.scales import Summary
 from trials.rounds.diary import diary_lines, photos, read_diary
 from trials.rounds.round import Round, opened
@@ -56,13 +57,24 @@ def _bake(round_: Round, row: Mapping[str, Any], table: pd.DataFrame | None) -> 
     bake = row["bake"]
     return {
         "bake": bake,
-        "settings": ", ".join(
-            f"{factor.name} {factor.show(row[factor.name])}" for factor in round_.plan.factors
-        ),
+        "settings": ", ".join(_settings(round_, row, table)),
         "scores": _scores(round_, bake, table),
         "photos": [_data(photo) for photo in photos(round_, bake)],
         "notes": diary_lines(read_diary(round_.folder, bake=bake)),
     }
+
+
+def _settings(round_: Round, row: Mapping[str, Any], table: pd.DataFrame | None) -> Iterator[str]:
+    """Yield the settings of a bake as it was made, and what was planned where that differs."""
+    own = None if table is None else table[table["bake"] == row["bake"]]
+    for factor in round_.plan.factors:
+        planned = row[factor.name]
+        done = planned if own is None or own.empty else own[factor.name].iloc[0]
+        if is_blank(planned) and is_blank(done):
+            continue
+        said = f"{factor.name} {factor.show(done)}"
+        same = not is_blank(planned) and not is_blank(done) and planned == done
+        yield said if same else f"{said} (planned {factor.show(planned)})"
 
 
 def _scores(round_: Round, bake: str, table: pd.DataFrame | None) -> list[str]:

@@ -4,11 +4,12 @@ from pathlib import Path
 
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
-from trials.base.files import write_csv, write_text
+from trials.base.files import write_bytes, write_csv, write_text
 from trials.base.html import pdf
 from trials.rounds.amounts import shopping_list
 from trials.rounds.extremes import write_extremes
-from trials.rounds.forms import SERVING
+from trials.rounds.forms import BAKES, SERVING, TASTINGS
+from trials.rounds.gathering import kept_sheet
 from trials.rounds.round import Round, opened, writing
 from trials.rounds.serving import drawn_serving
 from trials.rounds.timetable import Timetable, timetable
@@ -58,7 +59,17 @@ def write_sheets(round_: Round | str | Path, *, as_pdf: bool = False) -> list[Pa
     """
     round_ = opened(round_)
     with writing(round_.folder):
+        _put_back(round_)
+    with writing(round_.folder):
         return _written(round_, as_pdf)
+
+
+def _put_back(round_: Round) -> None:
+    """Put back the score sheets that are gone, as they were read last."""
+    for name in (f"{kind}{end}" for kind in (BAKES, TASTINGS) for end in (".xlsx", ".csv")):
+        copy = kept_sheet(round_, name)
+        if copy is not None:
+            write_bytes(round_.folder / name, copy.read_bytes())
 
 
 def _written(round_: Round, as_pdf: bool) -> list[Path]:
