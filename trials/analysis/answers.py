@@ -14,7 +14,7 @@ from trials.base.errors import FitError
 from trials.base.words import number
 from trials.core.evidence import Evidence
 from trials.core.factors import Varied, is_blank
-from trials.core.measures import Measure, measure_named
+from trials.core.measures import Measure, as_decided, measure_named
 from trials.core.terms import Model
 
 Answer = Findings | Counted
@@ -130,7 +130,7 @@ def _measure_of(data: Any, response: str) -> Measure | None:
         found = (_measure_of(one, response) for one in reversed(data))
         return next((one for one in found if one is not None), None)
     known = () if isinstance(data, pd.DataFrame) else getattr(data, "measures", ())
-    return next((one for one in known if one.name == response), None)
+    return next((as_decided(one) for one in known if one.name == response), None)
 
 
 def _holds_words(table: pd.DataFrame, response: str) -> bool:

@@ -30,7 +30,7 @@ from trials.core.factors import (
     group_names,
     is_blank,
 )
-from trials.core.measures import Measure, measures_named
+from trials.core.measures import Measure, as_decided, measures_named
 from trials.core.roles import STATUSES, WITHOUT_SCORE, Role
 from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms, parse_term
 from trials.design.layout import FEW_DAYS
@@ -1346,9 +1346,9 @@ def _part_of(data: Round | Gathered) -> Part:
     plan = round_.plan
     return Part(
         name=round_.name,
-        table=scores(data),
+        table=_places_as_shares(scores(data), round_.measures),
         factors=plan.factors,
-        measures=round_.measures,
+        measures=tuple(map(as_decided, round_.measures)),
         planned=plan.table,
         model=plan.model,
         groups=plan.groups,
@@ -1357,6 +1357,22 @@ def _part_of(data: Round | Gathered) -> Part:
         confirms=bool(round_.parent) and plan.family == CONFIRMATION,
         same_day=bool(round_.parent) and bool(plan.details.get("same_day")),
     )
+
+
+def _places_as_shares(table: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
+    """Return scores with each ranking that decides as the share of the others a piece is ahead of.
+
+    A place says how many pieces of the same sitting stand behind, so sittings of any size compare.
+    """
+    for measure in measures:
+        if as_decided(measure) == measure:
+            continue
+        ranked = table[table[measure.name].notna()]
+        place = ranked[measure.name].astype(float)
+        others = place.groupby([ranked["taster"], ranked["sitting"]]).transform("size") - 1
+        share = 100 * (others + 1 - place) / others.where(others > 0)
+        table = table.assign(**{measure.name: share.reindex(table.index)})
+    return table
 
 
 def _read_through(found: Evidence) -> Evidence:

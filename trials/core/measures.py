@@ -45,7 +45,9 @@ class Measure:
     per : "tasting" or "bake"
         Scored by every taster, or once on each bake.
     goal : optional
-        "higher", "lower", ("target", x, tolerance) or ("between", a, b).
+        "higher", "lower", ("target", x, tolerance) or ("between", a, b). A ranking with a goal
+        decides: "higher" where the first place is the best, "lower" where the last is; it is then
+        reckoned as the share of the others at the sitting that a bake was ahead of.
     worth_noticing : float, optional
         The smallest difference, in units of the scale, that would change what you do. When left
         out it is 0.7 for liking and a tenth of the line for an intensity, and the findings say
@@ -239,6 +241,26 @@ def measures_named(given: Measure | str | Sequence[Measure | str] | None) -> tup
     if isinstance(given, Measure | str):
         given = [given]
     return tuple(map(measure_named, given or ()))
+
+
+AHEAD = "% of the others"  # the unit in which a ranking decides
+RANKED_NOTICE = 25.0  # of a hundred others that a bake is ahead of; a quarter of a sitting
+
+
+def as_decided(measure: Measure) -> Measure:
+    """Return a measure as settings are chosen by it: a ranking with a goal as the share ahead of.
+
+    Examples
+    --------
+    >>> as_decided(Measure("again", "ranking", goal="higher")).unit
+    '% of the others'
+    >>> as_decided(Measure("again", "ranking")).summary.name
+    'PLACES'
+    """
+    if measure.summary is not Summary.PLACES or measure.goal is None:
+        return measure
+    notice = measure.worth_noticing or RANKED_NOTICE
+    return Measure(measure.name, "number", unit=AHEAD, goal=measure.goal, worth_noticing=notice)
 
 
 def measure_record(measure: Measure) -> dict[str, Any]:
