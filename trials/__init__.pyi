@@ -140,9 +140,11 @@ from trials.tasting.serving import serving_plan as serving_plan
 # Plan.sentence()
 # Prices(per_kilogram, currency)
 # Round(folder, plan, measures, formula=None, tasters=(), seed=0, name='', parent='',
-#     sitting=None, invented=False, batch=<factory>, steps=(), kitchen=None, prices=None)
+#     sitting=None, invented=False, batch=<factory>, steps=(), kitchen=None, prices=None,
+#     taste='together')
 # Round.create(folder, *, plan, measures, formula=None, tasters=(), seed=None, name='', parent='',
-#     sitting=None, invented=False, batch=None, steps=(), kitchen=None, prices=None)
+#     sitting=None, invented=False, batch=None, steps=(), kitchen=None, prices=None,
+#     taste='together')
 # Round.measure(name)
 # Round.open(folder)
 # Step(name, minutes, needs=(), per='bake', wait=None, only_when=None)

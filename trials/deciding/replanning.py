@@ -683,6 +683,7 @@ def write_next(
         steps=round_.steps,
         kitchen=round_.kitchen,
         prices=round_.prices,
+        taste=round_.taste,
     )
 
 

@@ -165,6 +165,7 @@ def _relettered(round_: Round, folder: Path, letters: Mapping[str, str]) -> None
         steps=round_.steps,
         kitchen=round_.kitchen,
         prices=round_.prices,
+        taste=round_.taste,
     )
     if len(serving):
         write_csv(serving.assign(taster=serving["taster"].map(letters)), new.folder / SERVING)

@@ -108,6 +108,7 @@ def _asked(idea: Idea, folder: Path, plan: Plan, seed: int) -> Round:
                 steps=idea.steps,
                 kitchen=idea.kitchen,
                 prices=idea.prices,
+                taste=idea.taste,
             )
         )
     except TrialsError as error:

@@ -72,6 +72,8 @@ class Idea:
         What no formula holds, with each parent's choice.
     parents : int
         How often each parent is baked whole beside the crossings.
+    taste : "together" or "fresh"
+        All pieces of a sitting at once, held alike; or each as it is ready.
     """
 
     name: str
@@ -95,6 +97,7 @@ class Idea:
     cross: tuple[str, ...] = ()
     process: tuple["Process", ...] = ()
     parents: int = 0
+    taste: str = "together"
 
 
 @dataclass(frozen=True)
@@ -216,6 +219,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         cross=cross,
         process=process,
         parents=answers.get("parents", 0),
+        taste=answers.get("taste", "together"),
     )
 
 

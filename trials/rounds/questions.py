@@ -6,7 +6,7 @@ name = "rye ginger snap, first round"   # what are you working on?
 bakes = 8                   # how many can you afford, reference bakes apart?
 days = 2                    # over how many days?
 references = 2              # reference bakes, always the same, to see days drift
-
+taste = "together"          # a sitting's pieces at once, held alike; "fresh": each as it is ready
 [[factors]]                 # what varies, as far as you would dare and still serve it
 kind = "numeric"
 name = "hydration"
@@ -54,6 +54,8 @@ days = 2                    # over how many days?
 # loads = 4                 # how many oven heats or oil fills, if bakes share them?
 #                           # Several kinds of them: loads = { load = 4, dough = 4 }
 references = 2              # reference bakes, on top: they see days drift; one day can do without
+taste = "together"          # the pieces of a sitting at once, held alike; "fresh": each as it is
+                            # ready, so that the order of tasting is the order of baking
 aim = "interactions"        # "screen": find what matters; "interactions": see what works
                             # together; "optimise": tune
 
@@ -116,6 +118,8 @@ name = "liking"
 scale = "hedonic 9"         # also "number", "passed", "just about right 5", "ranking", "words"
 goal = "higher"
 worth_noticing = 0.7        # what difference would change your mind?
+# scale = "ranking"         # Which would you eat again? 1 for the first, within a sitting; with
+#                           # goal = "higher" the first place is best, and the ranking decides
 # anchors = ["dry", "wet"]  # what the ends of a scale mean
 # words = ["nutty", "greasy"]   # for the scale "check all": what may be ticked
 

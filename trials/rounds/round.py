@@ -79,6 +79,7 @@ from trials.tasting.panel import (
 # the plan was made); `plan.csv` holds the planned bakes and is the authority on them.
 
 
+TOGETHER, FRESH = "together", "fresh"  # when pieces are tasted
 FORMAT = 2
 OLD_FORMAT = 1  # still read; what is written is written anew
 SETTINGS = "round.toml"
@@ -436,6 +437,8 @@ class Round:
         What there is to work with, and when.
     prices : Prices or None
         What the ingredients cost.
+    taste : "together" or "fresh"
+        When pieces are tasted: all of a sitting at once, held alike; or each as it is ready.
 
     Examples
     --------
@@ -464,6 +467,7 @@ class Round:
     steps: tuple[Step, ...] = ()
     kitchen: Kitchen | None = None
     prices: Prices | None = None
+    taste: str = TOGETHER
 
     @cached_property
     def formulas(self) -> Mapping[str, Formula]:
@@ -498,6 +502,7 @@ class Round:
         steps: Sequence[Step] = (),
         kitchen: Kitchen | None = None,
         prices: Prices | None = None,
+        taste: str = TOGETHER,
     ) -> "Round":
         """Make the folder of a new round; an existing round is never overwritten.
 
@@ -530,6 +535,7 @@ class Round:
                 steps=tuple(steps),
                 kitchen=kitchen,
                 prices=prices,
+                taste=taste,
             )
         )
         with writing(round_.folder):
@@ -570,6 +576,7 @@ class Round:
                 steps=tuple(step_from(record) for record in settings.get("steps", ())),
                 kitchen=kitchen_from(settings["kitchen"]) if "kitchen" in settings else None,
                 prices=prices_from(settings["prices"]) if "prices" in settings else None,
+                taste=settings.get("taste", TOGETHER),
             )
         except TrialsError as error:
             if isinstance(error, SheetError):
@@ -627,6 +634,8 @@ def check_people(round_: Round) -> None:
 
 def checked_round(round_: Round) -> Round:
     """Return a round that can be carried out; nothing is written."""
+    if round_.taste not in (TOGETHER, FRESH):
+        raise RoundError(f'taste is {round_.taste!r}; expected "{TOGETHER}" or "{FRESH}".')
     _check_measures(round_.measures, round_.plan)
     if round_.tasters:
         round_ = replace(round_, tasters=check_panel(round_.tasters))
@@ -714,6 +723,7 @@ def _settings(round_: Round) -> dict[str, Any]:
         "steps": [step_record(step) for step in round_.steps] or None,
         "kitchen": kitchen_record(round_.kitchen) if round_.kitchen else None,
         "prices": prices_record(round_.prices) if round_.prices else None,
+        "taste": FRESH if round_.taste == FRESH else None,
         "plan": plan_record(round_.plan),
     }
 

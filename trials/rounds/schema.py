@@ -148,6 +148,7 @@ class _Both(_Shape):
     steps: Annotated[list[_Step], Field(max_length=200)] = []
     kitchen: _Kitchen | None = None
     prices: _Prices | None = None
+    taste: Literal["together", "fresh"] = "together"
 
 
 class _Idea(_Both):

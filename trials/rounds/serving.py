@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,8 +14,9 @@ from trials.core.factors import Numeric, is_blank
 from trials.core.plan import Plan
 from trials.core.roles import Role
 from trials.rounds.forms import SERVING, SERVING_COLUMNS, read_serving, scored_servings
-from trials.rounds.round import Round
+from trials.rounds.round import FRESH, Round
 from trials.rounds.safe import check_served, kept_from
+from trials.rounds.timetable import timetable
 from trials.tasting.panel import Taster
 from trials.tasting.replanning import replan_servings
 from trials.tasting.serving import (
@@ -26,9 +28,13 @@ from trials.tasting.serving import (
     check_request,
     draw_codes,
     finished,
+    in_serving_order,
     serving_plan,
 )
 
+MOST_DRAWN = 40  # serving orders tried for one taster
+LIKE_BAKING = 0.5  # rank correlation with the order of baking that is little enough
+_NEXT_DRAW = 7_919  # between the seeds of two draws
 RICH_SITTING = 6  # samples at once that a palate takes when they are rich (common practice)
 FEW = 2  # tasters: so few that their own repeatability has to be measured
 SERVING_NOTES, CODES = "serving-notes.txt", "code-sheet.html"
@@ -50,24 +56,99 @@ def drawn_serving(round_: Round) -> pd.DataFrame:
             # Taken away: who was promised which code keeps it
             write_csv(serving, round_.folder / SERVING)
         return serving
+    plan = _fresh(round_) if round_.taste == FRESH else _together(round_)
+    write_csv(plan.table, round_.folder / SERVING)
+    write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
+    return plan.table
+
+
+def _together(round_: Round) -> ServingPlan:
+    """Return who is served what where the pieces of a sitting are tasted at once, held alike.
+
+    With one taster nothing averages the order out: of several draws the first is taken in which
+    the order of serving says little of the order of baking.
+    """
     bakes = round_.plan.table
+    bakes["part"] = _parts_of_days(round_)
     per_sitting = round_.sitting or RICH_SITTING
     few = len(round_.tasters) <= FEW
     reference = _reference_of_days(bakes) if few and per_sitting > 2 else {}
     scored = bakes[~bakes["bake"].isin(reference.values())]
+    tasters, never = round_.tasters, {name: set(own) for name, own in kept_from(round_).items()}
+    if set(bakes["part"]) != set(bakes["day"]):
+        # Parts of days are no days: who stays away on some is kept from what is baked on them
+        for one in tasters:
+            away = bakes.loc[~bakes["day"].isin(one.days), "bake"] if one.days else []
+            if len(away):
+                never[one.name] = never.get(one.name, set()) | set(away)
+        tasters = tuple(map(_always, tasters))
+    drawn = []
+    for turn in range(MOST_DRAWN if len(round_.tasters) == 1 else 1):
+        plan = serving_plan(
+            tasters,
+            scored["bake"],
+            per_sitting=per_sitting,
+            days=dict(zip(scored["bake"], scored["part"], strict=True)),
+            avoid=never,
+            reference=reference or None,
+            repeats=1 if few and per_sitting > 2 else 0,
+            seed=round_.seed + turn * _NEXT_DRAW,
+        )
+        drawn.append((_follows_baking(plan.table, bakes), turn, plan))
+        if drawn[-1][0] <= LIKE_BAKING:
+            break
+    return min(drawn, key=lambda one: one[:2])[2]
+
+
+def _follows_baking(serving: pd.DataFrame, bakes: pd.DataFrame) -> float:
+    """Return how closely the order of serving follows that of baking at the worst sitting.
+
+    The rank correlation (Spearman 1904), either way round; of two pieces it says nothing.
+    """
+    baked = {bake: at for at, bake in enumerate(bakes["bake"])}
+    worst = 0.0
+    for _, own in serving[serving["place"] > 0].groupby(["taster", "sitting"]):
+        order = own["bake"].map(baked).rank()
+        if len(own) > 2 and order.nunique() > 1:
+            worst = max(worst, abs(float(order.corr(own["place"].rank()))))
+    return worst
+
+
+def _parts_of_days(round_: Round) -> list[Any]:
+    """Return the part of its day at which each bake is tasted: what keeps long enough together."""
+    days = [int(day) for day in round_.plan.rows["day"]]
+    if not round_.steps:
+        return days
+    ready = timetable(round_).ready
+    part = {row["bake"]: int(row["sitting"]) for row in ready.to_dict("records")}
+    several = set(ready.loc[ready["sitting"] > 1, "day"])
+    return [
+        (f"{day}, part {part[bake]}" if day in several else day)
+        for bake, day in zip(round_.plan.rows["bake"], days, strict=True)
+    ]
+
+
+def _fresh(round_: Round) -> ServingPlan:
+    """Return who is served what where each piece is tasted as it is ready, in baking order."""
+    bakes = round_.plan.table
+    if round_.steps:
+        made = timetable(round_)
+        last = made.tasks.groupby("bake")["end"].max()
+        bakes = bakes.assign(end=bakes["bake"].map(last)).sort_values(["day", "end"], kind="stable")
     plan = serving_plan(
         round_.tasters,
-        scored["bake"],
-        per_sitting=per_sitting,
-        days=dict(zip(scored["bake"], scored["day"], strict=True)),
+        bakes["bake"],
+        per_sitting=max(2, int(bakes.groupby("day").size().max())),
+        days=dict(zip(bakes["bake"], bakes["day"], strict=True)),
         avoid=kept_from(round_),
-        reference=reference or None,
-        repeats=1 if few and per_sitting > 2 else 0,
         seed=round_.seed,
     )
-    write_csv(plan.table, round_.folder / SERVING)
-    write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
-    return plan.table
+    at = {bake: place for place, bake in enumerate(bakes["bake"])}
+    table = plan.table.assign(at=plan.table["bake"].map(at))
+    table = table.sort_values(["taster", "sitting", "at"], kind="stable").drop(columns="at")
+    table["place"] = table.groupby(["taster", "sitting"]).cumcount() + 1
+    table = in_serving_order(table, [one.name for one in round_.tasters])
+    return replace(plan, table=table)
 
 
 def _is_safe(round_: Round, serving: pd.DataFrame) -> bool:
@@ -80,18 +161,33 @@ def _is_safe(round_: Round, serving: pd.DataFrame) -> bool:
 
 
 def _reference_of_days(bakes: pd.DataFrame) -> dict[Day, str]:
-    """Return one reference bake for each day; none unless every day has one and bakes beside it."""
-    references = bakes[bakes["role"] == Role.REFERENCE].groupby("day")["bake"].first()
+    """Return one reference bake for each part of a day; none unless each has one, and bakes."""
+    references = bakes[bakes["role"] == Role.REFERENCE].groupby("part")["bake"].first()
     others = bakes[~bakes["bake"].isin(references)]
-    days = set(bakes["day"])
-    found: dict[Day, str] = {int(day): str(bake) for day, bake in references.items()}
-    return found if days == set(found) == set(others["day"]) else {}
+    parts = set(bakes["part"])
+    found: dict[Day, str] = {part: str(bake) for part, bake in references.items()}
+    return found if parts == set(found) == set(others["part"]) else {}
+
+
+def _when_tasted(round_: Round) -> str:
+    if round_.taste == FRESH:
+        return (
+            "Each piece is tasted as it is ready, all at the same age: the order of tasting is the "
+            "order of baking, which was drawn by chance. Nothing comes back under a second code, "
+            "as a piece would have to wait for it."
+        )
+    return (
+        "The pieces of a sitting are tasted at once, held alike until the last of them is ready; "
+        "the order of serving is not the order of baking."
+    )
 
 
 def _told(round_: Round, plan: ServingPlan) -> list[str]:
     """Return what is to be known of a serving plan, the limits of a small panel included."""
     names = in_words(taster.name for taster in round_.tasters)
-    told = [plan.sentence, *plan.notes]
+    told = [_when_tasted(round_)]
+    told += [] if round_.taste == FRESH else [plan.sentence]
+    told += plan.notes
     if len(round_.tasters) <= FEW:
         told.append(
             f"Whatever is found is the liking of {names}, and of nobody else. Hidden repeats show "

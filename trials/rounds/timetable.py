@@ -1,7 +1,7 @@
 """A bake day hour by hour: what needs the hands, the pot and the oven, and when all is over."""
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from math import ceil
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.factors import holds, is_blank
 from trials.core.plan import Plan, kitchen_group
 from trials.rounds.kitchen import Heat, Kitchen, Step, check_steps, clock, clock_minutes
-from trials.rounds.round import Round, opened
+from trials.rounds.round import FRESH, Round, opened
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
 #
@@ -384,22 +384,32 @@ class Timetable:
     ----------
     tasks : DataFrame
         Columns day, bake (or the load the step is for), load, step, needs, start, end (minutes
-        after midnight), from, to (clock).
+        after midnight), from, to (clock); rests for: the minutes until the next step begins,
+        where a step that needs nothing runs longer than was planned, else missing.
     ready : DataFrame
-        One row per bake: day, bake, ready, taste by (clock).
+        One row per bake: day, bake, ready, taste by (clock), sitting (which bakes of a day can be
+        tasted together: 1, 2 ...).
     days : DataFrame
         One row per day: bakes, start, finish, in simple order (when working down the list of
         bakes would end), no earlier than (the proved bound), minutes to gain (between finish and
         bound), fits, would fit (bakes), taste from, taste until.
+    fresh : bool
+        Whether each piece is tasted as it is ready, and not all of a sitting at once.
     """
 
     tasks: pd.DataFrame = field(repr=False)
     ready: pd.DataFrame = field(repr=False)
     days: pd.DataFrame
+    fresh: bool = False
 
     def sentences(self) -> list[str]:
         """Return what the days ask of the kitchen, in words."""
-        return [_sentence(day) for day in self.days.to_dict("records")]
+        said = []
+        for day in self.days.to_dict("records"):
+            ready = self.ready[self.ready["day"] == day["day"]]
+            tasting = _fresh_words(ready) if self.fresh else _together_words(ready, day)
+            said.append(f"{_day_words(day)} {tasting}")
+        return said
 
     def __repr__(self) -> str:
         return "\n".join(self.sentences())
@@ -470,7 +480,8 @@ def timetable(
     clocks = ["ready", "taste by"]
     ready_table = pd.DataFrame(ready)
     ready_table[clocks] = ready_table[clocks].map(clock)
-    return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days))
+    fresh = isinstance(planned, Round) and planned.taste == FRESH
+    return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days), fresh)
 
 
 def _asked(
@@ -513,7 +524,7 @@ def _chains(
             if per != "day" and pd.isna(row[per]):
                 continue  # a baked piece waits for no oil fill
             if key not in made:
-                work = tuple(
+                work = _resting_at_once(
                     _task(len(chains), step, row)
                     for step in steps
                     if step.per == per and step.is_for(row)
@@ -524,7 +535,7 @@ def _chains(
                 chains.append(Chain(work, tuple(after), {}))
                 labels.append(_Label(_shared_name(plan, per, row[per]), row["load"], {}))
             after.append(made[key])
-        own = tuple(
+        own = _resting_at_once(
             _task(len(chains), step, row)
             for step in steps
             if step.per == "bake" and step.is_for(row)
@@ -547,7 +558,19 @@ def _shared_name(plan: Plan, per: str, value: Any) -> str:
 def _task(chain: int, step: Step, row: Mapping[str, Any]) -> Task:
     minutes = row[step.minutes] if isinstance(step.minutes, str) else step.minutes
     wait = None if step.wait is None else int(step.wait)
+    if wait is None and isinstance(step.minutes, str) and not step.needs:
+        wait = 0  # a rest that the plan varies is kept to the minute, or it varies otherwise
     return Task(chain, step.name, ceil(float(minutes)), tuple(step.needs), wait)
+
+
+def _resting_at_once(tasks: Iterable[Task]) -> tuple[Task, ...]:
+    """Return the tasks of a chain with each rest beginning when the step before it ends."""
+    own = tuple(tasks)
+    rests = [not task.needs for task in own[1:]] + [False]
+    return tuple(
+        replace(task, wait=0) if then_rests else task
+        for task, then_rests in zip(own, rests, strict=True)
+    )
 
 
 def _setups(
@@ -604,8 +627,12 @@ def _task_rows(
                         minutes,
                     )
                 )
-        for task, begin in zip(chain.tasks, begins, strict=True):
-            rows.append(_row(day, bake, load, task.name, task.needs, start + begin, task.minutes))
+        after = [*begins[1:], None]
+        for task, begin, following in zip(chain.tasks, begins, after, strict=True):
+            row = _row(day, bake, load, task.name, task.needs, start + begin, task.minutes)
+            rests = 0 if following is None or task.needs else following - begin
+            row["rests for"] = rests if rests > task.minutes else None
+            rows.append(row)
     return sorted(rows, key=lambda row: (row["start"], row["end"]))
 
 
@@ -640,7 +667,21 @@ def _ready_rows(
         if at not in before:
             ready = start + made.starts[at][-1] + chain.tasks[-1].minutes
             rows.append({"day": day, "bake": label.bake, "ready": ready, "taste by": ready + keeps})
-    return rows
+    return _in_sittings(rows)
+
+
+def _in_sittings(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return bakes with the sitting at which they can be tasted together, as few as there may be.
+
+    The one ready first is joined by all that are ready before it is too old, and so on.
+    """
+    sitting, until = 0, -1
+    of: dict[str, int] = {}
+    for row in sorted(rows, key=lambda row: row["ready"]):
+        if row["ready"] > until:
+            sitting, until = sitting + 1, row["taste by"]
+        of[row["bake"]] = sitting
+    return [{**row, "sitting": of[row["bake"]]} for row in rows]
 
 
 def _day_row(
@@ -682,27 +723,54 @@ def _would_fit(plan: Plan, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: 
     return 0
 
 
-def _sentence(day: Mapping[str, Any]) -> str:
-    words = [
-        f"Day {day['day']}: {day['bakes']} bakes, {day['start']} to {day['finish']} at the "
-        "earliest"
-        + (
-            " (proved)."
-            if not day["minutes to gain"]
-            else f" ({day['minutes to gain']} min may be gained)."
-        )
-    ]
+def _day_words(day: Mapping[str, Any]) -> str:
+    proved = not day["minutes to gain"]
+    words = f"Day {day['day']}: {day['bakes']} bakes, {day['start']} to {day['finish']}" + (
+        ", at the earliest." if proved else f" (not before {day['no earlier than']})."
+    )
     if not day["fits"]:
-        words.append(
-            f"That is later than {day['until']}: the first {day['would fit']} bakes would fit; "
+        words += (
+            f" That is later than {day['until']}: the first {day['would fit']} bakes would fit; "
             "move the rest to another day, or start earlier."
         )
+    return words
+
+
+def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
     if day["together"]:
-        words.append(f"Taste all of them between {day['taste from']} and {day['taste until']}.")
-    else:
-        words.append(
-            f"They can not be tasted together: the first bake keeps until {day['taste until']}, "
-            f"the last is ready at {day['taste from']}. Taste in two sittings, or chill and warm "
-            "all of them alike."
+        return (
+            f"Hold all pieces alike, and taste all of them between {day['taste from']} and "
+            f"{day['taste until']}."
         )
-    return " ".join(words)
+    told = []
+    for sitting, own in ready.groupby("sitting", sort=True):
+        first, last = _minutes(own["ready"]).max(), _minutes(own["taste by"]).min()
+        told.append(
+            f"sitting {sitting} ({in_words(own['bake'])}) between {clock(first)} and {clock(last)}"
+        )
+    return (
+        f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
+        f"last is ready at {day['taste from']}. Taste in {len(told)} sittings, the pieces of each "
+        f"held alike: {'; '.join(told)}."
+    )
+
+
+def _fresh_words(ready: pd.DataFrame) -> str:
+    order = ready.iloc[_minutes(ready["ready"]).argsort(kind="stable")]
+    told = (f"{row['bake']} {row['ready']}" for row in order.to_dict("records"))
+    by = int((_minutes(ready["taste by"]) - _minutes(ready["ready"])).min())
+    return (
+        f"Taste each as it is ready, all of them at the same age: {in_words(told)}; within {by} "
+        "min."
+    )
+
+
+def _minutes(clocks: pd.Series) -> pd.Series:
+    """Return minutes after midnight of clock times, those of the next days included."""
+    return clocks.map(_on_the_clock).astype(int)
+
+
+def _on_the_clock(text: str) -> int:
+    time, _, later = str(text).partition(" ")
+    days = 0 if not later else 1 if later == "next day" else int(later.split()[0])
+    return days * 24 * 60 + clock_minutes(time)

@@ -179,11 +179,17 @@ def _day(made: Timetable, day: Mapping[str, Any]) -> dict[str, Any]:
     number = day["day"]
     at = list(made.days["day"]).index(number)
     tasks = made.tasks[made.tasks["day"] == number].to_dict("records")
-    lines = [task for task in tasks if task["end"] > task["start"]]
+    lines = [
+        task | {"really": "" if pd.isna(task["rests for"]) else f"{task['rests for']:.0f}'"}
+        for task in tasks
+        if task["end"] > task["start"]
+    ]
     bound = (
         f"Working down the list of bakes would end at {day['in simple order']}; no order can end "
         f"before {day['no earlier than']}{_to_gain(day['minutes to gain'])}."
     )
+    if any(line["really"] for line in lines):
+        bound += " A rest that runs longer than planned has its real minutes behind it."
     return {
         "number": number,
         "said": made.sentences()[at],

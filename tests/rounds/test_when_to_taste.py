@@ -1,0 +1,182 @@
+"""When to taste: all of a sitting at once, held alike, or each as it is ready."""
+
+import pandas as pd
+import pytest
+
+import trials
+from trials.doors.cli import run
+from trials.rounds.forms import read_serving
+from trials.rounds.timetable import timetable
+
+STEPS = """
+[[steps]]
+name = "mix"
+minutes = 20
+needs = ["hands"]
+
+[[steps]]
+name = "rest"
+minutes = 40
+
+[[steps]]
+name = "bake"
+minutes = 15
+needs = ["oven"]
+
+[kitchen]
+things = { hands = 1, oven = 1 }
+"""
+
+
+def planned(folder, change=None, more=""):
+    assert run(["new", str(folder)]) == 0
+    idea = folder / "idea.toml"
+    text = idea.read_text(encoding="utf-8")
+    for old, new in (change or {}).items():
+        assert old in text
+        text = text.replace(old, new)
+    idea.write_text("seed = 1\n" + text + more, encoding="utf-8")
+    assert run(["plan", str(folder)]) == run(["sheets", str(folder)]) == 0
+    return trials.Round.open(folder)
+
+
+def correlations(round_):
+    at = {bake: place for place, bake in enumerate(round_.plan.table["bake"])}
+    for _, own in read_serving(round_).groupby(["taster", "sitting"]):
+        yield own["bake"].map(at).corr(own["place"], method="spearman")
+
+
+@pytest.mark.parametrize("seed", range(1, 6))
+def test_with_one_taster_serving_does_not_follow_baking(tmp_path, seed):
+    round_ = planned(tmp_path / "r", {'name = "rye': f'name = "no {seed} rye'})
+    assert all(abs(one) <= 0.5 for one in correlations(round_))
+    notes = (round_.folder / "serving-notes.txt").read_text(encoding="utf-8")
+    assert "held alike until the last of them is ready" in notes
+
+
+def test_fresh_pieces_are_served_as_they_come(tmp_path):
+    round_ = planned(tmp_path / "r", {'taste = "together"': 'taste = "fresh"'}, STEPS)
+    assert round_.taste == "fresh"
+    serving = read_serving(round_)
+    assert set(serving["kind"]) == {"sample"}
+    assert sorted(serving["bake"]) == sorted(round_.plan.table["bake"])
+    made = timetable(round_)
+    ready = made.tasks.groupby("bake")["end"].max()
+    for _, own in serving.groupby("sitting"):
+        times = ready[own.sort_values("place")["bake"]]
+        assert times.is_monotonic_increasing
+    said = " ".join(made.sentences())
+    assert "Taste each as it is ready" in said
+    assert "tasted together" not in said
+    notes = (round_.folder / "serving-notes.txt").read_text(encoding="utf-8")
+    assert "the order of tasting is the order of baking" in notes
+    after = trials.Round.open(round_.folder)
+    assert after.taste == "fresh"
+
+
+def test_sittings_hold_what_keeps_together(tmp_path):
+    """Bites keep an hour: the day's bakes fall into sittings of what is ready within one."""
+    round_ = planned(tmp_path / "r", more=STEPS + "fresh = 60\n")
+    made = timetable(round_)
+    ready = made.tasks.groupby("bake")["end"].max()
+    serving = read_serving(round_)
+    assert serving["sitting"].nunique() > 2
+    for _, own in serving.groupby("sitting"):
+        times = ready[own["bake"].unique()]
+        assert times.max() - times.min() <= 60
+    said = made.sentences()[0]
+    assert "can not be tasted together" in said
+    assert "sitting 1 (" in said
+
+
+def test_another_word_is_refused_with_its_line(tmp_path, capsys):
+    folder = tmp_path / "r"
+    assert run(["new", str(folder)]) == 0
+    idea = folder / "idea.toml"
+    text = idea.read_text(encoding="utf-8").replace('"together"  ', '"warm"  ')
+    idea.write_text(text, encoding="utf-8")
+    capsys.readouterr()
+    assert run(["plan", str(folder)]) == 1
+    said = capsys.readouterr().err
+    assert "idea.toml, line 6" in said
+    assert "together" in said
+
+
+# The bake day
+
+
+def test_a_varied_rest_is_kept_to_the_minute():
+    rest = trials.Numeric("rest", 20, 60, "min")
+    plan = trials.design.full_factorial([rest], replicates=3, seed=1)
+    steps = [trials.Step("mix", 10, "hands"), trials.Step("rest", "rest"),
+             trials.Step("bake", 25, "oven")]  # fmt: skip
+    made = timetable(plan, steps)
+    tasks = made.tasks.set_index(["bake", "step"])
+    for bake, minutes in plan.table[["bake", "rest"]].to_numpy():
+        mixed, began = tasks.loc[(bake, "mix"), "end"], tasks.loc[(bake, "rest"), "start"]
+        assert began == mixed
+        assert tasks.loc[(bake, "bake"), "start"] - began == minutes
+    assert made.tasks["rests for"].isna().all()
+
+
+@pytest.mark.parametrize("effort", [0, 1.0])
+def test_a_rest_begins_at_once_and_its_real_length_is_told(effort):
+    """With and without a solver: hands and oven are short, so some rests run longer."""
+    fat = trials.Categorical("fat", ["butter", "lard"])
+    plan = trials.design.full_factorial([fat], replicates=3, seed=1)
+    steps = [trials.Step("mix", 10, "hands"), trials.Step("rest", 15),
+             trials.Step("bake", 40, "oven")]  # fmt: skip
+    made = timetable(plan, steps, effort=effort)
+    tasks = made.tasks.set_index(["bake", "step"])
+    longer = 0
+    for bake in plan.table["bake"]:
+        assert tasks.loc[(bake, "rest"), "start"] == tasks.loc[(bake, "mix"), "end"]
+        real = tasks.loc[(bake, "bake"), "start"] - tasks.loc[(bake, "rest"), "start"]
+        told = tasks.loc[(bake, "rest"), "rests for"]
+        assert (told == real) if real > 15 else pd.isna(told)
+        longer += real > 15
+    assert longer
+
+
+@pytest.mark.parametrize("effort", [0, 1.0])
+def test_at_the_earliest_is_said_only_where_it_is_proved(effort):
+    """Two bakes that wait for one oven are proved; a bound that is not met is told as a bound."""
+    rest = trials.Numeric("rest", 20, 60, "min")
+    plan = trials.design.full_factorial([rest], replicates=4, seed=2)
+    steps = [trials.Step("mix", 10, "hands"), trials.Step("rest", "rest"),
+             trials.Step("fry", 5, ("oven", "hands"))]  # fmt: skip
+    made = timetable(plan, steps, effort=effort)
+    proved = made.days["minutes to gain"].iloc[0] == 0
+    said = made.sentences()[0]
+    assert ("at the earliest" in said) == proved
+    assert ("not before" in said) == (not proved)
+
+
+def test_which_would_you_eat_again_can_be_what_decides(tmp_path):
+    round_ = planned(
+        tmp_path / "r",
+        {
+            'name = "liking"\nscale = "hedonic 9"         # from 1 to 9': (
+                'name = "eat again"\nscale = "ranking"'
+            ),
+            "cooks = true": "cooks = false",
+        },
+    )
+    fat = round_.plan.table.set_index("bake")["fat"]
+    bake_of = read_serving(round_).set_index("code")["bake"]
+    path = round_.folder / "tastings.csv"
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    lard = table["code"].map(bake_of).map(fat) == "lard"
+    for _, own in table.groupby("sitting"):
+        order = own.assign(lard=lard[own.index]).sort_values("lard", kind="stable").index
+        table.loc[order, "eat again"] = [str(place) for place in range(1, len(order) + 1)]
+    table.to_csv(path, index=False)
+    found = trials.fit(round_, "eat again")
+    effect = found.spoken.query("term == 'fat'")["estimate"].iloc[0]
+    assert effect < -40
+    # The first of a sitting is ahead of all the others, the last of none
+    shares = found.evidence.table["eat again"].dropna()
+    assert (shares.min(), shares.max()) == (0, 100)
+    best = trials.recommend({"eat again": found}, [found.measure])
+    assert best.settings["fat"] == "butter"
+    assert run(["next", str(round_.folder), "--bakes", "4"]) == 0
