@@ -34,7 +34,7 @@ def running(round_, *words, port=0):
     try:
         links = {}
         for line in process.stdout:
-            found = re.fullmatch(r"  (.+): http://127\.0\.0\.1:(\d+)(/\w+/)\n", line)
+            found = re.fullmatch(r"  (.+): http://[\d.]+:(\d+)(/\w+/)\n", line)
             if found:
                 links[found[1]], port = found[3], int(found[2])
             if "Stop with" in line:
@@ -372,6 +372,21 @@ def test_the_cook_is_told_who_can_open_the_links_and_what_plain_http_means(one):
     with running(one) as (process, _, links):
         page = (one.folder / "links.html").read_text(encoding="utf-8")
         assert all(link in page for link in links.values())
-        assert page.count("data:image/svg+xml") == len(links)
+        # A phone that scanned "this computer" would look on the phone: no code, but the way there
+        assert "data:image/svg+xml" not in page
+        assert "--address" in page
+        assert "a phone can not" in page
         assert (one.folder / "links.html").stat().st_mode & 0o077 == 0
         assert process.poll() is None
+
+
+def test_in_the_kitchens_network_each_link_is_there_to_scan(one):
+    found = [info[4][0] for info in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
+    here = next((address for address in found if not address.startswith("127.")), None)
+    if here is None:
+        pytest.skip("this machine has no address in a network")
+    with running(one, "--address", here) as (_, port, links):
+        page = (one.folder / "links.html").read_text(encoding="utf-8")
+        assert page.count("data:image/svg+xml") == len(links)
+        assert all(f"http://{here}:{port}{link}" in page for link in links.values())
+        assert "a phone can not" not in page

@@ -493,6 +493,12 @@ def _greeting(served: _Served, address: str, where: str) -> Iterator[str]:
     addresses = {link.taster: f"http://{where}/{link.link}/" for link in served.links}
     for taster, whole in addresses.items():
         yield f"  {taster}: {whole}"
+    alone, near = ipaddress.ip_address(address).is_loopback, _address_here()
+    reach = (
+        f'trials serve "{served.round_.folder}" --address {near or "ADDRESS-OF-THIS-COMPUTER"}'
+        if alone
+        else ""
+    )
     page = write_text(
         served.round_.folder / LINKS_PAGE,
         render(
@@ -500,20 +506,22 @@ def _greeting(served: _Served, address: str, where: str) -> Iterator[str]:
             "links.html",
             title="Links to the ballots",
             pictures=True,
+            reach=reach,
             links=[
-                {"taster": taster, "address": whole, "code": _qr(whole)}
+                # A phone that scans this computer's name for itself would look on the phone
+                {"taster": taster, "address": whole, "code": "" if alone else _qr(whole)}
                 for taster, whole in addresses.items()
             ],
         ),
     )
     os.chmod(page, 0o600)
-    yield f"The same to scan with a phone: {page}"
-    if ipaddress.ip_address(address).is_loopback:
-        near = _address_here()
+    if reach:
         yield (
-            "Only this computer can open them. For phones in your kitchen's network: "
-            f'trials serve "{served.round_.folder}" --address {near or "ADDRESS-OF-THIS-COMPUTER"}'
+            "Only this computer can open them. For phones in your kitchen's network, which then "
+            f"scan their link: {reach}"
         )
+    else:
+        yield f"The same to scan with a phone: {page}"
     yield (
         "The way is plain HTTP: whoever is in the same network could read along. That is fine at a "
         "kitchen table of your own; in a network of strangers use paper."
