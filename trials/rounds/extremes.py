@@ -22,10 +22,10 @@ COLUMNS = ("bake", "settings", "status", "reason", "limit")
 FEWEST = 6  # bakes of a round, for which a bake beforehand pays
 INWARDS = 0.25  # of its range that a limit moves where nobody says how far
 # Which end of a number is the bolder one: wetter, hotter, richer, longer bakes spread, tear, burn
-# or fall; less flour and less leavening do so too (common practice, no source)
-_BOLD_LOW = re.compile(r"flour|starch|egg|leaven|yeast|baking powder|baking soda", re.IGNORECASE)
-_BOLD = "the wettest, hottest or richest of them, the likeliest to spread, tear or burn"
-_MEEK = "the driest, coolest or leanest, the likeliest to stay hard, pale or raw"
+# or fall; less flour or egg does so too (common practice, no source)
+_BOLD_LOW = re.compile(r"flour|starch|egg", re.IGNORECASE)
+_BOLD = "the boldest of them, the likeliest to spread, tear, burn or fall"
+_MEEK = "the mildest, the likeliest to stay hard, pale, raw or dense"
 
 
 @dataclass(frozen=True, eq=False)
