@@ -1,5 +1,7 @@
 """Ordinary mishaps told in words that are true."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -106,3 +108,22 @@ def test_the_album_shows_what_was_really_done(folder):
     assert run(["album", str(folder)]) == 0
     page = (folder / "album.html").read_text(encoding="utf-8")
     assert "hydration 21 % (planned 24 %)" in page
+
+
+def test_counts_of_failed_bakes_agree_on_a_page(folder):
+    """Two failed and one was not baked: two of the seven that were made, wherever it stands."""
+    round_ = trials.Round.open(folder)
+    own = list(round_.plan.table.index[round_.plan.table["role"] == "trial"])
+    lost = round_.plan.table.loc[own[:3], "bake"].tolist()
+    change(folder / "bakes.csv", own[:2], status="failed", reason="raw core")
+    change(folder / "bakes.csv", own[2], status="not baked", reason="no time")
+    bake_of = read_serving(round_).set_index("code")["bake"]
+    codes = pd.read_csv(folder / "tastings.csv", dtype=str)["code"]
+    change(folder / "tastings.csv", [bake_of[code] in lost for code in codes], liking="")
+    assert run(["check", str(folder)]) == 0
+    page = trials.report(round_).read_text(encoding="utf-8")
+    told = " ".join([page, *trials.fit(round_, "liking").summary()])
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", told))
+    counts = re.findall(r"(\d+) of (\d+) bakes failed", text)
+    assert set(counts) == {("2", "7")}
+    assert len(counts) > 1
