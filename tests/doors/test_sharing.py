@@ -135,7 +135,8 @@ def test_a_person_without_python_reads_it(shared, name):
             assert page.locator("h1").first.is_visible()
             assert "farl" in page.locator("main").inner_text()
             page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
-            assert overlaps_and_clips(page) == []
+            # A wide table is moved sideways in a frame of its own
+            assert set(overlaps_and_clips(page)) <= {"cut: scroll"}
 
 
 @pytest.mark.notebook
