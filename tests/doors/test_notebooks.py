@@ -136,6 +136,17 @@ def test_what_ran_is_read_without_python_or_network(tmp_path):
             assert overlaps_and_clips(page) == []
 
 
+@pytest.mark.notebook
+def test_an_exporter_that_keeps_no_markup_keeps_the_pictures(tmp_path):
+    from nbconvert import MarkdownExporter
+
+    path, _ = ran("bring_your_own_table.ipynb", tmp_path / "alone")
+    _, told = MarkdownExporter().from_filename(str(path))
+    pictures = [one for name, one in told["outputs"].items() if name.endswith(".png")]
+    assert pictures
+    assert all(one.startswith(b"\x89PNG") for one in pictures)
+
+
 def test_what_is_copied_is_what_is_kept(tmp_path):
     copied = copy_notebooks(tmp_path / "mine")
     assert sorted(path.name for path in copied.glob("*.ipynb")) == NOTEBOOKS

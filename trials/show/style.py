@@ -117,6 +117,10 @@ class Picture:
     def _repr_html_(self) -> str:
         return self.html()
 
+    def _repr_png_(self) -> tuple[bytes, dict[str, Any]]:
+        # For what keeps no markup: a notebook made into a document, or shown by another program
+        return self.png(), {"width": round(96 * self.figure.get_size_inches()[0])}
+
     def __repr__(self) -> str:
         return f"{self.title}: {self.text}" if self.title else self.text
 
