@@ -10,6 +10,7 @@ html_theme = "furo"
 html_title = "trials"
 html_copy_source = html_show_sourcelink = False
 html_show_sphinx = False
+html_show_search_summary = False  # it would fetch pages, which a folder does not allow
 html_static_path = ["_static"]
 html_css_files = ["wide.css"]
 
