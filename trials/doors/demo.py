@@ -292,7 +292,7 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
     second = Round.open(following) if following.exists() else write_next(round_, 4, following)
     for reason in second.plan.reasons[:2]:
         tell(f"     {reason}")
-    tell("6/6  Running the notebooks, about a minute ...")
+    tell("6/6  Running the notebooks, a minute or two ...")
     ran = as_given_out(copy_notebooks(folder))
     if not (home / NOTEBOOK).exists():
         ran.insert(0, write_notebook(home.resolve(), round_.name))
