@@ -12,9 +12,11 @@ import sys
 import tempfile
 from pathlib import Path
 
+import nbformat
+
 import trials
 from trials.base.offered import homes
-from trials.doors.notebook import copy_notebooks, notebooks_home, run_notebooks
+from trials.doors.notebook import as_kept, copy_notebooks, notebooks_home, run_notebooks
 
 HERE = Path(__file__).parent
 HOME = Path(trials.__file__).parent
@@ -55,14 +57,21 @@ def lay_out_notebooks(folder: Path, ran: Path | None) -> None:
     """Put the notebooks where the pages are made of them, with what their cells showed."""
     names = [path.name for path in sorted(notebooks_home().glob("*.ipynb"))]
     folder.mkdir()
-    if ran is not None:
-        for name in names:
-            shutil.copyfile(ran / name, folder / name)
-        return
     with tempfile.TemporaryDirectory(prefix="trials-docs-ran-") as place:
-        work = copy_notebooks(Path(place))
-        for path in run_notebooks([work / name for name in names]):
-            shutil.copyfile(path, folder / path.name)
+        if ran is None:
+            ran = copy_notebooks(Path(place))
+            run_notebooks([ran / name for name in names])
+        for name in names:
+            (folder / name).write_text(_folded(ran / name), encoding="utf-8")
+
+
+def _folded(path: Path) -> str:
+    """Return a notebook whose code is folded away: words and answers are read first."""
+    notebook = nbformat.read(path, as_version=4)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.metadata["tags"] = [*cell.metadata.get("tags", ()), "hide-input"]
+    return as_kept(notebook)
 
 
 def write_reference(folder: Path) -> None:

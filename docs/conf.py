@@ -17,6 +17,7 @@ html_css_files = ["wide.css"]
 # Read offline: nothing is fetched for forms that would look alive
 nb_ipywidgets_js: dict[str, dict[str, str]] = {}
 nb_execution_mode = "off"  # they come as they ran
+nb_code_prompt_show = nb_code_prompt_hide = "The code"
 nb_mime_priority_overrides = [("html", "text/html", 0)]
 
 myst_enable_extensions = ["deflist"]
