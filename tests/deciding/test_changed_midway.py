@@ -176,7 +176,7 @@ def test_bakes_move_to_another_day_under_their_codes(midway):
 def test_bakes_are_added_and_served_to_all(midway):
     plan = trials.replan(midway, record=True, add={"method": "baked", "hydration": 55}, more=1)
     new = plan.table["bake"].tolist()[-2:]
-    assert plan.details["added"] == new
+    assert plan.details["made besides"] == new
     changed = again(midway)
     served = read_serving(changed)
     for bake in new:

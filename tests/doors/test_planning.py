@@ -162,3 +162,14 @@ def test_the_command_says_it_in_one_line(folder, capsys):
     change(folder, "low = 170", "low = 172")
     assert run(["plan", str(folder)]) == 1
     assert capsys.readouterr().err.startswith("idea.toml: the idea was changed, but something")
+
+
+def test_a_plan_that_was_filled_up_is_read_like_any_other(tmp_path):
+    """Six bakes of two factors are a full plan of four and two more."""
+    home = tmp_path / "six"
+    idea = write_idea(home).read_text("utf-8").replace("bakes = 8 ", "bakes = 6 ")
+    write_text(home / "idea.toml", idea)
+    round_ = planned_round(home)
+    assert "added where they tell most" in round_.plan.reasons[0]
+    write_sheets(round_)
+    assert len(check(round_)) == 0

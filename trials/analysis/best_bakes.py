@@ -16,7 +16,7 @@ from trials.analysis.kitchen_error import KitchenError
 from trials.analysis.question import is_of_tasting
 from trials.analysis.results import Findings, bakes_drawn, spread_left
 from trials.analysis.wording import unit_of
-from trials.base.words import in_words, tidy_number
+from trials.base.words import in_words
 from trials.core.factors import Factor, is_blank
 from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
@@ -148,8 +148,8 @@ def best_bakes(findings: Findings) -> str:
     unit = unit_of(measure)
     said: list[str] = []
     for row in made.itertuples():
-        scored = f"{tidy_number(float(np.mean(row.scores)), 3)}{unit}"
-        expect = f"{tidy_number(round(row.mean, 1), 3)}"
+        scored = f"{float(np.mean(row.scores)):.1f}{unit}"
+        expect = f"{row.mean:.1f}"
         known = np.isfinite(row.low) and not said
         reach = f" ({row.low:.1f} to {row.high:.1f})" if known else ""
         said.append(f"{row.bake} scored {scored}; expect about {expect} again{reach}")

@@ -18,8 +18,6 @@ from trials.base.words import decimals, in_words, percent, rounded, signed
 from trials.core.terms import Term
 from trials.core.verdicts import MATTERS, TOO_SMALL
 
-MINUS = "−"
-
 
 @dataclass(frozen=True)
 class Change:
@@ -127,17 +125,6 @@ def _pair(findings: Findings, term: Term) -> list[Change]:
     ]
 
 
-def with_sign(value: float, digits: int) -> str:
-    """Return a difference with its sign, a minus as a minus.
-
-    Examples
-    --------
-    >>> with_sign(-1.04, 1), with_sign(0.5, 1)
-    ('−1.0', '+0.5')
-    """
-    return signed(value, digits).replace("-", MINUS)
-
-
 def digits_of(findings: Findings) -> int:
     """Return the decimals that the differences of a measure are shown with."""
     return max(decimals(findings.spoken["se"]), 0)
@@ -153,9 +140,9 @@ def changes_table(findings: Findings) -> pd.DataFrame:
             "from": one.start,
             "to": one.to,
             "with": one.at,
-            "difference": with_sign(one.estimate, digits),
+            "difference": signed(one.estimate, digits),
             "likely between": (
-                f"{with_sign(one.low, digits)} and {with_sign(one.high, digits)}"
+                f"{signed(one.low, digits)} and {signed(one.high, digits)}"
                 if np.isfinite(one.low)
                 else "unknown"
             ),
@@ -190,7 +177,7 @@ def in_brief(findings: Findings) -> tuple[str, ...]:
         _pair_words(by_pair[pair], digits, unit) for pair in by_pair if judged[pair] == MATTERS
     ]
     first += [f"{_short(one)} {_size(one, digits, unit)}" for one in matters]
-    likely = [_short(one) + f" {with_sign(one.estimate, digits)}{unit}" for one in sure]
+    likely = [_short(one) + f" {signed(one.estimate, digits)}{unit}" for one in sure]
     likely += [
         _pair_words(by_pair[pair], digits, unit) for pair in by_pair if judged[pair] != MATTERS
     ]
@@ -216,10 +203,10 @@ def _short(one: Change) -> str:
 
 
 def _size(one: Change, digits: int, unit: str) -> str:
-    size = f"{with_sign(one.estimate, digits)}{unit}"
+    size = f"{signed(one.estimate, digits)}{unit}"
     if not np.isfinite(one.low):
         return size
-    return f"{size} ({with_sign(one.low, digits)} to {with_sign(one.high, digits)})"
+    return f"{size} ({signed(one.low, digits)} to {signed(one.high, digits)})"
 
 
 def _pair_words(own: Sequence[Change], digits: int, unit: str) -> str:
@@ -228,7 +215,7 @@ def _pair_words(own: Sequence[Change], digits: int, unit: str) -> str:
     by_change: dict[str, list[str]] = {}
     for one in own:
         by_change.setdefault(f"{one.to} over {one.start}", []).append(
-            f"{with_sign(one.estimate, digits)}{unit} with {one.at}"
+            f"{signed(one.estimate, digits)}{unit} with {one.at}"
         )
     told = ", ".join(f"{change} is {in_words(sizes)}" for change, sizes in by_change.items())
     return f"{first} and {second} work together ({told})"

@@ -481,13 +481,13 @@ def goal_words(goal: Goal) -> str:
     Examples
     --------
     >>> goal_words(Goal("fat", "lower", 0, 0, 2, 9, -np.inf, 5.61, 1.0, 0.1, "you"))
-    'lower, counts as met up to 5.61'
+    'lower, counts as met up to 5.6'
     """
     met = "counts as met" if goal.named else "noticeably better than the reference setting"
     if goal.kind == "higher":
-        return f"higher, {met} from {tidy_number(goal.enough_from, 3)} upward"
+        return f"higher, {met} from {goal.enough_from:.1f} upward"
     if goal.kind == "lower":
-        return f"lower, {met} up to {tidy_number(goal.enough_to, 3)}"
+        return f"lower, {met} up to {goal.enough_to:.1f}"
     return goal.words()
 
 
@@ -603,7 +603,7 @@ def _limits_words(goals: Sequence[Goal]) -> str:
     own = [goal.name for goal in goals if not goal.named]
     unnamed = (
         f" You named no value from which {in_words(own, 'or')} is good enough, so a bake is held "
-        "to what is worth noticing better than the reference setting; enough= takes your own."
+        "to what is worth noticing better than the reference setting; name your own if you know it."
         if own
         else ""
     )

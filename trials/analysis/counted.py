@@ -31,7 +31,7 @@ from trials.analysis.question import (
 )
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place
-from trials.base.words import in_words, percent, tidy_number
+from trials.base.words import in_words, percent, signed, tidy_number
 from trials.core.evidence import Evidence
 from trials.core.factors import Component, Factor, Varied, is_blank
 from trials.core.measures import Measure
@@ -1056,7 +1056,8 @@ def _tick_sentences(
     clear = effects[known & (effects["q"] < LEVEL)].sort_values("q", kind="stable")
     said += [
         f'"{row.word}" is ticked {_points(row.estimate)} at {row.term} {row.level} than at '
-        f"{row.reference} ({100 * row.low:+.0f} to {100 * row.high:+.0f} points of a hundred)."
+        f"{row.reference} ({signed(100 * row.low, 0)} to {signed(100 * row.high, 0)} points of "
+        "a hundred)."
         for row in clear.itertuples()
     ]
     if clear.empty and len(effects):
@@ -1068,8 +1069,8 @@ def _tick_sentences(
     said += [
         f'Where "{row.word}" is ticked, {asked.goal.name if asked.goal else ""} is '
         f"{abs(row.difference):.1f} {'higher' if row.difference > 0 else 'lower'} "
-        f"({row.low:+.1f} to {row.high:+.1f}, {row.tasters} tasters); they go together, which is "
-        "not to say one makes the other."
+        f"({signed(row.low, 1)} to {signed(row.high, 1)}, {row.tasters} tasters); they go "
+        "together, which is not to say one makes the other."
         for row in known.itertuples()
     ]
     return tuple(said)
@@ -1192,8 +1193,8 @@ def _rank_sentences(asked: _Asked, bakes: pd.DataFrame, effects: pd.DataFrame) -
     clear = effects[(effects["low"] > 0) | (effects["high"] < 0)]
     said += [
         f"{row.term[:1].upper()}{row.term[1:]}, {row.level} over {row.reference}: ahead of "
-        f"{100 * row.estimate:+.0f} points of a hundred more of the others "
-        f"({100 * row.low:+.0f} to {100 * row.high:+.0f})."
+        f"{signed(100 * row.estimate, 0)} points of a hundred more of the others "
+        f"({signed(100 * row.low, 0)} to {signed(100 * row.high, 0)})."
         for row in clear.itertuples()
     ]
     if clear.empty and len(effects):

@@ -311,16 +311,19 @@ def lack_of_fit(findings: Findings) -> Check:
     name = "lack of fit"
     cells = setting_codes(findings)
     if mixed_fit(findings) is None:
-        return Check(name, "Lack of fit: no error was measured, so it can not be judged.")
+        return Check(name, "Whether the model fits can not be judged: no error was measured.")
     if len(set(cells)) == len(set(bake_codes(findings))):
-        return Check(name, "Lack of fit: no setting was baked twice, so it can not be judged.")
+        return Check(name, "Whether the model fits can not be judged: no setting was baked twice.")
     found = with_columns(findings, np.eye(cells.max() + 1)[cells])
     if found is None:
-        return Check(name, "Lack of fit: the model has a number for every setting already.")
+        return Check(
+            name,
+            "Whether the model fits can not be judged: it has a number a setting.",
+        )
     engine, places = found
     test = engine.test(np.eye(len(engine.beta))[places])
     if not np.isfinite(test.p):
-        return Check(name, "Lack of fit: too few repeats to judge it.")
+        return Check(name, "Whether the model fits can not be judged: too few repeats.")
     fits = test.p > LIMIT
     words = (
         "The model fits the bakes as well as repeats of the same settings agree"
@@ -758,9 +761,9 @@ def _tails(findings: Findings) -> Check | None:
     p = float(stats.kurtosistest(left).pvalue)
     heavy = p < 0.01 and excess > 0
     said = (
-        f"What is left has heavy tails (excess {excess:.1f}): a few extreme values weigh much."
+        "A few scores lie much further from what is expected than the rest: they weigh much."
         if heavy
-        else "What is left spreads much as chance does: no heavy tails."
+        else "What is left spreads much as chance does: no few scores weigh for all."
     )
     return Check("heavy tails", said, heavy, excess, p=p)
 

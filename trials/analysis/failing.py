@@ -26,7 +26,7 @@ from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, settings_table, shown_settings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
-from trials.base.words import in_words, percent, readable, tidy_number
+from trials.base.words import in_words, percent, readable
 from trials.core.factors import Categorical, Component, Factor, Varied, is_blank
 from trials.core.plan import reference_setting
 from trials.core.roles import Role, Status
@@ -96,10 +96,10 @@ def _in_that_corner(worst: pd.Series, counts: pd.DataFrame, liking: str) -> str:
     if not np.isfinite(worst["survivors"]):
         return f"{said} No bake there has a score for {liking}, so nothing speaks for that corner."
     there, everywhere = (
-        tidy_number(mean, 3) for mean in (worst["survivors"], counts["survivors"].iloc[0])
+        f"{mean:.1f}" for mean in (worst["survivors"], counts["survivors"].iloc[0])
     )
     return (
-        f"{said} What stood there scored {there} for {liking} on average, all that stood "
+        f"{said} What was made there scored {there} for {liking} on average, all that were made "
         f"{everywhere}."
     )
 
@@ -205,10 +205,10 @@ class Failing:
     factors : tuple of Factor
     bakes : DataFrame
         One row per bake: bake, failed, reason, the settings, and `survivors` (the mean score of a
-        bake that stood; missing where none was asked for).
+        bake that was made; missing where none was asked for).
     counts : DataFrame
         region, bakes, failed, share, low, high (exact), and the mean score of the bakes there
-        that stood.
+        that were made.
     failures : Failures
         The penalised models, where there are failures enough; `recommend` takes them as they are.
     terms : tuple of Term
@@ -420,9 +420,9 @@ def _parents(term: Term) -> tuple[str, ...]:
 
 
 def _survivors(bakes: pd.DataFrame, names: list[str]) -> list[float]:
-    stood = ~bakes["failed"].to_numpy()
+    made = ~bakes["failed"].to_numpy()
     values = bakes["survivors"].to_numpy(dtype=float)
-    found = [values[mask & stood & np.isfinite(values)] for _, mask in regions(bakes[names])]
+    found = [values[mask & made & np.isfinite(values)] for _, mask in regions(bakes[names])]
     return [float(own.mean()) if len(own) else float("nan") for own in found]
 
 

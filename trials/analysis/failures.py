@@ -307,7 +307,7 @@ def as_failed(failed: Sequence[bool] | np.ndarray) -> np.ndarray:
 
 ALIKE = 2.0  # units of the criterion: "substantial support" (Burnham & Anderson 2002, 2.6)
 LEAST_GAIN = 0.2
-TOGETHER = 0.8  # of the failed bakes (of those that stood, if fewer) have both settings
+TOGETHER = 0.8  # of the failed bakes (of those that were made, if fewer) have both settings
 
 
 @dataclass(frozen=True, eq=False)
@@ -866,7 +866,7 @@ def _too_few(y: np.ndarray) -> str:
         return (
             f"Only {failed} of {bakes} bakes failed: too few for a model, so only counts are given."
         )
-    return f"All but {bakes - failed} of {bakes} bakes failed: too few stood for a model."
+    return f"All but {bakes - failed} of {bakes} bakes failed: too few were made for a model."
 
 
 def _corrected_intercept(y: np.ndarray, offset: np.ndarray) -> float:

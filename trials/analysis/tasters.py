@@ -299,9 +299,6 @@ def _one(row: Any, unit: str, digits: int) -> str:
             f"scores {rounded(abs(row.level), digits)}{unit} {side} the middle of all tasters"
         )
     if np.isfinite(row.agreement_low):
-        between = (
-            f"agreement {row.agreement:.2f}, {row.agreement_low:.2f} to {row.agreement_high:.2f}"
-        )
         if row.agreement_low > 0:
             close = row.agreement >= CLOSE
             word = "orders the bakes much as the others do" if close else "leans with the others"
@@ -309,7 +306,7 @@ def _one(row: Any, unit: str, digits: int) -> str:
             word = "has a taste of its own, against the order of the others"
         else:
             word = "shows no clear agreement with the others"
-        parts.append(f"{word} ({between})")
+        parts.append(word)
     low, high = (tidy_number(end, 3) for end in (row.used_low, row.used_high))
     parts.append(f"uses {low} to {high} of the scale" if low != high else f"always scores {low}")
     if row.repeats > 0:

@@ -120,8 +120,8 @@ def _judged(
     if judged == MATTERS:
         return "Matters."
     if judged == TOO_SMALL:
-        source = measure.margin_source if measure else "the difference you named is larger"
-        return f"Too small to matter: {source}."
+        source = measure.margin_source if measure else "the difference that you named"
+        return f"Too small to matter; worth noticing is {source}."
     if measure and verdict(row.low, row.high, measure.margin) == TOO_SMALL:  # type: ignore[attr-defined]
         return "Not settled: likely too small to matter, but too few bakes are left to show it."
     return f"Not settled{_what_would_settle(row, measure, to_settle, steady)}"

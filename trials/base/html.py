@@ -4,7 +4,6 @@ import base64
 import hashlib
 import json
 import os
-import re
 import shutil
 import subprocess
 import tempfile
@@ -20,7 +19,7 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype, is_scalar
 
 from trials.base.errors import SheetError
 from trials.base.files import write_bytes, write_text
-from trials.base.words import in_words, tidy_number
+from trials.base.words import in_words, kept_together, minus, tidy_number
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "msedge")
 SECONDS_TO_PRINT = 60
@@ -44,6 +43,11 @@ def digest(text: str) -> str:
     return f"'sha256-{found}'"
 
 
+def _as_read(told: Any) -> Any:
+    """Return what is filled in as it is read: a minus is a minus sign; markup stays as it is."""
+    return minus(told) if isinstance(told, str) and not isinstance(told, Markup) else told
+
+
 @cache
 def _templates(room: Path) -> Environment:
     found = Environment(
@@ -52,6 +56,7 @@ def _templates(room: Path) -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_as_read,
     )
 
     def as_it_is(name: str) -> Markup:
@@ -60,7 +65,7 @@ def _templates(room: Path) -> Environment:
         return Markup(source)
 
     found.globals |= {"as_it_is": as_it_is, "digest": digest, "table": table}
-    found.filters |= {"in_words": in_words, "figure": tidy_number, "kept": kept_with_unit}
+    found.filters |= {"in_words": in_words, "figure": tidy_number, "kept": kept_together}
     return found
 
 
@@ -76,17 +81,6 @@ def render(room: Path, template: str, **told: Any) -> str:
     <p>salt &lt; sugar</p>
     """
     return _templates(room).get_template(template).render(told)
-
-
-def kept_with_unit(text: str) -> str:
-    """Return words in which a number keeps its unit on its line.
-
-    Examples
-    --------
-    >>> kept_with_unit("92 % at 180 °C")
-    '92\\xa0% at 180\\xa0°C'
-    """
-    return re.sub(r"(?<=\d) (?=%|°[CF]|k?g\b|mm\b|min\b)", "\u00a0", str(text))
 
 
 def held(record: Any) -> Markup:

@@ -9,6 +9,9 @@ import pandas as pd
 from pandas.api.types import is_float_dtype
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
+MINUS = "\u2212"
+_BELOW = re.compile(r"(?<![\w.,:/)\u2013\u2212-])-(?=\.?\d)")  # no date, range, name or option
+_UNIT = re.compile(r"(?<=\d) (?=%|°[CF]|k?g\b|mm\b|min\b|oz\b|tsp\b|tbsp\b|cups?\b|points?\b)")
 _WHOLE = 1e15  # up to here a double holds every whole number, with room to spare
 MOST_DECIMALS, MOST_ZEROS = 6, -3  # written out; beyond them a power of ten reads better
 
@@ -56,6 +59,28 @@ def tidy_number(value: float, digits: int = 6) -> str:
         return "0"
     text = f"{value:.{digits}g}"
     return f"{value:.0f}" if "e+" in text and abs(value) < _WHOLE else text
+
+
+def minus(text: str) -> str:
+    """Return words in which a number below zero has a minus sign, not a hyphen.
+
+    Examples
+    --------
+    >>> minus("-1.5 to +2 in round-1 of 2026-11-29, --bakes 8")
+    '−1.5 to +2 in round-1 of 2026-11-29, --bakes 8'
+    """
+    return _BELOW.sub(MINUS, text)
+
+
+def kept_together(text: str) -> str:
+    """Return words in which a number keeps its unit on its line, by a space that never breaks.
+
+    Examples
+    --------
+    >>> kept_together("92 % at 180 °C")
+    '92\\xa0% at 180\\xa0°C'
+    """
+    return _UNIT.sub("\u00a0", str(text))
 
 
 def percent(share: float) -> str:
@@ -125,7 +150,13 @@ def rounded(value: float, digits: int, sign: str = "") -> str:
     ('6.2', '1230', '0.0')
     >>> rounded(1.234e-12, 13), rounded(1.234e9, -7)
     ('1.2e-12', '1.23e+09')
+    >>> rounded(-1.25, 2)
+    '−1.25'
     """
+    return minus(_rounded(value, digits, sign))
+
+
+def _rounded(value: float, digits: int, sign: str) -> str:
     if not np.isfinite(value):
         return "unknown"
     near = round(float(value), digits)

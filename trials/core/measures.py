@@ -165,10 +165,10 @@ class Measure:
     def margin_source(self) -> str:
         """Where the margin comes from, in words."""
         if self.worth_noticing is not None:
-            return f"you said {tidy_number(self.worth_noticing)} would change your mind"
+            return f"{tidy_number(self.worth_noticing)}, as you said"
         if self.margin is None:
             return "no smallest difference was named"
-        return f"{tidy_number(self.margin)} is the usual default; name your own if it differs"
+        return f"{tidy_number(self.margin)}, the usual default; name your own if it differs"
 
     @property
     def in_numbers(self) -> bool:

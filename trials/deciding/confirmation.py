@@ -11,7 +11,7 @@ import pandas as pd
 from trials.analysis.answers import Answers
 from trials.analysis.region import coded
 from trials.base.errors import FitError
-from trials.base.words import decimals
+from trials.base.words import decimals, signed
 from trials.core.evidence import CONFIRMATION, ROUND
 from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
@@ -244,7 +244,7 @@ def _row_words(row: Any, unit: str) -> str:
     side = "above" if row.observed > 0 else "below"
     return (
         f"{_capital(row.measure)} is {abs(row.observed):.{digits}f}{unit or ' points'} {side} the "
-        f"reference, {verdict} ({row.low:+.{digits}f} to {row.high:+.{digits}f})."
+        f"reference, {verdict} ({signed(row.low, digits)} to {signed(row.high, digits)})."
     )
 
 

@@ -372,8 +372,8 @@ def _as_asked(
             for bake in new
         )
         said.append(f"Baked as well: {in_words(shown)}.")
-        added = [*plan.details.get("added", ()), *new]
-        plan = replace(plan, details={**plan.details, "added": added})
+        added = [*plan.details.get("made besides", ()), *new]
+        plan = replace(plan, details={**plan.details, "made besides": added})
     if said or asked.leaves or asked.joins:
         said += _changed_tells(round_, before, plan, asked)
     return plan, said

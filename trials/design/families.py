@@ -269,7 +269,7 @@ FAMILIES = (
         _new_blend,
     ),
     Family(MIRROR_BAKES, "{of}, with mirror bakes", _mirrored, _mirrors),
-    Family(OPTIMAL, "picked one by one for what you ask"),
+    Family(OPTIMAL, "chosen for what you ask"),
     Family(FIRST_PART, "the first part of {of}"),
     Family(FILLED, "{of}, and bakes added where they tell most"),
     Family("whole variants", "whole recipes side by side"),

@@ -437,8 +437,11 @@ def _pair_words(told: pd.DataFrame) -> str:
     mixed = told.loc[told["mixed"] > 1e-9, "mixed"]
     if mixed.empty:
         return ", and from every pair"
-    which = "one of them holds" if len(mixed) == 1 else f"{len(mixed)} of them hold"
-    return f"; but {which} something of pairs, adding up to {mixed.max():.1f} of one at worst"
+    which = "one of them" if len(mixed) == 1 else f"{len(mixed)} of them"
+    return (
+        f"; but of what works together, a part can not be told apart from {which} (at worst "
+        f"{mixed.max():.1f} of a pair)"
+    )
 
 
 def _hard_words(best: Promise) -> list[str]:
@@ -605,7 +608,7 @@ def propose(
     tasters : int or sequence, optional
         Who tastes each bake, or how many; assumed when left out.
     worth_noticing : float, optional
-        The difference that would change your mind, in points; assumed when left out.
+        The smallest difference worth noticing, in points; assumed when left out.
     alike : float, optional
         How far apart two bakes of one recipe usually come out, in points; assumed when left out.
     later : int

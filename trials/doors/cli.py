@@ -16,6 +16,7 @@ from typing import TypeAlias
 
 from trials.base.errors import RoundError, TrialsError
 from trials.base.version import __version__
+from trials.doors.terminal import tell
 
 DONE, MEND = 0, 1
 STOPPED = 130  # as a shell says of what Ctrl-C ended
@@ -41,7 +42,7 @@ def run(words: Sequence[str]) -> int:
         asked.words = list(words[2:])
         return command(asked)
     except TrialsError as error:
-        print(error, file=sys.stderr)
+        tell(error, file=sys.stderr)
         return MEND
     except BrokenPipeError:
         # The reader (`head`, say) had enough; Python would complain once more while leaving
@@ -49,12 +50,12 @@ def run(words: Sequence[str]) -> int:
         return DONE
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
-        print(f"{where}{error.strerror or error}. Nothing was changed.", file=sys.stderr)
+        tell(f"{where}{error.strerror or error}. Nothing was changed.", file=sys.stderr)
         return MEND
     except KeyboardInterrupt:
         from trials.base.keeping import stopped
 
-        print(f"\n{stopped()}", file=sys.stderr)
+        tell(f"\n{stopped()}", file=sys.stderr)
         return STOPPED
 
 
@@ -252,7 +253,7 @@ def _demo(asked: argparse.Namespace) -> int:
     from trials.doors import demo
 
     told = demo.large.run if asked.large else demo.run
-    told(Path(asked.folder), tell=print)
+    told(Path(asked.folder), tell=tell)
     return DONE
 
 
@@ -263,8 +264,8 @@ def _new(asked: argparse.Namespace) -> int:
     path = write_idea(Path(asked.folder), asked.which)
     notebook = write_notebook(path.parent, path.parent.resolve().name)
     folder = shlex.quote(asked.folder)
-    print(f"Fill in {path}, then: trials plan {folder}")
-    print(f"Or do all of it in {notebook}: trials lab {folder}")
+    tell(f"Fill in {path}, then: trials plan {folder}")
+    tell(f"Or do all of it in {notebook}: trials lab {folder}")
     return DONE
 
 
@@ -273,17 +274,17 @@ def _plan(asked: argparse.Namespace) -> int:
     from trials.rounds.extremes import suggested
     from trials.rounds.overlooked import overlooked
 
-    round_ = planned_round(Path(asked.folder), tell=print)
-    print(f"{round_}\n")
+    round_ = planned_round(Path(asked.folder), tell=tell)
+    tell(f"{round_}\n")
     for reason in round_.plan.reasons:
-        print(reason)
+        tell(reason)
     for sentence in overlooked(round_):
-        print(f"\nTo look at: {sentence}")
+        tell(f"\nTo look at: {sentence}")
     before = suggested(round_)
     if before:
-        print("\n" + "\n".join(before))
+        tell("\n" + "\n".join(before))
     sheets = f"trials sheets {shlex.quote(asked.folder)}"
-    print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
+    tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
     return DONE
 
 
@@ -294,9 +295,9 @@ def _sheets(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     for path in write_sheets(round_, as_pdf=asked.pdf):
-        print(path)
+        tell(path)
     for sentence in unheeded(round_):
-        print(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
+        tell(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     return DONE
 
 
@@ -306,10 +307,10 @@ def _shopping(asked: argparse.Namespace) -> int:
     from trials.show.sheets import write_shopping
 
     round_ = Round.open(asked.folder)
-    print(to_buy(round_).to_string(index=False), end="\n\n")
-    print(each_day(round_).to_string(index=False), end="\n\n")
+    tell(to_buy(round_).to_string(index=False), end="\n\n")
+    tell(each_day(round_).to_string(index=False), end="\n\n")
     for path in write_shopping(round_, as_pdf=asked.pdf):
-        print(path)
+        tell(path)
     return DONE
 
 
@@ -320,21 +321,18 @@ def _timetable(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     made = timetable(round_)
-    print("\n".join(made.sentences()), end="\n\n")
+    tell("\n".join(made.sentences()), end="\n\n")
     shown = ["day", "bakes", "start", "in simple order", "finish"]
     shown += ["no earlier than", "minutes to gain"]
-    print(made.days[shown].to_string(index=False), end="\n\n")
+    tell(made.days[shown].to_string(index=False), end="\n\n")
     for path in write_timetable(round_, made, as_pdf=asked.pdf):
-        print(path)
+        tell(path)
     return DONE
 
 
 def _serve(asked: argparse.Namespace) -> int:
     from trials.doors.server import serve_ballots
     from trials.rounds.round import Round
-
-    def tell(line: str) -> None:
-        print(line, flush=True)
 
     round_ = Round.open(asked.folder)
     with suppress(KeyboardInterrupt):
@@ -348,7 +346,7 @@ def _note(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     words = " ".join(asked.words)
-    print(write_note(round_.folder, words, day=asked.day, bake=asked.bake, about=asked.about))
+    tell(write_note(round_.folder, words, day=asked.day, bake=asked.bake, about=asked.about))
     return DONE
 
 
@@ -358,7 +356,7 @@ def _photo(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     for file in asked.files:
-        print(add_photo(round_, asked.bake, file))
+        tell(add_photo(round_, asked.bake, file))
     return DONE
 
 
@@ -371,7 +369,7 @@ def _album(asked: argparse.Namespace) -> int:
     round_ = Round.open(asked.folder)
     table = scores(read_and_kept(round_))
     with writing(round_.folder):
-        print(write_text(round_.folder / "album.html", album(round_, table)))
+        tell(write_text(round_.folder / "album.html", album(round_, table)))
     return DONE
 
 
@@ -383,12 +381,12 @@ def _check(asked: argparse.Namespace) -> int:
     round_ = Round.open(asked.folder)
     found = check(round_)
     for note in found.notes:
-        print(note)
+        tell(note)
     for sentence in unheeded(round_):
-        print(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
+        tell(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     for problem in found:
-        print(problem, file=sys.stderr)
-    print(found.verdict, file=sys.stderr if found else sys.stdout)
+        tell(problem, file=sys.stderr)
+    tell(found.verdict, file=sys.stderr if found else sys.stdout)
     return MEND if found else DONE
 
 
@@ -409,15 +407,15 @@ def _next(asked: argparse.Namespace) -> int:
     try:
         round_ = write_next(before, asked.bakes, asked.to or None, action=asked.action)
     except NothingToGainError as found:
-        print(f"{found.why}\n\nStop here: trials story {shlex.quote(asked.folder)}")
-        print("tells the development and gives the recipe. To go on all the same, say for what:")
-        print(f"trials next {shlex.quote(asked.folder)} --bakes {asked.bakes} {ALL_THE_SAME}")
+        tell(f"{found.why}\n\nStop here: trials story {shlex.quote(asked.folder)}")
+        tell("tells the development and gives the recipe. To go on all the same, say for what:")
+        tell(f"trials next {shlex.quote(asked.folder)} --bakes {asked.bakes} {ALL_THE_SAME}")
         return DONE
     for reason in round_.plan.reasons:
-        print(reason)
+        tell(reason)
     write_notebook(round_.folder, round_.name)
     where = _near(round_.folder)
-    print(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")
+    tell(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")
     return DONE
 
 
@@ -453,15 +451,15 @@ def _replan(asked: argparse.Namespace) -> int:
         held=asked.held,
     )
     for sentence in unheeded(Round.open(asked.folder) if asked.record else round_):
-        print(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
+        tell(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     new = [reason for reason in plan.reasons if reason not in round_.plan.reasons]
-    print("\n".join(new) or "Nothing new was entered: the plan stands as it is.")
+    tell("\n".join(new) or "Nothing new was entered: the plan stands as it is.")
     folder = shlex.quote(asked.folder)
     if asked.record:
-        print(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
+        tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
     elif new:
         said = shlex.join(["trials", "replan", asked.folder, *asked.words, "--record"])
-        print(f"\nNothing was written so far. Next: {said}")
+        tell(f"\nNothing was written so far. Next: {said}")
     return DONE
 
 
@@ -485,10 +483,10 @@ def _story(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     told, path = write_story(round_, _to(asked, round_.folder / "story.html"), units=asked.units)
-    print(told, end="\n\n")
+    tell(told, end="\n\n")
     if told.card is not None:
-        print(told.card, end="\n\n")
-    print(path)
+        tell(told.card, end="\n\n")
+    tell(path)
     return DONE
 
 
@@ -497,7 +495,7 @@ def _report(asked: argparse.Namespace) -> int:
     from trials.show.page import report
 
     round_ = Round.open(asked.folder)
-    print(report(round_, _to(asked, round_.folder / "page.html")))
+    tell(report(round_, _to(asked, round_.folder / "page.html")))
     return DONE
 
 
@@ -515,7 +513,7 @@ def _share(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     to = free_to_write(Path(asked.to or beside(round_)), replace=asked.replace)
-    print(bundle(round_, to, names=asked.names, replace=asked.replace))
+    tell(bundle(round_, to, names=asked.names, replace=asked.replace))
     return DONE
 
 
@@ -528,4 +526,4 @@ def _lab(asked: argparse.Namespace) -> int:
         folder, options = "trials-notebooks", [folder, *options]
     own = Path(folder) / NOTEBOOK
     home = own.parent.resolve() if own.is_file() else copy_notebooks(Path(folder))
-    return run_lab(home, own.name if own.is_file() else "", options, tell=print)
+    return run_lab(home, own.name if own.is_file() else "", options, tell=tell)

@@ -18,6 +18,7 @@ from trials.base.words import in_words
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.core.scales import NONE, CheckAll
+from trials.doors.terminal import tell
 from trials.rounds.round import Round
 
 _REST = "Every number, what failed and how sure it is: add --all, or name one measure."
@@ -31,22 +32,22 @@ def fit_command(asked: argparse.Namespace) -> None:
     found = _of_round(asked) if Path(asked.data).is_dir() else [_of_table(asked)]
     brief = asked.response is None and not asked.all
     for one in found:
-        print("\n".join(_in_brief(one) if brief else one.summary()), end="\n\n")
+        tell("\n".join(_in_brief(one) if brief else one.summary()), end="\n\n")
         if brief:
             continue
         for title, table in one.shown().items() if isinstance(one, Counted) else ():
-            print(f"{title}:\n{table.to_string(index=False)}", end="\n\n")
+            tell(f"{title}:\n{table.to_string(index=False)}", end="\n\n")
     if brief:
-        print(_REST)
+        tell(_REST)
     digests = {one.evidence.digest for one in found if isinstance(one, Findings) and one.evidence}
     if digests:
-        print(f"Evidence {in_words(sorted(digests))}")
+        tell(f"Evidence {in_words(sorted(digests))}")
     if asked.csv:
         tables = [
             (one.table if isinstance(one, Counted) else one.effects).assign(response=one.response)
             for one in found
         ]
-        print(f"Effects in {write_csv(pd.concat(tables), asked.csv)}")
+        tell(f"Effects in {write_csv(pd.concat(tables), asked.csv)}")
 
 
 def _in_brief(one: Answer) -> Sequence[str]:
@@ -114,7 +115,7 @@ def _of_round(asked: argparse.Namespace) -> list[Answer]:
     known = answers.evidence
     names = [asked.response] if asked.response else [one.name for one in known.measures]
     if round_.name in known.waiting:
-        print(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
+        tell(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
     found = []
     for name in names:
         try:
@@ -122,7 +123,7 @@ def _of_round(asked: argparse.Namespace) -> list[Answer]:
         except FitError as error:
             if asked.response:
                 raise
-            print(f"{name}: {error}\n")
+            tell(f"{name}: {error}\n")
     return found
 
 

@@ -489,7 +489,7 @@ def _served_anew(
     again = after.plan.details.get("rebaked", {})
     never = kept_from(after)
     fresh: dict[int, int] = {}
-    for bake in [*again, *after.plan.details.get("added", ())]:
+    for bake in [*again, *after.plan.details.get("made besides", ())]:
         if bake in set(serving["bake"]):
             continue
         meant = scored_servings(serving)

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from trials.base.html import render
-from trials.base.words import in_words, tidy_number
+from trials.base.words import in_words, signed, tidy_number
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
@@ -72,7 +72,7 @@ def _rounding(grams: pd.DataFrame) -> str:
     if abs(worst["error"]) >= SHOWN:
         words = (
             f"Rounded to the scale; furthest off is {worst['ingredient']}, by "
-            f"{worst['error']:+.2f} % of the flour."
+            f"{signed(worst['error'], 2)} % of the flour."
         )
     coarse = list(grams.loc[~grams["within"].astype(bool), "ingredient"])
     if coarse:

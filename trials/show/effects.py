@@ -17,14 +17,14 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from scipy import stats
 
-from trials.analysis.brief import MINUS, Change, changes, digits_of, with_sign
+from trials.analysis.brief import Change, changes, digits_of
 from trials.analysis.contrasts import contrasts
 from trials.analysis.draws import spoken_means
 from trials.analysis.no_error import Lenth, half_normal_scores, lenth
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
-from trials.base.words import decimals, in_words, kitchen_term, rounded, signed
+from trials.base.words import MINUS, decimals, in_words, kitchen_term, rounded, signed
 from trials.core.factors import Factor
 from trials.core.roles import Role
 from trials.core.terms import model_matrix
@@ -118,7 +118,7 @@ def _row(axes: Axes, one: Change, place: float, digits: int, narrow: bool) -> No
     axes.plot([one.estimate], [place], markersize=7, zorder=3, **LOOKS[one.verdict])
     if not narrow:
         axes.annotate(
-            f"{with_sign(one.estimate, digits)}  {one.verdict}",
+            f"{signed(one.estimate, digits)}  {one.verdict}",
             (1.01, place),
             xycoords=axes.get_yaxis_transform(),
             va="center",
@@ -201,7 +201,7 @@ def _unit(findings: Findings) -> str:
 
 def _words(findings: Findings, shown: Sequence[Change], digits: int) -> str:
     ordered = sorted(shown, key=lambda one: (one.verdict != MATTERS, -abs(one.estimate)))
-    said = [f"{one.what} {with_sign(one.estimate, digits)} ({one.verdict})" for one in ordered[:2]]
+    said = [f"{one.what} {signed(one.estimate, digits)} ({one.verdict})" for one in ordered[:2]]
     more = f"; {len(shown) - len(said)} more in the table" if len(shown) > len(said) else ""
     return f"Changes in {findings.response}: {in_words(said)}{more}."
 
