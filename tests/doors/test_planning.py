@@ -167,9 +167,11 @@ def test_the_command_says_it_in_one_line(folder, capsys):
 def test_a_plan_that_was_filled_up_is_read_like_any_other(tmp_path):
     """Six bakes of two factors are a full plan of four and two more."""
     home = tmp_path / "six"
-    idea = write_idea(home).read_text("utf-8").replace("bakes = 8 ", "bakes = 6 ")
+    idea = write_idea(home).read_text("utf-8")
+    idea = idea.replace("bakes = 8 ", "bakes = 6 ").replace("days = 2 ", "days = 1 ")
+    idea = idea.replace("references = 2", "references = 1")
     write_text(home / "idea.toml", idea)
     round_ = planned_round(home)
-    assert "added where they tell most" in round_.plan.reasons[0]
+    assert any("added where they tell most" in one for one in round_.plan.reasons)
     write_sheets(round_)
     assert len(check(round_)) == 0

@@ -108,6 +108,17 @@ def in_words(items: Iterable[object], last: str = "and") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
+def how_many(count: int, noun: str) -> str:
+    """Return a count with its noun.
+
+    Examples
+    --------
+    >>> how_many(1, "day"), how_many(4, "dough batch")
+    ('1 day', '4 dough batches')
+    """
+    return f"{count} {noun}" + ("" if count == 1 else "es" if noun.endswith("ch") else "s")
+
+
 def kitchen_term(name: str) -> str:
     """Return a term as the baker reads it.
 

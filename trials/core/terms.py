@@ -104,7 +104,7 @@ def parse_term(text: str, names: Iterable[str]) -> Term:
     if not found:
         raise FitError(
             f'the term "{text}" is not made of the factors {in_words(names)}; '
-            'write it like "fat", "fat:hydration" or "hydration^2".'
+            'write it like "fat", "fat with hydration" or "hydration^2".'
         )
     powers: dict[str, int] = {}
     for name, power in found:
@@ -205,7 +205,7 @@ def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:
         if model not in presets:
             raise FitError(
                 f'there is no model "{model}"; expected {in_words(presets, "or")}, '
-                'or a list of terms such as ["fat", "fat:hydration"].'
+                'or a list of terms such as ["fat", "fat with hydration"].'
             )
         return presets[model](factors)
     names = [factor.name for factor in factors]

@@ -611,7 +611,7 @@ def _told(
     said = [
         f"Spent: {spent}.",
         f"The recipe now: {setting_words(best.factors, best.settings)}, {best.measures[0].name} is "
-        f"expected at {tidy_number(float(last['estimate']), 2)}{_between(last)}.",
+        f"expected at {last['estimate']:.1f}{_between(last)}.",
     ]
     if confirmed is not None:
         said += confirmed.sentences
@@ -623,7 +623,7 @@ def _told(
 def _between(row: pd.Series) -> str:
     if not np.isfinite(row["low"]):
         return ""
-    return f" ({tidy_number(float(row['low']), 2)} to {tidy_number(float(row['high']), 2)})"
+    return f" ({row['low']:.1f} to {row['high']:.1f})"
 
 
 def told_or_why(round_: Round) -> Story | str:

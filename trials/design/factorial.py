@@ -14,7 +14,7 @@ import pyDOE3
 
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
-from trials.base.words import in_words
+from trials.base.words import how_many, in_words
 from trials.core.factors import (
     Categorical,
     Component,
@@ -34,7 +34,6 @@ from trials.design.fractions import (
     Structure,
     arrange,
     generator_sets,
-    how_many,
     minimum_aberration,
     partly_confounded,
     rank,

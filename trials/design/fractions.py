@@ -9,7 +9,7 @@ from math import comb
 import numpy as np
 
 from trials.base.errors import PlanError
-from trials.base.words import in_words
+from trials.base.words import how_many, in_words
 
 # -- The days and loads of a regular plan, as bits.
 #
@@ -105,17 +105,6 @@ class Structure:
         columns = np.arange(self.runs)
         within = [columns & ~self.bits(group) == 0 for group, _ in self.groups]
         return np.any(within, axis=0) if within else np.zeros(self.runs, dtype=bool)
-
-
-def how_many(count: int, noun: str) -> str:
-    """Return a count with its noun.
-
-    Examples
-    --------
-    >>> how_many(1, "day"), how_many(4, "dough batch")
-    ('1 day', '4 dough batches')
-    """
-    return f"{count} {noun}" + ("" if count == 1 else "es" if noun.endswith("ch") else "s")
 
 
 # -- Two-level regular fractions as vectors of bits: words, aberration, the best for a budget.

@@ -286,7 +286,7 @@ USUAL = {
     "load": 0.25,
     "day": 0.2,
 }
-USUAL_SOURCE = "usual spread assumed (common practice, no source)"
+USUAL_SOURCE = "usual spread assumed: common practice, no source"
 CHANCE = 0.8
 
 Spreads = Mapping[str, tuple[float, str]]

@@ -416,7 +416,8 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     elif len(told) == 1:
         apart = "The one change can be judged"
     else:
-        apart = f"All {len(told)} {what} can be told apart from one another"
+        every = "Both" if len(told) == 2 else f"All {len(told)}"
+        apart = f"{every} {what} can be told apart from one another"
     if wish.aim == "screen" and len(told) > 1 and not wish.blend:
         apart += _pair_words(told)
     return [*said, f"{apart}.", _seen_words(best, answers)]

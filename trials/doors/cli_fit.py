@@ -37,7 +37,7 @@ def fit_command(asked: argparse.Namespace) -> None:
             continue
         for title, table in one.shown().items() if isinstance(one, Counted) else ():
             tell(f"{title}:\n{table.to_string(index=False)}", end="\n\n")
-    if brief:
+    if brief and found:
         tell(_REST)
     digests = {one.evidence.digest for one in found if isinstance(one, Findings) and one.evidence}
     if digests:
@@ -123,7 +123,7 @@ def _of_round(asked: argparse.Namespace) -> list[Answer]:
         except FitError as error:
             if asked.response:
                 raise
-            tell(f"{name}: {error}\n")
+            tell(f"{name}: {error}")
     return found
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError, RoundError
-from trials.base.words import in_words, tidy_number
+from trials.base.words import how_many, in_words, tidy_number
 from trials.core.plan import MIXED_ONCE, kitchen_group
 from trials.core.roles import Role
 from trials.recipe.formula import Formula, totals
@@ -410,7 +410,7 @@ def pieces_needed(
 
 def pieces_sentence(round_: Round, batch: Batch, needed: int) -> str:
     """Return whether a batch gives the pieces that are needed, in words."""
-    tasters = f"{len(round_.tasters)} tasters" if round_.tasters else "the table"
+    tasters = how_many(len(round_.tasters), "taster") if round_.tasters else "the table"
     if batch.count is None:
         return f"{needed} pieces of each bake are needed for {tasters}; say what a piece weighs."
     if batch.count >= needed:

@@ -48,7 +48,9 @@ def round_mark(round_: Round) -> str:
 
 def added_bakes(plan: Plan) -> frozenset[str]:
     """Return the bakes that a replanned round makes again under new names, or makes as well."""
-    return frozenset(map(str, [*plan.details.get("rebaked", {}), *plan.details.get("made besides", ())]))
+    return frozenset(
+        map(str, [*plan.details.get("rebaked", {}), *plan.details.get("made besides", ())])
+    )
 
 
 def first_planned(plan: Plan) -> pd.DataFrame:

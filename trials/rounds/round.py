@@ -36,7 +36,7 @@ from trials.base.keeping import (
     staged,
 )
 from trials.base.version import __version__
-from trials.base.words import in_words, number, tidy_number
+from trials.base.words import how_many, in_words, number, tidy_number
 from trials.core.factors import (
     Categorical,
     Factor,
@@ -595,7 +595,7 @@ class Round:
 
     def __repr__(self) -> str:
         scored = in_words(measure.name for measure in self.measures)
-        tasters = f"{len(self.tasters)} tasters" if self.tasters else "no tasters named"
+        tasters = how_many(len(self.tasters), "taster") if self.tasters else "no tasters named"
         return f"{self.name}: {self.plan.sentence()}; {scored}; {tasters}."
 
     def _repr_html_(self) -> str:
