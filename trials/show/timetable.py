@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.html import render
+from trials.base.words import minus
 from trials.rounds.kitchen import clock
 from trials.rounds.round import Round
 from trials.rounds.timetable import Timetable, timetable
@@ -33,6 +34,7 @@ LOOKS: tuple[dict[str, Any], ...] = (
     {"facecolor": "#e4e4e4", "hatch": "...."},
     {"facecolor": "#8f8f8f"},
 )
+LOOK_WORDS = ("grey", "striped", "dotted", "dark grey")
 REST: dict[str, Any] = {"facecolor": "#ffffff"}
 
 
@@ -64,7 +66,7 @@ def bake_day(made: Timetable, day: int | None = None) -> Picture:
     lanes = _lanes(tasks)
     first, last = int(tasks["start"].min()), int(tasks["end"].max())
     with matplotlib.rc_context(STYLE):
-        figure, axes = blank(WIDTH, 0.95 + ROW * len(lanes))
+        figure, axes = blank(WIDTH, 1.15 + ROW * len(lanes))
         _draw(axes, lanes, (last - first + 30) / (WIDTH - LEFT))
         _hours(axes, first, last)
     row = made.days[made.days["day"] == day].iloc[0]
@@ -80,7 +82,7 @@ def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
         for thing in needs:
             heats = row["step"].startswith(f"{thing}: ")
             step = "heats or cools" if heats else row["step"]
-            label = "" if heats else str(row["bake"])
+            label = _heat(row["step"]) if heats else str(row["bake"])
             bar = (int(row["start"]), int(row["end"]), label)
             things.setdefault(thing, {}).setdefault(step, []).append(bar)
     order = sorted(things, key=lambda thing: (thing == NO_HANDS, thing != "hands", thing))
@@ -90,6 +92,12 @@ def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
         for step, own in things[thing].items()
         for at, bars in enumerate(_stacked(own))
     ]
+
+
+def _heat(step: str) -> str:
+    """Return the temperature that a step heats or cools to: "pan: back to 190 °C" is "190°"."""
+    found = re.search(r"(-?[\d.]+) ?°", step)
+    return f"{minus(found.group(1))}°" if found else ""
 
 
 def _stacked(bars: list[tuple[int, int, str]]) -> list[list[tuple[int, int, str]]]:
@@ -117,6 +125,9 @@ def _draw(axes: Axes, lanes: list[_Lane], minutes_an_inch: float) -> None:
             axes.axhline(place - 0.5, color=PALE, linewidth=0.8)
     axes.set_yticks(range(len(lanes)), [_name(lanes, place) for place in range(len(lanes))])
     axes.set_ylim(len(lanes) - 0.4, -0.6)
+    busy = [f"{LOOK_WORDS[at % len(LOOKS)]}: {thing}" for at, thing in enumerate(things)]
+    axes.set_xlabel(", ".join(one for one in busy if not one.endswith(NO_HANDS))
+                    + (", white: goes by itself" if NO_HANDS in things else ""))  # fmt: skip
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
 
@@ -124,7 +135,7 @@ def _draw(axes: Axes, lanes: list[_Lane], minutes_an_inch: float) -> None:
 def _label(
     axes: Axes, place: int, bar: tuple[int, int, int], label: str, minutes_an_inch: float
 ) -> None:
-    """Write a bake's name into its bar, behind it where it is short, or not at all."""
+    """Write a bake's name into its bar, behind it where it is short, else upright in it."""
     start, end, after = bar
     wide = LETTER * len(label) * minutes_an_inch
     small = SMALL / LARGE * wide
@@ -137,6 +148,9 @@ def _label(
                   color=INK, bbox=box)  # fmt: skip
     elif label and after - end >= wide + 1:
         axes.text(end + 0.6, place, label, ha="left", va="center", fontsize=LARGE, color=INK)
+    elif label:
+        axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=SMALL,
+                  color=INK, rotation=90, bbox=box | {"boxstyle": "square,pad=0"})  # fmt: skip
 
 
 def _name(lanes: list[_Lane], place: int) -> str:
