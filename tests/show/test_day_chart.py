@@ -67,3 +67,10 @@ def test_the_words_say_when_the_day_ends(made, drawn):
     finish = made.days.set_index("day").loc[day, "finish"]
     assert finish in picture.text
     assert finish in picture.title
+
+
+def test_every_box_has_its_label_and_the_shading_is_explained(drawn):
+    axes = drawn[1].figure.axes[0]
+    boxes = [bar for bar in axes.patches if bar.get_width() > 0]
+    assert len([text for text in axes.texts if text.get_text()]) == len(boxes)
+    assert axes.get_xlabel() == "grey: hands, striped: pot, white: goes by itself"
