@@ -4,7 +4,6 @@ A nine-point scale has words, not centimetres. Here the same question is asked t
 as numbers and of the scores as ordered categories, and a plain word says whether it matters.
 """
 
-import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -20,6 +19,7 @@ from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, shown_settings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import in_words, kitchen_term, percent, tidy_number
 from trials.core.factors import Varied
 from trials.core.measures import Measure, measure_named
@@ -76,12 +76,10 @@ class AsCategories:
         return "\n".join(self.summary())
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(one)}</p>" for one in self.sentences)
-        notes = "".join(f"<li>{html.escape(one)}</li>" for one in self.notes)
         shown = self.tests[["term", "verdict", "verdict_as_numbers"]].rename(
             columns={"verdict": "as categories", "verdict_as_numbers": "as numbers"}
         )
-        return f"{said}{shown.to_html(index=False, border=0, escape=True)}<ul>{notes}</ul>"
+        return answer(self.sentences, [shown], self.notes)
 
 
 @checked_types(FitError)

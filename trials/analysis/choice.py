@@ -3,7 +3,6 @@
 What it rests on, the search, its words, what one goal costs another.
 """
 
-import html
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from numbers import Real
@@ -21,6 +20,7 @@ from trials.analysis.reached import beyond_tried, unbaked_pairs
 from trials.analysis.region import Region, coded, region, setting_words, summed
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import decimals, in_words, percent, readable, rounded, tidy_number
 from trials.core.exclusion import Exclude
 from trials.core.factors import NO_SETTING, Categorical, Component, Factor
@@ -734,12 +734,8 @@ class Recommendation:
         return "\n".join(self.sentences + self.notes)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
-        shown = readable(self.expected).to_html(index=False, border=0, escape=True)
-        ranges = self.good_ranges[["factor", "good"]]
-        region = ranges.to_html(index=False, border=0, escape=True)
-        return f"{said}{shown}{region}<ul>{notes}</ul>"
+        tables = [readable(self.expected), self.good_ranges[["factor", "good"]]]
+        return answer(self.sentences, tables, self.notes)
 
 
 def ranges_of(good: pd.DataFrame, factors: tuple[Factor, ...]) -> pd.DataFrame:

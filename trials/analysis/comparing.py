@@ -3,7 +3,6 @@
 Their means, every pair or all against the reference, each as sure as one alone would be.
 """
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -21,6 +20,7 @@ from trials.analysis.settings import shown_settings
 from trials.analysis.wording import unit_of
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import decimals, in_words, percent, readable, rounded, signed
 from trials.core.factors import Categorical, Component, Factor
 from trials.core.measures import Measure
@@ -401,10 +401,8 @@ class Comparison:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         tables = (self.means.drop(columns=["se", "df"]), self.pairs.drop(columns=["se", "df", "p"]))
-        shown = (readable(t).to_html(index=False, border=0, escape=True) for t in tables)
-        return said + "".join(shown)
+        return answer(self.sentences, map(readable, tables))
 
 
 @checked_types(FitError)

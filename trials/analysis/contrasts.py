@@ -4,7 +4,6 @@ Effects between real settings, F tests, the unit each is judged against, one fac
 setting of another.
 """
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
@@ -21,6 +20,7 @@ from trials.analysis.small_sample import FTest
 from trials.analysis.wording import unit_of
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import decimals, in_words, readable, signed
 from trials.core.factors import Categorical, Component, Factor, Numeric, exists
 from trials.core.plan import reference_setting
@@ -248,9 +248,8 @@ class SimpleEffects:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         shown = self.table[["at", "level", "reference", "estimate", "low", "high", "verdict"]]
-        return said + readable(shown).to_html(index=False, border=0, escape=True)
+        return answer(self.sentences, [readable(shown)])
 
 
 @checked_types(FitError)

@@ -6,7 +6,6 @@ counts once, however many tasted it. Tests that compare single bakes (Friedman, 
 whether tasters agree that bakes differ; they give no verdict on what was varied.
 """
 
-import html
 import re
 import unicodedata
 from collections.abc import Hashable, Iterable, Mapping, Sequence
@@ -16,6 +15,7 @@ from typing import Any, NoReturn, assert_never
 
 import numpy as np
 import pandas as pd
+from markupsafe import Markup
 from pandas.api.types import is_numeric_dtype
 from scipy import special, stats
 
@@ -31,6 +31,7 @@ from trials.analysis.question import (
 )
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place
+from trials.base.html import answer
 from trials.base.words import in_words, percent, signed, tidy_number
 from trials.core.evidence import Evidence
 from trials.core.factors import Component, Factor, Varied, is_blank
@@ -106,12 +107,8 @@ class Counted:
         return "\n".join(self.summary())
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
-        tables = "".join(
-            f"<p>{html.escape(title)}</p>{table.to_html(index=False, border=0, escape=True)}"
-            for title, table in self.shown().items()
-        )
-        return said + tables
+        shown = (answer([title], [table]) for title, table in self.shown().items())
+        return answer(self.summary()) + Markup().join(shown)
 
 
 def counted(

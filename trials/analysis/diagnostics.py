@@ -3,7 +3,6 @@
 What is left over, who decides, what drifted, whether the model and the scale fit.
 """
 
-import html
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -22,6 +21,7 @@ from trials.analysis.small_sample import SmallSample, small_sample
 from trials.analysis.wording import unit_of
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import (
     decimals,
     in_words,
@@ -580,9 +580,7 @@ class Diagnostics:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<li>{html.escape(sentence)}</li>" for sentence in self.sentences)
-        shown = readable(self.bakes)
-        return f"<ul>{said}</ul>{shown.to_html(index=False, border=0, escape=True)}"
+        return answer(self.sentences, [readable(self.bakes.round(9))])
 
 
 @checked_types(FitError)

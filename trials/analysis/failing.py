@@ -1,6 +1,5 @@
 """Where bakes fail, in a baker's words, and the chance that one fails at any setting."""
 
-import html
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -26,6 +25,7 @@ from trials.analysis.results import Findings
 from trials.analysis.settings import averaged_rows, settings_table, shown_settings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import in_words, percent, readable
 from trials.core.factors import Categorical, Component, Factor, Varied, is_blank
 from trials.core.plan import reference_setting
@@ -262,10 +262,8 @@ class Failing:
         return "\n".join(self.summary())
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(one)}</p>" for one in self.summary())
         shown, left_out = above_expectation(self.counts)
-        table = readable(shown).to_html(index=False, border=0, escape=True)
-        return said + table + _rest_words(left_out)
+        return answer(self.summary(), [readable(shown)]) + _rest_words(left_out)
 
 
 @checked_types(FitError)

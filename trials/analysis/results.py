@@ -1,6 +1,5 @@
 """`Findings`: what the scores say, with full precision and in the units of the response."""
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -22,6 +21,7 @@ from trials.analysis.settings import (
 )
 from trials.analysis.small_sample import SmallSample, reach_of_new
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import decimals, in_words, signed
 from trials.core.evidence import Evidence
 from trials.core.factors import Factor
@@ -478,10 +478,7 @@ class Findings:
         return "\n".join(self.summary())
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        notes = "".join(f"<li>{html.escape(note)}</li>" for note in self.notes)
-        table = kitchen_effects(self).to_html(index=False, border=0, escape=True)
-        return f"{said}{table}<ul>{notes}</ul>"
+        return answer(self.sentences, [kitchen_effects(self)], self.notes)
 
 
 def kitchen_effects(findings: Findings) -> pd.DataFrame:

@@ -3,7 +3,6 @@
 Slopes, bends, its peak, how sure that peak is, and the way up.
 """
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -18,6 +17,7 @@ from trials.analysis.region import kitchen_step, region, setting_words
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, PlanError
+from trials.base.html import answer
 from trials.base.words import in_words, readable, tidy_number
 from trials.core.exclusion import Exclude
 from trials.core.factors import Categorical, Component, Factor, Numeric, exists
@@ -346,8 +346,7 @@ class Canonical:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + readable(self.axes).to_html(index=False, border=0, escape=True)
+        return answer(self.sentences, [readable(self.axes)])
 
 
 @checked_types(FitError)

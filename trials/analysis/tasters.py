@@ -1,6 +1,5 @@
 """Tasters described, never expelled: agreement, repeatability, discrimination, scale, drift."""
 
-import html
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -23,6 +22,7 @@ from trials.analysis.small_sample import SmallSample, small_sample
 from trials.analysis.wording import few_tasters_note, smallest_shown, unit_of
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
+from trials.base.html import answer
 from trials.base.words import (
     decimals,
     in_words,
@@ -81,9 +81,8 @@ class Tasters:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         shown = self.table[["taster", "scores", "level", "agreement", "repeatability", "spread"]]
-        return said + readable(shown).to_html(index=False, border=0, escape=True)
+        return answer(self.sentences, [readable(shown)])
 
 
 @checked_types(FitError)
@@ -408,8 +407,7 @@ class Agreement:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + readable(self.tasters).to_html(index=False, border=0, escape=True)
+        return answer(self.sentences, [readable(self.tasters)])
 
 
 @checked_types(FitError)

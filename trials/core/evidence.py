@@ -4,7 +4,6 @@ Rounds come in as parts (:class:`Part`), read by whoever can read them; nothing 
 """
 
 import hashlib
-import html
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -15,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from trials.base.errors import FitError, TrialsError
-from trials.base.words import in_words, number, tidy_number
+from trials.base.html import answer
+from trials.base.words import how_many, in_words, number, readable, tidy_number
 from trials.core.factors import (
     Categorical,
     Component,
@@ -325,13 +325,14 @@ class Evidence:
         return "\n".join(said)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(one)}</p>" for one in (self.sentence(), *self.left_out))
-        notes = "".join(f"<li>{html.escape(one)}</li>" for one in self.notes)
-        shown = self.table.dropna(axis=1, how="all").to_html(
-            index=False, border=0, escape=True, na_rep="", max_rows=20
-        )
-        notes = f"<ul>{notes}</ul>" if notes else ""
-        return f"{said}{notes}{shown}<p><small>Evidence {self.digest}.</small></p>"
+        shown = readable(self.table.dropna(axis=1, how="all").head(MOST_ROWS))
+        left = len(self.table) - len(shown)
+        more = [f"and {how_many(left, 'more row')}."] if left else []
+        said = [self.sentence(), *self.left_out, *self.notes]
+        return answer(said, [shown]) + answer([*more, f"Evidence {self.digest}."])
+
+
+MOST_ROWS = 20  # that a notebook shows of everything known
 
 
 def was_baked(status: pd.Series) -> pd.Series:

@@ -1,6 +1,5 @@
 """`Plan`: a frozen record of which bakes, in which order, on which day and in which load."""
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -10,6 +9,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
+from trials.base.html import answer
 from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import (
     NO_SETTING,
@@ -205,7 +205,6 @@ class Plan:
         return f"{self.sentence()} ({self.family}).\n" + "\n".join(self.reasons)
 
     def _repr_html_(self) -> str:
-        reasons = "".join(f"<p>{html.escape(reason)}</p>" for reason in self.reasons)
         shown = self.rows.dropna(axis=1, how="all").rename(
             columns={name: kitchen_group(name, self.factors) for name in self.groups}
         )
@@ -214,8 +213,8 @@ class Plan:
             if isinstance(factor, Numeric) and factor.is_share:
                 shown[factor.name] = [factor.show(value) for value in self.rows[factor.name]]
         shown = shown.rename(columns={"role": "kind"})
-        table = shown.to_html(index=False, border=0, escape=True, na_rep=NO_SETTING)
-        return f"<p><b>{html.escape(self.sentence())}.</b></p>{reasons}{table}"
+        shown = shown.astype(object).where(shown.notna(), NO_SETTING)
+        return answer([f"{self.sentence()}.", *self.reasons], [shown])
 
 
 def given_rows(

@@ -1,6 +1,5 @@
 """Confirmation bakes: whether they come out as foretold, and which setting tasters prefer."""
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -11,7 +10,8 @@ import pandas as pd
 from trials.analysis.answers import Answers
 from trials.analysis.region import coded
 from trials.base.errors import FitError
-from trials.base.words import decimals, signed
+from trials.base.html import answer
+from trials.base.words import decimals, readable, signed
 from trials.core.evidence import CONFIRMATION, ROUND
 from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
@@ -54,8 +54,7 @@ class Confirmation:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
-        return said + self.table.round(2).to_html(index=False, border=0)
+        return answer(self.sentences, [readable(self.table)])
 
 
 def is_confirming(round_: Round) -> bool:

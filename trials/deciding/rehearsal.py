@@ -1,6 +1,5 @@
 """Rounds simulated before they are baked, one or many: really fitted, and judged."""
 
-import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal, overload
@@ -16,8 +15,9 @@ from trials.analysis.question import group_codes, question
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, TrialsError
+from trials.base.html import answer
 from trials.base.progress import under_way
-from trials.base.words import in_words, percent, tidy_number
+from trials.base.words import in_words, percent, readable, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Categorical, Component, Factor, exists
 from trials.core.measures import Measure, measure_named
@@ -263,9 +263,8 @@ class Rehearsals:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         tables = (self.factors, self.effects)
-        return said + "".join(table.round(2).to_html(index=False, border=0) for table in tables)
+        return answer(self.sentences, map(readable, tables))
 
 
 @dataclass(frozen=True, eq=False)

@@ -327,10 +327,8 @@ class Story:
         return table.set_index("round").T.rename_axis(columns=None)
 
     def _repr_html_(self) -> str:
-        shown = self.shown().reset_index()
-        return answer(self.sentences, [shown]) + Markup(
-            self.card._repr_html_() if self.card else ""
-        )
+        made = Markup(self.card._repr_html_()) if self.card else Markup()
+        return answer(self.sentences) + as_table(self.shown(), names=True) + made
 
 
 @checked_types(RoundError)

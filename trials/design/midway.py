@@ -4,7 +4,6 @@ Bakes dropped, added or repeated, limits lowered, kinds left out, days moved, an
 that mends most.
 """
 
-import html
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import product
@@ -15,6 +14,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FactorError, PlanError
+from trials.base.html import answer
 from trials.base.words import in_words, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Categorical, Factor, Numeric, exists, holds, is_blank
@@ -576,7 +576,6 @@ class Change:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         factors = self.after.plan.factors
         shown = pd.DataFrame(
             {"effect": [kitchen_names([one], factors) for one in self.table["term"]]}
@@ -584,7 +583,7 @@ class Change:
         for when in ("before", "after"):
             pairs = zip(self.table[f"told_{when}"], self.table[f"smallest_{when}"], strict=True)
             shown[f"smallest shown {when}"] = [_shown_size(told, size) for told, size in pairs]
-        return said + shown.to_html(index=False, border=0)
+        return answer(self.sentences, [shown])
 
 
 def _shown_size(told: bool, size: float) -> str:
@@ -713,9 +712,8 @@ class ExtraBake:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         shown = self.choices.assign(gain=[_times(float(gain)) for gain in self.choices["gain"]])
-        return said + shown.to_html(index=False, border=0)
+        return answer(self.sentences, [shown])
 
 
 @checked_types(PlanError)

@@ -1,6 +1,5 @@
 """What a plan can tell, before anything is baked: one record, its tables and its sentences."""
 
-import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -9,7 +8,8 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
-from trials.base.words import in_words, tidy_number
+from trials.base.html import answer
+from trials.base.words import in_words, kitchen_term, readable, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Component
 from trials.core.plan import Plan
@@ -65,9 +65,8 @@ class Quality:
         return "\n".join(self.sentences)
 
     def _repr_html_(self) -> str:
-        said = "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
         tables = (self.effects, self.levels, self.efficiency)
-        return said + "".join(table.round(3).to_html(index=False, border=0) for table in tables)
+        return answer(self.sentences, map(readable, tables))
 
 
 @checked_types(PlanError)
@@ -324,6 +323,11 @@ def _mixed_up(mixed: pd.DataFrame) -> str:
         )
     first = whole.iloc[0]
     return (
-        f"{len(whole)} pairs of effects can not be told apart, such as {first['term']} and "
-        f"{first['aliased_with']}."
+        f"{len(whole)} pairs of effects can not be told apart, such as {_said(first['term'])} and "
+        f"{_said(first['aliased_with'])}."
     )
+
+
+def _said(term: str) -> str:
+    """Return an effect as it is said: "rest = long" is rest long, a pair is one with the other."""
+    return kitchen_term(term).replace(" = ", " ")

@@ -15,6 +15,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
+from trials.base.html import answer
 from trials.base.words import in_words, tidy_number
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 
@@ -1000,7 +1001,7 @@ class Formula:
     def _repr_html_(self) -> str:
         table = self.table.assign(percent=self.table["percent"].map(lambda x: tidy_number(x, 4)))
         table = table if len(self.mix.parts) > 1 else table.drop(columns="part")
-        return table.to_html(index=False, border=0)
+        return answer(tables=[table])
 
 
 def allergens(formula: Formula) -> tuple[str, ...]:

@@ -3,7 +3,6 @@
 Formulas with units, colours, readings averaged.
 """
 
-import html
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError, MeasureError
+from trials.base.html import answer
 from trials.base.words import number, tidy_number
 
 __all__ = [
@@ -71,7 +71,7 @@ class Reading:
         return f"{said}; spread {tidy_number(self.sd, 2)}{unit} over {self.count} readings or more."
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.sentence)}</p>"
+        return answer([self.sentence])
 
 
 @checked_types(FormulaError)

@@ -7,7 +7,7 @@ import pandas as pd
 
 from trials.base.html import held, render
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor
+from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
@@ -64,6 +64,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         invented=round_.invented,
         statuses=[status for status in STATUSES if status != "made"],
         reasons=REASONS,
+        shared=any(factor.group is not None for factor in round_.plan.factors),
         data=held(record),
     )
 
@@ -100,7 +101,11 @@ def _bake(
     return {
         "bake": row["bake"],
         "where": ", ".join(where),
-        "settings": [_setting(factor, row[factor.name]) for factor in round_.plan.factors],
+        "settings": [
+            _setting(factor, row[factor.name])
+            for factor in round_.plan.factors
+            if not (factor.only_when and is_blank(row[factor.name]))
+        ],
         "grams": [
             {
                 "name": one["ingredient"],

@@ -1,6 +1,5 @@
 """Is the new one different? Exact tests of difference, likeness, preference and rank order."""
 
-import html
 import math
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
@@ -13,6 +12,7 @@ from scipy import optimize, special, stats
 
 from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
+from trials.base.html import answer
 from trials.core.proportions import exact_interval
 from trials.core.verdicts import CONFIDENCE
 from trials.tasting.panel import Taster, check_panel
@@ -215,8 +215,8 @@ class RankingResult:
         return f"{who} The bakes differ (p = {self.p:.2g}): {pairs or 'no two clearly'}."
 
     def _repr_html_(self) -> str:
-        sums = self.rank_sums.rename("sum of ranks").to_frame().to_html(escape=True)
-        return f"<p>{html.escape(self.sentence)}</p>{sums}"
+        sums = self.rank_sums.rename("sum of ranks").rename_axis("bake").reset_index()
+        return answer([self.sentence], [sums])
 
 
 @checked_types(TastingError)
@@ -516,7 +516,7 @@ class ReplicatedResult:
         )
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.sentence)}</p>"
+        return answer([self.sentence])
 
 
 @checked_types(TastingError)
@@ -949,10 +949,11 @@ class DifferenceResult:
         return f"{counted}. {_difference_words(self)}"
 
     def _repr_html_(self) -> str:
-        return (
-            f"<p>{html.escape(self.sentence)}</p><p>d-prime {self.d_prime:.2f} "
-            f"(95 % {self.d_prime_low:.2f} to {self.d_prime_high:.2f}), p = {self.p:.3g}</p>"
+        distance = (
+            f"d-prime {self.d_prime:.2f} "
+            f"(95 % {self.d_prime_low:.2f} to {self.d_prime_high:.2f}), p = {self.p:.3g}"
         )
+        return answer([self.sentence, distance])
 
 
 _VERB = {

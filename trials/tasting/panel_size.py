@@ -1,6 +1,5 @@
 """How many tasters, and how many sittings, for a difference of the size worth noticing."""
 
-import html
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -10,7 +9,8 @@ from scipy import special, stats
 
 from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
-from trials.base.words import tidy_number
+from trials.base.html import answer
+from trials.base.words import readable, tidy_number
 from trials.design.power import SCORE_SD, TASTE_SD, USUAL, USUAL_SOURCE
 from trials.tasting.serving import whole_number
 
@@ -71,7 +71,7 @@ class PanelSize:
         )
 
     def _repr_html_(self) -> str:
-        return f"<p>{html.escape(self.sentence)}</p>{self.table.round(2).to_html(index=False)}"
+        return answer([self.sentence], [readable(self.table)])
 
 
 @checked_types(TastingError)

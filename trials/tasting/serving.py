@@ -3,7 +3,6 @@
 What each taster gets, at which sitting, in which place, under which code, how evenly.
 """
 
-import html
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
@@ -16,6 +15,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
+from trials.base.html import answer
 from trials.tasting.orders import (
     average_factor,
     balanced_blocks,
@@ -948,10 +948,7 @@ class ServingPlan:
         return " ".join(balance_in_words(row) for row in self.balance.to_dict("records"))
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<p>{html.escape(note)}</p>" for note in self.notes)
-        return f"<p>{html.escape(self.sentence)}</p>{notes}" + self.table.to_html(
-            index=False, escape=True
-        )
+        return answer([self.sentence, *self.notes], [self.table])
 
 
 @checked_types(TastingError)
