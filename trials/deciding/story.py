@@ -18,6 +18,7 @@ from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.html import answer, render
+from trials.base.html import table as as_table
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Categorical, Factor, holds
