@@ -8,6 +8,10 @@ from pathlib import Path
 import pytest
 
 from tests.browser import accessibility, needs_browser, opened
+from trials.base.files import write_text
+from trials.rounds.scores import scores
+from trials.show.album import album
+from trials.show.page import story
 
 SHEETS = ("bake-sheets.html", "code-sheet.html", "shopping-list.html", "timetable.html")
 
@@ -50,6 +54,17 @@ def test_the_cooks_page(folder, dark):
         assert accessibility(page) == []
         page.locator("#failed").tap()
         assert accessibility(page) == []
+
+
+@needs_browser
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (768, True), (375, False)])
+def test_the_story_and_the_album(folder, demo_round, tmp_path, width, dark):
+    pages = [story(demo_round, tmp_path / "story.html")]
+    pages.append(write_text(tmp_path / "album.html", album(demo_round, scores(demo_round))))
+    for path in pages:
+        with opened(path, width=width, dark=dark) as page:
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            assert accessibility(page) == []
 
 
 @needs_browser

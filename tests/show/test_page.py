@@ -180,3 +180,11 @@ def test_nothing_is_lost_in_print(demo_round, tmp_path):
     for bake in demo_round.plan.table["bake"]:
         assert bake in whole
     assert whole.count("crispness") > len(demo_round.plan.table) - 5
+    # A heading stands on the page of what it heads
+    heads = {
+        " ".join(html.unescape(re.sub(r"<[^>]*>", "", one)).split())
+        for one in re.findall(r"<(?:h[1-3]|summary)>(.*?)</", markup)
+    }
+    assert len(heads) > 10
+    last = [one.strip().splitlines()[-1] for one in said.stdout.decode().split("\f") if one.strip()]
+    assert not heads & {" ".join(line.split()) for line in last}

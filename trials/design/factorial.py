@@ -802,7 +802,7 @@ def _checked(plan: Plan, names: Sequence[str]) -> tuple[str, ...]:
     if nested:
         raise PlanError(
             f"{in_words(nested)} can not be set in every bake, so there are no mirror bakes; "
-            "trials.design.augment adds bakes to any plan."
+            "trials.design.add_bakes adds bakes to any plan."
         )
     names = (names,) if isinstance(names, str) else tuple(names)
     if not names:
@@ -814,7 +814,7 @@ def _checked(plan: Plan, names: Sequence[str]) -> tuple[str, ...]:
         if isinstance(factor, Component) or two_kinds or levels > 3:
             raise PlanError(
                 f'factors names "{name}", which has no mirror setting; a number or a factor with '
-                "two kinds has one. trials.design.augment adds bakes to any plan."
+                "two kinds has one. trials.design.add_bakes adds bakes to any plan."
             )
     return names
 
