@@ -50,8 +50,9 @@ from trials.show.effects import effects, interactions
 
 
 _SOURCES = (
-    "Scores of one bake hang together, and so do those of one taster, one oil fill or oven heat and one day. Each "
-    "difference is judged by how much bakes (fills, heats, days) of one recipe differ, never by the "
+    "Scores of one bake hang together, and so do those of one taster, one oil fill or oven heat "
+    "and one day. Each difference is judged by how much bakes (fills, heats, days) of one recipe "
+    "differ, never by the "
     "number of scores. What matters is told by the range in which a difference lies with 95 % "
     "certainty, held against the smallest one worth noticing. Unless bakes are many, simpler "
     "explanations are weighed beside the whole one, each by how well it fits, in the chance that "
