@@ -35,15 +35,13 @@ GONE = (
     "NaN",
     "None ",
     "enough=",
-    "1 tasters",
-    "1 bakes ",
-    "1 days",
 )
 RAW = {
     "a number below zero with a hyphen": r"(?:^|[ (])-\d",
     "more decimals than a kitchen knows": r"(?<![\w./])\d+\.\d{5,}",
     "the name of a column": r"(?<![\w./\[\"-])[a-z]+_[a-z_]+\b(?![\w.(\"\]])",
     "a back-tick": "`",
+    "one of something as many": r"(?<![\d.,])(?<!round )1 (?:tasters|bakes|days|pieces|scores)\b",
     "an agreement as a figure": r"agreement \d",
     "a number that is none": r"\bnan\b|\binf\b",
 }
@@ -173,4 +171,5 @@ def test_the_search_sees_what_is_wrong():
         "agreement 0.76",
     ):
         assert found_in(bad), bad
+    assert found_in("for 1 tasters")
     assert found_in("−1.5 to 2.0 on 2026-11-29 in round-1/page.html, trials next --bakes 4") == []
