@@ -155,4 +155,4 @@ def test_without_error_it_says_so():
     found = fit(table, "y", ["a", "b", "c"], model=model)
     assert "no error was measured" in diagnostics(found).sentences[0]
     assert level_residuals(found).empty
-    assert "<ul>" in diagnostics(found)._repr_html_()
+    assert "<p>" in diagnostics(found)._repr_html_()

@@ -47,7 +47,7 @@ def test_the_margin_says_where_it_comes_from():
     assert Measure("crisp", ("intensity", 0, 10)).margin == pytest.approx(1.0)
     assert Measure("uptake", "number").margin is None
     own = Measure("uptake", "number", worth_noticing=1.5)
-    assert own.margin_source == "you said 1.5 would change your mind"
+    assert own.margin_source == "1.5, as you said"
 
 
 @pytest.mark.parametrize("goal", ["higher", "lower", ("target", 5, 1), ("between", 2, 4), None])
