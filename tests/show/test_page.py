@@ -127,6 +127,16 @@ def test_bakes_that_wait_are_called_planned(demo_round, tmp_path):
     assert "What is planned in this round" in said
 
 
+def test_a_page_before_any_bake_says_what_is_planned(tmp_path):
+    round_ = demo_rounds.planned(tmp_path / "round-1")
+    said = said_on(report(round_, tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert "planned and not baked yet" in said
+    assert "What is planned" in said
+    assert "Bake what is planned" in said.split("Next.")[1]
+    assert "was baked" not in said
+    assert "every cell is empty" not in said
+
+
 def test_the_answer_comes_before_the_first_fold_and_is_short(demo_round):
     text = (demo_round.folder / "page.html").read_text(encoding="utf-8").split("<main")[1]
     assert len(said_on(text.split("<details")[0]).split()) < 700

@@ -28,7 +28,7 @@ from trials.base.keeping import free_to_write
 from trials.base.progress import under_way
 from trials.base.version import __version__
 from trials.base.words import tidy_number
-from trials.core.evidence import Evidence
+from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Component, Factor
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
@@ -108,7 +108,7 @@ def report(round_: Round | str | Path, path: str | Path | None = None) -> Path:
         done(1)
         found = findings_of(answers)
         done(2)
-        waiting = round_.name in answers.evidence.waiting
+        waiting = _waits(round_, answers.evidence)
         best = _best(answers, found)
         trust, tasters = _trust(found)
         done(3)
@@ -145,7 +145,7 @@ def opening(
 ) -> FirstLines:
     """Return the three lines for the whole round: what to do, what to bake next, how sure."""
     best = _best(answers, found) if best is None else best
-    waiting = round_.name in answers.evidence.waiting
+    waiting = _waits(round_, answers.evidence)
     notes = () if isinstance(best, str) else best.notes
     held = next((one for one in notes if one.startswith("This setting was confirmed")), "")
     step = _step(round_, answers, waiting)
@@ -178,9 +178,22 @@ def _cost(round_: Round) -> tuple[float, str] | None:
     return float(bought[cost].sum()) / len(round_.plan.table), currency
 
 
+def _waits(round_: Round, evidence: Evidence) -> bool:
+    """Return whether a round is planned and waits to be baked."""
+    return round_.name in evidence.waiting or _nothing_yet(evidence)
+
+
+def _nothing_yet(evidence: Evidence) -> bool:
+    """Return whether nothing at all was baked or scored so far."""
+    scored = evidence.table[[one.name for one in evidence.measures if one.name in evidence.table]]
+    return not was_baked(evidence.table["status"]).any() and bool(scored.isna().all(axis=None))
+
+
 def _what_it_rests_on(round_: Round, evidence: Evidence, waiting: bool) -> str:
     """Return which bakes the page speaks from, as sentences."""
     here = round_.plan.sentence()
+    if _nothing_yet(evidence):
+        return f"{here}, planned and not baked yet."
     known = dict.fromkeys(
         said for measure in evidence.measures for said in evidence.blindness(measure.name)
     )
@@ -273,6 +286,8 @@ def _failures(evidence: Evidence) -> dict[str, Any] | None:
 def _best(answers: Answers, found: Mapping[str, Answer | str]) -> Recommendation | str:
     """Return the setting to go for, for the measures that have a goal and findings, or why none."""
     measures = answers.evidence.measures
+    if _nothing_yet(answers.evidence):
+        return "nothing is baked yet."
     if not any(one.goal and isinstance(found[one.name], Findings) for one in measures):
         return "no measure with a goal has scores yet."
     try:
