@@ -228,6 +228,8 @@ def _measures(
     answers: Answers, found: Mapping[str, Answer | str], diary: pd.DataFrame
 ) -> list[dict[str, Any]]:
     """Return what was found for every measure; what holds for several is said at the first."""
+    if _nothing_yet(answers.evidence):
+        return []
     said: set[str] = set()
     pieces = []
     for measure in answers.evidence.measures:
