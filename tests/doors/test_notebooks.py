@@ -122,6 +122,24 @@ def test_a_rerun_of_the_same_changes_nothing(name, tmp_path):
     assert path.read_bytes() == before
 
 
+@pytest.mark.notebook
+def test_what_was_alive_is_kept_still_or_not_at_all(tmp_path):
+    notebook = nbformat.v4.new_notebook()
+    notebook.metadata = {"kernelspec": {"name": "python3", "display_name": "Python 3"}}
+    bar = "from ipywidgets import IntProgress\nIntProgress()"
+    slow = (
+        "import time\nfrom trials.base.progress import under_way\n"
+        "with under_way('Baking', 2) as done:\n    time.sleep(2.5)\n    done(1)\n    time.sleep(1)"
+    )
+    notebook.cells = [nbformat.v4.new_code_cell(one) for one in (bar, slow, "print('done')")]
+    path = tmp_path / "alive.ipynb"
+    nbformat.write(notebook, path)
+    run_notebooks([path])
+    shown = [cell.outputs for cell in nbformat.read(path, as_version=4).cells]
+    assert shown[:2] == [[], []]
+    assert shown[2][0].text == "done\n"
+
+
 @needs_browser
 def test_what_ran_is_read_without_python_or_network(tmp_path):
     path, _ = ran("bring_your_own_table.ipynb", tmp_path / "alone")

@@ -1,6 +1,7 @@
 """How far something is that takes its time: a bar in a terminal or a notebook, and else nothing."""
 
 import contextlib
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextvars import ContextVar
@@ -73,6 +74,8 @@ def watched() -> bool:
     >>> watched()
     False
     """
+    if os.environ.get("TQDM_DISABLE"):  # the bar of a notebook does not ask for it itself
+        return False
     return in_notebook() or bool(sys.stderr is not None and sys.stderr.isatty())
 
 

@@ -153,9 +153,10 @@ def _kept_outputs(outputs: Sequence[Any]) -> list[Any]:
     kept: list[Any] = []
     for one in outputs:
         if "data" in one:
-            one.data = {
-                kind: shown for kind, shown in one.data.items() if not kind.startswith(_ALIVE)
-            }
+            still = {kind: shown for kind, shown in one.data.items() if not kind.startswith(_ALIVE)}
+            if len(still) < len(one.data) and "text/html" not in still:
+                continue  # alive and nothing else, as a bar that says how far something is
+            one.data = still
         last = kept[-1] if kept else None
         if one.output_type == "stream" and last is not None and last.get("name") == one.name:
             last.text += one.text
