@@ -156,11 +156,25 @@ def test_the_picture_says_what_it_shows(told):
     assert "baked again it came out at" in picture.text
 
 
-def test_what_was_baked_again_stands_clear_of_the_bars(told):
-    axes = trials.pictures.story(told).figure.axes[0]
-    again = [text for text in axes.texts if text.get_text() == "baked again"]
-    assert len(again) == told.course["observed"].notna().sum()
-    assert all(text.xy[0] > told.course["bakes"].max() for text in again)
+def test_what_was_baked_again_and_the_reference_stand_beside_with_their_intervals(told):
+    picture = trials.pictures.story(told)
+    said = [text.get_text() for text in picture.figure.legends[0].get_texts()]
+    assert {"baked again", "reference bakes"} < set(said)
+    last = told.course.iloc[-1]
+    bars = {
+        round(float(bar.lines[0].get_ydata()[-1]), 6): bar
+        for bar in picture.figure.axes[0].containers
+    }
+    for what in ("observed", "reference"):
+        bar = bars[round(float(last[what]), 6)]
+        (_, low), (_, high) = bar.lines[2][0].get_segments()[-1]
+        assert (low, high) == pytest.approx((last[f"{what}_low"], last[f"{what}_high"]))
+    assert "the reference bakes had" in picture.text
+
+
+def test_one_round_has_no_course_to_draw(line):
+    with pytest.raises(FitError, match="one round is one point"):
+        trials.pictures.story(tell([line[0]]))
 
 
 def test_confirmation_bakes_are_drawn_against_what_was_foretold(told):

@@ -1,6 +1,7 @@
 """Pictures show the numbers they are made of, and say them in words."""
 
 import io
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -33,7 +34,7 @@ def test_the_largest_effect_stands_first_with_its_number(found):
 def test_a_pair_is_the_effect_of_one_change_at_each_setting_of_the_other(found):
     picture = effects(found)
     axes = picture.figure.axes[0]
-    names = [label.get_text().replace("\n", " ") for label in axes.get_yticklabels()]
+    names = [re.sub(r"\s", " ", label.get_text()) for label in axes.get_yticklabels()]
     apart = names.index("one change, at each setting of another")
     assert [name.split(", with ")[1] for name in names[apart + 1 :]] == [
         "hydration 92 %",

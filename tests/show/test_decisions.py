@@ -81,7 +81,7 @@ def test_what_no_bake_reaches_is_hatched_and_said(fits, yields):
     assert int(said.group(1)) == pytest.approx(12.5, abs=1)
     sets = picture.figure.axes[0].collections
     assert any("////" in (getattr(one, "hatches", None) or []) for one in sets)
-    assert any(text.get_text() == "beyond the bakes" for text in _legend(picture))
+    assert any(text.get_text().startswith("hatched: beyond the bakes") for text in _legend(picture))
     square = pictures.contours(fits["liking"], at={"fat": "lard"})
     assert "fat lard" in str(square)
 
@@ -108,7 +108,7 @@ def _numbers(picture):
 
 
 def _legend(picture):
-    return picture.figure.axes[0].get_legend().get_texts()
+    return picture.figure.legends[0].get_texts()
 
 
 def test_failed_bakes_are_crossed(fits):
@@ -125,22 +125,41 @@ def test_failed_bakes_are_crossed(fits):
 
 def test_chosen_settings_are_marked(fits):
     best = recommend(fits["liking"], LIKING)
-    axes = pictures.contours(fits["liking"], at=best.settings).figure.axes[0]
+    picture = pictures.contours(fits["liking"], at=best.settings)
+    axes = picture.figure.axes[0]
     stars = [line for line in axes.lines if line.get_marker() == "*"]
+    assert any(text.get_text().startswith("star:") for text in _legend(picture))
     assert stars[0].get_xdata()[0] == best.settings["oil"]
     assert stars[0].get_ydata()[0] == best.settings["water"]
 
 
-def test_the_frontier_is_drawn_as_it_is_tabulated(fits):
-    table = frontier(fits, [LIKING, CRISP])
-    picture = pictures.frontier(fits, [LIKING, CRISP])
-    line = next(
-        one for one in picture.figure.axes[0].lines if one.get_label().startswith("nothing")
-    )
-    assert line.get_xdata() == pytest.approx(table["liking"].to_numpy())
-    assert line.get_ydata() == pytest.approx(table["crispness"].to_numpy())
-    assert f"{len(table)} settings that no other beats" in str(picture)
+def _line(picture):
+    lines = picture.figure.axes[0].lines
+    return next((one for one in lines if str(one.get_label()).startswith("nothing beats")), None)
+
+
+def test_the_frontier_ends_where_going_on_gains_too_little_to_notice(fits):
+    wanted = [replace(LIKING, worth_noticing=0.2), replace(CRISP, worth_noticing=0.3)]
+    table = frontier(fits, wanted)
+    picture = pictures.frontier(fits, wanted)
+    liking, crisp = _line(picture).get_data()
+    tabulated = set(zip(table["liking"].round(9), table["crispness"].round(9), strict=True))
+    assert {(round(a, 9), round(b, 9)) for a, b in zip(liking, crisp, strict=True)} <= tabulated
+    # Each end comes within what is worth noticing of the best of one goal, and costs the other
+    # least: no setting nearer to the middle does
+    for name, other, margin in (("liking", "crispness", 0.2), ("crispness", "liking", 0.3)):
+        drawn = max(liking) if name == "liking" else max(crisp)
+        near = table[table[name] >= table[name].max() - margin]
+        assert drawn >= near.loc[near[other].idxmax(), name] - 1e-9
+        assert drawn < table[name].max()
     assert "more is better" in picture.figure.axes[0].get_xlabel()
+
+
+def test_where_both_are_had_at_once_there_is_no_line(fits):
+    easy = [replace(LIKING, worth_noticing=3.0), replace(CRISP, worth_noticing=4.0)]
+    picture = pictures.frontier(fits, easy)
+    assert _line(picture) is None
+    assert "no trade is worth noticing" in str(picture)
 
 
 def test_the_good_region_names_every_factor(fits):

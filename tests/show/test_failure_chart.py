@@ -24,7 +24,9 @@ def test_it_shows_the_pair_that_parts_them_best():
     picture = failure_map(failing(doughnuts({"oil": 180.0, "fat": "lard"}), FACTORS))
     assert picture.text.startswith("4 of 24 bakes failed, by oil and fat: 4 at oil 180")
     marks = {one.get_label(): len(one.get_offsets()) for one in picture.figure.axes[0].collections}
-    assert marks == {"stood": 20, "failed": 4}
+    assert marks == {"made": 20, "failed": 4}
+    said = [text.get_text() for text in picture.figure.texts]
+    assert any("means\nnothing" in one or "means nothing" in one for one in said)
 
 
 def test_every_mark_stands_alone():

@@ -10,12 +10,11 @@ from trials import pictures
 from trials.base.errors import PlanError
 from trials.core.factors import Categorical, Numeric
 from trials.design.exchange import optimal
-from trials.design.factorial import full_factorial
+from trials.design.factorial import fractional_factorial, full_factorial
 from trials.design.power import power, smallest_effect
 from trials.design.quality import quality
 from trials.design.screening import conference_screening, plackett_burman
 from trials.doors import large_demo as demo
-from trials.show.style import FONT
 
 FIVE = [Numeric(name, 0, 1) for name in ("rest", "fat", "salt", "malt", "milk")]
 TWELVE = plackett_burman(FIVE, bakes=12, seed=1)
@@ -59,13 +58,32 @@ def test_errors_stand_where_quality_puts_them():
     assert len(marks) == 2
 
 
-def test_the_map_shows_a_third_for_every_pair_of_the_others():
+def test_a_third_of_every_pair_shows_up_as_a_change_that_it_does_not_hold():
     # Plackett & Burman 1946: a third of each pair that a single change is not part of
-    image = pictures.plan_relations(TWELVE).figure.axes[0].images[0].get_array()
-    singles = np.asarray(image)[:5, 5:]
-    assert np.allclose(np.unique(np.round(singles, 9)), [0, 1 / 3])
-    assert (singles > 0).sum() == 5 * 6
-    assert "(0.33)" in pictures.plan_relations(TWELVE).text
+    picture = pictures.plan_relations(TWELVE, [*(f.name for f in FIVE), "rest:fat"])
+    axes = picture.figure.axes[0]
+    bars = [bar.get_width() for bar in axes.patches]
+    assert bars == pytest.approx([1 / 3] * 3)
+    listed = [label.get_text().split("\n") for label in axes.get_yticklabels()]
+    assert {one for one, _ in listed} == {"salt", "malt", "milk"}
+    assert {other for _, other in listed} == {"and rest with fat"}
+    assert "(0.33)" in picture.text
+
+
+def test_the_kinds_of_one_factor_are_no_pair_to_confuse():
+    kinds = [Categorical("fat", ["butter", "lard", "oil"]), FIVE[0]]
+    picture = pictures.plan_relations(full_factorial(kinds, replicates=2, seed=1))
+    assert "None of the 3 effects is related" in picture.text
+    assert not picture.figure.axes[0].patches
+
+
+def test_pairs_that_can_not_be_told_apart_come_first():
+    # Half of 2^3, c = ab: each factor is the pair of the other two
+    half = fractional_factorial(FIVE[:3], bakes=4, seed=1)
+    axes = pictures.plan_relations(half).figure.axes[0]
+    told = [text.get_text() for text in axes.texts]
+    assert told == ["can not be told apart"] * 3
+    assert [bar.get_width() for bar in axes.patches] == pytest.approx([1] * 3)
 
 
 def test_an_unrelated_plan_says_so():
@@ -99,9 +117,10 @@ def test_what_can_not_be_drawn_is_refused():
         pictures.plan_predictions({str(n): FULL for n in range(5)})
     with pytest.raises(PlanError, match='term names "salt"'):
         pictures.chance_by_bakes(FULL, effect=1, term="salt")
-    kinds = full_factorial([Categorical("a", ["x", "y"]), FIVE[0]], seed=1)
-    with pytest.raises(PlanError, match="two factors that are numbers"):
-        pictures.plan_map(kinds)
+    with pytest.raises(PlanError, match="varies one"):
+        pictures.plan_map(full_factorial(FIVE[:1], replicates=2, seed=1))
+    with pytest.raises(PlanError, match='no factor "oven"'):
+        pictures.plan_map(FULL, [("oven", "rest")])
 
 
 def test_effects_that_can_not_be_told_are_said():
@@ -138,15 +157,38 @@ def test_efficiency_is_told_in_words_without_letters():
         assert not re.search(r"\b[A-Z]\b", name)
         assert name in picture.text
     shares = [text.get_text() for text in axes.texts]
-    assert all(re.fullmatch(r" \d+ %", share) for share in shares)
+    assert all(re.fullmatch(r" \d+ % ", share) for share in shares)
 
 
-def test_names_on_the_map_of_relations_are_as_large_as_other_words():
-    axes = pictures.plan_relations(demo.plan()).figure.axes[0]
-    rows, columns = axes.get_yticklabels(), axes.get_xticklabels()
-    assert min(label.get_fontsize() for label in [*rows, *columns]) >= FONT
-    assert axes.figure.get_size_inches()[0] <= 12
-    assert [label.get_text() for label in columns] == [str(n) for n in range(1, len(rows) + 1)]
-    names = [label.get_text() for label in rows]
-    assert names[0] == "oil temperature  1"
-    assert "oil temperature with fat lard  11" in names
+def test_a_map_leaves_no_factor_out_unless_it_says_so():
+    plan = demo.plan()
+    picture = pictures.plan_map(plan)
+    drawn = " ".join(
+        text for axes in picture.figure.axes for text in (axes.get_xlabel(), axes.get_ylabel())
+    )
+    assert all(factor.name in drawn for factor in plan.factors)
+    some = pictures.plan_map(plan, [("hydration", "fat")])
+    assert "Not drawn: oil temperature, buckwheat share, sugar and proof." in some.text
+    said = [text.get_text() for text in some.figure.texts]
+    assert any("Not drawn: oil temperature" in one for one in said)
+    bakes = plan.table[plan.table["role"] != "reference"]
+    numbers = [int(text.get_text()) for text in some.figure.axes[0].texts]
+    assert sum(numbers) == len(bakes)
+
+
+def test_predictions_are_told_in_points_of_liking():
+    picture = pictures.plan_predictions(FULL, tasters=4, sd_bake=0.3, sd_tasting=0.8)
+    # One bake's mean over four tasters: 0.3^2 + 0.8^2 / 4 = 0.25, so half a point
+    off = picture.figure.axes[0].lines[0].get_ydata()
+    assert off == pytest.approx(1.96 * 0.5 * np.sqrt(quality(FULL).space["variance"].to_numpy()))
+    # Four bakes at each corner, so that a corner is known to 0.5 / 2, and nothing less surely
+    assert off.max() <= 1.96 * 0.25 + 1e-9
+    assert "points of liking" in picture.text
+
+
+def test_curves_that_lie_on_one_another_share_their_name():
+    axes = pictures.chance_by_bakes({"a": FULL, "b": FULL}, effect=1).figure.axes[0]
+    names = [text.get_text() for text in axes.texts if text.get_text()]
+    assert len(names) == 1
+    assert "a, " in names[0]
+    assert "b, " in names[0].replace("\n", " ")

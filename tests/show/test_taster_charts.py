@@ -32,9 +32,9 @@ def test_a_panel_for_each():
     titles = [axes.get_title(loc="left") for axes in picture.figure.axes if axes.lines]
     assert [title.split()[0] for title in titles] == ["Ada", "Ben", "Cy", "Dee"]
     own = found.bakes[found.bakes["taster"] == "Ada"]
-    dots = picture.figure.axes[0].lines[1]
-    assert dots.get_ydata() == pytest.approx(own["own"].to_numpy())
-    assert dots.get_xdata() == pytest.approx(own["others"].to_numpy())
+    dots = picture.figure.axes[0].collections[0].get_offsets()
+    assert np.asarray(dots) == pytest.approx(own[["others", "own"]].to_numpy())
+    assert any(text.get_text().startswith("Good:") for text in picture.figure.texts)
     assert f"Ada {found.table['agreement'].iloc[0]:.2f}" in picture.text
 
 
@@ -46,10 +46,17 @@ def test_many_tasters_are_cut_off_with_a_word():
 def test_the_mean_of_every_place():
     found = described(["Ada", "Ben", "Cy", "Dee"])
     picture = places(found)
-    thick = picture.figure.axes[0].lines[-1]
+    thick = max(picture.figure.axes[0].lines, key=lambda line: line.get_linewidth())
     means = found.places.groupby("place")["apart"].mean()
     assert thick.get_ydata() == pytest.approx(means.to_numpy())
     assert "All tasters together" in picture.text
+    # The two whose scores change most along the sitting are named, and nobody else
+    change = {
+        name: abs(own.iloc[-1] - own.iloc[0])
+        for name, own in found.places.groupby(["taster", "place"])["apart"].mean().groupby("taster")
+    }
+    named = {text.get_text() for text in picture.figure.axes[0].texts}
+    assert named == set(sorted(change, key=change.get)[-2:])
 
 
 def test_what_can_not_be_drawn():

@@ -48,6 +48,7 @@ RECORDS = {
     "Timetable": "what trials.timetable(round_) returns",
     "SideTest": "what trials.side_test(...) returns",
     "ServingPlan": "what trials.serving_plan(...) returns",
+    "Axes": "axes to draw into, such as matplotlib.figure.Figure().subplots() gives",
     "DataFrame": "a table (a pandas DataFrame)",
     "Series": "a column (a pandas Series)",
 }

@@ -291,7 +291,9 @@ class Story:
     course : DataFrame
         round, bakes (so far), setting, expected, low, high: the first measure at the setting
         chosen after each round, or what was foretold of confirmation bakes; observed (their mean)
-        where there are any.
+        where there are any; reference (the mean of that round's reference bakes); both with their
+        95 % intervals (observed_low, observed_high, reference_low, reference_high) by how much
+        single bakes of one setting differ.
     measure : str
         The first measure with a goal.
     settings : dict
@@ -454,7 +456,7 @@ def _story_step(answers: Answers, name: str, here: Round) -> dict[str, Any]:
     }
     return {
         "row": row,
-        "point": _point(here, best, tried, outcome),
+        "point": _point(here, best, tried, outcome, answers.evidence.of(name)),
         "settings": settings,
         "best": best,
         "measure": first,
@@ -544,26 +546,39 @@ def _point(
     best: Recommendation,
     tried: Mapping[str, Any] | None,
     outcome: Confirmation | None,
+    rows: pd.DataFrame,
 ) -> dict[str, Any]:
     """Return what is expected of the chosen setting, or was foretold of confirmation bakes."""
     name = best.measures[0].name
     told = best.expected.iloc[0]
     expected, low, high = told["estimate"], told["low"], told["high"]
-    observed, settings = float("nan"), best.settings
+    # How far one bake lies from the mean of many is what a new bake's interval is wider by
+    wider = (told["new_high"] - told["new_low"]) ** 2 - (told["high"] - told["low"]) ** 2
+    one_bake = float(np.sqrt(max(wider, 0.0))) / 2 if np.isfinite(wider) else float("nan")
+    settings, observed, count = best.settings, float("nan"), 1
     if outcome is not None and tried is not None:
         own = outcome.table
         own = own[(own["measure"] == name) & (own["what"] == "level")].iloc[0]
         expected, low, high = own["expected"], own["low"], own["high"]
-        observed, settings = float(own["observed"]), tried
-    return {
+        observed, settings, count = float(own["observed"]), tried, int(own["bakes"])
+    beside = rows[(rows["role"] == Role.REFERENCE) & rows[name].notna()]
+    references = pd.to_numeric(beside[name]).groupby(beside["bake"]).mean()
+    reference = float(references.mean()) if len(references) else float("nan")
+    found = {
         "round": here.name,
         "bakes": 0,
         "setting": setting_words(best.factors, settings),
         "expected": float(expected),
         "low": float(low),
         "high": float(high),
-        "observed": observed,
     }
+    for what, value, bakes in (
+        ("observed", observed, count),
+        ("reference", reference, max(len(references), 1)),
+    ):
+        reach = one_bake / np.sqrt(bakes)
+        found |= {what: value, f"{what}_low": value - reach, f"{what}_high": value + reach}
+    return found
 
 
 def _tried_ranges(evidence: Evidence) -> dict[str, tuple[float, float]]:

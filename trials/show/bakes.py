@@ -3,13 +3,15 @@
 Where failures live, what a fit leaves over, the course of a development.
 """
 
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any
 
 import matplotlib
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from scipy import stats
 
 from trials.analysis.diagnostics import Diagnostics
@@ -20,7 +22,24 @@ from trials.base.words import decimals, in_words, percent, rounded, signed, tidy
 from trials.core.factors import Factor, Numeric
 from trials.core.proportions import exact_interval
 from trials.deciding.story import Story
-from trials.show.style import BAND, INK, PALE, STYLE, Picture, blank, blanks, colours
+from trials.show.style import (
+    BAND,
+    COLOURS,
+    INK,
+    NARROW,
+    PALE,
+    SMALL,
+    SMALL_LETTERS,
+    STYLE,
+    WIDE,
+    Picture,
+    blanks,
+    both,
+    colours,
+    folded,
+    foot,
+    stage,
+)
 
 # -- Where failures live: every bake at its setting, failed or not, with how little that says.
 
@@ -30,39 +49,56 @@ _ACROSS = 5  # bakes side by side in a cell
 
 
 @checked_types(FitError)
-def failure_map(found: Failing) -> Picture:
+def failure_map(found: Failing, *, ax: Axes | None = None) -> Picture:
     """Draw where bakes failed, on the two factors that part them best.
 
     Parameters
     ----------
     found : Failing
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
     Picture
-        A cross for a bake that failed, a ring for one that stood; each cell says how many failed
-        and which chances of failing that fits (exact 95 % interval).
+        A cross for a bake that failed, a ring for one that was made; each cell says how many failed
+        and which chances of failing that fits (exact 95 % interval). Where a mark stands within its
+        cell means nothing.
     """
     bakes = found.bakes
     names = _best_pair(bakes, found.factors)
     chosen = [next(one for one in found.factors if one.name == name) for name in names]
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blank(7.4, 4.6 if len(names) > 1 else 2.8)
-        x, x_cells = _scale(axes, bakes, chosen[0], "x")
-        y, y_cells = np.zeros(len(bakes)), True
-        if len(names) > 1:
-            y, y_cells = _scale(axes, bakes, chosen[1], "y")
-        else:
-            axes.set_yticks([])
-            axes.set_ylim(-0.5, 0.5)
-            axes.spines["left"].set_visible(False)
-        cells = _cells(bakes, x, y)
-        if x_cells and y_cells:
-            x, y = _spread_out(cells, x, y)
-            _captions(axes, cells)
-        _marks(axes, bakes["failed"].to_numpy(dtype=bool), x, y)
-        figure.legend(loc="outside upper right", ncols=2, frameon=False, fontsize=9)
-    return Picture(figure, _words(found, names, cells), "Where bakes failed")
+    cells: list[pd.DataFrame] = []
+
+    def draw(phone: bool) -> Figure:
+        rows = bakes[names[1]].nunique() if len(names) > 1 else 1
+        height = max(1.2 + 1.15 * min(rows, MOST_CELLS), 2.4)
+        with stage(ax, NARROW if phone else WIDE, height) as (figure, axes):
+            x, x_cells = _scale(axes, bakes, chosen[0], "x", phone)
+            y, y_cells = np.zeros(len(bakes)), True
+            if len(names) > 1:
+                y, y_cells = _scale(axes, bakes, chosen[1], "y", phone)
+            else:
+                axes.set_yticks([])
+                axes.set_ylim(-0.5, 0.5)
+                axes.spines["left"].set_visible(False)
+            cells[:] = [_cells(bakes, x, y)]
+            crowded = x_cells and y_cells
+            if crowded:
+                x, y = _spread_out(cells[0], x, y)
+                _captions(axes, cells[0], phone)
+            marks = _marks(axes, bakes["failed"].to_numpy(dtype=bool), x, y)
+            foot(figure, marks, NO_PLACE if crowded else "", ax)
+        return figure
+
+    wide, narrow = both(draw, ax)
+    return Picture(wide, _words(found, names, cells[0]), "Where bakes failed", narrow, ax)
+
+
+NO_PLACE = (
+    "Bakes of one cell stand side by side only to be counted: where a mark stands within its cell "
+    "means nothing. The chance is what so few bakes leave possible (95 %)."
+)
 
 
 def _best_pair(bakes: pd.DataFrame, factors: tuple[Factor, ...]) -> list[str]:
@@ -83,21 +119,25 @@ def _best_pair(bakes: pd.DataFrame, factors: tuple[Factor, ...]) -> list[str]:
     return list(pairs[int(np.argmax(surest))])
 
 
-def _scale(axes: Axes, bakes: pd.DataFrame, factor: Factor, side: str) -> tuple[np.ndarray, bool]:
+def _scale(
+    axes: Axes, bakes: pd.DataFrame, factor: Factor, side: str, phone: bool
+) -> tuple[np.ndarray, bool]:
     """Return where each bake lies along an axis, and whether the axis has cells."""
     kinds = bakes[factor.name].drop_duplicates().tolist()
     ordered = sorted(kinds) if isinstance(factor, Numeric) else list(factor.levels)
     ordered = [one for one in ordered if one in kinds]
     cells = len(ordered) <= MOST_CELLS or not isinstance(factor, Numeric)
-    getattr(axes, f"set_{side}label")(_title(factor))
+    getattr(axes, f"set_{side}label")(folded(_title(factor), 30))
     if not cells:
         return bakes[factor.name].to_numpy(dtype=float), False
-    labels = [factor.show(one) for one in ordered]
-    getattr(axes, f"set_{side}ticks")(range(len(ordered)), labels)
+    across = (2.3 if phone else 6.0) * SMALL_LETTERS / len(ordered)
+    letters = int(across) if side == "x" else 10 if phone else 16
+    labels = [folded(factor.show(one), letters) for one in ordered]
+    getattr(axes, f"set_{side}ticks")(range(len(ordered)), labels, fontsize=9)
     getattr(axes, f"set_{side}lim")(-0.5, len(ordered) - 0.5)
     for edge in range(1, len(ordered)):
         draw: Any = axes.axvline if side == "x" else axes.axhline
-        draw(edge - 0.5, color=BAND, linewidth=1.2, zorder=0)
+        draw(edge - 0.5, color=PALE, linewidth=0.8, zorder=0)
     axes.tick_params(axis="x" if side == "x" else "y", length=0)
     return bakes[factor.name].map({one: at for at, one in enumerate(ordered)}).to_numpy(float), True
 
@@ -125,30 +165,34 @@ def _spread_out(cells: pd.DataFrame, x: np.ndarray, y: np.ndarray) -> tuple[np.n
     return x, y
 
 
-def _captions(axes: Axes, cells: pd.DataFrame) -> None:
+def _captions(axes: Axes, cells: pd.DataFrame, phone: bool) -> None:
     low, high = exact_interval(cells["sum"].to_numpy(), cells["size"].to_numpy())
-    between = ":" if cells["x"].nunique() < 3 else "\n"
+    narrow = cells["x"].nunique() > (1 if phone else 2)
+    # In the narrowest cells the numbers stand alone: the note below says what they are
+    between = "\n" if narrow else ": "
+    bare = phone and cells["x"].nunique() > 2
     for cell, at_least, at_most in zip(cells.itertuples(), low, high, strict=True):
-        chance = f"chance {percent(at_least)} to {percent(at_most)}"
+        chance = f"{'' if phone else 'chance '}{percent(at_least)} to {percent(at_most)}"
         axes.text(
             cell.x,
-            cell.y - 0.46,
-            f"{cell.sum} of {cell.size} failed{between} {chance}",
+            cell.y - 0.47,
+            f"{cell.sum} of {cell.size}{'' if bare else ' failed'}{between}{chance}",
             ha="center",
             va="bottom",
-            fontsize=8.5,
+            fontsize=SMALL,
             color=INK,
         )
 
 
-def _marks(axes: Axes, failed: np.ndarray, x: np.ndarray, y: np.ndarray) -> None:
+def _marks(axes: Axes, failed: np.ndarray, x: np.ndarray, y: np.ndarray) -> list[Any]:
     red = colours(4)[3]
-    axes.scatter(
-        x[~failed], y[~failed], s=60, marker="o", facecolor="white", edgecolor=INK, label="stood"
+    made = axes.scatter(
+        x[~failed], y[~failed], s=60, marker="o", facecolor="white", edgecolor=INK, label="made"
     )
-    axes.scatter(
+    lost = axes.scatter(
         x[failed], y[failed], s=80, marker="X", color=red, edgecolor=INK, zorder=3, label="failed"
     )
+    return [made, lost]
 
 
 def _words(found: Failing, names: list[str], cells: pd.DataFrame) -> str:
@@ -174,6 +218,14 @@ def _words(found: Failing, names: list[str], cells: pd.DataFrame) -> str:
 
 
 MOST_NAMED = 4
+LEFT_OVER = (
+    "How to read it: good is dots around 0 without a trend or a jump between days (left), and "
+    "along the line (right); a bake far off is worth a look at its notes."
+)
+DECIDES = (
+    "How to read it: the higher, the more an effect rests on that one bake; where a verdict hangs "
+    "on it, bake it again before relying on the verdict."
+)
 
 
 @checked_types(FitError)
@@ -195,11 +247,12 @@ def residuals(found: Diagnostics) -> Picture:
     Daniel & Wood 1980, Fitting Equations to Data, ch. 3 (residuals in order, normal plots).
     """
     bakes = found.bakes
+    figure, (left, right) = blanks(2, WIDE / 2, 3.4)
     with matplotlib.rc_context(STYLE):
-        figure, (left, right) = blanks(2, 4.6, 3.6)
         _in_order(left, bakes)
-        left.set_ylabel(f"{found.response} less what the model expects")
+        left.set_ylabel(folded(f"{found.response} less what the model expects", 34))
         _against_chance(right, bakes)
+        foot(figure, note=LEFT_OVER)
     far = bakes[bakes["far_out"]]
     digits = decimals(pd.Series([bakes["residual"].std()]))
     named = [f"{r.bake} ({signed(float(r.residual), digits)})" for r in far.itertuples()]
@@ -213,12 +266,14 @@ def residuals(found: Diagnostics) -> Picture:
 
 
 @checked_types(FitError)
-def influence(found: Diagnostics) -> Picture:
+def influence(found: Diagnostics, *, ax: Axes | None = None) -> Picture:
     """Draw how much each bake alone moves the effects.
 
     Parameters
     ----------
     found : Diagnostics
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
@@ -239,13 +294,16 @@ def influence(found: Diagnostics) -> Picture:
     if bakes.empty:
         raise FitError("no bake could be left out, so there is nothing to draw; repeat some bakes.")
     decides = (bakes["turns"] != "").to_numpy()
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blank(8.2, 3.4)
+    with stage(ax, WIDE, 3.0) as (figure, axes):
         places = np.arange(len(bakes))
         axes.vlines(places, 0, bakes["influence"], color=PALE, linewidth=1.2, zorder=1)
         blue = colours(1)[0]
-        for fill, own in (("white", ~decides), (blue, decides)):
-            axes.plot(
+        handles = []
+        for fill, own, what in (
+            ("white", ~decides, "moves effects"),
+            (blue, decides, "a verdict hangs on it"),
+        ):
+            handles += axes.plot(
                 places[own],
                 bakes["influence"][own],
                 "o",
@@ -253,12 +311,13 @@ def influence(found: Diagnostics) -> Picture:
                 markerfacecolor=fill,
                 markeredgecolor=blue,
                 zorder=2,
+                label=what,
             )
-        _bake_ticks(axes, bakes["bake"].tolist())
+        _bake_ticks(axes, bakes["bake"].tolist(), 6.2)
         axes.set_ylim(0, None)
-        axes.set_ylabel("largest change of an effect\nwithout this bake (standard errors)")
+        axes.set_ylabel("largest change of an effect\nwithout this bake\n(standard errors)")
         axes.set_xlabel("bake")
-        axes.set_title("filled: a verdict hangs on it", fontsize=9, loc="left")
+        foot(figure, handles, DECIDES, ax)
     top = bakes.sort_values("influence", ascending=False, kind="stable").iloc[0]
     hangs = bakes["bake"][decides].tolist()
     verdicts = (
@@ -268,7 +327,7 @@ def influence(found: Diagnostics) -> Picture:
         f"How much each bake alone moves the effects on {found.response}: most of all "
         f"{top['bake']} ({top['influence']:.1f} standard errors). {verdicts}"
     )
-    return Picture(figure, text, f"Which bakes decide about {found.response}")
+    return Picture(figure, text, f"Which bakes decide about {found.response}", ax=ax)
 
 
 def _in_order(axes: Axes, bakes: pd.DataFrame) -> None:
@@ -277,12 +336,31 @@ def _in_order(axes: Axes, bakes: pd.DataFrame) -> None:
     blue = colours(1)[0]
     axes.plot(places, bakes["residual"], "-", color=PALE, linewidth=0.7, zorder=1)
     axes.plot(places, bakes["residual"], "o", markersize=5, color=blue, zorder=2)
-    turns = np.flatnonzero(bakes["day"].to_numpy()[1:] != bakes["day"].to_numpy()[:-1])
-    for turn in turns:
-        axes.axvline(turn + 0.5, color=PALE, linewidth=0.8, linestyle=":", zorder=0)
+    days = bakes["day"].to_numpy()
+    turns = np.flatnonzero(days[1:] != days[:-1]) + 1
+    starts = [0, *turns.tolist(), len(bakes)] if len(turns) else []
+    for count, (start, end) in enumerate(pairwise(starts)):
+        if count % 2 == 0:
+            axes.axvspan(start - 0.5, end - 0.5, color=BAND, zorder=0, linewidth=0)
+        few = len(starts) <= MOST_DAYS + 1
+        if few or count % (len(starts) // MOST_DAYS + 1) == 0:
+            axes.text(
+                (start + end - 1) / 2, 1.01, _day_words(days[start], len(starts) - 1),
+                transform=axes.get_xaxis_transform(), ha="center", va="bottom", fontsize=SMALL,
+                color=INK,
+            )  # fmt: skip
+    axes.set_xlim(-0.5, len(bakes) - 0.5)
     _name_far(axes, places, bakes)
-    _bake_ticks(axes, bakes["bake"].tolist())
-    axes.set_xlabel("bake, in baking order" + ("; dotted: a new day" if len(turns) else ""))
+    _bake_ticks(axes, bakes["bake"].tolist(), 2.8)
+    axes.set_xlabel("bake, in baking order")
+
+
+MOST_DAYS = 6  # that are named above their bakes
+
+
+def _day_words(day: Any, days: int) -> str:
+    name = str(day).rsplit(" ", 1)[-1]
+    return f"day {name}" if days <= 4 and name.isdigit() else name
 
 
 def _against_chance(axes: Axes, bakes: pd.DataFrame) -> None:
@@ -295,8 +373,8 @@ def _against_chance(axes: Axes, bakes: pd.DataFrame) -> None:
     axes.plot(ends, middle + spread * ends, color=PALE, linewidth=1, zorder=1)
     axes.plot(expected, values, "o", markersize=5, color=colours(1)[0], zorder=2)
     _name_far(axes, expected, ordered)
-    axes.set_xlabel("where chance alone would put it (standard deviations)")
-    axes.set_title("on the line: nothing but chance", fontsize=9, loc="left")
+    axes.set_xlabel("where chance alone would put it\n(standard deviations)")
+    axes.set_title("on the line: nothing but chance", fontsize=SMALL, loc="left")
 
 
 def _name_far(axes: Axes, places: np.ndarray, bakes: pd.DataFrame) -> None:
@@ -315,13 +393,16 @@ def _name_far(axes: Axes, places: np.ndarray, bakes: pd.DataFrame) -> None:
         )
 
 
-def _bake_ticks(axes: Axes, names: list[str]) -> None:
-    """Name every bake, or so many that the names do not run into each other."""
+def _bake_ticks(axes: Axes, names: list[str], inches: float) -> None:
+    """Name every bake, upright where that leaves no room, or every second, third ... of them."""
     widest = max(len(name) for name in names)
-    room = max(3, int(48 / (widest + 1)))
-    step = -(-len(names) // room)
+    level = len(names) * (widest + 1) <= inches * SMALL_LETTERS
+    step = 1 if level else -(-len(names) // int(inches * 72 / (1.25 * SMALL)))
     places = range(0, len(names), step)
-    axes.set_xticks(list(places), [names[place] for place in places])
+    axes.set_xticks(
+        list(places), [names[place] for place in places], rotation=0 if level else 90,
+        fontsize=SMALL,
+    )  # fmt: skip
 
 
 def _drift_words(found: Diagnostics) -> str:
@@ -333,47 +414,80 @@ def _drift_words(found: Diagnostics) -> str:
 
 
 @checked_types(FitError)
-def story(told: Story) -> Picture:
+def story(told: Story, *, ax: Axes | None = None) -> Picture:
     """Draw the expected value of the chosen setting after each round, with what is still open.
 
     Parameters
     ----------
     told : Story
         As :func:`trials.deciding.story.story` returns it.
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
     Picture
+        The setting chosen after each round, what it came out at when it was baked again, and the
+        reference bakes of each round, all with their 95 % intervals.
+
+    Raises
+    ------
+    FitError
+        When there is one round: one point has no course.
     """
     course = told.course
-    figure, axes = blank(7.2, 3.6)
-    x = course["bakes"].to_numpy(float)
-    expected = course["expected"].to_numpy(float)
-    reach = np.vstack([expected - course["low"], course["high"] - expected])
+    if len(course) < 2:
+        raise FitError("one round is one point; the picture of a story begins with the second.")
+
+    def draw(phone: bool) -> Figure:
+        with stage(ax, NARROW if phone else WIDE, 3.0) as (figure, axes):
+            handles = [
+                _course(axes, course, what, words, shift, look)
+                for what, words, shift, look in _STORY_MARKS
+                if course[what].notna().any()
+            ]
+            axes.set_xlim(-0.5, len(course) - 0.5)
+            room = int((2.3 if phone else 6.0) * SMALL_LETTERS / len(course)) - 1
+            names = [
+                f"{folded(_short(str(row.round)), room)}\n{folded(f'{row.bakes} bakes', room)}"
+                for row in course.itertuples()
+            ]
+            axes.set_xticks(range(len(course)), names, fontsize=SMALL)
+            axes.set_xlabel("bakes so far")
+            axes.set_ylabel(folded(f"{told.measure}, setting to go for", 30))
+            handles.append(Line2D([], [], color=INK, label="bar: likely between (95 %)"))
+            foot(figure, handles, ax=ax)
+        return figure
+
+    wide, narrow = both(draw, ax)
+    title = f"{told.measure} of the chosen setting, round by round"
+    return Picture(wide, _text(told), title, narrow, ax)
+
+
+# What is drawn of a round: its column, its words, where it stands, its look
+_STORY_MARKS: tuple[tuple[str, str, float, dict[str, Any]], ...] = (
+    ("reference", "reference bakes", -0.14,
+     {"marker": "s", "color": PALE, "linestyle": ":", "markersize": 6}),
+    ("expected", "expected of the setting chosen so far", 0.0,
+     {"marker": "o", "color": INK, "linestyle": "-", "markersize": 7}),
+    ("observed", "baked again", 0.14,
+     {"marker": "D", "color": COLOURS[1], "linestyle": "none", "markersize": 7,
+      "markerfacecolor": "white"}),
+)  # fmt: skip
+
+
+def _course(
+    axes: Axes, course: pd.DataFrame, what: str, words: str, shift: float, look: dict[str, Any]
+) -> Any:
+    """Draw one thing round by round, and return what explains it."""
+    ends = ("low", "high") if what == "expected" else (f"{what}_low", f"{what}_high")
+    value = course[what].to_numpy(float)
+    reach = np.vstack([value - course[ends[0]], course[ends[1]] - value])
     axes.errorbar(
-        x, expected, yerr=reach, fmt="o-", color=INK, ecolor=PALE, capsize=4, linewidth=1.2
-    )
-    room = max(float(x.max()) * 0.12, 1.0)
-    seen = np.flatnonzero(course["observed"].notna())
-    for again in seen:
-        # Beside the bar of what was foretold, so that neither hides the other
-        at = (x[again] + 0.25 * room, course["observed"].iloc[again])
-        axes.scatter(*at, marker="D", s=60, facecolor="white", edgecolor=INK, zorder=5)
-        axes.annotate(
-            "baked again", at, xytext=(9, 0), textcoords="offset points", va="center", color=INK,
-            annotation_clip=False,
-        )  # fmt: skip
-    axes.set_xlim(max(0.0, float(x.min()) - room), float(x.max()) + 2.2 * room)
-    axes.set_xticks(x, [f"{bakes:.0f}" for bakes in x])
-    for place, name in enumerate(course["round"]):
-        axes.annotate(
-            _short(str(name)), (x[place], course["low"].iloc[place]),
-            xytext=(0, -6), textcoords="offset points", ha="center", va="top", color=INK,
-        )  # fmt: skip
-    axes.margins(y=0.2)
-    axes.set_xlabel("bakes so far")
-    axes.set_ylabel(f"{told.measure}, chosen setting")
-    return Picture(figure, _text(told), f"{told.measure} of the chosen setting, round by round")
+        np.arange(len(course)) + shift, value, yerr=np.nan_to_num(reach), capsize=3,
+        linewidth=1.2, **look,
+    )  # fmt: skip
+    return Line2D([], [], label=words, **look)
 
 
 def _short(name: str) -> str:
@@ -393,5 +507,7 @@ def _text(told: Story) -> str:
         )
         if again:
             one += f"; baked again it came out at {tidy_number(row.observed, 2)}"
+        if np.isfinite(row.reference):
+            one += f"; the reference bakes had {tidy_number(row.reference, 2)}"
         said.append(f"{one}.")
     return " ".join(said)

@@ -15,6 +15,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.ticker import MaxNLocator
 from scipy import stats
 
 from trials.analysis.brief import Change, changes, digits_of
@@ -32,51 +33,65 @@ from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
 from trials.show.style import (
     BAND,
     DASHES,
+    FONT,
     INK,
     MARKERS,
+    NARROW,
     PALE,
+    SMALL,
     STYLE,
+    WIDE,
     Picture,
-    blank,
     blanks,
+    both,
     colours,
+    factor_colours,
+    folded,
+    foot,
+    name_ends,
+    stage,
 )
 
 # -- Effects with their intervals, the largest first, against what is worth noticing.
 
 
 MOST_ROWS = 16
-WIDE, NARROW = 8.2, 3.7  # inches
-ROW, ROOMY = 0.34, 0.56  # inches of a row, and of one whose name stands above it
+ROW, ROOMY = 0.3, 0.5  # inches of a row, and of one whose name stands above it
+LEFT_LETTERS, PHONE_LETTERS = 38, 44  # of a row's name on one line
 LOOKS: dict[str, dict[str, Any]] = {
-    MATTERS: {"marker": "o", "markerfacecolor": INK, "markeredgecolor": INK},
-    NOT_SETTLED: {"marker": "o", "markerfacecolor": "white", "markeredgecolor": INK},
-    TOO_SMALL: {"marker": "s", "markerfacecolor": PALE, "markeredgecolor": PALE},
+    MATTERS: {"marker": "o", "fillstyle": "full"},
+    NOT_SETTLED: {"marker": "o", "markerfacecolor": "white"},
+    TOO_SMALL: {"marker": "s", "markerfacecolor": "white", "markersize": 6},
 }
 
 
 @checked_types(FitError)
-def effects(findings: Findings) -> Picture:
+def effects(findings: Findings, *, ax: Axes | None = None) -> Picture:
     """Draw every change with its interval: single changes first, then those that work together.
 
     Parameters
     ----------
     findings : Findings
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
     Picture
         Differences in response units, the largest single change first; of what works together,
-        one change at each setting of the other. The band is what is too small to notice.
+        one change at each setting of the other. The band is what is too small to notice. A factor
+        has the colour that it has in :func:`interactions`.
     """
     alone, pairs = changes(findings)
     told = [one for one in alone if one.low != 0 or one.high != 0] or alone
     shown = told[: MOST_ROWS - len(pairs)] if len(pairs) < MOST_ROWS - 2 else told[:MOST_ROWS]
     left = len(alone) - len(shown)
     digits = digits_of(findings)
-    figures = [_effects_figure(findings, shown, pairs, digits, left, narrow) for narrow in (0, 1)]
+    wide, narrow = both(
+        lambda phone: _effects_figure(findings, shown, pairs, digits, left, phone, ax), ax
+    )
     words = _words(findings, [*shown, *pairs], digits)
-    return Picture(figures[0], words, f"What changed {findings.response}", figures[1])
+    return Picture(wide, words, f"What changed {findings.response}", narrow, ax)
 
 
 def _effects_figure(
@@ -85,38 +100,46 @@ def _effects_figure(
     pairs: Sequence[Change],
     digits: int,
     left: int,
-    narrow: bool | int,
+    phone: bool,
+    ax: Axes | None,
 ) -> Figure:
     heads = bool(pairs)
     rows: list[Change | str] = [*(["one change by itself"] if heads else []), *alone]
     rows += ["one change, at each setting of another", *pairs] if heads else []
-    names = [_wrapped(one, bool(narrow)) for one in rows]
-    lines = [1 + 0.3 * name.count("\n") for name in names]
-    places = [sum(lines[:at]) + (line - 1) for at, line in enumerate(lines)]
-    height = 1.75 + (ROOMY if narrow else ROW) * sum(lines)
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blank(NARROW if narrow else WIDE, height)
+    names = [_wrapped(one, phone) for one in rows]
+    line = SMALL * 1.35 / 72
+    rooms = [
+        (ROOMY if phone and not isinstance(one, str) else ROW) + line * name.count("\n")
+        for one, name in zip(rows, names, strict=True)
+    ]
+    edges = np.concatenate([[0.0], np.cumsum(rooms)])
+    with stage(ax, NARROW if phone else WIDE, 1.05 + edges[-1]) as (figure, axes):
+        axes.set_ylim(edges[-1] + 0.05, -0.05)
         axes.axvline(0, color=PALE, linewidth=0.8, zorder=1)
         if findings.margin is not None:
             axes.axvspan(-findings.margin, findings.margin, color=BAND, zorder=0, linewidth=0)
-        for place, one in zip(places, rows, strict=True):
+        tints = factor_colours(findings.factors)
+        places = (edges[:-1] + edges[1:]) / 2
+        for at, one in enumerate(rows):
             if not isinstance(one, str):
-                _row(axes, one, place, digits, bool(narrow))
-        _name_rows(axes, rows, names, places, bool(narrow))
-        axes.set_ylim(places[-1] + 0.6, -0.9 if narrow else -0.6)
+                spot = edges[at + 1] - 0.2 if phone else places[at]
+                _row(axes, one, spot, digits, phone, tints[one.factor.removesuffix(", its bend")])
+        _name_rows(axes, rows, names, edges, phone)
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
+        axes.xaxis.set_major_locator(MaxNLocator(5 if phone else 7))
         axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}".replace("-", MINUS))
-        axes.set_xlabel(_below(findings, left, bool(narrow)))
-        _legend(figure, findings, bool(narrow))
+        axes.set_xlabel(_below(findings, left, phone))
+        foot(figure, _marks_explained(findings), ax=ax)
     return figure
 
 
-def _row(axes: Axes, one: Change, place: float, digits: int, narrow: bool) -> None:
+def _row(axes: Axes, one: Change, place: float, digits: int, phone: bool, tint: Any) -> None:
     if np.isfinite(one.low):
-        axes.plot([one.low, one.high], [place, place], color=INK, linewidth=1.4, zorder=2)
-    axes.plot([one.estimate], [place], markersize=7, zorder=3, **LOOKS[one.verdict])
-    if not narrow:
+        axes.plot([one.low, one.high], [place, place], color=tint, linewidth=1.6, zorder=2)
+    look = {"markersize": 7, "color": tint, **LOOKS[one.verdict]}
+    axes.plot([one.estimate], [place], zorder=3, linestyle="none", **look)
+    if not phone:
         axes.annotate(
             f"{signed(one.estimate, digits)}  {one.verdict}",
             (1.01, place),
@@ -127,35 +150,35 @@ def _row(axes: Axes, one: Change, place: float, digits: int, narrow: bool) -> No
         )
 
 
-def _wrapped(one: Change | str, narrow: bool) -> str:
+def _wrapped(one: Change | str, phone: bool) -> str:
     """Return the name of a row, on as many lines as it needs."""
-    if isinstance(one, str):
-        return one
-    return "\n".join(textwrap.wrap(_row_name(one), 48 if narrow else 46))
+    return folded(
+        one if isinstance(one, str) else _row_name(one), PHONE_LETTERS if phone else LEFT_LETTERS
+    )
 
 
 def _name_rows(
     axes: Axes,
     rows: Sequence[Change | str],
     names: Sequence[str],
-    places: Sequence[float],
-    narrow: bool,
+    edges: np.ndarray,
+    phone: bool,
 ) -> None:
     """Name the rows: left of them, or above them where there is no room."""
     weights = ["bold" if isinstance(one, str) else "normal" for one in rows]
-    if not narrow:
-        axes.set_yticks(places, names)
+    if not phone:
+        axes.set_yticks((edges[:-1] + edges[1:]) / 2, names, fontsize=9)
         for label, weight in zip(axes.get_yticklabels(), weights, strict=True):
             label.set_fontweight(weight)
         return
     axes.set_yticks([])
-    for place, name, weight in zip(places, names, weights, strict=True):
+    for top, name, weight in zip(edges, names, weights, strict=False):
         axes.annotate(
             name,
-            (0, place - (0 if weight == "bold" else 0.3)),
+            (0, top + 0.04),
             xycoords=axes.get_yaxis_transform(),
-            va="center" if weight == "bold" else "bottom",
-            fontsize=8.5,
+            va="top",
+            fontsize=SMALL,
             color=INK,
             weight=weight,
         )
@@ -166,32 +189,27 @@ def _row_name(one: Change) -> str:
     return f"{one.factor}: {over}{f', with {one.at}' if one.at else ''}"
 
 
-def _below(findings: Findings, left: int, narrow: bool) -> str:
+def _below(findings: Findings, left: int, phone: bool) -> str:
     """Return what the axis shows, which side is better, and what is left out."""
     goal = findings.measure.goal if findings.measure else None
-    better = {"higher": "better to the right", "lower": "better to the left"}.get(str(goal), "")
-    lines = [f"difference in {findings.response}{_unit(findings)}, with 95 % interval"]
-    lines += [better] if better else []
+    better = {"higher": "better to the right →", "lower": "← better to the left"}
+    lines = [better[str(goal)]] if str(goal) in better else []
+    lines += [f"difference in {findings.response}{_unit(findings)}"]
     lines += [f"{left} more, smaller or likely nothing, are in the table"] if left else []
-    return "\n".join(textwrap.fill(line, 44) if narrow else line for line in lines)
+    return "\n".join(folded(line, 36 if phone else 60) for line in lines)
 
 
-def _legend(figure: Figure, findings: Findings, narrow: bool) -> None:
-    """Explain dots and band once, below."""
-    used: list[Any] = [Line2D([], [], linestyle="none", markersize=7, label=word, **look)
-                       for word, look in LOOKS.items()]  # fmt: skip
+def _marks_explained(findings: Findings) -> list[Any]:
+    """Return what explains dots, bars and band, once."""
+    used: list[Any] = [
+        Line2D([], [], linestyle="none", **{"markersize": 7, "color": INK, **look}, label=word)
+        for word, look in LOOKS.items()
+    ]
+    used.append(Line2D([], [], color=INK, linewidth=1.6, label="bar: likely between (95 %)"))
     if findings.margin is not None:
-        small = f"under {findings.margin:g}: not worth noticing"
+        small = f"band: under {findings.margin:g}, not worth noticing"
         used.append(Patch(facecolor=BAND, edgecolor=PALE, linewidth=0.6, label=small))
-    figure.legend(
-        handles=used,
-        loc="outside lower center",
-        ncols=2 if narrow else 4,
-        fontsize=8.5,
-        frameon=False,
-        handletextpad=0.4,
-        columnspacing=1.2,
-    )
+    return used
 
 
 def _unit(findings: Findings) -> str:
@@ -210,11 +228,21 @@ def _words(findings: Findings, shown: Sequence[Change], digits: int) -> str:
 
 
 MOST_PAIRS = 3
+TICK_LETTERS = 16  # of a setting below an axis, on one line
+SLOPES = (
+    "A line's slope is what the change along the axis does, at that setting of the other: where "
+    "slopes differ, the two work together."
+)
 Colour = tuple[float, float, float]
 
 
 @checked_types(FitError)
-def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = None) -> Picture:
+def interactions(
+    findings: Findings,
+    pairs: Sequence[tuple[str, str]] | None = None,
+    *,
+    ax: Axes | None = None,
+) -> Picture:
     """Draw the mean response along one factor, a line for each setting of another.
 
     Parameters
@@ -222,6 +250,8 @@ def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = N
     findings : Findings
     pairs : sequence of (str, str), optional
         Which factors to draw together; the largest interactions when left out.
+    ax : matplotlib Axes, optional
+        Where to draw one pair, the first; a figure of its own when left out.
 
     Returns
     -------
@@ -231,16 +261,42 @@ def interactions(findings: Findings, pairs: Sequence[tuple[str, str]] | None = N
     Raises
     ------
     FitError
-        When the model holds no pair and none is named.
+        When the model holds no pair and none is named, or a pair names one factor twice.
     """
     chosen = list(pairs) if pairs else _largest(findings)
     if not chosen:
         raise FitError("the model has no pair of factors; name one: pairs=[(first, second)].")
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blanks(len(chosen), 4.2, 3.6)
-        said = [_panel(one, findings, pair) for one, pair in zip(axes, chosen, strict=True)]
+    for one, other in chosen:
+        if one == other:
+            raise FitError(f'a pair is two different factors; "{one}" is named twice.')
+    said: list[str] = []
+
+    def draw(phone: bool) -> Figure:
+        said.clear()
+        if ax is not None:
+            with stage(ax, 0, 0) as (figure, _):
+                said.append(_panel(ax, findings, chosen[0]))
+            return figure
+        width = NARROW if phone else WIDE / 2 if len(chosen) > 1 else 5.2
+        figure, panels = blanks(len(chosen), width, 3.2, 1 if phone else 2)
+        with matplotlib.rc_context(STYLE):
+            said.extend(
+                _panel(one, findings, pair) for one, pair in zip(panels, chosen, strict=True)
+            )
+            foot(figure, _pair_marks(), SLOPES)
+        return figure
+
+    wide, narrow = both(draw, ax)
     title = f"What works together for {findings.response}"
-    return Picture(figure, " ".join(said), title)
+    return Picture(wide, " ".join(said), title, narrow, ax)
+
+
+def _pair_marks() -> list[Any]:
+    return [
+        Line2D([], [], color=INK, marker="o", label="mean, with what is likely (95 %)"),
+        Line2D([], [], color=INK, marker="o", markersize=3, alpha=0.6, linestyle="none",
+               label="small: single bakes"),
+    ]  # fmt: skip
 
 
 def _largest(findings: Findings) -> list[tuple[str, str]]:
@@ -258,7 +314,7 @@ def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
     settings = list(dict.fromkeys(means[along.name]))
     kinds = list(dict.fromkeys(means[across.name]))
     # One colour belongs to one factor on a page; its settings differ in marks and dashes
-    colour = colours(len(findings.factors))[list(findings.factors).index(across)]
+    colour = factor_colours(findings.factors)[across.name]
     width = 0.08 * (len(settings) - 1 or 1)
     ends = []
     for place, kind in enumerate(kinds):
@@ -267,13 +323,16 @@ def _panel(axes: Axes, findings: Findings, pair: tuple[str, str]) -> str:
         x = np.arange(len(settings)) + shift
         _line(axes, x, own, place, colour)
         _bakes(axes, findings, along, across, settings, kind, shift, place, colour)
-        ends.append((float(own["mean"].iloc[-1]), across.show(kind)))
-    _name_lines(axes, ends, len(settings) - 1 + width * len(kinds))
-    axes.set_xticks(range(len(settings)), [along.show(value) for value in settings])
-    axes.set_xlim(-0.35, len(settings) - 0.3)
-    axes.set_xlabel(along.name)
-    axes.set_ylabel(f"mean {findings.response}")
-    axes.set_title(f"lines: {across.name}", fontsize=10, loc="left")
+        ends.append((float(x[-1]), float(own["mean"].iloc[-1]), across.show(kind)))
+    axes.set_xlim(-0.35, len(settings) - 0.5)
+    letters = TICK_LETTERS if len(settings) < 3 else 10
+    axes.set_xticks(
+        range(len(settings)), [folded(along.show(value), letters) for value in settings], fontsize=9
+    )
+    axes.set_xlabel(folded(along.name, 30))
+    axes.set_ylabel(folded(f"mean {findings.response}", 30))
+    axes.set_title(folded(f"lines: {across.name}", 32), fontsize=FONT, loc="left", color=colour)
+    name_ends(axes, ends, [colour] * len(ends), 14)
     return _pair_words(findings, along, across, means)
 
 
@@ -325,17 +384,6 @@ def _bakes(
         )
 
 
-def _name_lines(axes: Axes, ends: Sequence[tuple[float, str]], x: float) -> None:
-    """Write each line's name at its end, moved apart where two would overlap."""
-    low, high = axes.get_ylim()
-    gap = 0.075 * (high - low)
-    last = -np.inf
-    for value, name in sorted(ends):
-        y = max(value, last + gap)
-        last = y
-        axes.annotate(name, (x, y), color=INK, fontsize=9, va="center", annotation_clip=False)
-
-
 def _factor(findings: Findings, name: str) -> Factor:
     for factor in findings.factors:
         if factor.name == name:
@@ -360,11 +408,15 @@ def _pair_words(findings: Findings, along: Factor, across: Factor, means: pd.Dat
 
 MOST_NAMES = 10  # the largest effects carry their names
 LONGEST = 48  # letters of a name on one line
+CHANCE_ALONE = (
+    "How to read it: effects along the thin line look like chance; those to the right of the "
+    "dashed line are more than chance would make of one."
+)
 LEAST_GAP = 0.035  # of the height, between two names
 
 
 @checked_types(FitError)
-def half_normal(findings: Findings) -> Picture:
+def half_normal(findings: Findings, *, ax: Axes | None = None) -> Picture:
     """Draw the sizes of all effects against half-normal scores.
 
     Effects that are only chance lie along a straight line through the corner; those that are more
@@ -374,6 +426,8 @@ def half_normal(findings: Findings) -> Picture:
     ----------
     findings : Findings
         Of a plan in which every effect has the same error: two levels, all bakes in balance.
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
@@ -393,16 +447,16 @@ def half_normal(findings: Findings) -> Picture:
     judged = lenth(effects)
     table = half_normal_scores(effects)
     out = set(judged.table["term"][judged.table["stands_out"]])
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blank(7.6, 5.2)
+    with stage(ax, WIDE, 4.8) as (figure, axes):
         _margins(axes, judged, float(table["size"].max()))
         _chance_line(axes, judged)
         _points(axes, table, out)
         _names(axes, table, out)
         axes.set_xlabel(f"size of the effect on {findings.response}, without sign")
         axes.set_ylabel("half-normal score: the smallest effects below")
+        foot(figure, note=CHANCE_ALONE, ax=ax)
     title = f"What stands out of chance: {findings.response}"
-    return Picture(figure, _half_normal_words(findings, judged, out), title)
+    return Picture(figure, _half_normal_words(findings, judged, out), title, ax=ax)
 
 
 def _alike(findings: Findings) -> pd.Series:

@@ -471,7 +471,8 @@ def write_story(
         version=__version__,
         pictures=True,
         sentences=told.sentences,
-        picture=story_picture(told).html(),
+        # One point has no course
+        picture=story_picture(told).html() if len(told.course) > 1 else "",
         rounds=as_table(told.shown(), names=True),
         card=Markup(told.card._repr_html_()) if told.card else "",
         mark=told.digest,

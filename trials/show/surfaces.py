@@ -11,10 +11,14 @@ import matplotlib
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.patheffects import withStroke
+from matplotlib.ticker import MaxNLocator
 
 from trials.analysis.choice import (
+    Choice,
     FewFindings,
     Measures,
     Recommendation,
@@ -29,13 +33,30 @@ from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
-from trials.base.words import MOST_ZEROS, in_words, percent, rounded
+from trials.base.words import MOST_ZEROS, in_words, percent, rounded, tidy_number
 from trials.core.exclusion import Exclude
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
 from trials.core.plan import reference_setting
 from trials.core.roles import Role
-from trials.show.style import BAND, INK, PALE, STYLE, Picture, blank, blanks, colours
+from trials.show.style import (
+    BAND,
+    INK,
+    NARROW,
+    PALE,
+    SMALL,
+    SMALL_LETTERS,
+    STAR,
+    STYLE,
+    WIDE,
+    Picture,
+    blanks,
+    both,
+    colours,
+    folded,
+    foot,
+    stage,
+)
 
 # -- What is expected over two factors at a time, with the bakes on top.
 
@@ -54,6 +75,8 @@ def contours(
     findings: Findings,
     pairs: Sequence[tuple[str, str]] | None = None,
     at: Mapping[str, Any] | None = None,
+    *,
+    ax: Axes | None = None,
 ) -> Picture:
     """Draw what is expected over pairs of factors, the others held.
 
@@ -65,6 +88,8 @@ def contours(
     at : mapping, optional
         Where the other factors are held, such as the settings of a recommendation (then marked with
         a star); the reference setting when left out.
+    ax : matplotlib Axes, optional
+        Where to draw one pair, the first; a figure of its own when left out.
 
     Returns
     -------
@@ -97,16 +122,31 @@ def contours(
     # A surface without slope has one level only, and two that differ are needed
     room = 1e-9 * (np.abs(every).max() or 1.0)
     levels = np.linspace(every.min(), every.max() + room, LINES + 2)
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blanks(len(chosen), 4.6, 4.3)
-        said = [
-            _map(one, findings, pair, grid, levels, held if at else None)
-            for one, pair, grid in zip(axes, chosen, grids, strict=True)
-        ]
-        below = f"Lines: {findings.response} expected.\n{_held_words(findings, chosen, held)}"
-        figure.supxlabel(below, fontsize=9, color=INK)
+    said: list[str] = []
+    where = _held_words(findings, chosen, held)
+
+    def draw(phone: bool) -> Figure:
+        said.clear()
+        shown: dict[str, Any] = {}
+        if ax is not None:
+            with stage(ax, 0, 0) as (figure, _):
+                said.append(
+                    _map(ax, findings, chosen[0], grids[0], levels, held if at else None, shown)
+                )
+                foot(figure, tuple(shown.values()), ax=ax)
+            return figure
+        width = NARROW if phone else WIDE / 2 if len(chosen) > 1 else 5.6
+        figure, panels = blanks(len(chosen), width, 3.1 if phone else 3.6, 1 if phone else 2)
+        with matplotlib.rc_context(STYLE):
+            for one, pair, grid in zip(panels, chosen, grids, strict=True):
+                kept = held if at else None
+                said.append(_map(one, findings, pair, grid, levels, kept, shown))
+            foot(figure, tuple(shown.values()), where)
+        return figure
+
+    wide, narrow = both(draw, ax)
     title = f"What is expected of {findings.response}"
-    return Picture(figure, " ".join(said) + f" {_held_words(findings, chosen, held)}", title)
+    return Picture(wide, f"{' '.join(said)} {where}".strip(), title, narrow, ax)
 
 
 def _checked(pair: tuple[str, str], known: Mapping[str, Any]) -> tuple[str, str]:
@@ -156,7 +196,9 @@ def _map(
     grid: tuple[np.ndarray, np.ndarray, np.ndarray],
     levels: np.ndarray,
     chosen: Mapping[str, Any] | None,
+    shown: dict[str, Any],
 ) -> str:
+    """Draw one map, and add to `shown` what explains its marks."""
     first, second = (next(f for f in findings.factors if f.name == name) for name in pair)
     assert isinstance(first, Numeric)
     assert isinstance(second, Numeric)
@@ -168,7 +210,8 @@ def _map(
         horizontal, vertical, values, levels=levels[1:-1], colors=INK, linewidths=0.9, zorder=2
     )
     digits = _decimals(levels)
-    axes.clabel(lines, fmt=lambda value: rounded(value, digits), fontsize=8)
+    line = f"line: {findings.response} expected"
+    shown.setdefault("line", Line2D([], [], color=INK, linewidth=0.9, label=line))
     beyond = _beyond(findings, pair, grid)
     if beyond.any():
         with matplotlib.rc_context({"hatch.color": HATCH, "hatch.linewidth": 0.8}):
@@ -176,24 +219,81 @@ def _map(
                 horizontal, vertical, beyond.astype(float), levels=[0.5, 1.5], colors="none",
                 hatches=["////"], zorder=1,
             )  # fmt: skip
-    failed = _failed(axes, findings, pair)
-    handles = [Patch(facecolor="white", edgecolor=HATCH, hatch="////", label="beyond the bakes")]
-    shown = (handles if beyond.any() else []) + failed
-    if shown:
-        axes.legend(
-            handles=shown, loc="lower left", bbox_to_anchor=(0.05, 1.03), ncols=2, fontsize=8,
-            frameon=False, markerscale=0.6,
-        )  # fmt: skip
-    _bakes(axes, findings, pair, digits)
-    if chosen is not None:
-        spot = [float(chosen[name]) for name in pair]
-        axes.plot(
-            *spot, marker="*", markersize=15, color=INK, markeredgecolor="white", zorder=5,
-            clip_on=False,
-        )  # fmt: skip
-    axes.set_xlabel(f"{first.name}{first.unit and f' ({first.unit})'}")
-    axes.set_ylabel(f"{second.name}{second.unit and f' ({second.unit})'}")
+        hatched = "hatched: beyond the bakes, only guessed"
+        shown["beyond"] = Patch(facecolor="white", edgecolor=HATCH, hatch="////", label=hatched)
+    ends = [(float(one.min()), float(one.max())) for one in (horizontal, vertical)]
+    marks = _failed(axes, findings, pair, shown)
+    spot = (float(chosen[pair[0]]), float(chosen[pair[1]])) if chosen is not None else None
+    marks += _bakes(axes, findings, pair, digits, shown, spot)
+    if spot is not None:
+        axes.plot(*spot, zorder=5, clip_on=False, **STAR)
+        told = "star: the setting that was asked for"
+        shown["star"] = Line2D([], [], linestyle="none", label=told, **STAR)
+        marks.append(spot)
+    _frame(axes, findings, pair, ends)
+    _name_levels(axes, lines, marks, ends, digits)
+    axes.set_xlabel(folded(f"{first.name}{first.unit and f' ({first.unit})'}", 34))
+    axes.set_ylabel(folded(f"{second.name}{second.unit and f' ({second.unit})'}", 34))
     return _words(findings, first, second, grid, beyond, digits)
+
+
+MARGIN = 0.1  # of a map's width and height, around it, for bakes at its corners
+MOST_TICKS = 5
+
+
+def _frame(
+    axes: Axes,
+    findings: Findings,
+    pair: tuple[str, str],
+    ends: Sequence[tuple[float, float]],
+) -> None:
+    """Give the map a margin, and ticks at its ends and where bakes lie."""
+    for side, name, (low, high) in zip("xy", pair, ends, strict=True):
+        room = MARGIN * (high - low)
+        getattr(axes, f"set_{side}lim")(low - room, high + room)
+        baked = sorted(set(baked_settings(findings)[name].dropna().round(9)))
+        if len(baked) > MOST_TICKS:
+            inner = MaxNLocator(4).tick_values(low, high)
+            baked = [one for one in inner if low + room < one < high - room]
+        ticks = sorted({low, high, *map(float, baked)})
+        getattr(axes, f"set_{side}ticks")(ticks, [tidy_number(one, 4) for one in ticks])
+        axes.spines["bottom" if side == "x" else "left"].set_bounds(low, high)
+
+
+def _name_levels(
+    axes: Axes,
+    lines: Any,
+    marks: Sequence[tuple[float, float]],
+    ends: Sequence[tuple[float, float]],
+    digits: int,
+) -> None:
+    """Write each line's number on it, where it is farthest from bakes, edges and other numbers."""
+    low = np.array([end[0] for end in ends])
+    span = np.array([end[1] - end[0] for end in ends])
+    # A bake's number stands above its dot, so both are kept clear of
+    taken = [(np.array(mark) - low) / span for mark in marks]
+    taken += [one + np.array([0, 0.05]) for one in taken]
+    for level, paths in zip(lines.levels, lines.allsegs, strict=True):
+        spots = np.vstack([(one - low) / span for one in paths]) if paths else np.zeros((0, 2))
+        spots = spots[((spots > 0.05) & (spots < 0.95)).all(axis=1)]
+        if not len(spots):
+            continue
+        edge = 2 * np.minimum(spots, 1 - spots).min(axis=1)
+        near = [np.hypot(*((spots - one) * (0.8, 1.4)).T) for one in taken]
+        free = np.minimum.reduce([edge, *near])
+        best = int(np.argmax(free))
+        if free[best] < LEAST_ROOM:
+            continue
+        taken.append(spots[best])
+        across, up = map(float, low + spots[best] * span)
+        axes.text(
+            across, up, rounded(level, digits), fontsize=SMALL, color=INK,
+            ha="center", va="center", zorder=4,
+            path_effects=[withStroke(linewidth=2.6, foreground="white")],
+        )  # fmt: skip
+
+
+LEAST_ROOM = 0.1  # of a map, between a line's number and whatever else is written
 
 
 def _decimals(levels: np.ndarray) -> int:
@@ -212,50 +312,61 @@ def _beyond(
     return outside(points, np.column_stack([x.ravel(), y.ravel()])).reshape(x.shape)
 
 
-def _failed(axes: Axes, findings: Findings, pair: tuple[str, str]) -> list[Any]:
-    """Cross the settings at which bakes failed; return what a legend shows of them."""
+def _failed(
+    axes: Axes, findings: Findings, pair: tuple[str, str], shown: dict[str, Any]
+) -> list[tuple[float, float]]:
+    """Cross the settings at which bakes failed; return where."""
     lost = findings.failed
     if not len(lost) or not set(pair) <= set(lost):
         return []
     spots = lost[lost["status"] != "not baked"][list(pair)].dropna().drop_duplicates()
-    return axes.plot(
-        spots[pair[0]], spots[pair[1]], linestyle="none", marker="x", markersize=13, color=INK,
-        markeredgewidth=1.8, zorder=2.5, clip_on=False, label="a bake failed",
-    )  # fmt: skip
+    look: dict[str, Any] = {
+        "linestyle": "none",
+        "marker": "x",
+        "color": INK,
+        "markeredgewidth": 1.8,
+    }
+    axes.plot(spots[pair[0]], spots[pair[1]], markersize=13, zorder=2.5, clip_on=False, **look)
+    shown["failed"] = Line2D([], [], markersize=8, label="a bake failed", **look)
+    return [(float(a), float(b)) for a, b in spots.to_numpy()]
 
 
-def _bakes(axes: Axes, findings: Findings, pair: tuple[str, str], digits: int) -> None:
+def _bakes(
+    axes: Axes,
+    findings: Findings,
+    pair: tuple[str, str],
+    digits: int,
+    shown: dict[str, Any],
+    star: tuple[float, float] | None,
+) -> list[tuple[float, float]]:
+    """Draw the settings that were baked, with their mean scores; return where."""
     rows = findings.residuals
     reference = (
         rows["role"] == Role.REFERENCE if "role" in rows else pd.Series(False, index=rows.index)
     )
     made = rows[~reference].groupby(list(pair), sort=False)["observed"]
     spots = made.agg(["mean", "size"]).reset_index()
-    axes.plot(
-        spots[pair[0]],
-        spots[pair[1]],
-        linestyle="none",
-        marker="o",
-        markersize=6,
-        markerfacecolor="white",
-        markeredgecolor=INK,
-        zorder=3,
-        clip_on=False,
-    )
+    look: dict[str, Any] = {
+        "linestyle": "none",
+        "marker": "o", "markersize": 6, "markerfacecolor": "white",
+            "markeredgecolor": INK}  # fmt: skip
+    axes.plot(spots[pair[0]], spots[pair[1]], zorder=3, clip_on=False, **look)
+    shown["bakes"] = Line2D([], [], label="baked there, with the mean score", **look)
     for spot in spots.itertuples(index=False):
         axes.annotate(
             rounded(spot[2], digits),
             (spot[0], spot[1]),
-            xytext=(0, 6),
+            xytext=(0, 10 if star == (spot[0], spot[1]) else 5),
             textcoords="offset points",
             ha="center",
-            fontsize=8,
+            fontsize=SMALL,
             fontweight="bold",
             color=INK,
             zorder=4,
             annotation_clip=False,
             path_effects=[withStroke(linewidth=2.2, foreground="white")],
         )
+    return [(float(spot[0]), float(spot[1])) for spot in spots.itertuples(index=False)]
 
 
 def _held_words(
@@ -313,6 +424,7 @@ def frontier(
     failure_limit: float = 0.1,
     weights: Mapping[str, float] | None = None,
     limits: Mapping[str, tuple[float, float]] | None = None,
+    ax: Axes | None = None,
 ) -> Picture:
     """Draw the settings where improving one measure costs another.
 
@@ -323,12 +435,15 @@ def frontier(
         Two or more with a goal; the first two are drawn.
     exclude, failure, failure_limit, weights, limits
         As for :func:`trials.recommend`.
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
     Picture
-        Pale dots are settings that another beats; the line holds those that none beats; the star is
-        the recommended one.
+        The line holds the settings that none beats, and ends where going on would gain less than
+        is worth noticing; its ends and the star, the recommended setting, have 95 % intervals;
+        rings are the bakes so far.
 
     Raises
     ------
@@ -338,29 +453,119 @@ def frontier(
     asked = choice(findings, measures, exclude, failure, failure_limit, weights, limits)
     table = frontier_of(asked)
     first, second = (one.measure for one in asked.forecasts[:2])
-    every = asked.means(asked.candidates)
     chosen = best_setting(asked.region, asked.candidates, asked.score)[None]
     star = [float(own[0]) for own in asked.means(chosen)]
-    blue = colours(1)[0]
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blank(6.4, 4.8)
-        axes.plot(every[0], every[1], ".", color=PALE, markersize=2.5, alpha=0.5, zorder=1)
-        line = "-" if len(asked.goals) == 2 else "none"
-        axes.plot(
-            table[first.name], table[second.name], marker="o", linestyle=line, color=blue,
-            markersize=5, zorder=2, label="nothing beats these",
-        )  # fmt: skip
-        axes.plot(
-            star[0], star[1], marker="*", linestyle="none", markersize=17, color=INK,
-            markeredgecolor="white", zorder=3, label="recommended",
-        )  # fmt: skip
-        axes.set_xlabel(_axis(first))
-        axes.set_ylabel(_axis(second))
-        axes.legend(fontsize=9, frameon=False, loc="best")
+    worth = worth_trading(table, asked, chosen)
     where = setting_words(asked.region.factors, asked.region.frame(chosen))
-    return Picture(
-        figure, _frontier_words(table, first, second, star, where), "What one goal costs another"
-    )
+
+    def draw(phone: bool) -> Figure:
+        with stage(ax, NARROW if phone else 6.4, 3.2 if phone else 3.8) as (figure, axes):
+            handles = _frontier_lines(axes, worth, asked, chosen)
+            axes.set_xlabel(folded(_axis(first), 38))
+            axes.set_ylabel(folded(_axis(second), 36))
+            axes.margins(0.08)
+            foot(figure, handles, _trade_words(worth, asked), ax)
+        return figure
+
+    wide, narrow = both(draw, ax)
+    said = _frontier_words(worth, first, second, star, where)
+    return Picture(wide, said, "What one goal costs another", narrow, ax)
+
+
+def worth_trading(table: pd.DataFrame, asked: Choice, chosen: np.ndarray) -> pd.DataFrame:
+    """Return the part of a frontier along which a goal still gains what is worth noticing.
+
+    At either end the setting is taken that comes within what is worth noticing of the best of one
+    goal and costs the other least; beyond it the line would fall for no gain. It reaches the chosen
+    setting in any case. Nothing is left where all that is gained is too little to notice.
+    """
+    if len(asked.goals) != 2:
+        return table
+    one, other = (goal.loss(table[goal.name].to_numpy()) for goal in asked.goals)
+    near_one = np.flatnonzero(one <= one.min() + asked.goals[0].notice + 1e-12)
+    near_other = np.flatnonzero(other <= other.min() + asked.goals[1].notice + 1e-12)
+    first = near_one[np.argmin(other[near_one])]
+    last = near_other[np.argmin(one[near_other])]
+    if one[first] >= one[last] or other[last] >= other[first]:
+        return table.iloc[:0]
+    here = asked.losses(chosen)[0]
+    low = np.minimum([one[first], other[last]], here) - 1e-12
+    high = np.maximum([one[last], other[first]], here) + 1e-12
+    losses = np.column_stack([one, other])
+    return table[((losses >= low) & (losses <= high)).all(axis=1)]
+
+
+def _frontier_lines(
+    axes: Axes, worth: pd.DataFrame, asked: Choice, chosen: np.ndarray
+) -> list[Any]:
+    """Draw bakes, line, ends and star; return what explains them."""
+    first, second = (one.measure.name for one in asked.forecasts[:2])
+    blue, handles = colours(1)[0], []
+    bakes = _both_scored(asked)
+    if len(bakes):
+        handles += axes.plot(
+            bakes[first], bakes[second], "o", markersize=5, markerfacecolor="white",
+            markeredgecolor=PALE, zorder=1, label="a bake so far",
+        )  # fmt: skip
+    lined = len(asked.goals) == 2
+    if len(worth):
+        handles += axes.plot(
+            worth[first], worth[second], color=blue, linewidth=2.4, zorder=3,
+            linestyle="-" if lined else "none", marker="" if lined else "o", markersize=5,
+            label="nothing beats these",
+        )  # fmt: skip
+    names = [factor.name for factor in asked.region.factors]
+    ends = worth[names].iloc[[0, -1]] if lined and len(worth) else worth[names].iloc[:0]
+    points = [(coded(asked.region.factors, row), row, False) for row in ends.to_dict("records")]
+    own = asked.region.frame(chosen)
+    points.append((chosen, own.iloc[0].to_dict(), True))
+    for X, row, is_star in points:
+        found = [
+            one.intervals(X, pd.DataFrame([row])[[f.name for f in one.findings.factors]], at)
+            for at, one in enumerate(asked.forecasts[:2])
+        ]
+        _crossed(axes, found, is_star, blue)
+    handles.append(Line2D([], [], linestyle="none", label="recommended", **STAR))
+    handles.append(Line2D([], [], color=INK, linewidth=1, label="cross: likely between (95 %)"))
+    return handles
+
+
+def _crossed(axes: Axes, found: Sequence[Mapping[str, float]], is_star: bool, tint: Any) -> None:
+    x, y = (one["estimate"] for one in found)
+    reach = [
+        [[max(one["estimate"] - one["low"], 0)], [max(one["high"] - one["estimate"], 0)]]
+        if np.isfinite(one["low"])
+        else None
+        for one in found
+    ]
+    axes.errorbar(
+        x, y, xerr=reach[0], yerr=reach[1], fmt="*" if is_star else "s",
+        markersize=15 if is_star else 6, color=INK if is_star else tint,
+        markeredgecolor="white" if is_star else tint, ecolor=INK if is_star else tint,
+        elinewidth=1, capsize=2, zorder=5 if is_star else 4,
+    )  # fmt: skip
+
+
+def _both_scored(asked: Choice) -> pd.DataFrame:
+    """Return the mean scores of the bakes for which both measures are known."""
+    means = []
+    for one in asked.forecasts[:2]:
+        rows = one.findings.bakes_scored()
+        if "bake" not in rows:
+            return pd.DataFrame()
+        means.append(rows.groupby("bake")["observed"].mean().rename(one.measure.name))
+    return pd.concat(means, axis=1).dropna()
+
+
+def _trade_words(worth: pd.DataFrame, asked: Choice) -> str:
+    if len(asked.goals) != 2:
+        return (
+            "With more than two goals, dots can lie behind one another: each is best at some mix."
+        )
+    margins = in_words(f"{goal.notice:g} of {goal.name}" for goal in asked.goals)
+    if worth.empty:
+        return f"No trade is worth it: within {margins} of the best of each, both are had at once."
+    return f"The line ends where going on would gain less than is worth noticing ({margins})."
 
 
 def _axis(measure: Measure) -> str:
@@ -370,25 +575,31 @@ def _axis(measure: Measure) -> str:
 
 
 def _frontier_words(
-    table: pd.DataFrame, first: Measure, second: Measure, star: list[float], where: str
+    worth: pd.DataFrame, first: Measure, second: Measure, star: list[float], where: str
 ) -> str:
-    ends = table.iloc[[0, -1]]
-    return (
-        f"{len(table)} settings that no other beats. At one end {first.name} "
-        f"{ends[first.name].iloc[0]:.2g} with {second.name} {ends[second.name].iloc[0]:.2g}, at "
-        f"the other {ends[first.name].iloc[1]:.2g} with {ends[second.name].iloc[1]:.2g}. "
-        f"Recommended: "
-        f"{where}, with {first.name} {star[0]:.2g} and {second.name} {star[1]:.2g}."
+    went = (
+        f"Recommended: {where}, with {first.name} {tidy_number(star[0], 2)} and {second.name} "
+        f"{tidy_number(star[1], 2)}."
     )
+    if worth.empty:
+        return f"{first.name} and {second.name} are had at once; no trade is worth noticing. {went}"
+    ends = [
+        f"{first.name} {tidy_number(float(row[first.name]), 2)} with {second.name} "
+        f"{tidy_number(float(row[second.name]), 2)}"
+        for _, row in worth.iloc[[0, -1]].iterrows()
+    ]
+    return f"What {first.name} costs in {second.name}: from {ends[0]} to {ends[1]}. {went}"
 
 
 @checked_types(FitError)
-def good_region(found: Recommendation) -> Picture:
+def good_region(found: Recommendation, *, ax: Axes | None = None) -> Picture:
     """Draw, factor by factor, which settings are as good as the recommended one.
 
     Parameters
     ----------
     found : Recommendation
+    ax : matplotlib Axes, optional
+        Where to draw; a figure of its own when left out.
 
     Returns
     -------
@@ -403,28 +614,68 @@ def good_region(found: Recommendation) -> Picture:
     """
     if not found.factors:
         raise FitError("the recommendation holds no factor.")
-    with matplotlib.rc_context(STYLE):
-        figure, axes = blank(7.2, 0.9 + 0.62 * len(found.factors))
-        for row, factor in enumerate(found.factors):
-            _strip(axes, row, factor, found)
-        names = [factor.name for factor in found.factors]
-        axes.set_yticks(range(len(names)), names)
-        axes.set_ylim(len(names) - 0.4, -0.7)
-        axes.set_xlim(-0.04, 1.04)
-        axes.set_xticks([])
-        axes.set_xlabel("dark: as good, the taller the more often; star: recommended")
-        axes.tick_params(axis="y", length=0)
-        for side in ("left", "bottom"):
-            axes.spines[side].set_visible(False)
+    wide, narrow = both(lambda phone: _region_figure(found, phone, ax), ax)
     ranges = [f"{row.factor}: {row.good}" for row in found.good_ranges.itertuples()]
     text = (
         f"{len(found.good_settings)} settings more likely than not as good as the recommended one. "
         f"{'; '.join(ranges)}."
     )
-    return Picture(figure, text, "Settings that are as good")
+    return Picture(wide, text, "Settings that are as good", narrow, ax)
 
 
-def _strip(axes: Axes, row: int, factor: Any, found: Recommendation) -> None:
+def _region_figure(found: Recommendation, phone: bool, ax: Axes | None) -> Figure:
+    names = [folded(factor.name, 40 if phone else 24) for factor in found.factors]
+    letters = [_setting_letters(factor, phone) for factor in found.factors]
+    line = SMALL * 1.3 / 72
+    rooms = [
+        0.34 + line * (_lines_below(factor, own) + (name.count("\n") + 1.3) * phone)
+        for factor, name, own in zip(found.factors, names, letters, strict=True)
+    ]
+    tops = np.concatenate([[0.0], np.cumsum(rooms)])
+    with stage(ax, NARROW if phone else WIDE, 0.35 + tops[-1]) as (figure, axes):
+        axes.set_ylim(tops[-1], -0.05)
+        bars = []
+        for top, factor, name, own in zip(tops, found.factors, names, letters, strict=False):
+            if phone:
+                axes.text(0, top, name, fontsize=SMALL, weight="bold", color=INK, va="top")
+            bar = top + 0.12 + line * (name.count("\n") + 1.3) * phone
+            _strip(axes, bar, factor, found, own)
+            bars.append(bar)
+        axes.set_yticks(bars, [""] * len(bars) if phone else names)
+        axes.set_xlim(-0.04, 1.04)
+        axes.set_xticks([])
+        axes.tick_params(axis="y", length=0)
+        for side in ("left", "bottom"):
+            axes.spines[side].set_visible(False)
+        foot(figure, _region_marks(), ax=ax)
+    return figure
+
+
+BAR = 0.22  # inches that a factor's range is high
+
+
+def _setting_letters(factor: Any, phone: bool) -> int:
+    """Return how many letters of a setting's name stand on one line."""
+    across = (NARROW if phone else WIDE - 2) * SMALL_LETTERS
+    count = len(factor.levels) if isinstance(factor, Categorical) else 3
+    return max(int(0.9 * across / count), 8)
+
+
+def _lines_below(factor: Any, letters: int) -> int:
+    if not isinstance(factor, Categorical):
+        return 1
+    return max(folded(factor.show(one), letters).count("\n") + 1 for one in factor.levels)
+
+
+def _region_marks() -> list[Any]:
+    return [
+        Patch(facecolor=colours(1)[0], label="as good; the taller, the more often"),
+        Patch(facecolor=BAND, edgecolor=PALE, linewidth=0.6, label="all that may be baked"),
+        Line2D([], [], linestyle="none", label="recommended", **STAR),
+    ]
+
+
+def _strip(axes: Axes, middle: float, factor: Any, found: Recommendation, letters: int) -> None:
     good = found.good_settings[factor.name].dropna()
     if isinstance(factor, Categorical):
         ends = np.linspace(0, 1, len(factor.levels) + 1)
@@ -438,19 +689,22 @@ def _strip(axes: Axes, row: int, factor: Any, found: Recommendation) -> None:
         place = {value: (value - factor.low) / span for value in values}
         labels = [(0.0, factor.show(factor.low)), (1.0, factor.show(factor.high))]
         width = 0.012
-    axes.barh(row, 1.0, height=0.34, color=BAND, zorder=0)
+    axes.barh(middle, 1.0, height=BAR, color=BAND, zorder=0)
     shares = good.value_counts(normalize=True)
     for value, share in shares.items():
         key = value if isinstance(factor, Categorical) else float(value)
-        height = 0.34 * float(share / shares.max())
+        height = BAR * float(share / shares.max())
         axes.bar(
-            place[key], height, width=width, bottom=row + 0.17 - height, color=colours(1)[0],
-            zorder=1,
+            place[key], height, width=width, bottom=middle + BAR / 2 - height,
+            color=colours(1)[0], zorder=1,
         )  # fmt: skip
     for x, label in labels:
         side = {0.0: "left", 1.0: "right"}.get(x, "center")
-        axes.text(x, row + 0.2, label, fontsize=8, color=INK, ha=side, va="top")
+        axes.text(
+            x, middle + BAR / 2 + 0.03, folded(label, letters), fontsize=SMALL, color=INK,
+            ha=side, va="top", linespacing=1.15,
+        )  # fmt: skip
     setting = found.settings[factor.name]
     if setting in place:
-        axes.plot(place[setting], row, marker="*", markersize=14, color=INK,
+        axes.plot(place[setting], middle, marker="*", markersize=14, color=INK,
                   markeredgecolor="white", zorder=3)  # fmt: skip
