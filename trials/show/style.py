@@ -20,7 +20,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from trials.base.html import SHARED, kept_with_unit, render
+from trials.base.html import SHARED, render
+from trials.base.words import kept_together
 from trials.core.factors import Factor
 
 MOST_WORDS = 38  # of a description that is read out
@@ -267,7 +268,7 @@ def folded(text: str, letters: int) -> str:
     'butter at\\n180\\xa0°C'
     """
     lines = str(text).split("\n")
-    return "\n".join(textwrap.fill(kept_with_unit(one), max(letters, 8)) for one in lines)
+    return "\n".join(textwrap.fill(kept_together(one), max(letters, 8)) for one in lines)
 
 
 def spread_apart(wanted: Sequence[float], gaps: Sequence[float]) -> list[float]:

@@ -12,11 +12,10 @@ from matplotlib.lines import Line2D
 from matplotlib.patheffects import withStroke
 from matplotlib.ticker import MaxNLocator
 
-from trials.analysis.brief import MINUS
 from trials.analysis.tasters import Tasters
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
-from trials.base.words import in_words
+from trials.base.words import MINUS, in_words
 from trials.show.style import (
     INK,
     NARROW,
