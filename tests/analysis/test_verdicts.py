@@ -23,8 +23,8 @@ def test_a_number_keeps_its_figures_in_any_unit(unit, value):
     digits = decimals(pd.Series([0.3 * unit]))
     shown = signed(value * unit, digits)
     assert figures(shown) == {1.234: "12", -0.567: "6", 9.96: "1"}[value]
-    assert float(shown) == pytest.approx(round(value, 1) * unit, rel=1e-9)
-    assert shown[0] == ("-" if value < 0 else "+")
+    assert float(shown.replace("−", "-")) == pytest.approx(round(value, 1) * unit, rel=1e-9)
+    assert shown[0] == ("−" if value < 0 else "+")
 
 
 def test_no_digit_is_made_up_and_no_zero_is_a_number():
