@@ -58,7 +58,6 @@ def one(seed: int, known: Evidence, plan: trials.Plan) -> dict[str, bool]:
     return {
         "found": bool(over > 0),
         "false": bool(wrong),
-        "one_failed": bool(drawn[drawn["status"] == "failed"]["bake"].nunique() == 1),
         "first": bool(found.ranking["factor"].iloc[0] == "cooking"),
         "failed": bool((drawn["status"] == "failed").any()),
     }

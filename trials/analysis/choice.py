@@ -14,7 +14,17 @@ from scipy import optimize
 
 from trials.analysis.failing import Failure, recorded_failures
 from trials.analysis.forecast import Forecast, all_factors, forecasts
-from trials.analysis.goals import Goal, goal_for, overall, score
+from trials.analysis.goals import (
+    SHARE_OF_RANGE,
+    Goal,
+    goal_for,
+    in_notices,
+    led,
+    met_together,
+    noticeable,
+    overall,
+    score,
+)
 from trials.analysis.question import is_of_tasting
 from trials.analysis.reached import beyond_tried, unbaked_pairs
 from trials.analysis.region import Region, coded, region, setting_words, summed
@@ -26,6 +36,7 @@ from trials.core.exclusion import Exclude
 from trials.core.factors import NO_SETTING, Categorical, Component, Factor
 from trials.core.measures import Measure
 from trials.core.plan import reference_setting
+from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
 
 # -- Everything a choice rests on: what is expected, what is allowed, what is wanted.
@@ -36,6 +47,41 @@ Measures = Measure | str | Sequence[Measure | str] | Mapping[str, Measure]
 
 
 _NEAR_THE_LEAST = 0.25
+_TOLD = 0.1  # share of what is worth noticing from which a give and take is told
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What the reference bake is expected to score again.
+
+    Parameters
+    ----------
+    settings : dict
+        Factor name -> setting of every reference bake.
+    mean, low, high : float
+        Of one more, 95 %.
+    """
+
+    settings: Mapping[str, Any]
+    mean: float
+    low: float
+    high: float
+
+
+def reference_again(found: Findings) -> Reference | None:
+    """Return what one more reference bake is expected to score; None without one setting."""
+    rows, names = found.residuals, [factor.name for factor in found.factors]
+    if "role" not in rows or "bake" not in rows:
+        return None
+    own = rows[rows["role"] == Role.REFERENCE]
+    if own.empty or len(own[names].drop_duplicates()) != 1:
+        return None
+    again = found.bakes[found.bakes["bake"].isin(own["bake"])]
+    if again.empty or not np.isfinite(again["mean"].iloc[0]):
+        return None
+    top = again.iloc[0]
+    settings = own[names].iloc[0].to_dict()
+    return Reference(settings, float(top["mean"]), float(top["low"]), float(top["high"]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +98,10 @@ class Choice:
     goals : tuple of Goal
     notes : tuple of str
         What had to be given up.
+    together : bool
+        Whether somebody weighed the goals against one another. If not, the first one leads.
+    reference : Reference or None
+        What the reference bake is expected to score again in the first measure.
     """
 
     forecasts: tuple[Forecast, ...]
@@ -59,6 +109,21 @@ class Choice:
     candidates: np.ndarray
     goals: tuple[Goal, ...]
     notes: tuple[str, ...] = ()
+    together: bool = False
+    reference: Reference | None = None
+
+    @property
+    def leads(self) -> bool:
+        """Whether the first goal leads, and the others choose among what is as good in it."""
+        return len(self.goals) > 1 and not self.together
+
+    def worth(self, means: Sequence[np.ndarray]) -> np.ndarray:
+        """Return how good expected responses are, one number each."""
+        return led(self.goals, means) if self.leads else score(self.goals, means)
+
+    def noticeable(self, here: Sequence[np.ndarray]) -> float:
+        """Return how much that worth drops when all turn worse by what is worth noticing."""
+        return noticeable(self.goals, here, led if self.leads else score)
 
     def means(self, X: np.ndarray) -> list[np.ndarray]:
         """Return what is expected of each measure."""
@@ -66,7 +131,7 @@ class Choice:
 
     def score(self, X: np.ndarray) -> np.ndarray:
         """Return what the search makes as large as it can."""
-        return score(self.goals, self.means(X))
+        return self.worth(self.means(X))
 
     def losses(self, X: np.ndarray) -> np.ndarray:
         """Return how far each measure is from its best, shape (settings, measures)."""
@@ -113,7 +178,15 @@ def choice(
         )
         for one in known
     )
-    return Choice(known, allowed, candidates, goals, notes)
+    return Choice(
+        known,
+        allowed,
+        candidates,
+        goals,
+        notes,
+        together=bool(weights or limits),
+        reference=reference_again(known[0].findings),
+    )
 
 
 def _allowed(
@@ -408,6 +481,7 @@ def sentences_on(
     ranges: pd.DataFrame,
     looked_at: int,
     filled: float,
+    given_up: str = "",
 ) -> tuple[str, ...]:
     """Give a recommendation in sentences: the setting, what to expect, how clear the choice is."""
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
@@ -415,6 +489,8 @@ def sentences_on(
     said += _by_your_word(asked, table)
     for row, one, goal in zip(expected.itertuples(), asked.forecasts, asked.goals, strict=True):
         said.append(_expected_words(row, one, goal))
+    if given_up:
+        said.append(given_up)
     said.append(_chance_words(chance, asked.goals))
     said.append(_how_many(good, ranges, looked_at, filled))
     return tuple(said)
@@ -680,6 +756,7 @@ EXPECTED_COLUMNS = (
     "desirability",
     "chance_goal",
 )
+STAY = "Stay with the reference bake for now"  # how the answer begins where nothing is above it
 MORE_LIKELY_THAN_NOT = 0.5
 MOST_SHOWN = 3000
 FEW_DRAWS = 1000  # for the chances of thousands of settings
@@ -715,6 +792,11 @@ class Recommendation:
     factors : tuple of Factor
     measures : tuple of Measure
     sentences, notes : tuple of str
+    given_up : str
+        What it gives up of the first goal, and for what, in a sentence.
+    to_learn : dict or None
+        Where nothing is expected above the reference bake, `settings` are the reference's: stay
+        with it for now. This is the best of the others, to be baked beside it to learn.
     """
 
     settings: Mapping[str, Any]
@@ -729,6 +811,8 @@ class Recommendation:
     measures: tuple[Measure, ...]
     sentences: tuple[str, ...]
     notes: tuple[str, ...]
+    given_up: str = ""
+    to_learn: Mapping[str, Any] | None = None
 
     def __repr__(self) -> str:
         return "\n".join(self.sentences + self.notes)
@@ -778,7 +862,10 @@ def recommendation(
     failing = asked.region.chance_of_failure
     chance_of_failure = float(failing(chosen)[0]) if failing else None
     desirability = float(asked.desirability(chosen)[0])
-    sentences = sentences_on(asked, table, expected, chance, good, ranges, len(looked_at), filled)
+    given_up = gives_up(asked, chosen)
+    sentences = sentences_on(
+        asked, table, expected, chance, good, ranges, len(looked_at), filled, given_up
+    )
     return Recommendation(
         settings=table.iloc[0].to_dict(),
         expected=expected,
@@ -790,8 +877,48 @@ def recommendation(
         goals=asked.goals,
         factors=factors,
         measures=tuple(one.measure for one in asked.forecasts),
+        given_up=given_up,
         sentences=sentences,
         notes=notes_on(asked, chosen, desirability, chance_of_failure, wobble),
+    )
+
+
+def staying(asked: Choice, chosen: np.ndarray) -> Recommendation | None:
+    """Return that the reference is stayed with, where the best of the others is not above it."""
+    known = asked.reference
+    if known is None:
+        return None
+    goal, one = asked.goals[0], asked.forecasts[0]
+    best = one.expect(chosen)
+    if not float(goal.loss(np.array(known.mean))) < float(goal.loss(best)[0]) - 1e-9:
+        return None
+    factors = asked.region.factors
+    if any(factor.name not in known.settings for factor in factors):
+        return None
+    here = coded(factors, known.settings)
+    found = recommendation(asked, here, None)
+    expected = found.expected.copy()
+    for place, other in enumerate(asked.forecasts):
+        own = reference_again(other.findings)
+        if own is not None:
+            columns = ["estimate", "low", "high", "new_low", "new_high"]
+            expected.loc[place, columns] = own.mean, own.low, own.high, own.low, own.high
+    unit = f" {one.measure.unit}" if one.measure.unit else ""
+    words = setting_words(factors, asked.region.frame(here))
+    rival = setting_words(factors, asked.region.frame(chosen))
+    said = (
+        f"Best so far: {words}.",
+        f"{STAY}: baked again, it is expected at {tidy_number(known.mean, 2)}{unit} in "
+        f"{goal.name}, and nothing else above it.",
+        f"To learn more, bake {rival} beside it, blind: of the others it is the best, expected at "
+        f"{tidy_number(float(best[0]), 2)}{unit}.",
+    )
+    return replace(
+        found,
+        settings=dict(known.settings),
+        expected=expected,
+        sentences=said,
+        to_learn=asked.region.frame(chosen).iloc[0].to_dict(),
     )
 
 
@@ -857,13 +984,89 @@ def _within(table: pd.DataFrame, good: pd.DataFrame, factors: tuple[Factor, ...]
 PASSES, MOST_MOVED = 3, 150  # of the search for a tighter frontier, from its own settings
 
 
+# Giving up all that is worth noticing of the first goal is for something worth noticing
+# in the others: a tenth of what they span, as where no margin was named
+_FOR_SOMETHING = SHARE_OF_RANGE
+
+
 def chosen_setting(asked: Choice, wobble: Mapping[str, float] | None = None) -> np.ndarray:
-    """Return the setting that a choice makes best, coded; `wobble` is how far the kitchen errs."""
-    searched: Score = asked.score
-    if wobble:
-        spread = wobble_sd(asked.region, wobble)
-        searched = expected_under_wobble(searched, asked.region.factors, spread)
-    return best_setting(asked.region, asked.candidates, searched)
+    """Return the setting that a choice makes best, coded; `wobble` is how far the kitchen errs.
+
+    Where several goals were not weighed against one another, the others choose among the settings
+    that are within worth noticing of the best in the first goal; but none that is expected below
+    the reference bake, where the best one is not.
+    """
+    if not asked.leads:
+        return best_setting(asked.region, asked.candidates, _under(asked, asked.score, wobble))
+    first = _under(asked, lambda X: _of_first(asked, X), wobble)
+    top = float(first(best_in_first(asked, wobble)[None])[0])
+    notice = in_notices(asked.goals[0])
+    least = top - notice
+    if asked.reference is not None:
+        again = -float(asked.goals[0].loss(np.array(asked.reference.mean)))
+        least = max(least, again) if top >= again else least
+
+    def others(X: np.ndarray) -> np.ndarray:
+        return met_together(asked.goals[1:], asked.means(X)[1:])
+
+    among = _under(asked, others, wobble)
+    worst = float(among(asked.candidates).min()) - 1.0
+
+    def both(X: np.ndarray) -> np.ndarray:
+        own = first(X)
+        inside = among(X) - _FOR_SOMETHING * (top - own) / notice
+        return np.where(own >= least - 1e-9 * notice, inside, worst - (least - own) / notice)
+
+    return best_setting(asked.region, asked.candidates, both)
+
+
+def best_in_first(asked: Choice, wobble: Mapping[str, float] | None = None) -> np.ndarray:
+    """Return the setting that is best in the first goal alone, coded."""
+    first = _under(asked, lambda X: _of_first(asked, X), wobble)
+    return best_setting(asked.region, asked.candidates, first)
+
+
+def _of_first(asked: Choice, X: np.ndarray) -> np.ndarray:
+    return -asked.goals[0].loss(asked.forecasts[0].expect(X))
+
+
+def _under(asked: Choice, searched: Score, wobble: Mapping[str, float] | None) -> Score:
+    """Return a score as it is expected when the kitchen errs."""
+    if not wobble:
+        return searched
+    return expected_under_wobble(searched, asked.region.factors, wobble_sd(asked.region, wobble))
+
+
+def gives_up(asked: Choice, chosen: np.ndarray) -> str:
+    """Return what a choice gives up of the first goal, and for what; nothing where it does not."""
+    if not asked.leads:
+        return ""
+    top = best_in_first(asked)[None]
+    had, got = asked.means(top), asked.means(chosen)
+    lost = float((asked.goals[0].loss(got[0]) - asked.goals[0].loss(had[0]))[0])
+    if lost < _TOLD * in_notices(asked.goals[0]):
+        return ""
+    gained = [
+        _gained_words(goal, float(before[0]), float(after[0]), one.measure.unit)
+        for goal, before, after, one in list(
+            zip(asked.goals, had, got, asked.forecasts, strict=True)
+        )[1:]
+        if float((goal.loss(before) - goal.loss(after))[0]) >= _TOLD * in_notices(goal)
+    ]
+    if not gained:
+        return ""
+    unit = f" {asked.forecasts[0].measure.unit}" if asked.forecasts[0].measure.unit else ""
+    amount = f"{tidy_number(lost, 2)}{unit} of {asked.goals[0].name}"
+    return f"It gives up {amount} for {in_words(gained)}."
+
+
+def _gained_words(goal: Goal, before: float, after: float, unit: str) -> str:
+    digits = 1 if max(abs(before), abs(after)) < 100 else 0
+    numbers = f"{rounded(after, digits)} instead of {rounded(before, digits)}"
+    numbers += f" {unit}" if unit else ""
+    if goal.kind in ("higher", "lower"):
+        return f"{'more' if goal.kind == 'higher' else 'less'} {goal.name} ({numbers})"
+    return f"{goal.name} nearer to its goal ({numbers})"
 
 
 def frontier(
@@ -951,8 +1154,8 @@ def weight_sensitivity(
     rows, settled = [], []
     for name, counts, used in runs:
         goals = tuple(replace(goal, weight=used[goal.name]) for goal in asked.goals)
-        trial = replace(asked, goals=goals)
-        chosen = best_setting(trial.region, trial.candidates, trial.score)[None]
+        trial = replace(asked, goals=goals, together=asked.together or name != "all")
+        chosen = chosen_setting(trial)[None]
         means = {
             goal.name: float(own[0]) for goal, own in zip(goals, trial.means(chosen), strict=True)
         }

@@ -4,7 +4,7 @@ The same two readings of a goal go everywhere. Its desirability runs from 0 (no 
 (nothing left to wish); it is met or not when one new bake is judged.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from numbers import Real
 
@@ -158,6 +158,11 @@ def score(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
     """
     if len(goals) == 1 and goals[0].kind in ("higher", "lower"):
         return -goals[0].loss(values[0])
+    return met_together(goals, values)
+
+
+def met_together(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
+    """Return the overall desirability; below nothing by how far the goals are missed."""
     reached = overall(goals, values)
     short = sum(
         (goal.weight * goal.shortfall(own) for goal, own in zip(goals, values, strict=True)),
@@ -167,23 +172,48 @@ def score(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
     return np.where(reached > 0, reached + _TIE * inside, -short)
 
 
-def noticeable(goals: Sequence[Goal], here: Sequence[np.ndarray]) -> float:
+def led(goals: Sequence[Goal], values: Sequence[np.ndarray]) -> np.ndarray:
+    """Return how good responses are where the first goal leads.
+
+    In differences worth noticing of the first; from the worst to the best, the others together
+    count as one.
+
+    Examples
+    --------
+    >>> liking = Goal("a", "higher", 1, 9, np.inf, np.inf, 6.8, np.inf, 1.0, 0.5, "the scale")
+    >>> oil = Goal("b", "lower", -np.inf, -np.inf, 0, 10, -np.inf, 5, 1.0, 1.0, "the scale")
+    >>> led([liking, oil], [np.array([6.0, 5.8]), np.array([8.0, 2.0])])
+    array([12.2, 12.4])
+    """
+    return met_together(goals[1:], values[1:]) - goals[0].loss(values[0]) / in_notices(goals[0])
+
+
+def in_notices(goal: Goal) -> float:
+    """Return what is worth noticing of a goal, as something to divide by."""
+    return goal.notice if goal.notice > 0 else 1.0
+
+
+def noticeable(
+    goals: Sequence[Goal],
+    here: Sequence[np.ndarray],
+    worth: Callable[[Sequence[Goal], Sequence[np.ndarray]], np.ndarray] = score,
+) -> float:
     """Return how much a score drops when every measure turns worse by what is worth noticing.
 
-    `here` holds what is expected of each measure at one setting.
+    `here` holds what is expected of each measure at one setting, `worth` is the score.
     """
     if len(goals) == 1 and goals[0].kind in ("higher", "lower"):
         return float(goals[0].notice)
-    top = float(score(goals, here)[0])
+    top = float(worth(goals, here)[0])
     worse = list(here)
     for place, goal in enumerate(goals):
         tried = [
             [*here[:place], here[place] + sign * goal.notice, *here[place + 1 :]]
             for sign in (-1.0, 1.0)
         ]
-        worths = [float(score(goals, means)[0]) for means in tried]
+        worths = [float(worth(goals, means)[0]) for means in tried]
         worse[place] = tried[int(np.argmin(worths))][place]
-    drop = top - float(score(goals, worse)[0])
+    drop = top - float(worth(goals, worse)[0])
     return drop if drop > 1e-9 else 1.0
 
 

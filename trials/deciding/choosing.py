@@ -19,9 +19,9 @@ from trials.analysis.choice import (
     choice,
     chosen_setting,
     recommendation,
+    staying,
 )
 from trials.analysis.failing import Failure
-from trials.analysis.goals import noticeable
 from trials.analysis.region import coded
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
@@ -29,6 +29,8 @@ from trials.base.errors import FitError, TrialsError
 from trials.core.exclusion import Exclude
 from trials.deciding.confirmation import held_settings
 from trials.deciding.gain import findings_to_choose
+
+HELD = "This setting was confirmed by bakes of its own"  # how the note on it begins
 
 
 @checked_types(FitError)
@@ -47,9 +49,12 @@ def recommend(
 ) -> Recommendation:
     """Choose the setting that is expected to meet the goals best.
 
-    With one measure that should be higher or lower, the setting with the best expected value;
-    otherwise the one with the largest overall desirability of what is expected. Never outside a
-    factor's limits, never an excluded setting, never one where failing is likely.
+    With one measure that should be higher or lower, the setting with the best expected value. With
+    several, the first measure leads: among the settings within worth noticing of the best in it,
+    the others choose, by the overall desirability of what is expected. Where you weigh the goals
+    yourself (`weights`, `limits`), the largest overall desirability of all. Never outside a
+    factor's limits, never an excluded setting, never one where failing is likely; and where the
+    reference bake is expected above all that, the reference.
 
     Parameters
     ----------
@@ -138,18 +143,19 @@ def _stayed(
         if known is None:
             continue
         worth = asked.score(np.vstack([chosen, known]))
-        notice = noticeable(asked.goals, asked.means(known[None]))
+        notice = asked.noticeable(asked.means(known[None]))
         if worth[0] - worth[1] > notice:
             continue
         found = recommendation(asked, known[None], wobble)
         return replace(found, notes=(_held_words(chosen, known), *found.notes))
-    return recommendation(asked, chosen[None], wobble)
+    stays = staying(asked, chosen[None])
+    return recommendation(asked, chosen[None], wobble) if stays is None else stays
 
 
 def _held_words(chosen: np.ndarray, known: np.ndarray) -> str:
     same = bool(np.allclose(chosen, known, atol=1e-6))
     more = "" if same else "; no other is expected to be better by more than is worth noticing"
-    return f"This setting was confirmed by bakes of its own{more}."
+    return f"{HELD}{more}."
 
 
 def confirmed_place(asked: Choice, settings: Mapping[str, Any]) -> np.ndarray | None:

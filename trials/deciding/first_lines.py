@@ -61,19 +61,22 @@ def first_lines(
     """
     known = {name: one for name, one in found.items() if isinstance(one, Findings)}
     return FirstLines(
-        _do(known, best, confirmed),
+        what_to_do(known, best, confirmed),
         _next(step, cost_of_a_bake),
         _how_sure(known, best),
     )
 
 
-def _do(known: Mapping[str, Findings], best: Recommendation | str, confirmed: str) -> str:
+def what_to_do(known: Mapping[str, Findings], best: Recommendation | str, confirmed: str) -> str:
+    """Return the line that says what to do: the setting to go for, and what to expect there."""
     first = f"{confirmed} " if confirmed else ""
     if isinstance(best, str):
         return f"{first}No setting can be named to go for: {best}"
     shown = in_words(
         f"{factor.name} {factor.show(best.settings[factor.name])}" for factor in best.factors
     )
+    if best.to_learn is not None:
+        return f"{first}{' '.join(best.sentences[1:])}"
     settled = any(_matters(one) for one in known.values())
     start = "Go for" if settled or confirmed else "Nothing is settled yet; best so far is"
     return f"{first}{start} {shown}. {_expected(known, best)}"
@@ -93,28 +96,13 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
     had = [f"{value:.1f}{units[name]}" for name, value in beside.items() if np.isfinite(value)]
     reference = f" (the reference bake: {in_words(had)})" if len(had) == len(sizes) else ""
     top = table.iloc[0]
-    again = _reference_ahead(str(table.index[0]), top, best, beside)
+    again = f" {best.given_up}" if best.given_up else ""
     if np.isfinite(top["new_low"]):
         again += (
             f" Baked again, {table.index[0]} would come out between {top['new_low']:.1f} and "
             f"{top['new_high']:.1f}."
         )
     return f"Expected: {in_words(sizes)}{reference}.{again}"
-
-
-def _reference_ahead(
-    name: str, top: pd.Series, best: Recommendation, beside: Mapping[str, float]
-) -> str:
-    """Return the warning that the reference bakes themselves did better, where they did."""
-    goal = best.measures[0].goal
-    had = beside.get(name, float("nan"))
-    ahead = had - float(top["estimate"]) if goal == "higher" else float(top["estimate"]) - had
-    if goal not in ("higher", "lower") or not ahead > 0:
-        return ""
-    return (
-        f" The reference bakes did better in {name}: bake both side by side before you leave "
-        "the reference."
-    )
 
 
 def _reference(one: Findings) -> float:

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.answers import Answers
-from trials.analysis.choice import Choice, best_setting, choice
+from trials.analysis.choice import Choice, choice, chosen_setting
 from trials.analysis.draws import shares_of_best
 from trials.analysis.forecast import Forecast, counted_goals, fast_basis
-from trials.analysis.goals import Goal, noticeable, score
+from trials.analysis.goals import Goal
 from trials.analysis.question import READING, is_of_tasting
 from trials.analysis.region import Region, coded
 from trials.analysis.results import Findings
@@ -122,13 +122,13 @@ class Knowledge:
 
     def worth(self, means: Sequence[np.ndarray]) -> np.ndarray:
         """Return how good expected responses are, as the choice counts it."""
-        return score(self.goals, means)
+        return self.choice.worth(means)
 
     @property
     def noticeable(self) -> float:
         """How much that worth drops when every measure turns worse by what is worth noticing."""
         here = [one.rows(self.best[None]) @ one.mean for one in self.beliefs]
-        return noticeable(self.goals, here)
+        return self.choice.noticeable(here)
 
 
 def findings_to_choose(answers: Answers) -> dict[str, Findings]:
@@ -193,10 +193,7 @@ def known(
     )
     fits = tuple(one.findings for one in asked.forecasts)
     grid = asked.region.grid(MOST_SETTINGS)
-    if best is None:
-        chosen = best_setting(asked.region, asked.candidates, asked.score)
-    else:
-        chosen = coded(asked.region.factors, best)[0]
+    chosen = chosen_setting(asked) if best is None else coded(asked.region.factors, best)[0]
     kept = made_so_far(fits, asked.region.factors) if made is None else made
     return Knowledge(
         findings=fits,
@@ -466,8 +463,14 @@ def _gained(
     ]
     shape = after[0].shape
     worth = knowledge.worth([values.ravel() for values in after]).reshape(shape)
-    # The first setting is the one chosen today
-    return worth.max(axis=0) - worth[0]
+    today = 0  # the first setting is the one chosen today
+    if knowledge.choice.leads:
+        # Chosen within a band of the first goal; gained is over what is best by the sum of both
+        now = knowledge.worth(
+            [rows @ one.mean for one, rows in zip(knowledge.beliefs, at, strict=True)]
+        )
+        today = int(np.argmax(now))
+    return np.asarray(worth.max(axis=0) - worth[today])
 
 
 def _moves(

@@ -284,6 +284,7 @@ class _Request:
     exclude: Exclude
     same_day: bool
     seed: int
+    stay: str  # why the reference is stayed with; nothing where it is not
 
     @property
     def last(self) -> str:
@@ -452,24 +453,26 @@ def _request(
 ) -> _Request:
     bakes = whole_number("bakes", bakes, least=1)
     answers = _answers_on(data)
-    made, best = None, None
+    made, chosen = None, None
     if answers is not None:
         known_so_far = answers.evidence
         found = findings_to_choose(answers)
         exclude = list(known_so_far.exclusions) or None if exclude is None else exclude
         made = made_of(known_so_far)
         if measures is None and exclude == (list(known_so_far.exclusions) or None):
-            best = best_so_far(answers).settings
+            chosen = best_so_far(answers)
     else:
         found = {data.response: data} if isinstance(data, Findings) else dict(data)
     wanted = _measures(found, measures)
-    if best is None:
-        best = recommend(found, wanted, exclude=exclude).settings
+    if chosen is None:
+        chosen = recommend(found, wanted, exclude=exclude)
+    best = chosen.settings if chosen.to_learn is None else chosen.to_learn
     knowledge = known(found, wanted, exclude=exclude, made=made, same_day=same_day, best=best)
     if made is not None and answers is not None:
         knowledge = replace(knowledge, unbaked=answers.evidence.unbaked)
     own = int(len(knowledge.made) * 7919 + bakes) if seed is None else int(seed)
-    return _Request(knowledge, answers, bakes, exclude, same_day, own)
+    stay = "" if chosen.to_learn is None else chosen.sentences[1]
+    return _Request(knowledge, answers, bakes, exclude, same_day, own, stay)
 
 
 def _answers_on(data: Known) -> Answers | None:
@@ -543,7 +546,7 @@ def _explained(
 ) -> Plan:
     knowledge = asked.knowledge
     said = [
-        f"Best so far: {_setting(knowledge)}.",
+        _best_words(asked),
         f"Next{unlike}: {chosen.action.name}. {chosen.action.why}",
         _UNEXPECTED if unlike else _gain_words(knowledge, chosen, weighed),
     ]
@@ -560,6 +563,12 @@ def _explained(
 def _details(name: str, weighed: Sequence[Weighed]) -> dict[str, Any]:
     table = gains_table(list(weighed)).round(6)
     return {"action": name, "weighed": table.to_dict("records")}
+
+
+def _best_words(asked: _Request) -> str:
+    if not asked.stay:
+        return f"Best so far: {_setting(asked.knowledge)}."
+    return f"{asked.stay} The best of the others, to learn from: {_setting(asked.knowledge)}."
 
 
 def _setting(knowledge: Knowledge) -> str:
@@ -639,7 +648,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     plan = _plan(asked, action, references, mixed=True)
     held = [knowledge.factors[at].name for at in settled(knowledge, chance_best(knowledge))]
     said = [
-        f"Best so far: {_setting(knowledge)}.",
+        _best_words(asked),
         why,
         f"So it is held to the reference: {count} bake{'s' if count > 1 else ''} of it and "
         f"{references} reference bake{'s' if references != 1 else ''}, tasted blind.",

@@ -446,7 +446,7 @@ def _story_step(answers: Answers, name: str, here: Round) -> dict[str, Any]:
         learned, decided = " ".join(outcome.sentences[:3]), _decided(outcome)
     else:
         learned = " ".join(_taught(answers, first))
-        decided = _chosen(answers.on(first), setting_words(best.factors, settings))
+        decided = _chosen(answers.on(first), best)
     row = {
         "round": here.name,
         "tried": _tried(here),
@@ -474,11 +474,14 @@ def _taught(answers: Answers, response: str) -> list[str]:
     return [first, *(matters or others[:1])[:SENTENCES], *best]
 
 
-def _chosen(found: Findings, setting: str) -> str:
+def _chosen(found: Findings, best: Recommendation) -> str:
     """Return what was decided; nothing was where no direction of any effect is sure."""
+    if best.to_learn is not None:
+        return best.sentences[1]
+    setting = setting_words(best.factors, best.settings)
     spoken = found.spoken
     if bool(((spoken["low"] > 0) | (spoken["high"] < 0)).any()):
-        return f"Go on with {setting}."
+        return " ".join(filter(None, (f"Go on with {setting}.", best.given_up)))
     return f"Nothing yet. The setting to go for so far: {setting}."
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from trials.analysis.answers import Answer, Answers, fit
+from trials.analysis.best_bakes import BEST_SO_FAR
 from trials.analysis.brief import in_brief
 from trials.analysis.counted import Counted
 from trials.analysis.question import kept_evidence
@@ -18,6 +19,8 @@ from trials.base.words import in_words
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.core.scales import NONE, CheckAll
+from trials.deciding.choosing import HELD, best_so_far
+from trials.deciding.first_lines import what_to_do
 from trials.doors.terminal import tell
 from trials.rounds.round import Round
 
@@ -124,7 +127,23 @@ def _of_round(asked: argparse.Namespace) -> list[Answer]:
             if asked.response:
                 raise
             tell(f"{name}: {error}")
+    if asked.response is None and not asked.all and asked.model is None and asked.groups is None:
+        tell("".join(f"{one}\n\n" for one in _answer_first(answers, found)), end="")
     return found
+
+
+def _answer_first(answers: Answers, found: Sequence[Answer]) -> list[str]:
+    """Return what to do, and the best bake so far: what is looked for first."""
+    known = {one.response: one for one in found if isinstance(one, Findings)}
+    try:
+        best = best_so_far(answers)
+    except TrialsError:
+        return []
+    top = known.get(best.measures[0].name)
+    sentences = () if top is None else top.sentences
+    bakes = [one for one in sentences if one.startswith(BEST_SO_FAR)]
+    held = next((one for one in best.notes if one.startswith(HELD)), "")
+    return [what_to_do(known, best, held), *bakes]
 
 
 def _held(words: Sequence[str] | None) -> dict[str, str]:
