@@ -288,6 +288,7 @@ USUAL = {
 }
 USUAL_SOURCE = "usual spread assumed: common practice, no source"
 CHANCE = 0.8
+FEWEST_FOR_ERROR = 1.5  # with fewer bakes left for error, what is usual in a kitchen stands in
 
 Spreads = Mapping[str, tuple[float, str]]
 
@@ -665,8 +666,9 @@ class Promise:
     table : DataFrame
         term, chance (to see an effect worth noticing and not be misled by a pair that it is mixed
         with), mixed (how much of pairs that are not asked about it holds, 0 for none), smallest
-        (seen with 80 % chance), judged_on (empty for terms that the plan can not tell), df, bend
-        (whether it is one: then the chance is that of naming the right side of a peak).
+        (seen with 80 % chance), said (said to matter in about half of such rounds),
+        judged_on (empty for terms that the plan can not tell), df, bend (whether it is one: then
+        the chance is that of naming the right side of a peak).
     score : float
         The mean chance.
     spreads : str
@@ -688,6 +690,11 @@ class Promise:
     def smallest(self) -> float:
         """The difference that the easily changed effects show with 80 % chance (the median)."""
         return float(self.table["smallest"].median())
+
+    @property
+    def said(self) -> float:
+        """The difference that half of such rounds say matters: the median, quickly reckoned."""
+        return float(self.table["said"].median())
 
     @property
     def lost(self) -> list[str]:
@@ -724,6 +731,49 @@ def promise(
     return max(found, key=lambda one: -1.0 if one.tuning is None else round(one.tuning, 9))
 
 
+def said_to_matter(se: float, df: float, worth: float) -> float:
+    """Return the true difference that about half of such rounds say matters: quickly reckoned.
+
+    A verdict holds the interval to what is worth noticing, not to nothing. Weighing simpler
+    explanations and what is usual in a kitchen makes it about as careful as the bakes left for
+    error are; a rehearsal (`trials plan --rehearse`) tries it out.
+
+    Examples
+    --------
+    >>> round(said_to_matter(0.51, 7, 0.7), 1)
+    1.9
+    """
+    return worth + se * float(stats.t.ppf(0.975, max(df, FEWEST_FOR_ERROR)))
+
+
+def worth_of_tasting(bakes: int, tasters: int, sd_bake: float | None = None) -> tuple[float, float]:
+    """Return how many bakes these are worth with one more taster, and with each tasted twice.
+
+    Examples
+    --------
+    >>> [round(one) for one in worth_of_tasting(8, 2)]
+    [12, 13]
+    """
+    bake = (USUAL["bake"] if sd_bake is None else sd_bake) ** 2
+    now = bake + (TASTE_SD**2 + SCORE_SD**2) / tasters
+    one_more = bake + (TASTE_SD**2 + SCORE_SD**2) / (tasters + 1)
+    twice = bake + (TASTE_SD**2 + SCORE_SD**2 / 2) / tasters
+    return bakes * now / one_more, bakes * now / twice
+
+
+def bakes_for_too_small(worth: float, tasters: int, sd_bake: float | None = None) -> int:
+    """Return how many bakes make the interval of one of two settings as wide as the margin.
+
+    Examples
+    --------
+    >>> bakes_for_too_small(0.7, 2)
+    25
+    """
+    bake = (USUAL["bake"] if sd_bake is None else sd_bake) ** 2
+    each = bake + (TASTE_SD**2 + SCORE_SD**2) / tasters
+    return int(np.ceil(4 * each * (stats.norm.ppf(0.975) / worth) ** 2))
+
+
 @dataclass(frozen=True, eq=False)
 class _Way:
     """One model that a plan may be judged by: its power table, and the effects allowed for."""
@@ -752,7 +802,7 @@ def _promised(
     rows = []
     for term in targets:
         if term not in known.index or not np.isfinite(known.loc[term, "se"]):
-            rows.append((term, 0.0, 0.0, np.nan, "", 0.0, term in bends))
+            rows.append((term, 0.0, 0.0, np.nan, np.nan, "", 0.0, term in bends))
             continue
         own = known.loc[term]
         df = float(own["df"])
@@ -767,8 +817,9 @@ def _promised(
         if few and df:
             smallest = _smallest(own["se"], df)
         judged = (own["judged_on"], float(own["df"]), term in bends)
-        rows.append((term, chance, mixed, smallest, *judged))
-    names = ["term", "chance", "mixed", "smallest", "judged_on", "df", "bend"]
+        said = said_to_matter(float(own["se"]), float(own["df"]), worth)
+        rows.append((term, chance, mixed, smallest, said, *judged))
+    names = ["term", "chance", "mixed", "smallest", "said", "judged_on", "df", "bend"]
     table = pd.DataFrame(rows, columns=names)
     return Promise(plan, table, float(table["chance"].mean()), way.words)
 

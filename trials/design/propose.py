@@ -39,7 +39,13 @@ from trials.design.families import (
     made_of,
 )
 from trials.design.layout import Loads, lay_out
-from trials.design.power import Promise, between, promise
+from trials.design.power import (
+    Promise,
+    bakes_for_too_small,
+    between,
+    promise,
+    worth_of_tasting,
+)
 from trials.design.sittings import TwoSittings, two_sittings
 
 # -- A plan in two parts: which of its bakes to make first.
@@ -367,7 +373,9 @@ def spoken(
 ) -> tuple[str, ...]:
     """Give the reasons for a plan: what it tells, what it can not, what was assumed, what lost."""
     return (
+        *_count_words(best, wish),
         *_told_apart(best, wish, answers),
+        *_small_round_words(best, wish, answers),
         *_hard_words(best),
         *_lost_words(best, others, wish, cost),
         *_reference_words(best.plan),
@@ -424,14 +432,74 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
 
 
 def _seen_words(best: Promise, answers: Answers) -> str:
-    if not best.smallest < float("inf"):
+    if not best.said < float("inf"):
         return (
             "No bake is left to tell a difference from chance: repeat some of them, or plan more."
         )
+    if best.said > SCALE:
+        return (
+            f"This can not work: to be said to matter, a change would have to make {best.said:.1f} "
+            f"points, more than the scale has. Ask fewer questions, or plan more bakes."
+        )
     return (
-        f"Smallest difference it would likely show: {best.smallest:.1f} points, for at least half "
-        f"of the effects; you want to see {answers.worth:g}."
+        f"A change of {best.said:.1f} points would be said to matter in about half of such rounds "
+        f"(a quick estimate); you want to see {answers.worth:g}."
     )
+
+
+def _small_round_words(best: Promise, wish: Wish, answers: Answers) -> list[str]:
+    """Say what so few bakes can do and can not, and what would help first."""
+    bakes = best.plan.count()
+    if bakes > SMALL or wish.blend or not best.said < float("inf"):
+        return []
+    tasters = f"{answers.tasters} taster{'' if answers.tasters == 1 else 's'}"
+    many = bakes_for_too_small(answers.worth, answers.tasters, answers.sd_bake)
+    more, twice = worth_of_tasting(bakes, answers.tasters, answers.sd_bake)
+    said = [
+        f"{bakes} bakes can find a good bake. They can not prove that a difference is small: to "
+        f"call one too small to matter takes about {max(many, bakes + 1)} bakes with {tasters}.",
+        f"With one more taster these {bakes} are worth about {more:.0f} bakes; with each bake "
+        f"tasted twice, blind, about {twice:.0f}.",
+    ]
+    return [*said, *_drop_words(best, wish, answers)]
+
+
+def _drop_words(best: Promise, wish: Wish, answers: Answers) -> list[str]:
+    """Say which question to leave out first, where one fewer lets the others be seen sooner."""
+    singles = [term for term in best.table["term"] if ":" not in term and "^" not in term]
+    if len(singles) < 3:
+        return []
+    left = {}
+    for factor in wish.factors:
+        kept = [name for name in singles if name != factor.name]
+        if len(kept) == len(singles):
+            continue
+        without = promise(
+            best.plan, kept, worth=answers.worth, tasters=answers.tasters, sd_bake=answers.sd_bake
+        )
+        left[factor.name] = without.said
+    if not left or not min(left.values()) < best.said - TOLD:
+        return []
+    first = min(left, key=lambda name: round(left[name], 6))
+    same = sum(value < left[first] + TOLD for value in left.values())
+    which = "any one of them" if same == len(left) else first
+    return [
+        f"If that is too little, leave a question out: without {which} it would be "
+        f"{left[first]:.1f} points instead of {best.said:.1f}."
+    ]
+
+
+def _count_words(best: Promise, wish: Wish) -> list[str]:
+    """Say so first where fewer bakes are planned than were asked for."""
+    planned = best.plan.count()
+    if planned >= wish.bakes:
+        return []
+    left = wish.bakes - planned
+    return [
+        f"You asked for {wish.bakes} bakes; {planned} are planned, as the "
+        f"{'other' if left == 1 else f'other {left}'} would tell hardly more: keep "
+        f"{'it' if left == 1 else 'them'} for a bake that fails, or for the next round."
+    ]
 
 
 def _pair_words(told: pd.DataFrame) -> str:
@@ -468,8 +536,8 @@ def _hard_words(best: Promise) -> list[str]:
         else:
             said.append(
                 f"{factor.name[0].upper()}{factor.name[1:]} is set afresh only {count} times, so "
-                f"it is judged on {count} {fills}: it would likely show {own['smallest']:.1f} "
-                "points."
+                f"it is judged on {count} {fills}: a change of "
+                f"{own['said']:.1f} points would be said to matter in about half of such rounds."
             )
     return said
 
@@ -506,8 +574,8 @@ def _lost_words(
         ]
     if cost is None:
         return [f"{lost}. No budget up to 128 bakes was found that would."]
-    size, smallest = cost
-    seen = f", and likely show {smallest:.1f} points" if smallest < float("inf") else ""
+    size, said = cost
+    seen = f", and say of {said:.1f} points that they matter" if said < float("inf") else ""
     return [f"{lost}. {size} bakes would{seen}."]
 
 
@@ -547,7 +615,7 @@ def _runners_up(best: Promise, others: Sequence[Promise]) -> list[str]:
 def _weighed(one: Promise) -> str:
     told, asked = len(one.told), len(one.table)
     apart = f"all {asked} effects" if told == asked else f"{told} of {asked} effects"
-    shows = f", {one.smallest:.1f} points likely shown" if one.smallest < float("inf") else ""
+    shows = f", {one.said:.1f} points said to matter" if one.said < float("inf") else ""
     return f"{apart} told apart{shows}, a difference worth noticing seen {_times(one)}"
 
 
@@ -562,7 +630,11 @@ WORTH, TASTERS = 0.7, 6  # points of liking, and friends at the table, when noth
 ALIKE = 0.02  # plans whose chances differ by less are alike: then the one that uses all bakes wins
 # The mean distance of two draws from one normal, in standard deviations: 2 / sqrt(pi)
 APART = 2 / np.pi**0.5
-SMALL = 16  # bakes up to which it is rehearsed whether a part of them is better chosen later
+# Bakes up to which it is rehearsed whether a part of them is better chosen later, and up to which
+# it is said what so few can do
+SMALL = 16
+SCALE = 8.0  # points that liking has, from 1 to 9
+TOLD = 0.1  # points from which two estimates are told apart
 SIZES = (8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 128)
 
 
@@ -745,7 +817,7 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
     model = "interactions" if wish.model == "main" else wish.model
     part = first_part(whole.plan, wish.bakes, model=model, references=wish.references)
     best = _weighed_plans(part, wish, answers)
-    found = (whole.plan.count(), whole.smallest)
+    found = (whole.plan.count(), whole.said)
     cost = _cost(whole, ranked, together, answers) if whole.lost else found
     reasons = spoken(best, [], wish, answers, cost)
     return replace(part, reasons=(*reasons, part_of(whole, part)))
@@ -858,7 +930,7 @@ def _cost(
         for plan in searched(larger, starts=1)[0]:
             told = _weighed_plans(plan, wish, answers)
             if not told.lost:
-                return size, told.smallest
+                return size, told.said
     return None
 
 

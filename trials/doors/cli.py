@@ -12,15 +12,19 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from trials.base.errors import RoundError, TrialsError
 from trials.base.version import __version__
 from trials.doors.terminal import tell
 
+if TYPE_CHECKING:
+    from trials.rounds.round import Round
+
 DONE, MEND = 0, 1
 STOPPED = 130  # as a shell says of what Ctrl-C ended
 ALL_THE_SAME = '--action "fill the gaps"'
+_REHEARSED_UP_TO = 16  # bakes: larger rounds take too long to be offered
 Commands: TypeAlias = "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
@@ -99,6 +103,15 @@ def _before_baking(commands: Commands) -> None:
         )
     plan = _add(commands, "plan", "turn the answers in idea.toml into a plan", _plan)
     plan.add_argument("folder")
+    plan.add_argument(
+        "--rehearse",
+        nargs="?",
+        type=int,
+        const=40,
+        default=0,
+        metavar="ROUNDS",
+        help="try out what it will say, by so many invented rounds of each size (default: 40)",
+    )
     sheets = _add(commands, "sheets", "write bake sheets, ballots and score sheets", _sheets)
     sheets.add_argument("folder")
     sheets.add_argument("--pdf", action="store_true", help="print the cook's pages to PDF as well")
@@ -283,9 +296,33 @@ def _plan(asked: argparse.Namespace) -> int:
     before = suggested(round_)
     if before:
         tell("\n" + "\n".join(before))
+    if asked.rehearse:
+        tell()
+        _rehearsed(round_, asked.rehearse)
+    elif round_.plan.count() <= _REHEARSED_UP_TO:
+        folder = shlex.quote(asked.folder)
+        tell(f"\nTo try out what it will say, in a few minutes: trials plan {folder} --rehearse")
     sheets = f"trials sheets {shlex.quote(asked.folder)}"
     tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
     return DONE
+
+
+def _rehearsed(round_: "Round", rounds: int) -> None:
+    """Rehearse a plan with the analysis that will be used; a line shows how far it is."""
+    from trials.deciding.foretelling import foretell
+
+    def tell(done: int, whole: int) -> None:
+        if done == whole or done % max(1, whole // 20) == 0:
+            print(f"\rRehearsing ... {100 * done // whole} %", end="", file=sys.stderr, flush=True)
+            if done == whole:
+                print(file=sys.stderr)
+
+    liked = next((one for one in round_.measures if one.liking), None)
+    found = foretell(
+        round_.plan, tasters=max(1, len(round_.tasters)), measure=liked, rounds=rounds, tell=tell
+    )
+    for sentence in found.sentences:
+        print(sentence)
 
 
 def _sheets(asked: argparse.Namespace) -> int:
