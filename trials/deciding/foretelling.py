@@ -5,7 +5,7 @@ after another and really fitted; the shares are those in which a change of 1, 2 
 to matter. All that is compared rests on the same random numbers.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -14,6 +14,7 @@ import pandas as pd
 
 from trials.analysis.fitting import fit
 from trials.base.errors import TrialsError
+from trials.base.progress import steps
 from trials.base.words import tidy_number
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
@@ -62,7 +63,6 @@ def foretell(
     measure: Measure | None = None,
     rounds: int = ROUNDS,
     seed: int = 1,
-    tell: Callable[[int, int], None] | None = None,
 ) -> Foretold:
     """Return what a plan will say, by rehearsal with the analysis that will be used.
 
@@ -76,8 +76,6 @@ def foretell(
         Of each size; the factors take turns in being the one that matters.
     seed : int
         The same random numbers serve every way that is compared.
-    tell : callable, optional
-        Called with how many rounds are done and how many there are.
 
     References
     ----------
@@ -99,13 +97,16 @@ def foretell(
     rows: list[tuple[Any, ...]] = []
     false: list[float] = []
     planned: dict[float, np.ndarray] = {}
-    for at, (way, count, times, size) in enumerate(ways):
-        told = []
-        for turn in range(rounds):
-            told.append(_one(plan, measure, count, times, size, turn, seed))
-            if tell:
-                tell(at * rounds + turn + 1, rounds * len(ways))
-        right, wrong, better = np.array(told, dtype=float).T
+    turns = [(*way, turn) for way in ways for turn in range(rounds)]
+    every = np.array(
+        [
+            _one(plan, measure, count, times, size, turn, seed)
+            for _, count, times, size, turn in steps(turns, "Rehearsing")
+        ],
+        dtype=float,
+    ).reshape(len(ways), rounds, 3)
+    for at, (way, _, _, size) in enumerate(ways):
+        right, wrong, better = every[at].T
         if at < len(SIZES):
             planned[size] = right
             false.append(float(wrong.mean()))

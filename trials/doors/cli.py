@@ -311,16 +311,8 @@ def _rehearsed(round_: "Round", rounds: int) -> None:
     """Rehearse a plan with the analysis that will be used; a line shows how far it is."""
     from trials.deciding.foretelling import foretell
 
-    def tell(done: int, whole: int) -> None:
-        if done == whole or done % max(1, whole // 20) == 0:
-            print(f"\rRehearsing ... {100 * done // whole} %", end="", file=sys.stderr, flush=True)
-            if done == whole:
-                print(file=sys.stderr)
-
     liked = next((one for one in round_.measures if one.liking), None)
-    found = foretell(
-        round_.plan, tasters=max(1, len(round_.tasters)), measure=liked, rounds=rounds, tell=tell
-    )
+    found = foretell(round_.plan, tasters=max(1, len(round_.tasters)), measure=liked, rounds=rounds)
     for sentence in found.sentences:
         print(sentence)
 
