@@ -3,6 +3,8 @@
 All tables are invented: eight bakes, two of them reference bakes where it says so.
 """
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -176,6 +178,11 @@ def test_fit_names_the_setting_and_the_best_bake_first(tmp_path, capsys):
     )
     settings = [factor.show(best.settings[factor.name]) for factor in best.factors]
     assert all(one in shown[0] for one in settings)
+    # A repeat can not score off the scale, however little is known of it
+    least, most = (
+        float(one) for one in re.findall(r"between ([\d.−-]+) and ([\d.]+)\.", shown[0])[0]
+    )
+    assert 1 <= least < most <= 9
     top = found.bakes.iloc[0]
     assert shown[2].startswith(f"Best bake so far for liking: {top['bake']} scored ")
     assert f"expect about {top['mean']:.1f} again" in shown[2]

@@ -98,10 +98,11 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
     top = table.iloc[0]
     again = f" {best.given_up}" if best.given_up else ""
     if np.isfinite(top["new_low"]):
-        again += (
-            f" Baked again, {table.index[0]} would come out between {top['new_low']:.1f} and "
-            f"{top['new_high']:.1f}."
-        )
+        # A score can not lie off its scale, however little is known
+        ends = [best.measures[0].low, best.measures[0].high]
+        least, most = (np.nan if end is None else end for end in ends)
+        low, high = np.fmin(np.fmax([top["new_low"], top["new_high"]], least), most)
+        again += f" Baked again, {table.index[0]} would come out between {low:.1f} and {high:.1f}."
     return f"Expected: {in_words(sizes)}{reference}.{again}"
 
 
