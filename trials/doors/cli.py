@@ -314,7 +314,7 @@ def _rehearsed(round_: "Round", rounds: int) -> None:
     liked = next((one for one in round_.measures if one.liking), None)
     found = foretell(round_.plan, tasters=max(1, len(round_.tasters)), measure=liked, rounds=rounds)
     for sentence in found.sentences:
-        print(sentence)
+        tell(sentence)
 
 
 def _sheets(asked: argparse.Namespace) -> int:
