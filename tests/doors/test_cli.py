@@ -77,6 +77,25 @@ def test_a_table_of_ones_own(tmp_path, capsys):
     assert (tmp_path / "effects.csv").read_text().startswith("term,level,reference,estimate")
 
 
+def test_kinds_alone_and_shares_that_sum_to_one(tmp_path, capsys):
+    """Columns named as kinds need not be named as factors too; shares are told by their sum."""
+    rows = [
+        f"{day},{rye},{100 - rye},{5 + 0.02 * rye + noise}"
+        for day in (1, 2, 3)
+        for rye in (10, 30, 50)
+        for noise in (0.0, 0.1)
+    ]
+    table = tmp_path / "mine.csv"
+    table.write_text("run,rye,wheat,liking\n" + "\n".join(rows) + "\n")
+    assert run(["fit", str(table), "liking", "--kinds", "run"]) == 0
+    assert "Run, " in capsys.readouterr().out
+    assert run(["fit", str(table), "liking", "--factors", "rye", "wheat", "--kinds", "run"]) == 0
+    said = capsys.readouterr().out
+    assert "share" in said.lower()
+    assert run(["fit", str(table), "liking", "--factors", "ryee"]) == 1
+    assert 'did you mean "rye"?' in capsys.readouterr().err
+
+
 def test_a_round_from_idea_to_sheets(tmp_path, capsys):
     home = str(tmp_path / "mine")
     assert run(["new", home]) == 0

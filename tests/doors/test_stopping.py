@@ -19,11 +19,10 @@ REST = trials.Numeric("rest", 20, 60, "min")
 FAT = trials.Numeric("fat", 5, 15, "%")
 
 
-@pytest.fixture
-def watched(monkeypatch, capsys):
-    """A terminal that shows every bar at once."""
+def at_a_terminal(monkeypatch, *, seconds=0.0):
+    """Let bars be seen, and after so many seconds."""
     monkeypatch.setattr("sys.stderr.isatty", lambda: True)
-    monkeypatch.setattr(progress, "PATIENCE", 0.0)
+    monkeypatch.setattr(progress, "PATIENCE", seconds)
 
 
 def rehearsed():
@@ -31,7 +30,8 @@ def rehearsed():
     return trials.rehearse(plan, {"rest": 1.0}, rounds=3, seed=1)
 
 
-def test_a_bar_goes_to_the_terminal_and_nowhere_else(watched, monkeypatch, capsys):
+def test_a_bar_goes_to_the_terminal_and_nowhere_else(monkeypatch, capsys):
+    at_a_terminal(monkeypatch)
     rehearsed()
     seen = capsys.readouterr()
     assert "Rehearsing" in seen.err
@@ -42,13 +42,14 @@ def test_a_bar_goes_to_the_terminal_and_nowhere_else(watched, monkeypatch, capsy
     assert capsys.readouterr().err == ""
 
 
-def test_what_is_quick_shows_no_bar(watched, monkeypatch, capsys):
-    monkeypatch.setattr(progress, "PATIENCE", 60.0)
+def test_what_is_quick_shows_no_bar(monkeypatch, capsys):
+    at_a_terminal(monkeypatch, seconds=60.0)
     rehearsed()
     assert capsys.readouterr().err == ""
 
 
-def test_only_the_whole_shows_a_bar_not_its_parts(watched, capsys):
+def test_only_the_whole_shows_a_bar_not_its_parts(monkeypatch, capsys):
+    at_a_terminal(monkeypatch)
     with progress.under_way("The whole", 2) as done:
         list(progress.steps([1, 2], "A part"))
         done(2)
@@ -57,7 +58,8 @@ def test_only_the_whole_shows_a_bar_not_its_parts(watched, capsys):
     assert "A part" not in said
 
 
-def test_the_page_says_how_far_it_is(watched, demo_copy, capsys):
+def test_the_page_says_how_far_it_is(demo_copy, monkeypatch, capsys):
+    at_a_terminal(monkeypatch)
     trials.report(demo_copy)
     assert "Writing the page" in capsys.readouterr().err
 

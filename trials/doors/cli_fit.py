@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from trials.base.arguments import near
 from trials.analysis.answers import Answer, Answers, fit
 from trials.analysis.best_bakes import BEST_SO_FAR
 from trials.analysis.brief import in_brief
@@ -63,15 +64,21 @@ def _in_brief(one: Answer) -> Sequence[str]:
 
 def _of_table(asked: argparse.Namespace) -> Answer:
     table = read_csv(asked.data)
-    if asked.response is None or not asked.factors:
+    named = list(dict.fromkeys([*(asked.factors or ()), *asked.kinds]))
+    if asked.response is None or not named:
         raise TrialsError(
             "for a table say what to explain and which columns are the factors: "
-            f"trials fit {asked.data} COLUMN --factors NAME NAME. Its columns: "
-            + ", ".join(table.columns)
+            f"trials fit {asked.data} COLUMN --factors NAME NAME (--kinds NAME for those that are "
+            "kinds though they look like numbers). Its columns: " + ", ".join(table.columns)
+        )
+    strange = [name for name in named if name not in table]
+    if strange:
+        raise TrialsError(
+            f'{asked.data} has no column "{strange[0]}"; {near(strange[0], table.columns)}'
         )
     factors = [
-        Categorical(name, sorted(set(table[name]))) if name in asked.kinds else name
-        for name in [*asked.factors, *(one for one in asked.kinds if one not in asked.factors)]
+        Categorical(name, sorted(set(table[name]) - {""})) if name in asked.kinds else name
+        for name in named
     ]
     return fit(
         table,
