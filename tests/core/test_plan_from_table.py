@@ -65,18 +65,19 @@ def test_the_plan_can_be_judged_and_baked(tmp_path):
 @pytest.mark.parametrize(
     ("change", "row", "says"),
     [
-        ({"rest": [60, 20, 75, 20, 60]}, 3, "75 min"),
-        ({"rest": [60, "long", 40, 20, 60]}, 2, "long"),
-        ({"fat": ["lard", "butter", "ghee", "lard", "lard"]}, 3, "ghee"),
-        ({"bake": ["a", "b", "c", "b", "d"]}, 4, "second time"),
-        ({"bake": ["a", "b", "c", "", "d"]}, 4, "no name"),
-        ({"role": ["trial", "trial", "control", "trial", "trial"]}, 3, "control"),
-        ({"day": [1, 1, 1, 1, 1.5]}, 5, "1.5"),
-        ({"load": [1, 1, 1, 2, 3]}, 3, "oil"),
-        ({"load": [1, 1, 2, 3, 3]}, 5, "day"),
+        ({"rest": [60, 20, 75, 20, 60]}, 4, "75 min"),
+        ({"rest": [60, "long", 40, 20, 60]}, 3, "long"),
+        ({"fat": ["lard", "butter", "ghee", "lard", "lard"]}, 4, "ghee"),
+        ({"bake": ["a", "b", "c", "b", "d"]}, 5, "second time"),
+        ({"bake": ["a", "b", "c", "", "d"]}, 5, "no name"),
+        ({"role": ["trial", "trial", "control", "trial", "trial"]}, 4, "control"),
+        ({"day": [1, 1, 1, 1, 1.5]}, 6, "1.5"),
+        ({"load": [1, 1, 1, 2, 3]}, 4, "oil"),
+        ({"load": [1, 1, 2, 3, 3]}, 6, "day"),
     ],
 )
 def test_what_can_not_be_is_refused_with_its_row(change, row, says):
+    """Rows are counted as in every message about a table: the headings are row 1."""
     with pytest.raises(trials.TrialsError, match=f"row {row}: .*{says}"):
         trials.Plan.from_table(TABLE.assign(**change), FACTORS)
 
@@ -92,5 +93,5 @@ def test_shares_of_a_blend_must_sum_to_one():
     parts = [trials.Component("rye"), trials.Component("wheat")]
     fine = pd.DataFrame({"rye": [1, 0, 0.5], "wheat": [0, 1, 0.5]})
     assert trials.Plan.from_table(fine, parts).model == "blend"
-    with pytest.raises(trials.TrialsError, match="row 3"):
+    with pytest.raises(trials.TrialsError, match="row 4"):
         trials.Plan.from_table(fine.assign(rye=[1, 0, 0.4]), parts)

@@ -242,7 +242,7 @@ def given_rows(
     rows["role"] = _roles(given)
     for factor in factors:
         rows[factor.name] = [
-            _setting(factor, value, row) for row, value in enumerate(given[factor.name], 1)
+            _setting(factor, value, row) for row, value in enumerate(given[factor.name], _FIRST)
         ]
     check_nested(factors, rows)
     _check_shares(factors, rows)
@@ -258,14 +258,17 @@ def given_rows(
     return rows, tuple(str(name) for name in frame if name not in known)
 
 
+_FIRST = 2  # rows are counted as a spreadsheet does, the headings being row 1
+
+
 def _bake_names(given: pd.DataFrame) -> list[str]:
     if "bake" not in given:
         return [f"B{place:02d}" for place in range(1, len(given) + 1)]
     names = [str(name).strip() for name in given["bake"]]
-    for row, name in enumerate(names, 1):
-        if is_blank(given["bake"].iloc[row - 1]) or not name:
+    for row, name in enumerate(names, _FIRST):
+        if is_blank(given["bake"].iloc[row - _FIRST]) or not name:
             raise PlanError(f"row {row}: the bake has no name; give each one of its own.")
-        if name in names[: row - 1]:
+        if name in names[: row - _FIRST]:
             raise PlanError(f'row {row}: bake "{name}" stands here a second time.')
     return names
 
@@ -274,7 +277,7 @@ def _counts(given: pd.DataFrame, name: str, default: int | None) -> list[int | N
     if name not in given:
         return [default] * len(given)
     found: list[int | None] = []
-    for row, value in enumerate(given[name], 1):
+    for row, value in enumerate(given[name], _FIRST):
         if is_blank(value) and default is None:
             found.append(None)
             continue
@@ -289,7 +292,7 @@ def _roles(given: pd.DataFrame) -> list[str]:
     if "role" not in given:
         return [Role.TRIAL.value] * len(given)
     known = [str(role.value) for role in ROLES]
-    for row, role in enumerate(given["role"], 1):
+    for row, role in enumerate(given["role"], _FIRST):
         if role not in known:
             raise PlanError(f"row {row}: role is {role!r}; {in_words(known, 'or')} was expected.")
     return [str(role) for role in given["role"]]
@@ -312,7 +315,7 @@ def _setting(factor: Factor, value: Any, row: int) -> Any:
 
 def _check_shares(factors: Sequence[Factor], rows: pd.DataFrame) -> None:
     parts = [factor.name for factor in factors if isinstance(factor, Component)]
-    for row, total in enumerate(rows[parts].sum(axis=1), 1) if parts else ():
+    for row, total in enumerate(rows[parts].sum(axis=1), _FIRST) if parts else ():
         if abs(total - 1) > 1e-6:
             raise PlanError(
                 f"row {row}: the shares of {in_words(parts)} sum to {tidy_number(total, 6)}; 1 was "
@@ -331,8 +334,8 @@ def _check_group(group: str, own: Sequence[Factor], rows: pd.DataFrame) -> None:
             before, here = rows[name].iloc[start], rows[name].iloc[place]
             if before != here and not (is_blank(before) and is_blank(here)):
                 raise PlanError(
-                    f"row {place + 1}: {group} {value} has {name} {here}, and {before} in row "
-                    f"{start + 1}; one {group} has one."
+                    f"row {place + _FIRST}: {group} {value} has {name} {here}, and {before} in row "
+                    f"{start + _FIRST}; one {group} has one."
                 )
 
 

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pandas as pd
 
-from trials.base.arguments import near
 from trials.analysis.answers import Answer, Answers, fit
 from trials.analysis.best_bakes import BEST_SO_FAR
 from trials.analysis.brief import in_brief
 from trials.analysis.counted import Counted
 from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings
+from trials.base.arguments import near
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import read_csv, write_csv
 from trials.base.keeping import free_to_write
