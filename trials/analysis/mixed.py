@@ -322,6 +322,10 @@ class MixedFit:
     products: CrossProducts
     matrices: GroupMatrices
 
+    def __repr__(self) -> str:
+        groups = "".join(f", {term.name}" for term in self.terms)
+        return f"{self.method} fit: {len(self.y)} scores, {len(self.beta)} coefficients{groups}"
+
     @property
     def fitted(self) -> np.ndarray:
         """The fixed part, X beta."""

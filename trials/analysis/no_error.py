@@ -216,6 +216,9 @@ class KnownErrorFit:
     df: float
     rounding: float = 0.0
 
+    def __repr__(self) -> str:
+        return f"fit: {len(self.beta)} coefficients, an error of {self.df:g} degrees of freedom"
+
     def estimate(self, weights: np.ndarray) -> tuple[float, float, float]:
         """Return the estimate, its standard error and the degrees of freedom."""
         used = np.flatnonzero(weights)

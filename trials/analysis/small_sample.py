@@ -166,6 +166,9 @@ class SmallSample:
     plain_cov: np.ndarray
     adjusted_cov: np.ndarray
 
+    def __repr__(self) -> str:
+        return f"{self.fit!r}, {self.method}"
+
     @property
     def beta(self) -> np.ndarray:
         """The estimates, one per column of the fixed part."""

@@ -118,8 +118,16 @@ def answer(
     <p>Salt matters.</p>
     <ul><li>8 bakes.</li></ul>
     """
-    told = {"sentences": list(sentences), "tables": [table(one) for one in tables]}
+    told = {"sentences": list(sentences), "tables": [_aligned(table(one)) for one in tables]}
     return Markup(render(SHARED, "answer.html", notes=list(notes), **told))
+
+
+def _aligned(made: Markup) -> Markup:
+    """Return a table that a notebook aligns too, which has none of the pages' styles."""
+    text = str(made).replace('class="right"', 'style="text-align: right; white-space: nowrap"')
+    for plain in ("<td>", '<th scope="col">', '<th scope="row">'):
+        text = text.replace(plain, f'{plain[:-1]} style="text-align: left">')
+    return Markup(text)
 
 
 def table(frame: pd.DataFrame, *, names: bool = False, caption: str = "") -> Markup:

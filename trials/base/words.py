@@ -1,5 +1,6 @@
 """Numbers and names as a sentence says them, and numbers as people type them."""
 
+import html
 import math
 import re
 from collections.abc import Iterable
@@ -14,6 +15,13 @@ _BELOW = re.compile(r"(?<![\w.,:/)\u2013\u2212-])-(?=\.?\d)")  # no date, range,
 _UNIT = re.compile(r"(?<=\d) (?=%|°[CF]|k?g\b|mm\b|min\b|oz\b|tsp\b|tbsp\b|cups?\b|points?\b)")
 _WHOLE = 1e15  # up to here a double holds every whole number, with room to spare
 MOST_DECIMALS, MOST_ZEROS = 6, -3  # written out; beyond them a power of ten reads better
+
+
+class InWords:
+    """A small record that shows itself in a notebook in the words that a terminal shows."""
+
+    def _repr_html_(self) -> str:
+        return f"<p>{html.escape(repr(self))}</p>"
 
 
 def is_number(text: str) -> bool:

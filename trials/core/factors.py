@@ -8,7 +8,7 @@ import numpy as np
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FactorError
-from trials.base.words import in_words, number, tidy_number
+from trials.base.words import InWords, in_words, number, tidy_number
 from trials.recipe.formula import Formula
 
 # -- What a factor may be called, set to, change and depend on, before there is a factor.
@@ -173,7 +173,7 @@ def key_of(level: object) -> str:
 _ROUNDED_CODE = 1e-9  # of the range: what rounding a code to nine decimals moves a setting by
 
 
-class Varied:
+class Varied(InWords):
     """What numbers, kinds and shares have in common: a list of several of them is a list of these.
 
     Without it a type checker would take such a list for one of just anything. What can be done

@@ -6,7 +6,7 @@ from typing import Any, assert_never
 
 from trials.base.arguments import checked_types
 from trials.base.errors import MeasureError
-from trials.base.words import in_words, tidy_number
+from trials.base.words import InWords, in_words, tidy_number
 from trials.core.scales import (
     KINDS,
     Field,
@@ -28,7 +28,7 @@ from trials.core.scales import (
 
 @checked_types(MeasureError)
 @dataclass(frozen=True)
-class Measure:
+class Measure(InWords):
     """Something scored at the table or measured on a bake.
 
     Parameters

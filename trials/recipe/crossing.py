@@ -10,7 +10,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
-from trials.base.words import in_words, tidy_number
+from trials.base.words import InWords, in_words, tidy_number
 from trials.recipe.formula import (
     TOTALS,
     Formula,
@@ -43,7 +43,7 @@ SAME = 1e-9  # of a parent's dough: closer than any scale could tell
 
 
 @dataclass(frozen=True)
-class Trait:
+class Trait(InWords):
     """One thing in which two parents differ: what one chose and what the other did.
 
     Parameters

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
-from trials.base.words import in_words, tidy_number
+from trials.base.words import InWords, in_words, tidy_number
 
 __all__ = ["Layers", "layer_thickness", "layers"]
 
 
 @dataclass(frozen=True)
-class Layers:
+class Layers(InWords):
     """Layers of dough and fat in a sheet.
 
     Parameters

@@ -19,7 +19,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import MeasureError, Place, PlanError, RoundError, SheetError
 from trials.base.files import read_csv, write_csv, write_text
 from trials.base.html import answer, render
-from trials.base.words import in_words, tidy_number
+from trials.base.words import InWords, in_words, tidy_number
 from trials.core.measures import Measure, measure_named
 from trials.core.plan import Plan, new_seed
 from trials.core.roles import Role
@@ -64,7 +64,7 @@ _UNSAFE = (
 
 
 @dataclass(frozen=True)
-class SideTest:
+class SideTest(InWords):
     """One quick comparison, with its page and its table to fill.
 
     Parameters

@@ -8,7 +8,7 @@ from typing import Any
 
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
-from trials.base.words import in_words
+from trials.base.words import InWords, in_words
 from trials.core.factors import Numeric, OnlyWhen, check_host, checked_when, holds, is_blank
 from trials.core.plan import Plan
 
@@ -49,7 +49,7 @@ def amount(value: Any) -> float | None:
 
 @checked_types(RoundError, scales=float | Sequence[float])
 @dataclass(frozen=True)
-class Batch:
+class Batch(InWords):
     """How much of a bake is made, and on which scales it is weighed.
 
     Parameters
@@ -114,7 +114,7 @@ class Batch:
 
 @checked_types(RoundError)
 @dataclass(frozen=True)
-class Prices:
+class Prices(InWords):
     """What ingredients cost.
 
     Parameters
@@ -200,7 +200,7 @@ DAY = 24 * 60
 
 @checked_types(RoundError)
 @dataclass(frozen=True)
-class Step:
+class Step(InWords):
     """One step that a bake, a load or a day goes through.
 
     Parameters
@@ -266,7 +266,7 @@ class Step:
 
 @checked_types(RoundError)
 @dataclass(frozen=True)
-class Heat:
+class Heat(InWords):
     """Something that is brought to a setting and holds it for a load: a pot of oil, an oven.
 
     Parameters
@@ -321,7 +321,7 @@ class Heat:
 
 @checked_types(RoundError)
 @dataclass(frozen=True)
-class Kitchen:
+class Kitchen(InWords):
     """What there is to work with, and when.
 
     Parameters

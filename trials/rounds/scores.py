@@ -1,7 +1,6 @@
 """Scores: checked, kept, and handed on as one tidy table."""
 
 import errno
-import html
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -13,6 +12,7 @@ import pandas as pd
 from trials.base.arguments import checked_types
 from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import write_bytes, write_csv
+from trials.base.html import answer
 from trials.base.words import in_words
 from trials.core.roles import WITHOUT_SCORE, Status
 from trials.rounds.extremes import EXTREMES, read_extremes
@@ -222,14 +222,15 @@ class Check(Sequence[Problem]):
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        said = [("To mend", self.problems), ("To look at", self.notes)]
-        lists = [
-            f"<p>{title}:</p><ul>{''.join(f'<li>{html.escape(str(one))}</li>' for one in found)}"
-            "</ul>"
-            for title, found in said
-            if found
-        ]
-        return f"<p><b>{html.escape(self.verdict)}</b></p>{''.join(lists)}"
+        problems = pd.DataFrame(
+            [[str(one.place), one.found, one.expected, one.mend] for one in self.problems],
+            columns=["to mend", "found", "expected", "how to mend it"],
+        )
+        notes = pd.DataFrame(
+            [[str(one.place), one.said] for one in self.notes], columns=["to look at", "what"]
+        )
+        left = self.missing if self.left else self.missing.iloc[:0]
+        return answer([self.verdict], [one for one in (problems, notes, left) if len(one)])
 
 
 @checked_types(RoundError)

@@ -11,6 +11,7 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
+from trials.base.html import answer
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import holds, is_blank
 from trials.core.plan import Plan, kitchen_group
@@ -413,6 +414,9 @@ class Timetable:
 
     def __repr__(self) -> str:
         return "\n".join(self.sentences())
+
+    def _repr_html_(self) -> str:
+        return answer(self.sentences(), [self.days])
 
 
 @checked_types(RoundError)

@@ -14,7 +14,7 @@ from typing import Any
 
 from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
-from trials.base.words import in_words
+from trials.base.words import InWords, in_words
 from trials.recipe.ingredients import ASKS, MEANS, Ingredients, shipped
 
 LONGEST_NAME = 60  # letters; a name has to fit on a label
@@ -76,7 +76,7 @@ _COMPOUND = 5  # letters from which a known word inside a longer one is recognis
     days=int | Iterable[int],
 )
 @dataclass(frozen=True)
-class Taster:
+class Taster(InWords):
     """One person who tastes, and what they never eat.
 
     Parameters
