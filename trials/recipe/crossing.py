@@ -68,6 +68,12 @@ class Trait(InWords):
     unit: str = ""
     changes: tuple[Any, ...] | None = None
 
+    def __repr__(self) -> str:
+        both = [
+            tidy_number(one, 4) if isinstance(one, float) else str(one) for one in (self.a, self.b)
+        ]
+        return f"{self.name}: {both[0]} and {both[1]} {self.unit}".rstrip()
+
     @property
     def is_number(self) -> bool:
         """Whether there is something between the two choices."""
