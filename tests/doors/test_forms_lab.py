@@ -1,6 +1,7 @@
 """The forms used as a person would, in a real browser on a real JupyterLab."""
 
 import json
+import shutil
 from pathlib import Path
 
 import trials
@@ -8,6 +9,7 @@ from tests.browser import needs_browser
 from tests.lab import ran
 from tests.rounds.ginger_round import make_round
 from trials.base.files import read_csv
+from trials.doors.cli import run
 
 ENTER = 'import trials\nform = trials.forms.enter(trials.Round.open("snaps"))\nform'
 EXPLORE = """import pandas, trials
@@ -75,3 +77,134 @@ def test_scores_are_entered_and_settings_tried_by_keyboard(tmp_path):
     assert kept["code"].tolist() == [code]
     scored = trials.scores(round_)
     assert scored.loc[scored["code"] == code, "liking"].tolist() == [6.5]
+
+
+WIDTHS = (1280, 820)  # a laptop's screen and a tablet's
+
+
+def looked_at(page, form, folder, name):
+    """Take a picture of a form as a laptop and as a tablet show it; nothing may be cut off."""
+    folder.mkdir(exist_ok=True)
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 1000})
+        page.wait_for_timeout(300)
+        form.screenshot(path=folder / f"{name}-{width}.png")
+        cut = form.evaluate(
+            """one => [...one.querySelectorAll('input, select, textarea, button, p, caption')]
+              .filter(part => part.getBoundingClientRect().right
+                > one.getBoundingClientRect().right + 1).map(part => part.outerHTML.slice(0, 80))"""
+        )
+        assert cut == [], f"{name} is cut off at {width}"
+    page.set_viewport_size({"width": 1400, "height": 1000})
+
+
+@needs_browser
+def test_from_idea_to_printed_sheets_by_the_form_alone(tmp_path):
+    work, home = tmp_path / "work", tmp_path / "home"
+    work.mkdir()
+    home.mkdir()
+    folder = work / "my-round"
+    assert run(["new", str(folder)]) == 0
+    notebook(work / "idea.ipynb", 'import trials\ntrials.forms.idea("my-round")')
+    with ran(work, home, "idea.ipynb") as page:
+        form = page.locator(".trials-form").first
+        form.get_by_label("What are you working on?").fill("oat farl")
+        bakes = form.get_by_label("How many bakes can you afford")
+        bakes.fill("many")
+        form.get_by_text("is not a whole number").wait_for(timeout=15_000)
+        bakes.fill("8")
+        form.get_by_text("8 bakes, ").wait_for(timeout=15_000)
+        page.keyboard.press("Tab")
+        form.get_by_label("What do you want to vary").fill(
+            "rest: 20 to 60 min\nfat: butter, lard\noven: 190 to 220 °C"
+        )
+        form.get_by_label("Who tastes").fill("Ada\nBen: sesame")
+        form.get_by_text("8 bakes, rest, fat and oven").wait_for(timeout=15_000)
+        looked_at(page, form, tmp_path / "shots", "idea")
+        form.get_by_role("button", name="Plan it").click()
+        form.get_by_text("over 2 days").first.wait_for(timeout=60_000)
+        form.get_by_role("button", name="Rehearse it").click()
+        form.get_by_text("Rehearsed 40 times").wait_for(timeout=120_000)
+        form.get_by_role("button", name="Write the sheets").focus()
+        page.keyboard.press("Enter")
+        form.get_by_text("bake-sheets.html").wait_for(timeout=120_000)
+        looked_at(page, form, tmp_path / "shots", "sheets")
+    round_ = trials.Round.open(folder)
+    assert round_.name == "oat farl"
+    assert round_.plan.count() == 8
+    assert [one.name for one in round_.plan.factors] == ["rest", "fat", "oven"]
+    assert [one.name for one in round_.tasters] == ["Ada", "Ben"]
+    assert (folder / "bake-sheets.html").is_file()
+    assert list((folder / "ballots").glob("*"))
+
+
+def small_round(folder):
+    """Four bakes and one taster, with sheets."""
+    factors = [trials.Numeric("rest", 20, 60, "min"), trials.Categorical("fat", ["butter", "lard"])]
+    round_ = trials.Round.create(
+        folder,
+        plan=trials.design.full_factorial(factors, seed=2),
+        measures=["liking"],
+        tasters=["Ada"],
+        seed=4,
+    )
+    trials.write_sheets(round_)
+    return round_
+
+
+def scores_of(form):
+    return form.locator("table.entries tbody tr")
+
+
+@needs_browser
+def test_from_entering_to_findings_and_two_people_merged(tmp_path):
+    work, home = tmp_path / "work", tmp_path / "home"
+    work.mkdir()
+    home.mkdir()
+    round_ = small_round(work / "one")
+    shutil.copytree(work / "one", work / "two")
+    entering = 'trials.forms.enter("{}", "{}")'
+    notebook(
+        work / "day.ipynb",
+        f"import trials\n{entering.format('one', 'Ada')}",
+        entering.format("two", "Ben"),
+    )
+    with ran(work, home, "day.ipynb") as page:
+        first, second = (page.locator(".trials-form").nth(place) for place in (0, 1))
+        for place, text in enumerate(["6,5", "4", "7", "5"]):
+            scores_of(first).nth(place).locator("input").first.fill(text)
+            page.keyboard.press("Tab")
+        scores_of(second).nth(0).locator("input").first.fill("12")
+        page.keyboard.press("Tab")
+        scores_of(second).first.locator("[aria-invalid=true]").wait_for(timeout=15_000)
+        for place, text in enumerate(["6.5", "5"]):  # the second one is not what Ada typed
+            scores_of(second).nth(place).locator("input").first.fill(text)
+            page.keyboard.press("Tab")
+        second.get_by_text("saved in entered-ben-tastings.csv").wait_for(timeout=15_000)
+        page.wait_for_timeout(500)
+        # The copy comes back: its entries are dropped beside the others
+        theirs = work / "two/incoming/entered-ben-tastings.csv"
+        shutil.copy(theirs, work / "one/incoming/entered-ben-tastings.csv")
+        first.get_by_label("Which?").select_option("the bakes")
+        scores_of(first).first.locator("select").wait_for(timeout=15_000)
+        for place in range(4):
+            scores_of(first).nth(place).locator("select").first.select_option("made")
+        first.get_by_label("Which?").select_option("Ada's scores")
+        first.locator(".conflict").wait_for(timeout=15_000)
+        assert first.locator(".conflict").count() == 1, "what both say alike is no conflict"
+        looked_at(page, first, tmp_path / "shots", "conflict")
+        first.get_by_role("button", name="What mattered so far?").click()
+        first.get_by_text("Which is right").wait_for(timeout=30_000)
+        first.get_by_role("button", name="take 5").click()
+        first.get_by_text("5 was chosen; both entries are kept").wait_for(timeout=15_000)
+        assert first.locator(".conflict").count() == 0
+        first.get_by_role("button", name="What mattered so far?").click()
+        first.locator(".told p").first.wait_for(timeout=60_000)
+        assert first.locator(".told p").first.inner_text().startswith("liking: ")
+        assert "Which is right" not in first.locator(".told").inner_text()
+        looked_at(page, first, tmp_path / "shots", "findings")
+    assert len(trials.check(round_)) == 0
+    scored = trials.scores(round_)
+    assert sorted(scored["liking"].dropna()) == [5.0, 5.0, 6.5, 7.0]
+    kept = "".join(one.read_text("utf-8") for one in (round_.folder / "received").glob("*entered*"))
+    assert ",4" in kept, "what was not chosen is kept"

@@ -42,6 +42,14 @@ function plainTable(caption, columns, rows, numbers = []) {
   return make("table", {}, make("caption", {}, caption), make("thead", {}, head), make("tbody", {}, ...body));
 }
 
+function askedOf(model, view) {
+  return make("p", { className: "buttons" }, ...view.buttons.map((one) => {
+    const button = make("button", { type: "button" }, one.label);
+    button.addEventListener("click", () => model.send({ what: one.name }));
+    return button;
+  }));
+}
+
 // ---- explore: one setting, and what to expect of it
 
 function control(one, changed) {
@@ -82,6 +90,7 @@ function explore(model, el) {
       }
     }
     const warnings = now.warnings.map((text) => make("p", { className: "warning" }, text));
+    if (now.fails) warnings.push(make("p", {}, now.fails));
     results.replaceChildren(plainTable(now.caption, now.columns, now.rows, now.numbers), ...warnings);
     code.textContent = now.code;
   };
@@ -105,6 +114,8 @@ function enter(model, el) {
   head.push(labelled("Which?", which));
   const place = make("div", {});
   const [details, code] = codeBlock(view);
+  const told = make("div", { role: "status", className: "told" });
+  const buttons = askedOf(model, view);
   let cells = {};
 
   function cellInput(row, column, cell) {
@@ -172,11 +183,12 @@ function enter(model, el) {
       });
     }
     status.textContent = now.status;
+    told.replaceChildren(...now.told.map((text) => make("p", {}, text)));
     code.textContent = now.code;
   };
   model.on("change:view", draw);
   draw();
-  el.append(make("h3", {}, view.title), ...head, place, status, details);
+  el.append(make("h3", {}, view.title), ...head, place, status, buttons, told, details);
   return () => model.off("change:view", draw);
 }
 
@@ -193,11 +205,7 @@ function idea(model, el) {
     input.addEventListener("input", () => model.send({ what: "field", name: one.name, value: input.value }));
     return labelled(one.label, input, one.hint);
   });
-  const buttons = view.buttons.map((one) => {
-    const button = make("button", { type: "button" }, one.label);
-    button.addEventListener("click", () => model.send({ what: one.name }));
-    return button;
-  });
+  const buttons = askedOf(model, view);
   const draw = () => {
     const now = model.get("view");
     said.replaceChildren(
@@ -208,7 +216,7 @@ function idea(model, el) {
   model.on("change:view", draw);
   draw();
   const left = make("div", {}, ...fields);
-  const right = make("div", {}, make("p", { className: "buttons" }, ...buttons), said);
+  const right = make("div", {}, buttons, said);
   el.append(make("h3", {}, view.title), make("div", { className: "beside" }, left, right), details);
   return () => model.off("change:view", draw);
 }

@@ -19,11 +19,12 @@ import tomlkit
 import traitlets
 from scipy import stats
 
+from trials.analysis.failing import Failing, failing
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place, RoundError, TrialsError
 from trials.base.files import read_csv, write_csv, write_text
-from trials.base.words import decimals, in_words, number, rounded
+from trials.base.words import decimals, in_words, number, percent, rounded
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES, Role
@@ -146,6 +147,7 @@ class Explore(NotebookForm):
     def __init__(self, found: Mapping[str, Findings]) -> None:
         self.found = dict(found)
         self.factors = next(iter(self.found.values())).factors
+        self._failing = _failing(self.found)
         self.settings: dict[str, Any] = {one.name: _start(one) for one in self.factors}
         super().__init__()
 
@@ -165,6 +167,14 @@ class Explore(NotebookForm):
             )
         names = ["measure", "expect", "low", "high", "new_low", "new_high", "outside"]
         return pd.DataFrame(rows, columns=names)
+
+    @property
+    def chance_of_failing(self) -> float | None:
+        """The chance that a bake of the setting fails; None where no bake failed so far."""
+        if self._failing is None:
+            return None
+        own = {one.name: self._row()[one.name] for one in self._failing.factors}
+        return float(self._failing.chance(pd.DataFrame([own]))[0])
 
     def set(self, name: str, value: Any) -> "Explore":
         """Set one factor, and return the form."""
@@ -222,8 +232,13 @@ class Explore(NotebookForm):
             "rows": rows,
             "numbers": list(range(1, len(names))),
             "warnings": [f"{NEVER}: {text}. Here the model only guesses." for text in outside],
+            "fails": self._fails(),
             "code": f"findings.predict({self._said()!r})",
         }
+
+    def _fails(self) -> str:
+        chance = self.chance_of_failing
+        return "" if chance is None else f"The chance that such a bake fails: {percent(chance)}."
 
     def _said(self) -> dict[str, Any]:
         return {name: value for name, value in self._row().items() if value is not None}
@@ -264,7 +279,22 @@ class Explore(NotebookForm):
 
     def still(self) -> str:
         """Return what to expect of the setting as a still table."""
-        return _table_html(self.view["caption"], self.view["columns"], self.view["rows"])
+        table = _table_html(self.view["caption"], self.view["columns"], self.view["rows"])
+        said = [*self.view["warnings"], *filter(None, [self.view["fails"]])]
+        return table + "".join(f"<p>{html.escape(one)}</p>" for one in said)
+
+
+def _failing(found: Mapping[str, Findings]) -> Failing | None:
+    """Return what the failed bakes say, where any failed and can be told apart by the factors."""
+    known = next((one.evidence for one in found.values() if one.evidence is not None), None)
+    if known is None or not any(len(one.failed) for one in found.values()):
+        return None
+    try:
+        told = failing(known)
+    except TrialsError:
+        return None
+    names = {factor.name for one in found.values() for factor in one.factors}
+    return told if {factor.name for factor in told.factors} <= names else None
 
 
 def _start(factor: Factor) -> Any:
@@ -358,6 +388,7 @@ class Enter(NotebookForm):
         self.texts: dict[Address, str] = {}
         self.refused: dict[Address, tuple[str, str]] = {}
         self.noted: dict[Address, str] = {}
+        self.told: tuple[str, ...] = ()
         self.said = "" if self.who else "Say who enters, then what is typed is saved as you go."
         self._read_own()
         super().__init__()
@@ -411,12 +442,15 @@ class Enter(NotebookForm):
     def heard(self, told: Mapping[str, Any]) -> None:
         """Take one entry, a choice between two, or a change of page or person."""
         what = told["what"]
+        self.told = ()  # what was found of the entries of before
         if what == "who":
             self.who = str(told["value"]).strip()
             self._read_own()
             self.said = f"{self.who} enters." if self.who else "Say who enters."
         elif what == "page":
             self.page = str(told["value"])
+        elif what == "findings":
+            self.told = self._findings()
         else:
             kind = next(kind for name, kind, _ in self.pages if name == self.page)
             address = (kind, tuple(map(str, told["key"])), str(told["column"]))
@@ -424,6 +458,27 @@ class Enter(NotebookForm):
             if what == "choose":
                 self._settle(address, str(told["text"]))
         self.view = self.shown()
+
+    def _findings(self) -> tuple[str, ...]:
+        """Return what the scores so far say, measure by measure, or what must be mended first."""
+        from trials.analysis.answers import Answers
+        from trials.analysis.brief import in_brief
+        from trials.analysis.question import evidence
+
+        try:
+            answers = Answers(evidence(self.round))
+        except TrialsError as error:
+            return (str(error),)
+        lines: list[str] = []
+        for measure in self.round.measures:
+            try:
+                found = answers.on(measure.name)
+            except TrialsError as error:
+                lines.append(f"{measure.name}: {error}")
+                continue
+            brief = in_brief(found) if isinstance(found, Findings) else found.sentences[:2]
+            lines += [f"{measure.name}: {brief[0]}", *brief[1:]]
+        return tuple(lines)
 
     def put(self, address: Address, text: str) -> Value | None:
         """Enter one cell: read as the sheets are, saved when it can be used.
@@ -530,6 +585,8 @@ class Enter(NotebookForm):
                 "rows": rows,
             },
             "status": self.said,
+            "buttons": [{"name": "findings", "label": "What mattered so far?"}],
+            "told": list(self.told),
             "code": f"# the same, by file: {INCOMING}/{ENTERED}NAME-{kind}.csv, then\n"
             f"trials.check(trials.Round.open({str(self.round.folder)!r}))",
         }
@@ -631,6 +688,7 @@ def idea(folder: str | Path = ".") -> "IdeaForm":
     return IdeaForm(Path(folder))
 
 
+REHEARSED = 40  # rounds on paper, which takes a few seconds
 _WHOLE = {
     "bakes": "How many bakes can you afford, reference bakes apart?",
     "days": "Over how many days?",
@@ -657,10 +715,19 @@ class IdeaForm(NotebookForm):
 
     def heard(self, told: Mapping[str, Any]) -> None:
         """Take an answer, or plan the idea as it stands."""
-        if told["what"] == "field":
+        what = str(told["what"])
+        if what == "field":
             self.put(str(told["name"]), str(told["value"]))
         else:
-            self._plan()
+            try:
+                self.said = {
+                    "plan": self._plan,
+                    "rehearse": self._rehearse,
+                    "sheets": self._sheets,
+                }[what]()
+                self.problems.pop("plan", None)
+            except TrialsError as error:
+                self.problems["plan"] = str(error)
         self.view = self.shown()
 
     def put(self, name: str, text: str) -> None:
@@ -676,13 +743,38 @@ class IdeaForm(NotebookForm):
         self.said = ()
         write_text(self.path, tomlkit.dumps(answers))
 
-    def _plan(self) -> None:
-        try:
-            planned = planned_round(self.folder)
-            self.said = (planned.plan.sentence() + ".", *planned.plan.reasons)
-            self.problems.pop("plan", None)
-        except TrialsError as error:
-            self.problems["plan"] = str(error)
+    def _plan(self) -> tuple[str, ...]:
+        planned = planned_round(self.folder)
+        return (planned.plan.sentence() + ".", *planned.plan.reasons)
+
+    def _rehearse(self) -> tuple[str, ...]:
+        """Bake the planned round many times on paper, one effect being just worth noticing."""
+        from trials.deciding.rehearsal import rehearse
+
+        planned = planned_round(self.folder)
+        goal, first = _goal(planned.measures), planned.plan.factors[0]
+        if goal is None or goal.margin is None:
+            return ("Nothing that is scored has a goal and a smallest difference to rehearse for.",)
+        found = rehearse(
+            planned.plan,
+            {first.name: goal.margin},
+            rounds=REHEARSED,
+            measure=goal,
+            tasters=max(len(planned.tasters), 1),
+            seed=planned.seed,
+        )
+        opening = (
+            f"Rehearsed {REHEARSED} times, as if {first.name} made {exact(goal.margin)} of "
+            f"{goal.name} and nothing else did."
+        )
+        return (opening, *found.sentences)
+
+    def _sheets(self) -> tuple[str, ...]:
+        from trials.show.sheets import write_sheets
+
+        written = write_sheets(planned_round(self.folder))
+        names = [path.relative_to(self.folder).as_posix() for path in written]
+        return ("Written, to be printed:", *names)
 
     def shown(self) -> dict[str, Any]:
         """Return the questions with their answers, and what a plan of them would tell."""
@@ -726,7 +818,11 @@ class IdeaForm(NotebookForm):
             "kind": "idea",
             "title": "The idea",
             "fields": fields,
-            "buttons": [{"name": "plan", "label": "Plan it"}],
+            "buttons": [
+                {"name": "plan", "label": "Plan it"},
+                {"name": "rehearse", "label": "Rehearse it"},
+                {"name": "sheets", "label": "Write the sheets"},
+            ],
             "problems": list(self.problems.values()),
             "said": list(self.said or first_words(one)),
             "code": f"# the answers are in {self.path}\n"
