@@ -52,13 +52,14 @@ def watched(folder: Path, at: int = 0) -> Iterator[_Watch]:
         _watch.folder = None
 
 
-def killed_at_each(work, make, after, points=None):
+def killed_at_each(work, make, after, points=None, beside=False):
     """Kill `work(folder)` at each change of a folder that `make()` makes, then ask `after`.
 
-    `points` bounds how many of the changes are tried, spread evenly; all when left out.
+    `points` bounds how many of the changes are tried, spread evenly; all when left out. With
+    `beside` changes beside the folder count too.
     """
     folder = make()
-    with watched(folder) as seen:
+    with watched(folder.parent if beside else folder) as seen:
         work(folder)
     total = seen.count
     assert total, "nothing was written"
@@ -68,7 +69,7 @@ def killed_at_each(work, make, after, points=None):
     for at in tried:
         folder = make()
         try:
-            with watched(folder, at):
+            with watched(folder.parent if beside else folder, at):
                 work(folder)
         except Killed:
             pass

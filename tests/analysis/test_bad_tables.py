@@ -114,7 +114,12 @@ class TestSettings:
         with pytest.raises(TrialsError, match=r'"rest" runs from -1e\+308.*larger unit'):
             fit(table(rest=[-1e308, 1e308] * 8), "liking", ["rest"])
         with pytest.raises(TrialsError, match=r'"rest" has the setting 1e\+308, too far outside'):
-            fit(table(rest=[20, 1e308] * 8), "liking", [Numeric("rest", 20, 60)])
+            fit(
+                table(rest=[20, 1e308] * 8),
+                "liking",
+                [Numeric("rest", 20, 60)],
+                outside_range=True,
+            )
 
     def test_one_slip_in_the_settings_of_a_bake_is_named(self):
         data = tasted()
@@ -194,9 +199,10 @@ class TestSettings:
         found = fit(data, "liking", wide, model="main")
         assert np.isfinite(found.effects["se"]).all()
 
-    def test_a_setting_far_outside_its_range_is_taken_as_it_is(self):
+    def test_a_setting_far_outside_its_range_is_taken_as_it_is_when_it_was_really_so(self):
         rest = [20, 60] * 7 + [20, 1e6]
-        found = fit(table(rest=rest), "liking", [Numeric("rest", 20, 60)], model="main")
+        asked = {"factors": [Numeric("rest", 20, 60)], "model": "main", "outside_range": True}
+        found = fit(table(rest=rest), "liking", **asked)
         assert np.isfinite(found.effects["estimate"]).all()
 
     def test_a_kind_that_is_not_its_own(self):

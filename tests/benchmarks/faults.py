@@ -5,6 +5,8 @@ Run it as a command from the root of the repository:
     python -m tests.benchmarks.faults [--damages 200] [--seed N] [--toml 10000]
                                       [--readers 100000] [--kills]
 
+Each of the four parts (`--damages 0` leaves one out) writes its own section of the table.
+
 Damages are drawn by a seeded generator, cell by mutation. What must come of each kind stands below,
 written before anything ran: `refused` (exit 1, naming the file), `noted` (a note naming the file,
 the scores used as they stand) or `kept` (every score as it was, or as it was typed anew). After
@@ -16,13 +18,15 @@ import argparse
 import contextlib
 import io
 import random
+import re
 import shutil
 import string
 import sys
 import tempfile
 import traceback
+import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,12 +35,21 @@ import pandas as pd
 
 import trials
 from tests.killing import killed_at_each
-from tests.rounds.ginger_round import MEASURES, cell, edit_book, make_round, serving, tidy_scores
+from tests.rounds.ginger_round import (
+    MEASURES,
+    cell,
+    edit_book,
+    make_round,
+    save_as_an_editor,
+    serving,
+    tidy_scores,
+)
 from trials.base.errors import SheetError, TrialsError
 from trials.base.files import read_csv, write_csv
 from trials.doors.cli import run
 from trials.rounds.diary import write_note
-from trials.rounds.idea import IDEA, read_idea, write_idea
+from trials.rounds.gathering import gathered
+from trials.rounds.idea import read_idea, write_idea
 from trials.rounds.round import Round
 from trials.rounds.scores import record_scores
 from trials.rounds.workbook import write_workbooks
@@ -57,6 +70,7 @@ class Damage:
     name: str
     expected: str
     work: Callable[[Path, random.Random], object]
+    asks: tuple[str, ...] = ("check", "FOLDER")
 
 
 def _sheet(folder: Path, chance: random.Random, column: str, value: object) -> str:
@@ -75,8 +89,7 @@ def _typed(column: str, *values: object) -> Callable[[Path, random.Random], str]
 
 def _csv(file: str, change: Callable[[pd.DataFrame, random.Random], pd.DataFrame]):
     def work(folder: Path, chance: random.Random) -> str:
-        table = read_csv(folder / file)
-        write_csv(change(table, chance), folder / file)
+        save_as_an_editor(change(read_csv(folder / file), chance), folder / file)
         return file
 
     return work
@@ -210,6 +223,104 @@ def _really(folder: Path, chance: random.Random) -> str:
     return "bakes.xlsx"
 
 
+def _no_status(folder: Path, chance: random.Random) -> str:
+    row = chance.randrange(2, 9)
+    for name, value in (("status", None), ("reason", "tore while turning")):
+        edit_book(
+            folder / "bakes.xlsx",
+            lambda book, name=name, value=value: setattr(
+                cell(book["Bakes"], row, name), "value", value
+            ),
+        )
+    return "bakes.xlsx"
+
+
+def _in_actual(table: pd.DataFrame, chance: random.Random) -> pd.DataFrame:
+    new = table.copy()
+    new.loc[chance.choice(list(table.index)), "oven heat"] = "188"
+    return new
+
+
+def _diary(folder: Path, chance: random.Random) -> None:
+    table = read_csv(folder / "diary.csv").assign(weather=chance.choice(["rain", "=1+1"]))
+    save_as_an_editor(table, folder / "diary.csv")
+    write_note(folder, "Another.")
+    assert list(read_csv(folder / "diary.csv")["weather"])[:-1] == list(table["weather"])
+
+
+def _other_program(folder: Path, chance: random.Random) -> str:
+    name = chance.choice(["tastings.ods", "my bakes.numbers", "Tastings.xls"])
+    (folder / name).write_bytes(b"PK anything")
+    return name
+
+
+def _leads_out(folder: Path, chance: random.Random) -> str:
+    name = chance.choice(["tastings.xlsx", "bakes.xlsx", "plan.csv", "serving.csv", "round.toml"])
+    elsewhere = folder.with_name("beside") / "mine.txt"
+    (folder / name).rename(folder / f"my {name}")
+    (folder / name).symlink_to(elsewhere)
+    return name
+
+
+def _evil_bake(table: pd.DataFrame, chance: random.Random) -> pd.DataFrame:
+    new = table.copy()
+    new.loc[chance.choice(list(table.index)), "bake"] = chance.choice(["../../evil", "/etc/x", ""])
+    return new
+
+
+def _received_is_a_file(folder: Path, chance: random.Random) -> str:
+    (folder / "received").rename(folder / "what was received")
+    (folder / "received").write_text("mine")
+    return "received"
+
+
+def _marked(folder: Path, chance: random.Random) -> None:
+    path = folder / chance.choice(["round.toml", "tastings.csv", "serving.csv", "plan.csv"])
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+
+
+# A table of one's own: what was entered in the round, with settings, one row a tasting
+TABLE = "mine.csv"
+FIT = ("fit", f"FOLDER/{TABLE}", "ginger heat", "--factors", "oven heat", "fat", "--model", "main")
+
+
+def _typed_in_table(column: str, *values: object, whole_bake: bool = False):
+    """Type a value into one row of a table of one's own, or into all rows of one bake."""
+
+    def work(folder: Path, chance: random.Random) -> str:
+        table = trials.scores(Round.open(folder))
+        table = table[table["taster"].notna() & (table["status"] == "made")]
+        table = table.drop(columns=["said of it"]).reset_index(drop=True).astype(object)
+        row = chance.randrange(len(table))
+        rows = table.index == row
+        if whole_bake:
+            rows = table["bake"] == table.loc[row, "bake"]
+        table.loc[rows, column] = chance.choice(values)
+        if column == "reason":
+            table.loc[rows, "status"] = ""
+        write_csv(table, folder / TABLE)
+        return f'row {int(np.flatnonzero(rows)[0]) + 2}, "{column}"'
+
+    return work
+
+
+def _alike(column: str):
+    """Write one name of a table in other letters than all others of it."""
+
+    def work(folder: Path, chance: random.Random) -> str:
+        place = _typed_in_table(column, "")(folder, chance)
+        before = trials.scores(Round.open(folder))
+        before = before[before["taster"].notna() & (before["status"] == "made")]
+        table, row = read_csv(folder / TABLE), int(place.split(",")[0].split()[1])
+        name = str(before[column].iloc[row - 2])
+        others = {name.swapcase(), name.lower(), name.upper()} - {name}
+        table.loc[row, column] = chance.choice(sorted(others))
+        write_csv(table, folder / TABLE)
+        return f'"{column}"'
+
+    return work
+
+
 DAMAGES = (
     Damage("a score off the scale", "refused", _typed("ginger heat", 11, -1, 99, 1e9)),
     Damage("words for a score", "refused", _typed("ginger heat", "n/a", "seven", "7/10", "7..5")),
@@ -240,9 +351,40 @@ DAMAGES = (
     Damage("a reading ten times too large", "noted", _spread),
     Damage("a setting beyond the plan", "noted", _really),
     Damage("the sheet under another name", "noted", _other_name),
+    Damage("a reason without a status", "noted", _no_status),
+    Damage("a setting typed into actual.csv", "refused", _csv("actual.csv", _in_actual)),
+    Damage("a sheet of another program", "refused", _other_program),
+    Damage("a file that leads out of the folder", "refused", _leads_out),
+    Damage("a bake called by a path", "refused", _csv("plan.csv", _evil_bake)),
+    Damage("a file where received should be", "refused", _received_is_a_file),
+    Damage("in a table, true for a score", "refused", _typed_in_table("ginger heat", "True"), FIT),
+    Damage("in a table, two meanings", "refused", _typed_in_table("ginger heat", "1,250"), FIT),
+    Damage("in a table, bakes alike", "refused", _alike("bake"), FIT),
+    Damage("in a table, tasters alike", "refused", _alike("taster"), FIT),
+    Damage("in a table, 999", "noted", _typed_in_table("ginger heat", 999, 9999), FIT),
+    Damage(
+        "in a table, a setting ten times too large",
+        "noted",
+        _typed_in_table("oven heat", 1750, 1650, whole_bake=True),
+        FIT,
+    ),
+    Damage(
+        "in a table, a kind one letter off",
+        "noted",
+        _typed_in_table("fat", "buter", "buttre", "buttter", whole_bake=True),
+        FIT,
+    ),
+    Damage(
+        "in a table, a reason without a status",
+        "noted",
+        _typed_in_table("reason", "tore", whole_bake=True),
+        FIT,
+    ),
     Damage("another score", "kept", _another_score),
     Damage("rows in another order", "kept", lambda f, c: (_book(_shuffled)(f, c), None)[1]),
     Damage("tables saved by a spreadsheet", "kept", _semicolons),
+    Damage("a column of one's own in the diary", "kept", _diary),
+    Damage("a mark in front of a text", "kept", _marked),
 )
 
 
@@ -266,8 +408,11 @@ def filled_round(folder: Path) -> Round:
     round_ = make_round(folder)
     table, chance = tidy_scores(), np.random.default_rng(7)
     given = table["ginger heat"].notna()
-    table.loc[given, "ginger heat"] = chance.uniform(2, 9, int(given.sum())).round(1)
+    count = int(given.sum())
+    table.loc[given, "ginger heat"] = chance.uniform(2, 9, count).round(1)
+    table.loc[given, "liking"] = chance.integers(2, 9, count).astype(float)
     record_scores(round_, table)
+    write_note(folder, "The oil foamed.", bake="B01")
     trials.check(round_)
     # As sheets are written by the command: with digests of the serving
     settings = folder / "round.toml"
@@ -310,7 +455,8 @@ def tried(damage: Damage, clean: Path, chance: random.Random) -> Outcome:
         before = trials.scores(Round.open(folder))
         named = damage.work(folder, chance)
         there = contents(folder)
-        status, said, broken = command(["check", str(folder)])
+        asked = [word.replace("FOLDER", str(folder)) for word in damage.asks]
+        status, said, broken = command(asked)
         right = _as_expected(damage, folder, before, named, status, said)
         # What writes the sheets anew may refuse, and may not lose anything
         try:
@@ -441,104 +587,226 @@ def hostile_toml(count: int, seed: int) -> list[str]:
     return broken
 
 
+@dataclass(frozen=True)
+class Reader:
+    """One reader: the file it reads, as the program or a person wrote it, and what reads it."""
+
+    path: Path
+    read: Callable[[Path], object]
+
+
+def all_readers(home: Path) -> list[Reader]:
+    """Return every reader of tables and workbooks, each with a sound file in a filled round."""
+    from trials.doors.server import Links
+    from trials.recipe.ingredients import shipped
+    from trials.rounds.bench import read_side_test, side_test
+    from trials.rounds.diary import read_diary
+    from trials.rounds.forms import BAKES, TASTINGS, cook_form, read_serving, tasting_form
+    from trials.rounds.gathering import Source, last_reading, read_source
+    from trials.rounds.round import read_plan, read_settings
+
+    folder = filled_round(home / "ginger snap").folder
+    round_ = Round.open(folder)
+    forms = {BAKES: cook_form(round_), TASTINGS: tasting_form(round_, serving())}
+    settings = read_settings(folder)
+    settings.pop("written")  # or every change would be refused as a change alone
+    test = side_test(folder, "Which fat stays firm?", ["lard", "butter"], DENT, seed=1)
+    answers = read_csv(test.folder / "answers.csv")
+    save_as_an_editor(answers.assign(found="2,5"), test.folder / "answers.csv")
+    save_as_an_editor(read_csv(SHIPPED).head(12), folder / "ingredients.csv")
+    Links(folder, ["Ida", "Bo"])
+    table = trials.scores(round_)
+    save_as_an_editor(table[table["taster"].notna()], folder / TABLE)
+    (folder / "sent.txt").write_bytes((folder / "tastings.csv").read_bytes())
+
+    def sheet(path: Path) -> object:
+        return read_source(Source(path, path.name), forms)
+
+    def own_table(path: Path) -> object:
+        measures = [one for one in MEASURES if one.per == "tasting"]
+        return trials.evidence(read_csv(path), ["oven heat", "fat"], measures)
+
+    return [
+        *(Reader(folder / f"{kind}.{end}", sheet) for kind in forms for end in ("csv", "xlsx")),
+        Reader(folder / "sent.txt", sheet),
+        Reader(folder / "plan.csv", lambda path: read_plan(path.parent, settings)),
+        Reader(folder / "serving.csv", lambda path: read_serving(round_)),
+        Reader(folder / "actual.csv", lambda path: gathered(round_)),
+        Reader(folder / "diary.csv", lambda path: read_diary(path.parent)),
+        Reader(folder / "links.csv", lambda path: Links(path.parent, ["Ida", "Bo"])),
+        Reader(folder / "ingredients.csv", lambda path: shipped().with_rows(path)),
+        Reader(folder / "received" / "readings.csv", lambda path: last_reading(round_)),
+        Reader(test.folder / "answers.csv", lambda path: read_side_test(test, diary=False)),
+        Reader(folder / TABLE, own_table),
+    ]
+
+
+def spoiled(content: bytes, chance: random.Random) -> bytes:
+    """Return content with some of its bytes, cells or lines changed; of a workbook its cells."""
+    if content.startswith(b"PK"):
+        return _spoiled_book(content, chance)
+    how, new = chance.randrange(4), bytearray(content)
+    if how == 0:  # another cell
+        lines = content.decode("utf-8").split("\n")
+        at = chance.randrange(len(lines))
+        cells = lines[at].split(",")
+        cells[chance.randrange(len(cells))] = chance.choice(CELLS)
+        lines[at] = ",".join(cells)
+        return "\n".join(lines).encode("utf-8", "surrogatepass")
+    if how == 1:  # lines in another order, doubled or gone
+        lines = content.split(b"\n")
+        for _ in range(chance.randrange(1, 4)):
+            lines[chance.randrange(len(lines))] = chance.choice(lines)
+        return b"\n".join(lines[: chance.randrange(1, len(lines) + 1)])
+    for _ in range(chance.choice((1, 1, 3, 20))):
+        spot = chance.randrange(len(new) + 1)
+        some = bytes(chance.randrange(256) for _ in range(chance.randrange(4)))
+        new[spot : spot + chance.randrange(6)] = some
+    return bytes(new)
+
+
+def _spoiled_book(content: bytes, chance: random.Random) -> bytes:
+    """Return a workbook that opens, with some of one of its parts changed."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
+        names = old.namelist()
+        inside = chance.choice([one for one in names if "sheet" in one or "Strings" in one])
+        for name in names:
+            part = old.read(name)
+            new.writestr(name, _spoiled_part(part, chance) if name == inside else part)
+    return out.getvalue()
+
+
+def _spoiled_part(part: bytes, chance: random.Random) -> bytes:
+    values = list(re.finditer(rb"(?<=<v>)[^<]*(?=</v>)|(?<=<t>)[^<]*(?=</t>)", part))
+    if values and chance.randrange(4):
+        at = chance.choice(values)
+        typed = chance.choice(CELLS).encode("utf-8", "replace")
+        typed = typed.replace(b"&", b"&amp;").replace(b"<", b"&lt;")
+        return part[: at.start()] + typed + part[at.end() :]
+    spot = chance.randrange(len(part))
+    return part[:spot] + part[spot + chance.randrange(9) :]
+
+
+CELLS = (
+    *("", "0", "-1", "7,5", "1,250", "1e400", "inf", "nan", "True", "#N/A", "=1+1", "'=1", "n/a"),
+    *("B01", "b01", "B99", "../../evil", "failed", "made", "Ida", "ida", "yes", "2026-05-07"),
+    *('"', '""', '"a', ";", "\t", "\r", "\ufeff", "\u202e", "\x07", "é" * 300, "9" * 400, "½", "٣"),
+)
+DENT = trials.Measure("dent", "number", unit="mm")
+SHIPPED = Path(trials.__path__[0]) / "recipe" / "ingredients.csv"
+
+
 def readers(count: int, seed: int) -> list[str]:
-    """Give every reader of tables what is no table, or almost one; return the tracebacks."""
+    """Give every reader what is no table, or almost one; return the tracebacks.
+
+    Each reader meets as many examples; warnings of the libraries below are no concern of it.
+    """
     chance, broken = random.Random(seed), []
-    with tempfile.TemporaryDirectory() as place:
-        folder = filled_round(Path(place) / "ginger snap").folder
-        round_ = Round.open(folder)
-        files = [folder / name for name in ("tastings.csv", "bakes.csv", "actual.csv", "diary.csv")]
-        write_note(folder, "Oil foamed.", bake="B01")
-        texts = {path: path.read_bytes() for path in files}
+    # In memory where there is such a place: the disk is not what is tried
+    memory = Path("/dev/shm")
+    with tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None) as place:
+        known = all_readers(Path(place))
+        sound = {one.path: one.path.read_bytes() for one in known}
         for at in range(count):
-            path = files[at % len(files)]
-            content = bytearray(texts[path])
-            for _ in range(chance.choice((1, 1, 3, 20))):
-                spot = chance.randrange(len(content) + 1)
-                some = bytes(chance.randrange(256) for _ in range(chance.randrange(4)))
-                content[spot : spot + chance.randrange(6)] = some
+            reader = known[at % len(known)]
+            content = spoiled(sound[reader.path], chance)
+            reader.path.write_bytes(content)
             try:
-                path.write_bytes(bytes(content))
-                _read(round_, path)
+                reader.read(reader.path)
             except TrialsError:
                 pass
             except BaseException:
-                broken.append(f"{path.name}: {bytes(content)!r}\n{traceback.format_exc()}")
-            path.write_bytes(texts[path])
+                broken.append(f"{reader.path.name}: {content!r}\n{traceback.format_exc()}")
+            reader.path.write_bytes(sound[reader.path])
     return broken
-
-
-def _read(round_: Round, path: Path) -> None:
-    from trials.rounds.diary import read_diary
-    from trials.rounds.forms import BAKES, TASTINGS, cook_form, tasting_form
-    from trials.rounds.gathering import Source, read_source
-
-    if path.name == "diary.csv":
-        read_diary(path.parent)
-    elif path.name == "actual.csv":
-        read_csv(path)
-    else:
-        forms = {BAKES: cook_form(round_), TASTINGS: tasting_form(round_, serving())}
-        read_source(Source(path, path.name), forms)
 
 
 # -- Killed at each file operation.
 
 
-def killed() -> Iterator[tuple[str, int, str]]:
-    """Kill each command that writes at each of its file operations; yield what came of it."""
+def asked(*words: str) -> Callable[[Path], None]:
+    """Return what runs a command on a folder; an error where it does not end well."""
+
+    def work(folder: Path) -> None:
+        out = io.StringIO()
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
+            status = run([word.replace("FOLDER", str(folder)) for word in words])
+        if status:
+            raise SheetError(out.getvalue())
+
+    return work
+
+
+COMMANDS = {
+    "plan": ("plan", "FOLDER"),
+    "sheets": ("sheets", "FOLDER"),
+    "check": ("check", "FOLDER"),
+    "replan": ("replan", "FOLDER", "--record"),
+    "note": ("note", "FOLDER", "It rained."),
+    "photo": ("photo", "FOLDER", "B01", "FOLDER/../../one.png"),
+    "report": ("report", "FOLDER"),
+    "next": ("next", "FOLDER", "--bakes", "4", "--action", "fill the gaps"),
+    "story": ("story", "FOLDER"),
+}
+
+
+def killed(
+    names: Sequence[str] = tuple(COMMANDS), points: int | None = None
+) -> Iterator[tuple[str, int, str]]:
+    """Kill each command that writes at each of its file operations; yield what came of it.
+
+    Afterwards the same command, given once more, works; every score is there; nothing half
+    written is left; and what a person wrote is there or kept, whatever happened.
+    """
     from PIL import Image
 
     with tempfile.TemporaryDirectory() as place:
         home = Path(place)
         clean = filled_round(home / "clean" / "ginger snap").folder
         idea = write_idea(home / "idea" / "mine").parent
-        shutil.copy(idea / IDEA, home / IDEA)
         Image.new("RGB", (9, 9)).save(home / "one.png")
         before = trials.scores(Round.open(clean))
         number = iter(range(10**6))
-
-        def made(source: Path) -> Callable[[], Path]:
-            return lambda: Path(shutil.copytree(source, home / str(next(number)) / source.name))
-
-        def asked(*words: str) -> Callable[[Path], object]:
-            def work(folder: Path) -> None:
-                out = io.StringIO()
-                with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
-                    status = run([word.replace("FOLDER", str(folder)) for word in words])
-                if status:
-                    raise SheetError(out.getvalue())
-
-            return work
-
-        photo, gaps = str(home / "one.png"), ("--action", "fill the gaps")
-        commands = {
-            "plan": (asked("plan", "FOLDER"), made(idea)),
-            "sheets": (asked("sheets", "FOLDER"), made(clean)),
-            "check": (asked("check", "FOLDER"), made(clean)),
-            "replan": (asked("replan", "FOLDER", "--record"), made(clean)),
-            "note": (asked("note", "FOLDER", "It rained."), made(clean)),
-            "photo": (asked("photo", "FOLDER", "B01", photo), made(clean)),
-            "report": (asked("report", "FOLDER"), made(clean)),
-            "next": (asked("next", "FOLDER", "--bakes", "4", *gaps), made(clean)),
-            "story": (asked("story", "FOLDER"), made(clean)),
-        }
-        for name, (work, make) in commands.items():
+        for name in names:
+            source = idea if name == "plan" else clean
+            # What is entered and what was planned; the rest is written again
+            mine = {
+                content
+                for file, content in contents(source).items()
+                if file.endswith((".xlsx", "plan.csv", "serving.csv", ".toml", "diary.csv"))
+            }
             wrong: list[str] = []
 
-            def after(folder: Path, at: int, work=work, name=name, wrong=wrong) -> None:
+            def make(source: Path = source) -> Path:
+                return Path(shutil.copytree(source, home / str(next(number)) / source.name))
+
+            work = asked(*COMMANDS[name])
+
+            def after(
+                folder: Path,
+                at: int,
+                work: Callable[[Path], None] = work,
+                name: str = name,
+                wrong: list[str] = wrong,
+                mine: set[bytes] = mine,
+            ) -> None:
                 try:
+                    lost = mine - set(contents(folder).values())
                     work(folder)
-                    if name != "plan" and not trials.scores(Round.open(folder)).equals(before):
+                    back = trials.scores(Round.open(folder))
+                    if name != "plan" and not back.equals(before):
                         wrong.append(f"{at}: scores differ")
-                    if list(folder.rglob(".trials*")):
+                    if list(folder.parent.rglob(".trials*")):
                         wrong.append(f"{at}: drafts are left")
+                    if lost:
+                        wrong.append(f"{at}: {len(lost)} files are lost")
                 except BaseException as error:
                     wrong.append(f"{at}: {error}")
                 shutil.rmtree(folder.parent, ignore_errors=True)
 
             try:
-                total = killed_at_each(work, make, after)
+                total = killed_at_each(work, make, after, points, beside=True)
             except Exception as error:
                 yield name, 0, f"could not be tried: {error}"
                 continue
@@ -580,31 +848,46 @@ def main() -> int:
     """Try everything that was asked for and write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--damages", type=int, default=200)
-    parser.add_argument("--seed", type=int, default=20261128)
+    parser.add_argument("--seed", type=int, default=20261129)
     parser.add_argument("--toml", type=int, default=10_000)
     parser.add_argument("--readers", type=int, default=100_000)
-    parser.add_argument("--kills", action="store_true", help="kill at each operation (an hour)")
-    asked = parser.parse_args()
-    said = [f"# Faults, tried with seed {asked.seed}", ""]
-    found = list(damages(asked.damages, asked.seed))
-    said += ["## Damages", "", report_of(found), ""]
-    for one in found:
-        if one.traceback or not one.as_expected or one.lost or one.outside:
-            print(f"{one.kind}: {one.said} {one.traceback}", file=sys.stderr)
-    broken = hostile_toml(asked.toml, asked.seed)
-    said += ["## Hostile settings", "", f"{asked.toml} tried, {len(broken)} tracebacks.", ""]
-    more = readers(asked.readers, asked.seed)
-    said += ["## Readers of tables", "", f"{asked.readers} tried, {len(more)} tracebacks.", ""]
-    for text, count in Counter((*broken, *more)).most_common(5):
-        print(count, text, file=sys.stderr)
-    if asked.kills:
-        lines = ["| command | operations | wrong |", "|---|---|---|"]
-        lines += [f"| {name} | {total} | {wrong or 'none'} |" for name, total, wrong in killed()]
-        said += ["## Killed at each file operation", "", *lines, ""]
-    RESULTS.parent.mkdir(exist_ok=True)
-    RESULTS.write_text("\n".join(said), "utf-8")
-    print("\n".join(said))
-    return int(bool(broken or more))
+    parser.add_argument("--kills", nargs="*", choices=COMMANDS, help="kill at each operation")
+    asked_for = parser.parse_args()
+    wrong = 0
+    if asked_for.damages:
+        found = list(damages(asked_for.damages, asked_for.seed))
+        _write("Damages", f"Seed {asked_for.seed}.\n\n{report_of(found)}")
+        for one in found:
+            if one.traceback or not one.as_expected or one.lost or one.outside:
+                wrong += 1
+                print(f"{one.kind}: {one.said} {one.traceback}", file=sys.stderr)
+    for title, count, try_them in (
+        ("Hostile settings", asked_for.toml, hostile_toml),
+        ("Readers", asked_for.readers, readers),
+    ):
+        if count:
+            broken = try_them(count, asked_for.seed)
+            wrong += len(broken)
+            told = f"{count} tried with seed {asked_for.seed}, {len(broken)} tracebacks."
+            _write(title, told)
+            for text, often in Counter(broken).most_common(5):
+                print(often, text, file=sys.stderr)
+    asked_kills = () if asked_for.kills is None else asked_for.kills or tuple(COMMANDS)
+    for name, total, said in killed(asked_kills):
+        wrong += bool(said)
+        _write(f"Killed: {name}", f"At each of {total} file operations; wrong: {said or 'none'}.")
+    return int(bool(wrong))
+
+
+def _write(title: str, told: str) -> None:
+    """Put one section into the table of results; the others stay."""
+    text = RESULTS.read_text("utf-8") if RESULTS.is_file() else "# Faults, tried\n"
+    first, *parts = re.split(r"^## ", text, flags=re.MULTILINE)
+    held = {part.partition("\n")[0]: part.partition("\n")[2].strip() for part in parts}
+    held[title] = told
+    sections = [f"## {name}\n\n{body}\n" for name, body in held.items()]
+    RESULTS.write_text("\n".join([first.rstrip() + "\n", *sections]), "utf-8")
+    print(f"{title}\n{told}\n", flush=True)
 
 
 if __name__ == "__main__":

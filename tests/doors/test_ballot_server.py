@@ -14,7 +14,7 @@ import pytest
 
 from tests.browser import needs_browser
 from tests.rounds.tasted_round import answers, data_of, page_of, tasted
-from trials.base.errors import TastingError
+from trials.base.errors import RoundError, TastingError
 from trials.base.html import find_browser
 from trials.core.measures import Measure
 from trials.doors.server import LARGEST_ANSWERS, MOST_FILES, Links, serve_ballots, store
@@ -241,12 +241,22 @@ def test_a_new_link_ends_the_old_one(one):
         assert ask(port, "GET", again["Ida"])[0] == 200
 
 
-def test_a_taster_can_not_fill_the_disk(tmp_path):
-    kept = [store(tmp_path, str(at).encode(), "Ida") for at in range(MOST_FILES + 1)]
+def test_a_taster_can_not_fill_the_disk(one):
+    kept = [store(one.folder, str(at).encode(), "Ida") for at in range(MOST_FILES + 1)]
     assert kept[-1] is None
     assert None not in kept[:-1]
-    assert store(tmp_path, str(MOST_FILES - 1).encode(), "Ida") == kept[-2]  # the same once more
-    assert store(tmp_path, b"0", "Bo") is not None
+    last = str(MOST_FILES - 1).encode()
+    assert store(one.folder, last, "Ida") == kept[-2]  # the same once more
+    assert store(one.folder, b"0", "Bo") is not None
+
+
+def test_a_second_server_of_a_round_says_so(one):
+    with running(one) as (_, port, links):
+        with pytest.raises(RoundError, match="served already"):
+            serve_ballots(one, port=0)
+        assert ask(port, "GET", links["Ida"])[0] == 200
+    with running(one) as (_, port, again):  # whoever was stopped holds nothing any more
+        assert again == links
 
 
 @pytest.mark.parametrize(

@@ -46,8 +46,8 @@ def test_no_traceback_reaches_the_screen(tmp_path):
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert done.returncode == 1
     assert done.stderr.strip() == (
-        "row 2, \"liking\": 'n/a' is not a number. Correct the cell, or leave it empty if "
-        "nothing was scored."
+        "scores.csv, row 2, \"liking\": 'n/a' is not a number. Correct the cell, or leave it "
+        "empty if nothing was scored."
     )
 
 

@@ -86,11 +86,29 @@ def test_no_round_of_ones_own_gets_invented_scores(tmp_path):
     assert {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()} == before
 
 
-def test_a_mistyped_folder_does_not_become_a_round(tmp_path, monkeypatch):
+def test_a_mistyped_folder_does_not_become_a_round(tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    made = demo.planned("my-rond")
-    assert made.invented
-    assert made.name.startswith("Oat scone")
+    assert run(["new", "my-round"]) == 0
+    for call in (demo.planned, demo.baked, demo.large.planned, demo.large.baked):
+        with pytest.raises(trials.TrialsError, match='is "my-round" meant'):
+            call("my-rond")
+    assert [path.name for path in tmp_path.iterdir()] == ["my-round"]
+    capsys.readouterr()
+    assert demo.planned("oat-farl").invented
+    assert "invented" in capsys.readouterr().out
+
+
+def test_the_demo_does_not_run_in_a_round_or_beside_a_second_one(tmp_path):
+    assert run(["new", str(tmp_path / "mine")]) == 0
+    assert run(["plan", str(tmp_path / "mine")]) == 0
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    assert run(["demo", str(tmp_path / "mine")]) == 1
+    (tmp_path / "mine").rename(tmp_path / "round-2")
+    assert run(["demo", str(tmp_path)]) == 1
+    with pytest.raises(trials.TrialsError, match="not the demo's"):
+        demo.large.bake(trials.Round.open(tmp_path / "round-2"))
+    after = {path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    assert after == set(before.values())
 
 
 def test_the_card_lists_no_step_that_its_setting_does_not_have(farl):

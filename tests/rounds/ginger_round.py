@@ -1,5 +1,7 @@
 """An invented round of rye ginger snaps with every kind of scale, and ways to spoil its sheets."""
 
+import tempfile
+
 import openpyxl
 import pandas as pd
 
@@ -107,11 +109,17 @@ def cell(sheet, row, column):
     raise LookupError(column)
 
 
+def save_as_an_editor(table, path):
+    """Save a table over a file of a round from outside: the program knows nothing of it."""
+    with tempfile.TemporaryDirectory() as place:
+        path.write_bytes(write_csv(table, f"{place}/table.csv").read_bytes())
+
+
 def enter(path, row, column, value):
     """Type one value into a sheet, workbook or plain table."""
     if path.suffix == ".csv":
         table = read_csv(path)
         table.loc[row, column] = value
-        write_csv(table, path)
+        save_as_an_editor(table, path)
     else:
         edit_book(path, lambda book: setattr(cell(book.worksheets[0], row, column), "value", value))

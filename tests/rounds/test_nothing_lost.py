@@ -12,7 +12,15 @@ from PIL import Image
 
 import trials
 from tests.killing import killed_at_each
-from tests.rounds.ginger_round import edit_book, enter, make_round, serving, tidy_scores
+from tests.rounds.ginger_round import (
+    edit_book,
+    enter,
+    make_round,
+    save_as_an_editor,
+    serving,
+    tidy_scores,
+)
+from trials.base import keeping
 from trials.base.errors import RoundError, SheetError
 from trials.base.files import read_csv, write_bytes, write_csv
 from trials.base.keeping import one_step, put, take_away
@@ -108,6 +116,82 @@ def test_a_change_through_a_link_out_of_the_folder_is_refused(tmp_path):
     with pytest.raises(RoundError, match="leads out of the round"), one_step(home):
         put(home / "photos" / "B01-1.jpg", b"picture")
     assert not list(outside.iterdir())
+
+
+@pytest.mark.parametrize("name", ["received", "ballots", "page.html"])
+def test_a_file_for_a_folder_or_a_folder_for_a_file_changes_nothing(tmp_path, name):
+    home = tmp_path / "round"
+    home.mkdir()
+    (home / "plan.csv").write_bytes(b"mine")
+    (home / name).mkdir() if "." in name else (home / name).write_bytes(b"mine")
+
+    def work():
+        with one_step(home):
+            put(home / "plan.csv", b"new")
+            put(home / "ballots" / "Ida.html", b"new")
+            put(home / "page.html", b"new")
+
+    with pytest.raises(RoundError, match=f"{name}: this is a"):
+        work()
+    assert contents(home) == [b"mine"] * (1 if "." in name else 2)
+
+
+def test_what_was_decided_stays_when_it_can_not_be_put_in_its_place(tmp_path, monkeypatch):
+    real = keeping.os.replace
+
+    def stubborn(source, target):
+        if str(target).endswith("sheet.html"):
+            raise PermissionError(13, "open in another program")
+        real(source, target)
+
+    def work():
+        with one_step(tmp_path):
+            put(tmp_path / "plan.csv", b"new plan")
+            put(tmp_path / "sheet.html", b"new sheet")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(keeping.os, "replace", stubborn)
+        with pytest.raises(PermissionError):
+            work()
+    keeping.finished(tmp_path)
+    assert (tmp_path / "plan.csv").read_bytes() == b"new plan"
+    assert (tmp_path / "sheet.html").read_bytes() == b"new sheet"
+    assert not list(tmp_path.glob(".trials*"))
+
+
+def test_a_file_of_a_round_written_by_itself_is_kept_too(round_):
+    path = round_.folder / "album.html"
+    path.write_bytes(b"my words")
+    write_bytes(path, b"pictures")
+    assert path.read_bytes() == b"pictures"
+    assert b"my words" in contents(round_.folder / "received")
+
+
+def test_a_round_that_was_moved_is_not_made_anew(round_):
+    round_.folder.rename(round_.folder.with_name("moved"))
+    with pytest.raises(RoundError, match="not in"):
+        trials.write_sheets(round_)
+    with pytest.raises(RoundError, match="not in"):
+        write_workbooks(round_, serving())
+    assert not round_.folder.exists()
+
+
+def test_what_is_typed_into_actual_csv_is_pointed_out_until_the_sheets_say_it(filled):
+    trials.check(filled)
+    path = filled.folder / "actual.csv"
+    save_as_an_editor(read_csv(path), path)
+    assert not trials.check(filled)  # saved by a spreadsheet, and nothing changed
+    enter(path, 3, "oven heat", "188")
+    for _ in range(2):
+        (problem,) = trials.check(filled)
+        assert (problem.place.row, problem.place.column) == (3, "oven heat")
+        assert "bakes.xlsx" in str(problem)
+        with pytest.raises(SheetError, match=r"actual\.csv"):
+            trials.scores(filled)
+    enter(filled.folder / "bakes.xlsx", 3, "actual oven heat", 188)
+    assert not trials.check(filled)
+    assert 188 in set(trials.scores(filled)["oven heat"])
+    assert "188" in set(read_csv(path)["oven heat"])
 
 
 # Sheets that hold what the form does not know are refused, never wiped

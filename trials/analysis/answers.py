@@ -32,6 +32,7 @@ def fit(
     method: str = "kenward-roger",
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
+    outside_range: bool = False,
 ) -> Findings | Any:
     """Learn what changed a response: averages by the right error, all else by counts.
 
@@ -65,6 +66,9 @@ def fit(
         Factor -> its setting in rounds that did not vary it.
     alone : bool
         Take a round without the rounds before it.
+    outside_range : bool
+        Of a table, settings outside the range that their factor was given were really so; else
+        they are refused as slips.
 
     Returns
     -------
@@ -103,7 +107,15 @@ def fit(
     if isinstance(asked, Measure) and asked.name == response and not asked.averaged:
         if model is not None or groups is not None:
             raise FitError(f'"{response}" is counted, so it takes no model and no groups.')
-        return counted(data, response, factors, measure=measure, held=held, alone=alone)
+        return counted(
+            data,
+            response,
+            factors,
+            measure=measure,
+            held=held,
+            alone=alone,
+            outside_range=outside_range,
+        )
     if asked is None and isinstance(data, pd.DataFrame) and _holds_words(data, response):
         raise FitError(
             f'"{response}" holds words, not numbers. Name what was asked: measure='
@@ -121,6 +133,7 @@ def fit(
         method=method,
         held=held,
         alone=alone,
+        outside_range=outside_range,
     )
 
 

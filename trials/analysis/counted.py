@@ -122,6 +122,7 @@ def counted(
     seed: int = 0,
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
+    outside_range: bool = False,
 ) -> Counted:
     """Say what answers that are counted show, the bake being the unit.
 
@@ -142,7 +143,7 @@ def counted(
         Of a ranking: the bakes as expected beforehand, for Page's test.
     seed : int
         For the chance of Cochran's Q, where it is drawn.
-    held, alone
+    held, alone, outside_range
         How rounds join; see :func:`trials.evidence`.
 
     Returns
@@ -167,7 +168,8 @@ def counted(
     >>> found.table[["setting", "bakes", "yes"]].values.tolist()
     [['all', 4, 3.0], ['165', 2, 2.0], ['180', 2, 1.0]]
     """
-    asked = _asked(evidence(data, factors, measure, held=held, alone=alone), response, goal)
+    known = evidence(data, factors, measure, held=held, alone=alone, outside_range=outside_range)
+    asked = _asked(known, response, goal)
     match asked.measure.summary:
         case Summary.SIDES:
             return _sides(asked)

@@ -415,6 +415,7 @@ def fit(
     method: str = "kenward-roger",
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
+    outside_range: bool = False,
 ) -> Findings:
     """Learn what changed a response, each effect being judged against the right error.
 
@@ -444,6 +445,9 @@ def fit(
         Factor -> its setting in rounds that did not vary it.
     alone : bool
         Take a round without the rounds before it.
+    outside_range : bool
+        Of a table, settings outside the range that their factor was given were really so; else
+        they are refused as slips.
 
     Returns
     -------
@@ -483,6 +487,7 @@ def fit(
         measure=measure,
         held=held,
         alone=alone,
+        outside_range=outside_range,
     )
     return answered(asked, method=method)
 

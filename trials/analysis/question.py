@@ -14,6 +14,7 @@ import pandas as pd
 
 from trials.analysis.as_baked import as_baked, planned_of
 from trials.analysis.mixed import RandomTerm, dependent_columns
+from trials.analysis.slips import looked_over
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, MeasureError, Place, TrialsError
 from trials.base.words import in_words, number, tidy_number
@@ -34,7 +35,7 @@ from trials.core.measures import Measure, as_decided, measures_named
 from trials.core.roles import STATUSES, WITHOUT_SCORE, Role
 from trials.core.terms import Model, ModelMatrix, model_matrix, model_terms, parse_term
 from trials.design.layout import FEW_DAYS
-from trials.rounds.gathering import Gathered
+from trials.rounds.gathering import Gathered, gathered
 from trials.rounds.round import Round, line_of
 from trials.rounds.scores import keep_line, scores
 
@@ -1204,6 +1205,7 @@ def evidence(
     *,
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
+    outside_range: bool = False,
 ) -> Evidence:
     """Gather everything that is known into one record, rounds joined by one rule.
 
@@ -1224,6 +1226,9 @@ def evidence(
         Factor -> its setting in rounds that did not vary it.
     alone : bool
         Take a round without the rounds before it.
+    outside_range : bool
+        Of a table, settings outside the range that their factor was given were really so; else
+        they are refused as slips. In a round they are used, with a note.
 
     Returns
     -------
@@ -1235,7 +1240,8 @@ def evidence(
     ------
     FitError
         When a factor changes its kind, its unit or what it changes in the formula, or no round
-        tells the settings of all factors.
+        tells the settings of all factors. Of a table also for what can only be a slip: a setting
+        outside its range, yes for a score, bakes called B01 and b01.
     RoundError
         When the round before is not where it was; `alone=True` does without it.
     SheetError
@@ -1253,7 +1259,9 @@ def evidence(
     >>> known.rounds, known.factors[0].high
     (('1', '2'), 60.0)
     """
-    found = evidence_of(data, listed_factors(factors), measures, held, alone)
+    found = evidence_of(
+        data, listed_factors(factors), measures, held, alone, outside_range=outside_range
+    )
     return _read_through(found) if any(isinstance(one, str) for one in found.factors) else found
 
 
@@ -1277,28 +1285,67 @@ def evidence_of(
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
     but: str = "",
+    outside_range: bool = False,
+    groups: Iterable[str] | None = None,
 ) -> Evidence:
     """Return evidence whose factors may still be the names of columns."""
     if isinstance(data, Evidence):
         if factors is None and not held:
+            for one in data.parts if but else ():
+                _looked_at(one, data.given, but)
             return data
-        return joined(data.parts, data.given if factors is None else factors, held=held)
+        chosen = data.given if factors is None else factors
+        return joined([_looked_at(one, chosen, but) for one in data.parts], chosen, held=held)
     asked = measures_named(measures)
     data = of_folder(data)
+    parts: Sequence[Part]
     if isinstance(data, Round):
         line = (data,) if alone else line_of(data)
         parts = [_part_of(one) for one in line]
     elif isinstance(data, list | tuple) and any(
         isinstance(one, Round | Gathered | pd.DataFrame) for one in data
     ):
-        parts = [_part_of_any(n, one, factors, asked) for n, one in enumerate(data, start=1)]
+        parts = [
+            _part_of_any(n, one, factors, asked, but, outside_range)
+            for n, one in enumerate(data, start=1)
+        ]
     else:
-        parts = _parts_of_table(as_table(data, but), factors, asked)
+        table = as_table(data, but)
+        own = tuple(part for name in groups or () for part in name.split("/"))
+        slips = looked_over(
+            table,
+            factors or (),
+            asked,
+            scored=but,
+            groups=() if isinstance(groups, str) else own,
+            outside_range=outside_range,
+        )
+        first, *more = _parts_of_table(table, factors, asked)
+        parts = [replace(first, slips=slips, outside_range=outside_range), *more]
     return joined(parts, factors, held=held)
 
 
+def _looked_at(part: Part, factors: Sequence[Factor | str] | None, scored: str) -> Part:
+    """Return a table's part looked over anew for factors it was not gathered with."""
+    if part.planned is not None:
+        return part
+    slips = looked_over(
+        part.table,
+        factors or (),
+        part.measures,
+        scored=scored,
+        outside_range=part.outside_range,
+    )
+    return replace(part, slips=slips)
+
+
 def _part_of_any(
-    place: int, data: Any, factors: Sequence[Factor | str] | None, measures: tuple[Measure, ...]
+    place: int,
+    data: Any,
+    factors: Sequence[Factor | str] | None,
+    measures: tuple[Measure, ...],
+    scored: str,
+    outside_range: bool,
 ) -> Part:
     if isinstance(data, Round | Gathered):
         return _part_of(data)
@@ -1306,7 +1353,17 @@ def _part_of_any(
         raise FitError(
             f"number {place} of the list is a {type(data).__name__}; give a Round or a table."
         )
-    return _part_of_table(str(place), as_table(data), factors, measures)
+    table = as_table(data)
+    slips = looked_over(
+        table,
+        factors or (),
+        measures,
+        scored=scored,
+        outside_range=outside_range,
+        called=f"table {place}",
+    )
+    part = _part_of_table(str(place), table, factors, measures)
+    return replace(part, slips=slips, outside_range=outside_range)
 
 
 def _parts_of_table(
@@ -1342,11 +1399,13 @@ def _part_of_table(
 
 def _part_of(data: Round | Gathered) -> Part:
     """Return what a round says, read once."""
-    round_ = data if isinstance(data, Round) else data.round_
+    found = gathered(data) if isinstance(data, Round) else data
+    round_ = found.round_
     plan = round_.plan
+    scored = {one.name for one in round_.measures}
     return Part(
         name=round_.name,
-        table=_places_as_shares(scores(data), round_.measures),
+        table=_places_as_shares(scores(found), round_.measures),
         factors=plan.factors,
         measures=tuple(map(as_decided, round_.measures)),
         planned=plan.table,
@@ -1356,6 +1415,11 @@ def _part_of(data: Round | Gathered) -> Part:
         excluded=plan.excluded,
         confirms=bool(round_.parent) and plan.family == CONFIRMATION,
         same_day=bool(round_.parent) and bool(plan.details.get("same_day")),
+        slips=tuple(
+            (note.place.column if note.place.column in scored else "", str(note))
+            for note in found.notes
+            if note.slip
+        ),
     )
 
 
@@ -1392,6 +1456,7 @@ def question_of(
     measure: Measure | None = None,
     held: Mapping[str, Any] | None = None,
     alone: bool = False,
+    outside_range: bool = False,
 ) -> Question:
     """Return the question that evidence is asked about one response.
 
@@ -1405,7 +1470,16 @@ def question_of(
     """
     factors, groups = _checked(response, factors, model, groups, measure)
     named = None if isinstance(factors, str) else factors
-    known = evidence_of(data, named, measure, held, alone, but=response)
+    known = evidence_of(
+        data,
+        named,
+        measure,
+        held,
+        alone,
+        but=response,
+        outside_range=outside_range,
+        groups=groups,
+    )
     measure = measure or known.measure(response)
     if measure is None and known.of_rounds:
         scored = in_words((one.name for one in known.measures), "or")
@@ -1428,8 +1502,7 @@ def question_of(
         names.get(one if isinstance(one, str) else one.name, one) for one in known.factors
     )
     known = replace(known, factors=tuple(one for one in whole if not isinstance(one, str)))
-    notes = (*known.notes_on(response), *asked.notes) if known.several else asked.notes
-    return replace(asked, evidence=known, notes=notes)
+    return replace(asked, evidence=known, notes=(*known.notes_on(response), *asked.notes))
 
 
 def _table_to_ask(known: Evidence, response: str) -> pd.DataFrame:

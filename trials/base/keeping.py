@@ -71,14 +71,29 @@ def digest_of(content: bytes) -> str:
 
 
 def put(path: Path, content: bytes) -> Path:
-    """Write a file whole or not at all: now, or at the end of the step that its folder is in."""
+    """Write a file whole or not at all: now, or at the end of the step that its folder is in.
+
+    In the folder of a round or an idea a file that is written by itself is a step of its own.
+    """
     step = _step.get()
     if step is not None and _inside(path, step.folder):
         step.writes[_absolute(path)] = content
     elif not _holds(path, content):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _switch(_draft(path.parent, content), path)
+        home = _home_of(path)
+        if home is None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            _switch(_draft(path.parent, content), path)
+        else:
+            with one_step(home):
+                put(path, content)
     return path
+
+
+def _home_of(path: Path) -> Path | None:
+    """Return the folder of the round or the idea that a file lies in."""
+    marks = ("round.toml", "idea.toml")
+    above = _absolute(path).parents
+    return next((one for one in above if any((one / mark).is_file() for mark in marks)), None)
 
 
 def staged(path: Path) -> bytes | None:
@@ -144,12 +159,21 @@ def one_step(folder: str | Path) -> Iterator[None]:
 
 
 def finished(folder: str | Path) -> None:
-    """Finish a step that was cut short in a folder; nothing is done where none was."""
+    """Finish a step that was cut short in a folder and sweep up its drafts; else do nothing."""
     folder = Path(folder)
-    if _step.get() is not None or not any(folder.glob(f"{_STEP}*/{_JOURNAL}")):
+    if _step.get() is not None:
         return
-    with _only_writer(folder):
-        _finish(folder)
+    decided = any(folder.glob(f"{_STEP}*/{_JOURNAL}"))
+    if not decided and not (folder / LOCK).exists() and not any(map(_abandoned, _drafts(folder))):
+        return
+    try:
+        # Where nothing is half done, nobody waits for a writer, nor for leave to write
+        with _only_writer(folder, patience=_PATIENCE if decided else 0):
+            _finish(folder)
+            _sweep(folder)
+    except (OSError, RoundError):
+        if decided:
+            raise
 
 
 def received(folder: Path, path: Path, now: datetime | None = None) -> Path:
@@ -176,12 +200,7 @@ def _copy(
 ) -> tuple[Path, bytes]:
     digest = digest_of(content)[:16]
     home = folder / RECEIVED
-    if home.exists() and not home.is_dir():
-        raise RoundError(
-            "this is a file, where the folder is expected that keeps what came in. Move it out of "
-            "the round's folder and try again; nothing was changed.",
-            Place(RECEIVED),
-        )
+    _refuse_other_kind(home / name)
     there = sorted(home.glob(f"*-{digest}-{glob.escape(name)}"))
     stamp = (now or datetime.now(UTC)).strftime("%Y%m%dT%H%M%SZ")
     return (there[0] if there else home / f"{stamp}-{digest}-{name}"), content
@@ -256,8 +275,10 @@ def _commit(step: _Step) -> None:
     kept: dict[Path, bytes] = {}
     writes = {path: new for path, new in step.writes.items() if not _holds(path, new)}
     removes = [path for path in step.removes if path.is_file() and path not in writes]
+    _refuse_other_kind(folder / RECEIVED / WRITTEN)
     for path in (*writes, *removes):
         sound_path(path.parent, folder)
+        _refuse_other_kind(path)
         if not path.is_file():
             continue
         name, before = path.relative_to(folder).as_posix(), path.read_bytes()
@@ -314,7 +335,8 @@ def _apply(folder: Path, beside: Path) -> None:
     for draft, name in journal["writes"]:
         if (beside / draft).exists():
             _made((folder / name).parent)
-            _switch(beside / draft, folder / name)
+            # A draft that can not be put in its place stays: it is what was decided
+            os.replace(beside / draft, folder / name)
     for name, digest in journal["removes"]:
         path = folder / name
         if path.is_file() and digest_of(path.read_bytes()) == digest:
@@ -337,15 +359,16 @@ def _finish(folder: Path) -> None:
 
 def _sweep(folder: Path) -> None:
     """Take away what a writer that is no more left half written."""
-    left = [*folder.glob(f"{_STEP}*"), *folder.glob(f"{_DRAFT}*"), *folder.glob(f"*/{_DRAFT}*")]
-    left += folder.glob(f"*/*/{_DRAFT}*")
-    for one in left:
-        if not _abandoned(one):
-            continue
+    for one in filter(_abandoned, _drafts(folder)):
         if one.is_dir() and not one.is_symlink():
             shutil.rmtree(one, ignore_errors=True)
         else:
             one.unlink(missing_ok=True)
+
+
+def _drafts(folder: Path) -> list[Path]:
+    left = [*folder.glob(f"{_STEP}*"), *folder.glob(f"{_DRAFT}*"), *folder.glob(f"*/{_DRAFT}*")]
+    return [*left, *folder.glob(f"*/*/{_DRAFT}*")]
 
 
 def _abandoned(draft: Path) -> bool:
@@ -421,6 +444,21 @@ def _made(folder: Path) -> None:
     folder.mkdir(parents=True, exist_ok=True)
 
 
+def _refuse_other_kind(path: Path) -> None:
+    """Refuse a file where a folder is needed, and a folder where a file is."""
+    for found, needed, wrong in (
+        (path.parent, "a folder", path.parent.exists() and not path.parent.is_dir()),
+        (path, "a file", path.is_dir()),
+    ):
+        if wrong:
+            other = "a file" if needed == "a folder" else "a folder"
+            raise RoundError(
+                f"this is {other}, where {needed} of that name is needed. Move it out of the "
+                "round's folder and try again; nothing was changed.",
+                Place(found.name),
+            )
+
+
 def _holds(path: Path, content: bytes) -> bool:
     plain = path.is_file() and not path.is_symlink()
     return plain and path.stat().st_size == len(content) and path.read_bytes() == content
@@ -454,9 +492,35 @@ def _listed(ledger: dict[str, str]) -> bytes:
 
 
 @contextlib.contextmanager
-def _only_writer(folder: Path) -> Iterator[None]:
-    """Hold the lock of a folder; it goes when it is let go, or with the process that held it."""
-    path, until = folder / LOCK, time.monotonic() + _PATIENCE
+def _only_writer(folder: Path, *, patience: float = _PATIENCE) -> Iterator[None]:
+    """Let one writer at a time into a folder."""
+    busy = (
+        f'another command is writing in "{folder}" and does not come to an end. Wait for it or '
+        "stop it, and try again; nothing was changed."
+    )
+    with alone(folder / LOCK, busy, patience=patience):
+        yield
+
+
+@contextlib.contextmanager
+def alone(path: Path, busy: str, *, patience: float = 0) -> Iterator[None]:
+    """Hold a lock; it goes when it is let go, or with the process that held it.
+
+    Raises
+    ------
+    RoundError
+        With the words of `busy`, where another process holds it and does not let go.
+
+    Examples
+    --------
+    >>> lock = Path(tempfile.mkdtemp()) / ".lock"
+    >>> with alone(lock, "somebody is here"):
+    ...     with alone(lock, "somebody is here"):
+    ...         pass
+    Traceback (most recent call last):
+    trials.base.errors.RoundError: somebody is here
+    """
+    until = time.monotonic() + patience
     while True:
         handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         try:
@@ -467,10 +531,7 @@ def _only_writer(folder: Path) -> Iterator[None]:
             raise
         os.close(handle)
         if time.monotonic() > until:
-            raise RoundError(
-                f'another command is writing in "{folder}" and does not come to an end. Wait for '
-                "it or stop it, and try again; nothing was changed."
-            )
+            raise RoundError(busy)
         time.sleep(0.02)
     try:
         yield

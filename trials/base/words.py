@@ -50,6 +50,21 @@ def number(text: str) -> float | None:
     return value if math.isfinite(value) else None
 
 
+# 1,250 is a thousand and a quarter in one country and one and a quarter in the next
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+
+
+def two_meanings(text: str) -> str:
+    """Return what a number may mean besides what :func:`number` reads; empty for one meaning.
+
+    Examples
+    --------
+    >>> two_meanings("1,250"), two_meanings("0,125"), two_meanings("7,5")
+    ('1250', '', '')
+    """
+    return text.strip().replace(",", "") if _THOUSANDS.fullmatch(text.strip()) else ""
+
+
 def tidy_number(value: float, digits: int = 6) -> str:
     """Write a number shortly, without trailing zeros.
 

@@ -68,6 +68,10 @@ class Part:
         Whether its trial bakes are all of one setting, to see whether it holds.
     same_day : bool
         Whether it was baked on the last day of the round before.
+    slips : tuple of (str, str)
+        What stands out in it: the measure it is about, or "" for all, and what is said.
+    outside_range : bool
+        Of a table, whether settings outside the range of their factor were really so.
     """
 
     name: str
@@ -81,6 +85,8 @@ class Part:
     excluded: tuple[Mapping[str, Any], ...] = ()
     confirms: bool = False
     same_day: bool = False
+    slips: tuple[tuple[str, str], ...] = ()
+    outside_range: bool = False
 
     @property
     def baked(self) -> bool:
@@ -123,7 +129,9 @@ class Evidence:
     left_out : tuple of str
         Rounds left out, each with its reason, as sentences; said before anything else.
     notes : tuple of str
-        All that was left out, changed or renamed.
+        All that was left out, changed or renamed, and what stands out as a slip.
+    slips : tuple of str
+        Of the notes those on cells that deserve a look before any answer is believed.
     about : dict
         Measure -> notes that concern it alone.
     terms : str, tuple of str or None
@@ -157,6 +165,7 @@ class Evidence:
     waiting: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    slips: tuple[str, ...] = ()
     about: Mapping[str, tuple[str, ...]] = field(default_factory=dict, repr=False)
     terms: Model = None
     varied: tuple[str, ...] = ()
@@ -386,7 +395,9 @@ def joined(
     ids = (*dict.fromkeys(["load", *groups]),)
     plans = [_planned(part, table, whole) for part, table in zip(told, tables, strict=True)]
     renamed = _unique(told, tables, plans, ids)
+    slips = _slips(told, about)
     notes += [*renamed, *(note for own in about.values() for note in own)]
+    notes += [one for one in slips if one not in notes]
     table = _stacked(told, tables)
     names = [_name(one) for one in whole]
     if len(told) > 1:
@@ -402,6 +413,7 @@ def joined(
         waiting=waiting,
         left_out=left_out,
         notes=tuple(notes),
+        slips=slips,
         about=about,
         terms=_terms(told, whole, given),
         varied=_varied(told, placed, names),
@@ -411,6 +423,18 @@ def joined(
         held=held,
         given=given,
     )
+
+
+def _slips(parts: Sequence[Part], about: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+    """Return what stands out in all parts, and put it to the measures that it is about."""
+    found = []
+    for part in parts:
+        for measure, said in part.slips:
+            whole = f"{part.name}, {said}" if len(parts) > 1 and part.planned is not None else said
+            found.append(whole)
+            if measure:
+                about[measure] = (*about.get(measure, ()), whole)
+    return tuple(dict.fromkeys(found))
 
 
 def _named(parts: Sequence[Part]) -> list[Part]:

@@ -45,7 +45,7 @@ from trials.rounds.gathering import (
     INCOMING,
     Gathered,
     Source,
-    gather,
+    gathered,
     is_table,
     open_elsewhere,
     sources,
@@ -275,7 +275,7 @@ def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) ->
         )
     serving = read_serving(round_)
     came = sources(round_)
-    found = gather(round_, serving, came)
+    found = gathered(round_)
     if record:
         _refuse_open(came)
         keep_read(found)

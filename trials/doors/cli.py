@@ -547,12 +547,17 @@ def _share(asked: argparse.Namespace) -> int:
 
 
 def _lab(asked: argparse.Namespace) -> int:
-    from trials.doors.notebook import copy_notebooks, run_lab
-    from trials.doors.workplace import NOTEBOOK
+    from trials.doors.notebook import copy_notebooks, refuse_mistyped, run_lab
+    from trials.doors.workplace import NOTEBOOK, write_notebook
+    from trials.rounds.idea import IDEA
+    from trials.rounds.round import SETTINGS
 
     folder, options = asked.folder, list(asked.options)
     if folder.startswith("-"):  # an option where a folder may stand
         folder, options = "trials-notebooks", [folder, *options]
     own = Path(folder) / NOTEBOOK
+    if not own.is_file() and any((own.parent / name).is_file() for name in (IDEA, SETTINGS)):
+        write_notebook(own.parent, own.parent.resolve().name)
+    refuse_mistyped(Path(folder))
     home = own.parent.resolve() if own.is_file() else copy_notebooks(Path(folder))
     return run_lab(home, own.name if own.is_file() else "", options, tell=tell)

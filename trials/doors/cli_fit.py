@@ -2,6 +2,7 @@
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -16,7 +17,7 @@ from trials.base.arguments import near
 from trials.base.errors import FitError, TrialsError
 from trials.base.files import read_csv, write_csv
 from trials.base.keeping import free_to_write
-from trials.base.words import in_words
+from trials.base.words import in_words, is_number
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.core.scales import NONE, CheckAll
@@ -76,18 +77,27 @@ def _of_table(asked: argparse.Namespace) -> Answer:
         raise TrialsError(
             f'{asked.data} has no column "{strange[0]}"; {near(strange[0], table.columns)}'
         )
-    factors = [
-        Categorical(name, sorted(set(table[name]) - {""})) if name in asked.kinds else name
-        for name in named
-    ]
-    return fit(
-        table,
-        asked.response,
-        factors,
-        model=_model(asked.model),
-        groups=asked.groups,
-        measure=_measure(asked, table),
-    )
+    try:
+        return fit(
+            table,
+            asked.response,
+            [_kinds(table, name) if name in asked.kinds else name for name in named],
+            model=_model(asked.model),
+            groups=asked.groups,
+            measure=_measure(asked, table),
+        )
+    except TrialsError as error:
+        if error.place is None or error.place.file:
+            raise
+        place = replace(error.place, file=Path(asked.data).name)
+        raise type(error)(error.message, place) from None
+
+
+def _kinds(table: pd.DataFrame, name: str) -> Categorical | str:
+    """Return a column as kinds; words are kinds already, and are looked over as they stand."""
+    if name not in table or not all(not one or is_number(one) for one in table[name]):
+        return name
+    return Categorical(name, sorted(set(table[name]) - {""}))
 
 
 def _measure(asked: argparse.Namespace, table: pd.DataFrame) -> Measure | None:
@@ -126,6 +136,9 @@ def _of_round(asked: argparse.Namespace) -> list[Answer]:
     names = [asked.response] if asked.response else [one.name for one in known.measures]
     if round_.name in known.waiting:
         tell(f'"{round_.name}" is not baked yet; what follows is from the rounds before it.\n')
+    if asked.response is None and not asked.all:
+        for slip in known.slips:  # elsewhere they stand among the notes of each measure
+            tell(f"To look at: {slip}\n")
     found = []
     for name in names:
         try:

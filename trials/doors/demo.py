@@ -29,6 +29,7 @@ from trials.doors.invented import Truth, drawn_scores
 from trials.doors.notebook import as_given_out, copy_notebooks, hand_out, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
+from trials.rounds.idea import IDEA
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
 from trials.rounds.scores import check, record_scores, scores
@@ -183,18 +184,21 @@ def planned(folder: str | Path) -> Round:
     Raises
     ------
     RoundError
-        When the folder holds another round: a round of one's own is never touched.
+        When the folder holds another round: a round of one's own is never touched. When it is not
+        there, and its name is like that of a real round beside it.
 
     Examples
     --------
-    >>> import tempfile
-    >>> planned(tempfile.mkdtemp() + "/round-1").invented
+    >>> import os, tempfile
+    >>> os.chdir(tempfile.mkdtemp())
+    >>> planned("round-1").invented
+    "round-1" is a new round of the demo: all in it is invented.
     True
     """
     if (Path(folder) / SETTINGS).exists():
         return large.own_round(Path(folder), NAME)
     return Round.create(
-        folder,
+        large.new_round(Path(folder)),
         plan=plan(),
         measures=MEASURES,
         formula=FORMULA,
@@ -284,7 +288,11 @@ def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
 
 def run(folder: Path, tell: Callable[[str], None]) -> Round:
     """Carry the demo's round from plan to page and to the plan of the next."""
-    home = folder / "round-1"
+    home, following = folder / "round-1", folder / "round-2"
+    if (folder / SETTINGS).exists() or (folder / IDEA).exists():
+        raise RoundError(f'"{folder}" is a round of yours. Give the demo a folder of its own.')
+    if (following / SETTINGS).exists() and not Round.open(following).invented:
+        large.own_round(following, NAME)
     tell("Everything in this demo is invented: the formula, the bakes, the tasters, the scores.\n")
     tell("1/6  Planning the round ...")
     round_ = planned(home)
@@ -305,7 +313,6 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
         tell(f"  {sentence}")
     tell(f"\nThe round is in {home}, the page in {page}.\n")
     tell("5/6  Planning the next round, with four bakes ...")
-    following = folder / "round-2"
     second = Round.open(following) if following.exists() else write_next(round_, 4, following)
     for reason in second.plan.reasons[:2]:
         tell(f"     {reason}")

@@ -24,6 +24,7 @@ from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place, RoundError, TrialsError
 from trials.base.files import read_csv, write_csv, write_text
+from trials.base.keeping import one_step
 from trials.base.words import decimals, in_words, number, percent, rounded
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
@@ -43,10 +44,10 @@ from trials.rounds.forms import (
     scored_servings,
     tasting_form,
 )
-from trials.rounds.gathering import INCOMING, Source, keep, read_source, sources
+from trials.rounds.gathering import INCOMING, Source, read_source, sources
 from trials.rounds.idea import IDEA, Idea, read_idea, understood
 from trials.rounds.reading import EMPTY, Address, Cell, Reading, Value, exact, read_cell
-from trials.rounds.round import Round, opened
+from trials.rounds.round import Round, opened, writing
 from trials.tasting.panel import Taster
 
 _HERE = Path(__file__).parent
@@ -416,15 +417,20 @@ class Enter(NotebookForm):
     def _read_own(self) -> None:
         """Take up what was entered here before by the same person."""
         self.texts, self.refused, self.noted = {}, {}, {}
-        for kind, form in self.forms.items():
-            if self.who and self._path(kind).is_file():
-                table = read_csv(self._path(kind))
-                for row in table.to_dict("records"):
-                    key = tuple(str(row[name]) for name in form.keys)
-                    for column in form.columns:
-                        text = str(row.get(column.name, ""))
-                        if column.entered and text:
-                            self.texts[kind, key, column.name] = text
+        for kind in self.forms:
+            self.texts |= self._own(kind)
+
+    def _own(self, kind: str) -> dict[Address, str]:
+        """Return what the same person's file holds, as it was typed."""
+        form, found = self.forms[kind], dict[Address, str]()
+        if self.who and self._path(kind).is_file():
+            for row in read_csv(self._path(kind)).to_dict("records"):
+                key = tuple(str(row.get(name, "")) for name in form.keys)
+                for column in form.columns:
+                    text = str(row.get(column.name, ""))
+                    if column.entered and text:
+                        found[kind, key, column.name] = text
+        return found
 
     def _others(self) -> dict[Address, list[Other]]:
         """Return what all other files of the round say, by cell."""
@@ -509,42 +515,50 @@ class Enter(NotebookForm):
             self.refused[address] = (text, "Not saved: say who enters first.")
             self.said = "Say who enters, above the table."
             return None
-        self.texts.pop(address, None)
-        if cell != EMPTY:
-            self.texts[address] = cell.text
-        self.said = f"{' '.join(key)}, {name}: saved in {self._save(kind).name}."
+        saved = self._save(address, cell.text)
+        self.said = f"{' '.join(key)}, {name}: saved in {saved.name}."
         return value
 
-    def _save(self, kind: str) -> Path:
+    def _save(self, address: Address, text: str) -> Path:
+        """Put one entry into the person's file, beside what stands there by now."""
+        kind = address[0]
         form, path = self.forms[kind], self._path(kind)
-        table = form.blank.astype(object)
-        keys = list(form.rows())
-        for column in form.columns:
-            if column.entered:
-                table[column.name] = [self.texts.get((kind, key, column.name), "") for key in keys]
-        filled = [any(address[:2] == (kind, key) for address in self.texts) for key in keys]
-        if path.is_file():
-            keep(self.round, [Source(path, path.name)])
-        return write_csv(table[filled].drop(columns=LEFT, errors="ignore"), path)
+        with writing(self.round.folder):
+            # The same person may have the form open twice
+            own = self._own(kind)
+            own.pop(address, None)
+            if text:
+                own[address] = text
+            table = form.blank.astype(object)
+            keys = list(form.rows())
+            for column in form.columns:
+                if column.entered:
+                    table[column.name] = [own.get((kind, key, column.name), "") for key in keys]
+            filled = [any(one[:2] == (kind, key) for one in own) for key in keys]
+            write_csv(table[filled].drop(columns=LEFT, errors="ignore"), path)
+        kept = {at: one for at, one in self.texts.items() if at[0] != kind}
+        self.texts = kept | own
+        return path
 
     def _settle(self, address: Address, text: str) -> None:
-        """Let other forms' entries of a cell say what was chosen; their files are kept first."""
+        """Let other forms' entries of a cell say what was chosen; the step keeps their files."""
         kind, key, name = address
         form = self.forms[kind]
         kept = []
-        for other in self._others().get(address, []):
-            if other.text == text:
-                continue
-            if not other.changeable:
-                kept.append(f"{other.where} still says {other.text}; change it there")
-                continue
-            keep(self.round, [Source(other.path, other.path.name)])
-            table = read_csv(other.path)
-            rows = [
-                tuple(str(row[one]) for one in form.keys) == key for row in table.to_dict("records")
-            ]
-            table.loc[rows, name] = text
-            write_csv(table, other.path)
+        with writing(self.round.folder):
+            for other in self._others().get(address, []):
+                if other.text == text:
+                    continue
+                if not other.changeable:
+                    kept.append(f"{other.where} still says {other.text}; change it there")
+                    continue
+                table = read_csv(other.path)
+                rows = [
+                    tuple(str(row[one]) for one in form.keys) == key
+                    for row in table.to_dict("records")
+                ]
+                table.loc[rows, name] = text
+                write_csv(table, other.path)
         chosen = f"{' '.join(key)}, {name}: {text} was chosen"
         self.said = f"{chosen}; {in_words(kept)}." if kept else f"{chosen}; both entries are kept."
 
@@ -694,6 +708,7 @@ _WHOLE = {
     "days": "Over how many days?",
     "references": "Reference bakes, always the same?",
 }
+_BY_HAND = "by hand:"  # before what no table of ingredients knows
 _VARIED, _TASTERS, _WORTH = "factors", "tasters", "worth_noticing"
 _RANGE = re.compile(r"(?P<low>[-−]?[\d.,]+)\s*(?:to|–|-)\s*(?P<high>[-−]?[\d.,]+)\s*(?P<unit>\S*)$")
 
@@ -732,16 +747,18 @@ class IdeaForm(NotebookForm):
 
     def put(self, name: str, text: str) -> None:
         """Take one answer: saved when the whole idea can be understood with it."""
-        answers = tomlkit.parse(self.path.read_text(encoding="utf-8"))
         try:
-            _answered(answers, name, text)
-            self.idea = understood(answers.unwrap(), self.folder)
+            read_idea(self.folder)  # an editor may have changed it meanwhile
+            with one_step(self.folder):
+                answers = tomlkit.parse(self.path.read_text(encoding="utf-8-sig"))
+                _answered(answers, name, text)
+                self.idea = understood(answers.unwrap(), self.folder)
+                write_text(self.path, tomlkit.dumps(answers))
         except TrialsError as error:
             self.problems[name] = f"{_label(name)} {error.message} Not saved."
             return
         self.problems.pop(name, None)
         self.said = ()
-        write_text(self.path, tomlkit.dumps(answers))
 
     def _plan(self) -> tuple[str, ...]:
         planned = planned_round(self.folder)
@@ -800,7 +817,7 @@ class IdeaForm(NotebookForm):
                 "name": _TASTERS,
                 "label": _label(_TASTERS),
                 "value": "\n".join(map(_taster_line, one.tasters)),
-                "hint": "one a line: Ada, or Ben: sesame, milk",
+                "hint": "one a line: Ada, or Ben: sesame, milk; by hand: what no table knows",
                 "lines": max(len(one.tasters) + 1, 2),
             }
         )
@@ -893,8 +910,10 @@ def _factor_line(factor: Factor) -> str:
 
 
 def _taster_line(taster: Taster) -> str:
-    avoided = ", ".join([*taster.avoids, *getattr(taster, "also_avoids", ())])
-    return f"{taster.name}: {avoided}" if avoided else taster.name
+    avoided, by_hand = ", ".join(taster.avoids), ", ".join(taster.also_avoids)
+    told = [avoided] if avoided else []
+    told += [f"{_BY_HAND} {by_hand}"] if by_hand else []
+    return f"{taster.name}: {'; '.join(told)}" if told else taster.name
 
 
 def _answered(answers: Any, name: str, text: str) -> None:
@@ -947,7 +966,12 @@ def _factor_answer(line: tuple[str, str]) -> dict[str, Any]:
 
 def _taster_answer(line: tuple[str, str]) -> dict[str, Any]:
     name, rest = line
-    return {"name": name, "avoids": [one.strip() for one in rest.split(",") if one.strip()]}
+    known, _, by_hand = rest.partition(_BY_HAND)
+    avoids, also = (
+        [one.strip() for one in words.split(",") if one.strip()]
+        for words in (known.strip().removesuffix(";"), by_hand)
+    )
+    return {"name": name, "avoids": avoids, "also_avoids": also}
 
 
 def _listed(answers: Any, what: str, wanted: Sequence[Mapping[str, Any]]) -> None:
@@ -961,7 +985,7 @@ def _listed(answers: Any, what: str, wanted: Sequence[Mapping[str, Any]]) -> Non
         for key, value in old.items() if old is not None and same else ():
             table[key] = value
         for key, value in one.items():
-            if table.get(key) != value:
+            if table.get(key, []) != value:
                 table[key] = value
         anew.append(table)
     answers[what] = anew

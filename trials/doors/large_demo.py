@@ -18,7 +18,7 @@ from trials.deciding.rehearsal import Failure, Spreads, true_means
 from trials.design.exchange import optimal
 from trials.design.propose import propose
 from trials.doors.invented import Truth, drawn_scores
-from trials.doors.notebook import data_home, hand_out, run_notebooks
+from trials.doors.notebook import data_home, hand_out, refuse_mistyped, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
@@ -207,6 +207,16 @@ def own_round(folder: Path, name: str) -> Round:
     return found
 
 
+def new_round(folder: Path) -> Path:
+    """Return a folder that may become a round of the demo, and say that it does.
+
+    A name like that of a real round beside it is a slip of the pen: it is refused.
+    """
+    refuse_mistyped(folder)
+    print(f'"{folder}" is a new round of the demo: all in it is invented.')
+    return folder
+
+
 def planned(folder: str | Path) -> Round:
     """Return the demo's round in a folder, planned but not baked; made there if need be.
 
@@ -221,7 +231,7 @@ def planned(folder: str | Path) -> Round:
     if (Path(folder) / SETTINGS).exists():
         return own_round(Path(folder), NAME)
     return Round.create(
-        folder,
+        new_round(Path(folder)),
         plan=plan(),
         measures=MEASURES,
         formula=FORMULA,
@@ -360,7 +370,7 @@ def screening(folder: str | Path) -> Round:
         worth_noticing=MEASURES[0].margin,
     )
     return Round.create(
-        folder,
+        new_round(Path(folder)),
         plan=plan,
         measures=WANTED,
         formula=FORMULA,
@@ -373,7 +383,15 @@ def screening(folder: str | Path) -> Round:
 
 
 def bake(round_: Round) -> Round:
-    """Write the sheets of a demo round and enter invented scores, drawn from the demo's truth."""
+    """Write the sheets of a demo round and enter invented scores, drawn from the demo's truth.
+
+    Raises
+    ------
+    RoundError
+        When the round is a real one.
+    """
+    if not round_.invented:
+        own_round(round_.folder, NAME)
     if not (round_.folder / "scores.csv").exists():
         write_sheets(round_)
         record_scores(round_, invented_scores(round_.plan))

@@ -8,17 +8,20 @@ import signal
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
+from difflib import SequenceMatcher
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 from markupsafe import Markup
 
-from trials.base.errors import RoundError
+from trials.base.errors import RoundError, TrialsError
 from trials.base.files import write_text
 from trials.base.html import render
 from trials.base.progress import under_way
 from trials.base.version import __version__
+from trials.rounds.idea import IDEA
+from trials.rounds.round import SETTINGS, Round
 
 HOME = Path(__file__).parents[1]
 TEMPLATES = Path(__file__).parent / "templates"
@@ -69,6 +72,43 @@ def copy_notebooks(folder: Path) -> Path:
         if not (folder / "data" / source.name).exists():
             shutil.copyfile(source, folder / "data" / source.name)
     return folder.resolve()
+
+
+_ALIKE = 0.8  # of two names of folders: one of them may be the other, mistyped
+
+
+def refuse_mistyped(folder: Path) -> None:
+    """Refuse to make a folder of examples under a name like that of a round that lies beside it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> refuse_mistyped(Path(tempfile.mkdtemp()) / "round-1")
+    """
+    letters = _without_digits(folder.name)
+    beside = sorted(folder.parent.iterdir()) if folder.parent.is_dir() else []
+    for one in () if folder.exists() else beside:
+        name = _without_digits(one.name)
+        near = name != letters and SequenceMatcher(None, name, letters).ratio() >= _ALIKE
+        if near and _is_real(one):
+            raise RoundError(
+                f'there is no "{folder}"; is "{one}" meant? Nothing invented is put under a name '
+                "so like that of a round of yours. Choose another one, if that is wanted."
+            )
+
+
+def _without_digits(name: str) -> str:
+    return "".join(letter for letter in name.casefold() if not letter.isdigit())
+
+
+def _is_real(folder: Path) -> bool:
+    """Say whether a folder holds an idea or a round that is not invented."""
+    if not (folder / SETTINGS).is_file():
+        return (folder / IDEA).is_file()
+    try:
+        return not Round.open(folder).invented
+    except TrialsError:
+        return True
 
 
 def as_given_out(folder: Path) -> list[Path]:

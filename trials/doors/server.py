@@ -26,10 +26,11 @@ from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TastingError
 from trials.base.files import plain_cell, read_csv, safe_cell, write_bytes, write_csv, write_text
 from trials.base.html import render
+from trials.base.keeping import alone
 from trials.base.words import in_words
 from trials.rounds.forms import blind_name, older_marks, read_serving, round_mark, scored_servings
 from trials.rounds.gathering import INCOMING, SENT_AT
-from trials.rounds.round import SETTINGS, Round, opened
+from trials.rounds.round import SETTINGS, Round, opened, writing
 from trials.rounds.safe import check_served
 from trials.show.serving_sheets import phone_pages
 from trials.tasting.paper import asks_blindness
@@ -207,14 +208,15 @@ def store(folder: Path, content: bytes, taster: str, phone: str = "") -> Path | 
     stem = ballot_file(taster, "csv").removesuffix(".csv")
     whose = hashlib.sha256(f"{taster}\n{phone}".encode()).hexdigest()[:8]
     digest = hashlib.sha256(content).hexdigest()[:16]
-    before = sorted((folder / INCOMING).glob(f"*-{whose}-*.csv"))
-    if before and before[-1].stem.endswith(digest):
-        return before[-1]
-    if len(before) >= MOST_FILES:
-        return None
-    stamp = datetime.now(UTC).strftime(SENT_AT)
-    path = folder / INCOMING / f"{stem}-{whose}-{stamp}-{digest}.csv"
-    return write_bytes(path, _safe_for_a_spreadsheet(content))
+    with writing(folder):
+        before = sorted((folder / INCOMING).glob(f"*-{whose}-*.csv"))
+        if before and before[-1].stem.endswith(digest):
+            return before[-1]
+        if len(before) >= MOST_FILES:
+            return None
+        stamp = datetime.now(UTC).strftime(SENT_AT)
+        path = folder / INCOMING / f"{stem}-{whose}-{stamp}-{digest}.csv"
+        return write_bytes(path, _safe_for_a_spreadsheet(content))
 
 
 def _safe_for_a_spreadsheet(content: bytes) -> bytes:
@@ -234,6 +236,7 @@ def _safe_for_a_spreadsheet(content: bytes) -> bytes:
 
 
 ADDRESS, PORT = "127.0.0.1", 8765
+SERVING_NOW = ".trials-serving"  # held while a server runs
 _COOKIE = "ballot"
 _LARGEST_HEADER = 16_000  # bytes
 _IDLE = 60  # seconds that a silent connection is kept
@@ -348,7 +351,7 @@ class _Open(_Handler):
         except TastingError as error:
             self.say(403, error.message)
             return
-        except OSError:
+        except (OSError, RoundError):
             self.say(507, "This can not be written down just now. Tell the cook, then try again.")
             return
         # A duration, not a date: phone and computer need not agree on the time
@@ -364,7 +367,7 @@ class _Open(_Handler):
 
 
 class _Answers(_Handler):
-    def post(self, found: str) -> None:
+    async def post(self, found: str) -> None:
         link = self.link(found)
         if link is None:
             return
@@ -380,10 +383,13 @@ class _Answers(_Handler):
         if refused:
             self.say(413 if len(content) > LARGEST_ANSWERS else 400, refused)
             return
+        where = self.served.round_.folder
         try:
-            kept = store(self.served.round_.folder, content, link.taster, link.opened_by)
-        except OSError:
-            self.say(507, KEPT)
+            # Beside the others: a command that is writing just now keeps nobody else waiting
+            kept = await asyncio.to_thread(store, where, content, link.taster, link.opened_by)
+        except (OSError, RoundError):
+            there = self.served.is_there()
+            self.say(507 if there else 503, KEPT if there else GONE)
             return
         if kept is None:
             self.say(429, "You sent your answers very often. Tell the cook.")
@@ -430,6 +436,8 @@ def serve_ballots(
     TastingError
         When nothing is served, the address can not be had or means every address, or it is
         called from a notebook.
+    RoundError
+        When another server serves this round already.
     """
     round_ = opened(round_)
     if _in_a_loop():
@@ -437,8 +445,13 @@ def serve_ballots(
             "A notebook can not wait for tasters. Open a terminal and type: "
             f'trials serve "{round_.folder}" --address {address}'
         )
-    served = _served(round_, renew)
-    asyncio.run(_run(served, _checked_address(address), port, tell))
+    address = _checked_address(address)
+    busy = (
+        f'the ballots of "{round_.folder}" are served already, by another program that is running. '
+        "Stop that one first (Ctrl-C in its window), or go on with it."
+    )
+    with alone(round_.folder / SERVING_NOW, busy):
+        asyncio.run(_run(_served(round_, renew), address, port, tell))
 
 
 def _in_a_loop() -> bool:

@@ -19,6 +19,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import MeasureError, Place, PlanError, RoundError, SheetError
 from trials.base.files import read_csv, write_csv, write_text
 from trials.base.html import answer, render
+from trials.base.keeping import one_step
 from trials.base.words import InWords, in_words, tidy_number
 from trials.core.measures import Measure, measure_named
 from trials.core.plan import Plan, new_seed
@@ -183,11 +184,12 @@ def side_test(
     seed = new_seed() if seed is None else int(seed)
     rng = np.random.default_rng(seed)
     order = tuple(named[at] for _ in range(times) for at in rng.permutation(len(named)))
-    place = _new_folder(Path(folder), question)
-    test = SideTest(place, " ".join(question.split()), named, measure, order, seed)
     rows = [[str(run), thing, "", ""] for run, thing in enumerate(order, start=1)]
-    write_csv(pd.DataFrame(rows, columns=list(_COLUMNS)), place / "answers.csv")
-    write_text(place / "page.html", _page(test))
+    with one_step(folder):
+        place = _new_folder(Path(folder), question)
+        test = SideTest(place, " ".join(question.split()), named, measure, order, seed)
+        write_csv(pd.DataFrame(rows, columns=list(_COLUMNS)), place / "answers.csv")
+        write_text(place / "page.html", _page(test))
     return test
 
 

@@ -6,7 +6,6 @@ Where it comes from, kept as it came, merged, and what must be mended.
 import hashlib
 import math
 import re
-import statistics
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -16,10 +15,12 @@ import pandas as pd
 
 from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import read_csv, write_csv
-from trials.base.keeping import RECEIVED, received, sound_path
+from trials.base.keeping import RECEIVED, received, sound_path, written_by_us
 from trials.base.words import in_words, tidy_number
 from trials.core.roles import WITHOUT_SCORE
 from trials.core.scales import Number, Order
+from trials.core.slips import far_readings
+from trials.rounds.forms import ACTUAL as REALLY
 from trials.rounds.forms import (
     BAKES,
     BLIND,
@@ -33,6 +34,7 @@ from trials.rounds.forms import (
 from trials.rounds.reading import (
     LARGEST_FILE,
     Address,
+    Cell,
     Entry,
     Grid,
     Note,
@@ -44,11 +46,12 @@ from trials.rounds.reading import (
     holds_entries,
     in_order,
     kind_of,
+    read_cell,
     read_grid,
     shortened,
     table_grid,
 )
-from trials.rounds.round import Round
+from trials.rounds.round import ACTUAL, Round
 from trials.rounds.workbook import read_workbook
 
 # -- Where scores come from: the round's own sheets and what people dropped into `incoming/`.
@@ -422,7 +425,50 @@ class Gathered:
 
 def gathered(round_: Round) -> Gathered:
     """Return what all files of a round say together, every file read once; nothing is written."""
-    return gather(round_, read_serving(round_), sources(round_))
+    found = gather(round_, read_serving(round_), sources(round_))
+    typed = _typed_into_actual(round_, found)
+    return replace(found, problems=in_order([*found.problems, *typed])) if typed else found
+
+
+def _typed_into_actual(round_: Round, found: Gathered) -> list[Problem]:
+    """Return what somebody typed into `actual.csv`, which the sheets do not say.
+
+    The file is written from the sheets, so what is typed there alone would be gone with the next
+    reading.
+    """
+    path = round_.folder / ACTUAL
+    if not path.is_file() or written_by_us(round_.folder, path):
+        return []
+    try:
+        table = read_csv(sound_path(path, round_.folder))
+    except SheetError as error:
+        mend = f"Take it out of the folder: {ACTUAL} is written anew from the sheets."
+        return [Problem(error.place or Place(ACTUAL), error.message.rstrip("."), "", mend)]
+    columns = {column.name: column for column in found.forms[BAKES].columns if column.entered}
+    problems = []
+    for row, cells in table.iterrows() if "bake" in table else ():
+        for name in table.columns:
+            column = columns.get(name) or columns.get(f"{REALLY}{name}")
+            text = str(cells[name])
+            if column is None or not text:
+                continue
+            place, reading = Place(ACTUAL, row=int(str(row)), column=name), Reading()
+            value = read_cell(column, Cell("text", text), place, reading)
+            said = found.value(BAKES, (str(cells["bake"]),), column.name)
+            if value is not None and said is not None and _equal(value, said):
+                continue
+            stands = "and nothing" if said is None else f"and {_shown(said)}"
+            problems.append(
+                Problem(
+                    place,
+                    f"{shortened(text)} stands here {stands} in the sheets, which this file is "
+                    "written from",
+                    "",
+                    f'Enter it for {cells["bake"]} under "{column.name}" in {BAKES}.xlsx, or empty '
+                    "it here, and read again; everything is kept.",
+                )
+            )
+    return problems
 
 
 def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gathered:
@@ -645,12 +691,6 @@ def _notes_on_blindness(
     return notes
 
 
-FEWEST_READINGS = 6  # of one measure, to tell what is usual
-# Times the usual distance from the middle reading (the median of the distances, times 1.4826 as
-# for a normal spread); by it a decimal point that slipped stands out, and a wild day does not
-FAR = 8.0
-
-
 def _notes_on_far_readings(
     forms: Mapping[str, Form], entries: Mapping[Address, Entry]
 ) -> list[Note]:
@@ -666,24 +706,19 @@ def _notes_on_far_readings(
 
 
 def _far_of(unit: str, entered: list[Entry]) -> list[Note]:
-    values = [float(one.value) for one in entered if not isinstance(one.value, str)]
-    if len(values) < FEWEST_READINGS:
-        return []
-    middle = statistics.median(values)
-    usual = 1.4826 * statistics.median(abs(value - middle) for value in values)
-    # Where most readings are alike, a tenth of them is what may be usual
-    reach = FAR * max(usual, 0.1 * abs(middle) / FAR)
-    near = [value for value in values if abs(value - middle) <= reach]
+    told = [(one, float(one.value)) for one in entered if not isinstance(one.value, str)]
+    far = far_readings([value for _, value in told])
+    near = [value for at, (_, value) in enumerate(told) if at not in far]
     unit = f" {unit}" if unit else ""
     return [
         Note(
-            one.place,
-            f"{exact(float(one.value))}{unit} is far from all other readings, "
+            told[at][0].place,
+            f"{exact(told[at][1])}{unit} is far from all other readings, "
             f"{tidy_number(min(near))} to {tidy_number(max(near))}{unit}. It is used as it "
             "stands; correct it if it was a slip.",
+            slip=True,
         )
-        for one in entered
-        if not isinstance(one.value, str) and abs(float(one.value) - middle) > reach
+        for at in far
     ]
 
 
@@ -703,7 +738,7 @@ def _notes_on_bakes(
             said = f"{bake} has the reason {shortened(str(reason.value))} and no status"
             counts = "it counts as made" if bake in scores else "it counts as not told yet"
             mend = f'{said}: {counts}. If it failed, set its status to "failed".'
-            notes.append(Note(reason.place, mend))
+            notes.append(Note(reason.place, mend, slip=True))
         status = entries.get((BAKES, (bake,), "status"))
         place = status.place if status else Place(f"{BAKES}.xlsx", forms[BAKES].sheet)
         if status and status.value in WITHOUT_SCORE:

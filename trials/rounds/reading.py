@@ -20,7 +20,7 @@ from xml.etree import ElementTree
 import pandas as pd
 
 from trials.base.errors import MeasureError, Place, SheetError, TrialsError
-from trials.base.words import in_words, number, tidy_number
+from trials.base.words import in_words, number, tidy_number, two_meanings
 from trials.core.factors import Categorical, Factor
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
@@ -36,8 +36,6 @@ from trials.rounds.forms import BAKES, BLIND, LEFT, ROUND, TASTINGS, Column, For
 
 MEND = "Correct the cell and read again; everything else was kept."
 LONGEST_SHOWN = 60  # characters of a cell that a message repeats
-# 1,250 is a thousand and a quarter in one country and one and a quarter in the next.
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 
 
 @dataclass(frozen=True)
@@ -82,6 +80,13 @@ class Problem:
 class Note:
     """Something that was read, but not quite as it stood, or that deserves a look.
 
+    Parameters
+    ----------
+    place : Place
+    said : str
+    slip : bool
+        Whether an answer may be wrong by it, so that every answer says it too.
+
     Examples
     --------
     >>> print(Note(Place("tastings.csv", row=3, column="liking"), "'7,5' was read as 7.5."))
@@ -90,6 +95,7 @@ class Note:
 
     place: Place
     said: str
+    slip: bool = False
 
     def __str__(self) -> str:
         return f"{self.place}: {self.said}"
@@ -258,9 +264,9 @@ def read_number(cell: Cell) -> tuple[float | None, str]:
     value = number(cell.text)
     if value is None:
         return None, f"{shortened(cell.text)} is not a number"
-    if _THOUSANDS.fullmatch(cell.text):
-        plain, large = tidy_number(value), cell.text.replace(",", "")
-        return None, f"{shortened(cell.text)} may mean {plain} or {large}"
+    large = two_meanings(cell.text)
+    if large:
+        return None, f"{shortened(cell.text)} may mean {tidy_number(value)} or {large}"
     if "," in cell.text or not cell.text.isascii():
         return value, f"{shortened(cell.text)} was read as {exact(value)}."
     return value, ""
@@ -315,9 +321,9 @@ class Reading:
         """Add a problem."""
         self.problems.append(Problem(place, found, expected, mend))
 
-    def note(self, place: Place, said: str) -> None:
+    def note(self, place: Place, said: str, *, slip: bool = False) -> None:
         """Add a note."""
-        self.notes.append(Note(place, said))
+        self.notes.append(Note(place, said, slip))
 
 
 def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
@@ -405,13 +411,14 @@ def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) ->
     except TrialsError as error:
         reading.refuse(place, error.message.rstrip("."))
         return None
-    if not factor.low <= value <= factor.high:
+    outside = not factor.low <= value <= factor.high
+    if outside:
         far = not 2 * factor.low - factor.high <= value <= 2 * factor.high - factor.low
         planned = f"the {factor.show(factor.low)} to {factor.show(factor.high)} that was planned"
         said += f" {factor.show(value)} is {'far ' if far else ''}outside {planned}; it is used as "
         said += "what was really done."
     if said:
-        reading.note(place, said.strip())
+        reading.note(place, said.strip(), slip=outside)
     return value
 
 

@@ -135,12 +135,17 @@ def _read_settings(folder: Path) -> tuple[dict[str, Any], str]:
 
 
 @contextlib.contextmanager
-def writing(folder: Path) -> Iterator[None]:
+def writing(folder: Path, *, new: bool = False) -> Iterator[None]:
     """Write into a round's folder as one step, in the format of today, and note what was written.
 
     The digests of `plan.csv` and `serving.csv` go into `round.toml`: without them nobody could see
-    that one column was sorted by itself.
+    that one column was sorted by itself. A folder that was renamed meanwhile is not made anew.
     """
+    if not new and staged(folder / SETTINGS) is None and not (folder / SETTINGS).is_file():
+        raise RoundError(
+            f'the round is not in "{folder}" any more. If the folder was renamed or moved, open '
+            "the round where it is now; nothing was written."
+        )
     with one_step(folder):
         if (folder / SETTINGS).is_file():
             _upgrade(folder)
@@ -538,7 +543,7 @@ class Round:
                 taste=taste,
             )
         )
-        with writing(round_.folder):
+        with writing(round_.folder, new=True):
             if (round_.folder / SETTINGS).exists():
                 return _same(round_, Round.open(round_.folder))
             save_round(round_)
@@ -649,7 +654,7 @@ def checked_round(round_: Round) -> Round:
 
 def save_round(round_: Round) -> None:
     """Write a round's plan and settings into its folder, with nothing done so far."""
-    with writing(round_.folder):
+    with writing(round_.folder, new=True):
         write_plan(round_.folder, round_.plan)
         write_actual(round_, blank_actual(round_.plan))
         write_settings(round_.folder, _settings(round_))
