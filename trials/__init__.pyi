@@ -167,10 +167,10 @@ from trials.tasting.serving import serving_plan as serving_plan
 #     hard_to_change=None)
 # describe_tasters(findings)
 # diagnostics(findings)
-# evidence(data, factors=None, measures=None, *, held=None, alone=False)
+# evidence(data, factors=None, measures=None, *, held=None, alone=False, outside_range=False)
 # failing(data, factors=None, *, response=None, model=None, level=0.95)
 # fit(data, response, factors=None, *, model=None, groups=None, measure=None,
-#     method='kenward-roger', held=None, alone=False)
+#     method='kenward-roger', held=None, alone=False, outside_range=False)
 # next_round(round_or_findings, bakes, *, measures=None, exclude=None, action=None,
 #     same_day=False, seed=None)
 # panel_size(difference, bakes, *, changes=1, tasters=(1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12),

@@ -193,6 +193,8 @@ def _factor(table: pd.DataFrame, name: str) -> Factor:
             Place(row=row + 1, column=name),
         )
     kinds = list(dict.fromkeys(column.tolist()))
+    if not kinds:
+        raise FitError(f'the table has no row, so "{name}" has no setting.')
     if len(kinds) < 2:
         raise FitError(f'"{name}" never moved: every row has {kinds[0]}. Leave it out.')
     numbers = [number(str(kind)) for kind in kinds]

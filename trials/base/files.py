@@ -8,6 +8,7 @@ Files are written whole or not at all.
 import csv
 import io
 import math
+from collections.abc import Iterable
 from pathlib import Path
 
 import pandas as pd
@@ -107,8 +108,11 @@ def _written(value: object) -> object:
     return safe_cell(value)
 
 
-def read_csv(path: str | Path) -> pd.DataFrame:
-    """Read a CSV as the text that was typed, whichever separator a spreadsheet chose."""
+def read_csv(path: str | Path, needed: Iterable[str] = ()) -> pd.DataFrame:
+    """Read a CSV as the text that was typed, whichever separator a spreadsheet chose.
+
+    A table that lacks one of the columns needed is refused.
+    """
     path = Path(path)
     here = Place(path.name)
     rows = _rows(_decoded(path, here), here)
@@ -130,6 +134,9 @@ def read_csv(path: str | Path) -> pd.DataFrame:
         cells = [plain_cell(cell.strip()) for cell in cells[: len(header)]]
         body.append(cells + [""] * (len(header) - len(cells)))
         numbers.append(number_)
+    missing = [name for name in needed if name not in header]
+    if missing:
+        raise SheetError(f'no column "{missing[0]}".', here)
     return pd.DataFrame(body, columns=header, index=pd.Index(numbers), dtype=object)
 
 

@@ -122,8 +122,8 @@ class Links:
     def _kept(self) -> dict[str, Link]:
         if not self._path.is_file():
             return {}
-        rows = read_csv(self._path).itertuples(index=False)
-        return {row.taster: Link(row.taster, row.link, row.opened_by) for row in rows}
+        rows = read_csv(self._path, _COLUMNS)[list(_COLUMNS)].to_numpy().tolist()
+        return {taster: Link(taster, link, opened_by) for taster, link, opened_by in rows}
 
     def _write(self, links: Mapping[str, Link]) -> None:
         rows = [(one.taster, one.link, one.opened_by) for one in links.values()]

@@ -371,7 +371,16 @@ def last_reading(round_: Round) -> list[Source]:
 def _readings(path: Path) -> pd.DataFrame:
     if not path.is_file():
         return pd.DataFrame(columns=list(_COLUMNS))
-    return read_csv(path).astype({"reading": int}).reset_index(drop=True)
+    table = read_csv(path, _COLUMNS)[list(_COLUMNS)]
+    for row, text in table["reading"].items():
+        if not re.fullmatch(r"[0-9]{1,9}", text):
+            place = Place(f"{RECEIVED}/{READINGS}", row=int(str(row)), column="reading")
+            raise SheetError(
+                f"{shortened(text)} is no number of a reading. Put back what stood there, or take "
+                "the file out of the folder; the scores are read from the sheets.",
+                place,
+            )
+    return table.astype({"reading": int}).reset_index(drop=True)
 
 
 def _unchanged(path: Path) -> Path:
