@@ -80,6 +80,7 @@ class _Look:
     def __init__(self, table: pd.DataFrame, called: str) -> None:
         self.table = table
         self.called = called
+        self._held: dict[str, pd.Series] = {}
         reference = table["role"] == Role.REFERENCE if "role" in table else None
         self.varied = table.index if reference is None else table.index[~reference]
 
@@ -91,8 +92,10 @@ class _Look:
 
     def held(self, name: str) -> pd.Series:
         """Return the cells of a column that hold anything."""
-        column = self.table[name]
-        return column[~column.map(is_blank).astype(bool)]
+        if name not in self._held:
+            column = self.table[name]
+            self._held[name] = column[~column.map(is_blank).astype(bool)]
+        return self._held[name]
 
     def one_a_bake(self, cells: pd.Series) -> pd.Series:
         """Return one cell of each bake, where bakes are named; the first of each value."""

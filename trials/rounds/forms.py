@@ -6,7 +6,9 @@ Their columns and rows, the mark on every sheet, the name that tasters see.
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -276,8 +278,18 @@ class Form:
         """The columns that are scored or measured."""
         return tuple(column for column in self.columns if column.role == "score")
 
+    @cached_property
+    def records(self) -> list[dict[str, Any]]:
+        """What each row gives out."""
+        found: list[dict[str, Any]] = self.blank.to_dict("records")
+        return found
+
     def rows(self) -> dict[tuple[str, ...], int]:
         """Return the position of each row by its keys."""
+        return dict(self._positions)
+
+    @cached_property
+    def _positions(self) -> dict[tuple[str, ...], int]:
         keys = self.blank[list(self.keys)].itertuples(index=False, name=None)
         return {tuple(map(str, key)): position for position, key in enumerate(keys)}
 

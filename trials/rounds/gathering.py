@@ -363,7 +363,7 @@ def last_reading(round_: Round) -> list[Source]:
         raise SheetError("no scores were read so far.", Place(f"received/{READINGS}"))
     last = readings[readings["reading"] == readings["reading"].max()]
     return [
-        Source(_unchanged(path.parent / row.kept), row.file, row.expected, row.whole == "yes")
+        Source(_unchanged(path.parent, row.kept), row.file, row.expected, row.whole == "yes")
         for row in last.itertuples(index=False)
     ]
 
@@ -383,9 +383,11 @@ def _readings(path: Path) -> pd.DataFrame:
     return table.astype({"reading": int}).reset_index(drop=True)
 
 
-def _unchanged(path: Path) -> Path:
-    here = Place(f"received/{path.name}")
-    if not path.is_file():
+def _unchanged(home: Path, name: str) -> Path:
+    """Return a file kept in a folder, by its very name, once it is as it was kept."""
+    here = Place(f"{RECEIVED}/{shortened(name)[1:-1]}")
+    path = next((one for one in home.iterdir() if one.name == name), None)
+    if path is None or not path.is_file():
         raise SheetError("this kept file is missing.", here)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     if not path.name.split("-")[1:2] == [digest[:16]]:

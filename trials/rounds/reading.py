@@ -617,7 +617,7 @@ def table_grid(file: str, table: pd.DataFrame) -> Grid:
     """
     rows = tuple(
         (int(row), tuple(cell_of(value) for value in values))
-        for row, values in zip(table.index, table.itertuples(index=False, name=None), strict=True)
+        for row, values in zip(table.index, table.to_numpy(dtype=object).tolist(), strict=True)
     )
     return Grid(file, "", tuple(map(str, table.columns)), rows)
 
@@ -690,7 +690,7 @@ class _Rows:
 
     def __init__(self, form: Form) -> None:
         self.form = form
-        self.shown = form.blank.to_dict("records")
+        self.shown = form.records
         self.position = form.rows()
         self.seen: dict[tuple[str, ...], int] = {}
         self.numbered: set[str] = set()
