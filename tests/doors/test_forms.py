@@ -232,3 +232,35 @@ def test_fewer_bakes_promise_less(asked):
     assert seen[0] > seen[1] > 0
     form.heard({"what": "field", "name": "bakes", "value": "3"})
     assert "no bake to measure" in " ".join(form.view["said"])
+
+
+def test_the_same_person_may_have_the_form_open_twice(round_):
+    first, second = trials.forms.enter(round_, "Ida"), trials.forms.enter(round_, "Ida")
+    one, two = code_of(round_, "Ida", 1), code_of(round_, "Ida", 2)
+    typed(first, "Ida", one, "liking", "7")
+    typed(second, "Ida", two, "liking", "6")
+    scored = trials.scores(round_).set_index("code")["liking"]
+    assert (scored[one], scored[two]) == (7.0, 6.0)
+
+
+def test_a_form_does_not_make_a_moved_round_anew(round_):
+    form = trials.forms.enter(round_, "Ida")
+    code = code_of(round_, "Ida", 1)
+    round_.folder.rename(round_.folder.with_name("moved"))
+    with pytest.raises(trials.TrialsError, match="not in"):
+        form.put(("tastings", ("Ida", code), "liking"), "7")
+    assert not round_.folder.exists()
+
+
+def test_what_no_table_knows_stays_apart_from_what_it_knows(asked):
+    form = trials.forms.idea(asked)
+    text = "Ida: milk; by hand: my aunt's pickle\nBo"
+    form.heard({"what": "field", "name": "tasters", "value": text})
+    assert not form.view["problems"]
+    ida, bo = form.idea.tasters
+    assert (ida.avoids, ida.also_avoids) == (("milk",), ("my aunt's pickle",))
+    assert (bo.avoids, bo.also_avoids) == ((), ())
+    shown = next(one for one in trials.forms.idea(asked).view["fields"] if one["name"] == "tasters")
+    assert shown["value"] == text
+    form.heard({"what": "field", "name": "tasters", "value": "Ida: milk\nBo"})
+    assert trials.forms.idea(asked).idea.tasters[0].also_avoids == ()
