@@ -414,9 +414,7 @@ class TestQuestions:
         with pytest.raises(FitError, match=said):
             fit(table().rename(columns={"fat": 1}), **{**usual, **asked})
 
-    @pytest.mark.parametrize(
-        "data", [None, 5, "scores.csv", {"liking": 5}, {"a": [1], "b": [1, 2]}]
-    )
+    @pytest.mark.parametrize("data", [None, 5, {"liking": 5}, {"a": [1], "b": [1, 2]}])
     def test_no_table(self, data):
         with pytest.raises(FitError, match=r"no table.*one row per score"):
             fit(data, "liking", ["rest"])

@@ -197,6 +197,8 @@ def test_what_is_written_by_hand_is_pointed_out(midway, capsys):
     path.write_text(text.replace("high = 190.0", "high = 180.0"), encoding="utf-8")
     assert run(["check", str(midway.folder)]) == 0
     said = capsys.readouterr().out
+    # A notebook says what the command says
+    assert {str(note) for note in trials.check(again(midway)).notes} <= set(said.splitlines())
     assert "Cy stands among the tasters in round.toml and is served nothing" in said
     assert "--limit" in said
     assert "planned outside" in said
@@ -204,7 +206,7 @@ def test_what_is_written_by_hand_is_pointed_out(midway, capsys):
     assert run([*words, "--record"]) == 0
     capsys.readouterr()
     assert run(["check", str(midway.folder)]) == 0
-    assert "To look at" not in capsys.readouterr().out
+    assert "round.toml" not in capsys.readouterr().out
     assert "Cy" in set(read_serving(again(midway))["taster"])
 
 

@@ -479,7 +479,7 @@ def _tasters_now(round_: Round, asked: Asked, serving: pd.DataFrame) -> tuple[Ta
             raise TastingError(
                 f'"{name}" leaves, and is not a taster. The tasters are {in_words(names)}.'
             )
-    if set(asked.leaves) >= {*names, *(one.name for one in new)}:
+    if asked.leaves and set(asked.leaves) >= {*names, *(one.name for one in new)}:
         raise TastingError("nobody would be left to taste; let somebody join first.")
     known = check_panel([*round_.tasters, *new]) if round_.tasters or new else ()
     if serving.empty:

@@ -405,14 +405,10 @@ def _album(asked: argparse.Namespace) -> int:
 def _check(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
     from trials.rounds.scores import check
-    from trials.rounds.serving import unheeded
 
-    round_ = Round.open(asked.folder)
-    found = check(round_)
+    found = check(Round.open(asked.folder))
     for note in found.notes:
         tell(note)
-    for sentence in unheeded(round_):
-        tell(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     for problem in found:
         tell(problem, file=sys.stderr)
     tell(found.verdict, file=sys.stderr if found else sys.stdout)

@@ -6,7 +6,6 @@ Their columns and rows, the mark on every sheet, the name that tasters see.
 import hashlib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path

@@ -2,6 +2,7 @@
 
 import errno
 import math
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -38,7 +39,8 @@ from trials.rounds.gathering import (
     record_reading,
 )
 from trials.rounds.reading import Address, Note, Problem, Value, exact
-from trials.rounds.round import Round, blank_actual, opened, write_actual, writing
+from trials.rounds.round import SETTINGS, Round, blank_actual, opened, write_actual, writing
+from trials.rounds.serving import unheeded
 from trials.rounds.workbook import draw_workbook, entries_of, filled, without_score
 
 # -- From what was entered to one tidy table: scores beside the bake, its status and its settings.
@@ -288,7 +290,11 @@ def check(round_: Round | str | Path) -> Check:
 
 def checked(found: Gathered) -> Check:
     """Return what must be mended in what was gathered; nothing is written."""
-    return Check(tuple(found.problems), tuple(found.notes), _missing(found))
+    folder = shlex.quote(str(found.round_.folder))
+    passed_over = [
+        Note(Place(SETTINGS), one.replace("FOLDER", folder)) for one in unheeded(found.round_)
+    ]
+    return Check(tuple(found.problems), (*found.notes, *passed_over), _missing(found))
 
 
 def keep_read(found: Gathered) -> Gathered:

@@ -553,7 +553,8 @@ def _unheeded_tasters(round_: Round, serving: pd.DataFrame) -> list[str]:
                 f"is served pieces of day {in_words(map(str, sorted(days - set(one.days))))} all "
                 "the same: they were drawn before. Leave those rows empty."
             )
-    gone = sorted(drawn - {one.name for one in round_.tasters})
+    # A round may name nobody, its servings being all that is known
+    gone = sorted(drawn - {one.name for one in round_.tasters}) if round_.tasters else []
     return told + [
         f"{name} no longer stands among the tasters in round.toml, and is served pieces all the "
         f'same. Put the name back, then: trials replan FOLDER --leaves "{name}"'
