@@ -323,7 +323,7 @@ def _alike(column: str):
 
 DAMAGES = (
     Damage("a score off the scale", "refused", _typed("ginger heat", 11, -1, 99, 1e9)),
-    Damage("words for a score", "refused", _typed("ginger heat", "n/a", "seven", "7/10", "7..5")),
+    Damage("words for a score", "refused", _typed("ginger heat", "so so", "seven", "7/10", "7..5")),
     Damage("one of two meanings", "refused", _typed("ginger heat", "1,250")),
     Damage("true for a score", "refused", _typed("ginger heat", True, False)),
     Damage("a formula for a score", "refused", _typed("ginger heat", "=3+4", "=cmd|'/C calc'!A0")),
@@ -348,6 +348,7 @@ DAMAGES = (
     ),
     Damage("one cell of the plan", "refused", _csv("plan.csv", _one_cell(("oven heat", "fat")))),
     Damage("a setting of round.toml", "refused", _settings),
+    Damage("a word for no score", "noted", _typed("ginger heat", "n/a")),
     Damage("a reading ten times too large", "noted", _spread),
     Damage("a setting beyond the plan", "noted", _really),
     Damage("the sheet under another name", "noted", _other_name),
