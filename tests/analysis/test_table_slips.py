@@ -132,6 +132,15 @@ def test_a_setting_that_was_really_so_is_used_with_a_note():
         trials.evidence(own, [OVEN])
 
 
+def test_star_points_outside_on_both_sides_are_no_slips():
+    own = typed("oven", 195, 2, 3)
+    own.loc[[2, 3], "oven"] = 160
+    assert trials.evidence(own, [OVEN]).slips == ()
+    own.loc[[2, 3], "oven"] = 165
+    with pytest.raises(FitError, match='row 2, "oven": 195 °C is outside'):
+        trials.evidence(own, [OVEN])
+
+
 def test_what_is_evidence_already_is_looked_over_for_the_factors_it_is_asked_with():
     known = trials.evidence(typed("oven", 201, 4, 5))
     with pytest.raises(FitError, match='row 4, "oven": 201 °C is outside'):

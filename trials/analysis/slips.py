@@ -23,6 +23,7 @@ _NO_READING = frozenset(
     {*_IDS, "round", "role", "status", "reason", "sitting", "place", "code", "kind", "note", "row"}
 )
 _SHORTEST_NAME = 3  # of a taster: Ben is not Benn
+_MIRRORED = 0.01  # of the range: what rounding moves a star point by
 _OUTSIDE = "trials.evidence(table, factors, outside_range=True)"
 
 
@@ -174,12 +175,18 @@ class _Look:
         found = []
         cells = self.held(factor.name)
         slack = 1e-9 * (factor.high - factor.low)
+        known = self.numbers(factor.name)
+        # The star points of a plan lie outside on both sides alike; a slip has no mirror image
+        mirrored = [] if known is None else (factor.low + factor.high - known).tolist()
+        near = _MIRRORED * (factor.high - factor.low)
         for at, one in self.one_a_bake(cells[cells.index.isin(self.varied)]).items():
             try:
                 value = float(factor.read(one))
             except TrialsError:
                 continue  # said, with its place, where settings are read
             if factor.low - slack <= value <= factor.high + slack:
+                continue
+            if any(abs(value - other) <= near for other in mirrored):
                 continue
             limits = f"{factor.show(factor.low)} to {factor.show(factor.high)}"
             outside = f"{factor.show(value)} is outside {limits}, the range of {factor.name}"
