@@ -652,7 +652,8 @@ def _change_words(
 ) -> Iterator[str]:
     bakes, now, tasters, left = counts
     here = f"{now} bakes" if now == bakes else f"{now} bakes instead of {bakes}"
-    tasting = f"{left} tasters" if left == tasters else f"{left} tasters instead of {tasters}"
+    people = f"{left} taster{'' if left == 1 else 's'}"
+    tasting = people if left == tasters else f"{people} instead of {tasters}"
     yield f"{here}, {tasting}."
     lost = table.loc[table["told_before"] & ~table["told_after"], "term"].tolist()
     won = table.loc[~table["told_before"] & table["told_after"], "term"].tolist()
