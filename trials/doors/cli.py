@@ -482,7 +482,7 @@ def _replan(asked: argparse.Namespace) -> int:
     folder = shlex.quote(asked.folder)
     if asked.record:
         tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
-    elif new:
+    elif asked.words or not plan.table.equals(round_.plan.table):
         said = shlex.join(["trials", "replan", asked.folder, *asked.words, "--record"])
         tell(f"\nNothing was written so far. Next: {said}")
     return DONE
