@@ -118,7 +118,7 @@ def test_what_was_entered_is_never_planned_over(folder, what):
     with pytest.raises(RoundError) as refused:
         planned_round(folder)
     assert f"see {named}. Nothing was changed." in str(refused.value)
-    assert f'trials replan "{folder}"' in str(refused.value)
+    assert f"trials replan {folder} --limit oven=170..190" in str(refused.value)
     assert "new folder" in str(refused.value)
     assert everything(folder) == before
 
