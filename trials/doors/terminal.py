@@ -7,8 +7,6 @@ import sys
 import textwrap
 from typing import TextIO
 
-from trials.base.words import kept_together, minus
-
 NARROWEST = 40  # columns; a narrower window wraps by itself
 _TABLE = re.compile(r"\S {3,}\S|^ {3,}\S.* {2,}\S")  # aligned in columns: never wrapped
 _PATH = re.compile(r"^\S+$")
@@ -19,6 +17,8 @@ def tell(what: object = "", *, end: str = "\n", file: TextIO | None = None) -> N
 
     What goes to a file or to another program keeps its lines whole.
     """
+    from trials.base.words import minus  # only here: help is there before numbers are loaded
+
     to = file or sys.stdout
     text = minus(str(what))
     width = _width(to)
@@ -36,6 +36,8 @@ def wrapped(line: str, width: int) -> str:
     Fry at 180 °C and no hotter than that,
     as the oil smokes.
     """
+    from trials.base.words import kept_together
+
     if len(line) <= width or _TABLE.search(line) or _PATH.match(line):
         return line
     indent = " " * (len(line) - len(line.lstrip(" ")))
