@@ -19,7 +19,7 @@ import pytest
 import trials
 from tests.deciding.small_development import LIKING, SHARP, first_round, scored
 from trials.analysis import fitting
-from trials.base.words import tidy_number
+from trials.base.words import minus, tidy_number
 from trials.deciding.replanning import write_next
 from trials.doors.cli import run
 from trials.doors.workplace import write_notebook
@@ -65,8 +65,9 @@ def test_the_command_line_fits_what_python_fits(last, tmp_path, capsys):
 
 def test_the_page_says_what_python_finds(last, tmp_path):
     found, best = answer(last)
-    text = plain(trials.report(last, tmp_path / "page.html"))
-    assert [one for one in found.sentences if one not in text] == []
+    # On a page a minus is a minus sign, and a number keeps its unit on its line
+    text = plain(trials.report(last, tmp_path / "page.html")).replace("\u00a0", " ")
+    assert [one for one in found.sentences if minus(one) not in text] == []
     assert best.sentences[0] in text
     headline = text.split("What to do.")[1].split("Next.")[0].replace("\u00a0", " ")
     setting = best.sentences[0].removeprefix("Best so far: ").removesuffix(".")
