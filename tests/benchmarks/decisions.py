@@ -436,8 +436,11 @@ def methods(scenario) -> dict[str, Method]:
             for bakes, what in ((8, "screen"), (12, aim), (16, aim))
         } | foreseen
     first = 16 if scenario.kind == "three kinds" else 8
+    tuned = {"kit, one round of 16, to tune": lambda spot: by_kit(spot, 16, "optimise")}
     kit = {
-        "kit, one round of 16": lambda spot: by_kit(spot, 16, aim),
+        # Where not all can be told the ends are what a choice gains most from, bends or not
+        COMPARED: lambda spot: by_kit(spot, 16, "interactions"),
+        **(tuned if scenario.bends else {}),
         f"kit, {first} and then 8, one day": lambda spot: by_kit(
             spot, first, "screen", (8,), same_day=True
         ),

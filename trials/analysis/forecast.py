@@ -241,16 +241,18 @@ def _forecast(
     )
 
 
-PEAK_SIZE = 1.0  # how far a peak stands above the ends, about, in what is worth noticing
+# How far a middle beats the mean of the ends, about, in what is worth noticing: as far as a change
+# worth noticing lifts one end above that mean. Sized larger, choices end too far inside
+PEAK_SIZE = 0.5
 _PEAK_SEED = 1669
 
 
 def _with_peaks(one: Forecast) -> Forecast:
     """Return a forecast with the peaks that the cook told of and no bake has tried.
 
-    In every draw the bend of such a factor is as if drawn from a half normal distribution as wide
-    as what is worth noticing, given that the peak which it makes with the slope of that draw lies
-    inside. What the ends were is left as the bakes said.
+    In every draw the bend of such a factor is as if drawn from a half normal distribution half as
+    wide as what is worth noticing, given that the peak which it makes with the slope of that draw
+    lies inside. What the ends were is left as the bakes said.
 
     References
     ----------
@@ -273,9 +275,10 @@ def _with_peaks(one: Forecast) -> Forecast:
     width = PEAK_SIZE * (margin or float(one.findings.residuals["observed"].std()))
     rng = np.random.default_rng(_PEAK_SEED)
     places = {term.name: place for place, term in enumerate(terms)}
+    owned = [np.flatnonzero(one.basis.owner == places.get(name, len(terms))) for name in told]
+    one = _doing_something(one, [int(columns[0]) for columns in owned if len(columns)])
     bends = []
-    for name in told:
-        columns = np.flatnonzero(one.basis.owner == places.get(name, len(terms)))
+    for columns in owned:
         slope = one.draws[columns[0]] if len(columns) else np.zeros(one.draws.shape[1])
         # The peak of b x - c x^2 lies inside where c is above half of |b|
         least = np.minimum(np.abs(slope) / 2 / width, 6.0)
@@ -295,6 +298,18 @@ def _with_peaks(one: Forecast) -> Forecast:
         draws=draws,
         told=tuple(told),
     )
+
+
+def _doing_something(one: Forecast, rows: Sequence[int]) -> Forecast:
+    """Return a forecast without the draws in which such a factor is idle, where others are left.
+
+    What has a best amount inside is at work, and that it lies just half-way would be an accident.
+    """
+    kept = (one.draws[list(rows)] != 0).all(axis=0)
+    if kept.all() or kept.mean() < AGAINST:
+        return one
+    draws = one.draws[:, np.resize(np.flatnonzero(kept), len(kept))]
+    return replace(one, draws=draws, mean=draws.mean(axis=1))
 
 
 # Where the draws agree with the cook's word more often than this it changes nothing; where less

@@ -298,7 +298,12 @@ class Numeric(Varied):
 
     def code(self, values: Iterable[Setting]) -> np.ndarray:
         """Return coded values: -1 at the low setting, +1 at the high one."""
-        real = np.asarray([self.read(value) for value in values], dtype=float)
+        kind = getattr(values, "dtype", None)
+        if isinstance(kind, np.dtype) and kind.kind in "fiu" and np.isfinite(values).all():
+            # Finite numbers need no reading, which takes long for thousands of settings
+            real = np.asarray(values, dtype=float)
+        else:
+            real = np.asarray([self.read(value) for value in values], dtype=float)
         return coded_settings(self.name, real, self.low, self.high)
 
     def decode(self, coded: Iterable[float]) -> np.ndarray:

@@ -255,7 +255,7 @@ MOST_POOL = 300  # settings that bakes are taken from
 MOST_RIVALS = 6
 MOST_EXCHANGED = 20_000  # settings x pool x bakes up to which every exchange is tried in seconds
 SURE = 0.9  # a factor is held at a setting that is the better one with this chance
-LIKELY_AT_WORK = 0.5  # the chance from which a number's middle is worth a bake
+LIKELY_AT_WORK = 0.8  # the chance from which a number's middle is worth a bake
 NEAR = 0.5  # a narrowed range is this share of the whole
 FEWEST_RIVAL_SHARE = 0.02
 
@@ -471,12 +471,14 @@ def settled(knowledge: Knowledge, chances: np.ndarray) -> list[int]:
 
 
 def _narrowed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
-    """Yield bakes over ranges half as wide, round the best setting."""
-    numbers = numbers_of(knowledge.factors)
+    """Yield bakes over ranges half as wide, round the best setting, of what is likely at work."""
+    every, numbers = numbers_of(knowledge.factors), likely_bent(knowledge)
     if not numbers:
         return
     low = np.clip(knowledge.best[numbers] - NEAR, -1, 1 - 2 * NEAR)
-    axes = [np.array([value]) for value in knowledge.best]
+    axes = [
+        np.array([-1.0, 1.0] if at in every else [one]) for at, one in enumerate(knowledge.best)
+    ]
     for place, at in enumerate(numbers):
         axes[at] = low[place] + NEAR * np.arange(3)
     if 3.0 ** len(numbers) > MOST_POOL:

@@ -10,6 +10,7 @@ import pandas as pd
 from trials.analysis.answers import Answers
 from trials.analysis.choice import Choice, choice, chosen_setting
 from trials.analysis.draws import shares_of_best
+from trials.analysis.explanations import Priors
 from trials.analysis.forecast import Forecast, counted_goals, fast_basis
 from trials.analysis.goals import Goal
 from trials.analysis.question import READING, is_of_tasting
@@ -253,9 +254,11 @@ def _belief(one: Forecast, goal: Goal, place: int) -> Belief:
     wide = fast_basis((*terms, *added), found.factors)
     rng = np.random.default_rng(_SEED + place)
     guesses = UNSEEN_BEND * goal.notice * rng.standard_normal((len(added), one.draws.shape[1]))
-    # What does nothing by itself or beside others hardly has a best amount in between
+    # What does nothing by itself or beside others hardly has a best amount in between, and what
+    # does bends no more often than is believed of a bend that is looked for
     at_work = np.array([_at_work(term.factors[0], one) for term in added])
-    guesses = guesses * at_work.reshape(guesses.shape)
+    bent = rng.random(guesses.shape) < Priors().all_parents
+    guesses = guesses * bent * at_work.reshape(guesses.shape)
     draws = np.vstack([one.draws, guesses])
     if len(added):
         # At both ends a square is one: what the bakes say of their level is the sum of both

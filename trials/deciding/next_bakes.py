@@ -23,7 +23,7 @@ from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.measures import Measure, measure_named
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
-from trials.core.terms import coded_settings, real_settings
+from trials.core.terms import real_settings
 from trials.deciding.actions import SURE, Action, actions, settled
 from trials.deciding.choosing import best_so_far, recommend
 from trials.deciding.confirmation import CONFIRMATION, confirmation
@@ -389,7 +389,7 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
         return _confirming(asked, "Whether it holds is tried now, as you asked.", [])
     if action is None and asked.answers is not None and not _blind(asked):
         return _confirming(asked, NOT_BLIND, [])
-    weighed, plans = _weighed(asked)
+    weighed = _weighed(asked)
     unlike = ""
     if action is not None:
         chosen = next((one for one in weighed if one.action.name.startswith(action)), None)
@@ -409,7 +409,7 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
     else:
         chosen = _best(weighed)
         unlike = _unlike(asked) if _refuted(asked) else ""
-    plan = plans[chosen.action.name]
+    plan = _plan(asked, chosen.action)
     beside = _references(asked.knowledge.made, new_bakes(plan).days)
     if beside:
         plan = _plan(asked, chosen.action, beside)
@@ -504,19 +504,17 @@ def _measures(
     ]
 
 
-def _weighed(asked: _Request) -> tuple[list[Weighed], dict[str, Plan]]:
-    weighed, plans = [], {}
+def _weighed(asked: _Request) -> list[Weighed]:
+    """Return every action with its gain; only the one that is chosen is laid out as a plan."""
+    factors, made = asked.knowledge.factors, asked.knowledge.made
+    weighed = []
     for one in steps(actions(asked.knowledge, asked.bakes), "Weighing what to bake next"):
-        plan = _plan(asked, one)
-        fresh = new_bakes(plan).table
-        fresh = fresh[fresh["role"] != Role.REFERENCE]
-        order = fresh[[factor.name for factor in asked.knowledge.factors]]
-        days, loads = groups_of(fresh)
-        X = coded_settings(asked.knowledge.factors, order)
-        gain = expected_gain(asked.knowledge, X, days, loads)
+        frame = pd.DataFrame(real_settings(factors, one.X))
+        frame = _in_groups(factors, made, frame)
+        days, loads = groups_of(frame.assign(day=_days(made, frame), load=frame.get("load")))
+        gain = expected_gain(asked.knowledge, one.X, days, loads)
         weighed.append(Weighed(one, gain.worth, gain.noticed, gain.moved))
-        plans[one.name] = plan
-    return weighed, plans
+    return weighed
 
 
 def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool = False) -> Plan:

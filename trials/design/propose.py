@@ -88,7 +88,7 @@ def first_part(plan: Plan, bakes: int, *, model: Model, references: int = 0) -> 
         references=references,
         seed=plan.seed,
         excluded=plan.excluded,
-        details={"of": plan.family},
+        details={"of": plan.details.get("of", plan.family)},
     )
 
 
@@ -807,6 +807,11 @@ def _in_two_parts(wish: Wish, later: int, answers: Answers) -> Plan:
         )
     together = replace(wish, bakes=wish.bakes + later, references=0)
     ranked = _ranked(together, answers)
+    if wish.aim == "optimise" and all(one.lost for one in ranked):
+        # Ends come first, as they tell what works together: whose middle is worth a bake is known
+        # once they are tasted, and middles of all would cost the pairs
+        together = replace(together, aim="interactions")
+        ranked = _ranked(together, answers)
     # What is left for later should tell what these can not
     whole = next((one for one in ranked if not one.lost), ranked[0])
     whole = _searched_in_full(whole, together, answers)
