@@ -299,10 +299,11 @@ class Numeric(Varied):
     def code(self, values: Iterable[Setting]) -> np.ndarray:
         """Return coded values: -1 at the low setting, +1 at the high one."""
         kind = getattr(values, "dtype", None)
-        if isinstance(kind, np.dtype) and kind.kind in "fiu" and np.isfinite(values).all():
-            # Finite numbers need no reading, which takes long for thousands of settings
+        real = np.array([np.nan])
+        if isinstance(kind, np.dtype) and kind.kind in "fiu":
             real = np.asarray(values, dtype=float)
-        else:
+        if not np.isfinite(real).all():
+            # Finite numbers need no reading, which takes long for thousands of settings
             real = np.asarray([self.read(value) for value in values], dtype=float)
         return coded_settings(self.name, real, self.low, self.high)
 
