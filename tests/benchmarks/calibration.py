@@ -2,8 +2,8 @@
 
     python -m tests.benchmarks.calibration [rounds per row, default 100] [minutes at most]
 
-Writes ``results/calibration.csv`` and ``results/calibration.md``. A run goes on from the rounds that
-the table holds already, so that it can be made longer. Rounds of 8, 12, 16 and 24 bakes of every
+Writes ``results/calibration.csv`` and ``results/calibration.md``. A run goes on from the rounds
+that the table holds already, so that it can be made longer. Rounds of 8, 12, 16 and 24 bakes of every
 structure in `STRUCTURES`, in two kitchens of invented spreads: effects between low and high, means
 at the settings of a factor and at one setting, and one bake that was not made yet. Where days (or
 rounds) are fixed blocks, a mean is that of these blocks. All through `fit` and its findings.
@@ -139,7 +139,7 @@ def tried(one, count, kitchen, number):
     found = fitted(one, table)
     # Blocks are those that were baked; days that are random stand for all days
     level = MEAN + (0.0 if "day" in found.spread else days.mean())
-    at = {name: 1 / 3 for name in names} if one.blend else {"a": 0.0, "b": 1.0}
+    at = dict.fromkeys(names, 1 / 3) if one.blend else {"a": 0.0, "b": 1.0}
     expected = level + sum(truth[name] * at[name] for name in names)
     told = found.predict(at).iloc[0]
     means = [told["low"] <= expected <= told["high"]]
