@@ -3,10 +3,10 @@
     python -m tests.benchmarks.calibration [rounds per row, default 100] [minutes at most]
 
 Writes ``results/calibration.csv`` and ``results/calibration.md``. A run goes on from the rounds
-that the table holds already, so that it can be made longer. Rounds of 8, 12, 16 and 24 bakes of every
-structure in `STRUCTURES`, in two kitchens of invented spreads: effects between low and high, means
-at the settings of a factor and at one setting, and one bake that was not made yet. Where days (or
-rounds) are fixed blocks, a mean is that of these blocks. All through `fit` and its findings.
+that the table holds already, so that it can be made longer. Rounds of 8, 12, 16 and 24 bakes of
+every structure in `STRUCTURES`, in two kitchens of invented spreads: effects between low and high,
+means at the settings of a factor and at one setting, and one bake that was not made yet. Where days
+(or rounds) are fixed blocks, a mean is that of these blocks. All through `fit` and its findings.
 """
 
 import sys

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 import trials
+from trials.analysis.forecast import forecasts
 from trials.base.errors import FactorError
 from trials.core.factors import factor_from, factor_record
 from trials.deciding.actions import actions, likely_bent
@@ -49,6 +50,14 @@ def test_what_the_word_decided_is_shown_and_nothing_is_said_where_it_did_not():
     told = chosen(kitchen("salt"), baked(kitchen("salt")))[1]
     assert any("You said that salt has a best amount inside" in one for one in told.sentences)
     assert not any("You said" in one for one in plain.sentences)
+
+
+def test_of_what_has_a_best_amount_inside_it_is_not_believed_that_it_does_nothing():
+    found = {name: chosen(kitchen(*name), baked(kitchen(*name)))[0] for name in ((), ("fat",))}
+    idle, told = (forecasts(found[name], LIKING)[0] for name in found)
+    at = idle.basis.owner.tolist().index(NAMES.index("fat"))
+    assert (idle.draws[at] == 0).mean() > 0.3
+    assert (told.draws[at] != 0).all()
 
 
 def test_the_table_of_effects_is_the_bakes_alone():
@@ -124,8 +133,26 @@ class TestSecondRound:
         idle = [at for at, one in enumerate(knowledge.factors) if one.name not in names]
         assert idle
         for one in actions(knowledge, 4):
-            if one.name in ("ends, and middles of what matters", "look for a bend"):
-                assert (np.abs(one.X[:, idle]) > 1 - 1e-9).all()
+            if one.name != "move along the path":
+                assert (np.abs(one.X[:, idle]) > 1 - 1e-9).all(), one.name
+
+    def test_a_bend_that_nobody_looked_for_is_no_likelier_than_one_that_is_looked_for(
+        self, knowledge
+    ):
+        one = knowledge.beliefs[0]
+        columns = [at for at, term in enumerate(one.basis.owner) if term >= 0]
+        assert set(one.bends) == set(NAMES)
+        guesses = one.draws[columns[-len(NAMES) :]]
+        # A pair beside both its factors is at work with 0.4 beforehand, and so is a bend
+        assert (guesses != 0).mean(axis=1).max() == pytest.approx(0.4, abs=0.05)
+        assert (guesses != 0).mean(axis=1).min() < 0.4
+
+    def test_with_more_bakes_to_come_the_first_ones_are_at_the_ends(self):
+        """Five numbers: sixteen bakes can not tell pairs and bends, so twelve look for pairs."""
+        five = [trials.Numeric(name, 0, 100) for name in "abcde"]
+        plan = trials.propose(five, 12, aim="optimise", later=4, tasters=6, seed=1)
+        assert plan.table[list("abcde")].isin([0, 100]).all(axis=None)
+        assert not any("of ," in said for said in plan.reasons)
 
     def test_ends_come_first(self, knowledge):
         found = next(one for one in actions(knowledge, 8) if one.name.startswith("ends, and"))
