@@ -127,7 +127,7 @@ from trials.tasting.serving import serving_plan as serving_plan
 # Measure.expects()
 # Measure.read(text)
 # Numeric(name, low, high, unit='', centre=None, hard_to_change=False, changes=None, settings=(),
-#     step=None, only_when=None, peak=False, by_hand=False)
+#     step=None, only_when=None, peak=False, by_hand=False, raises=(), lowers=())
 # Numeric.code(values)
 # Numeric.decode(coded)
 # Numeric.read(value)

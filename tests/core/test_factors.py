@@ -50,6 +50,7 @@ def test_any_name_will_do_but_the_plans_own(name):
     [
         Numeric("oil", 0, 180, "°C", centre=0, hard_to_change=True, settings=(0, 90, 180), step=5),
         Numeric("rest", -5, 0),
+        Numeric("syrup", 0, 9, raises=["sweetness"], lowers=["snap", "colour"]),
         Categorical("fat %", ["butter", "lard"], changes=("swap", "butter", "dough")),
         Categorical("heat", [165, 180.5], unit="°C", hard_to_change="oven"),
         Component("rye", 0, 0.4, changes=("flour share", "rye")),
@@ -93,6 +94,10 @@ def test_a_record_gives_the_factor_back(factor):
         (lambda: Categorical("fat", ["butter", "lard"]).read("oil"), "no level 'oil'"),
         (lambda: Numeric("rest", 0, 1).read("n/a"), "a number was expected"),
         (lambda: Numeric("rest", 0, 1).read(True), "a number was expected"),
+        (lambda: Numeric("rest", 0, 1).code(np.array([0.5, np.nan])), "finite number"),
+        (lambda: Numeric("syrup", 0, 1, raises="sweetness"), "a list of measures was expected"),
+        (lambda: Numeric("syrup", 0, 1, lowers=[3]), "the name of a measure was expected"),
+        (lambda: Numeric("syrup", 0, 1, raises=["s"], lowers=["s"]), "both raises and lowers"),
     ],
 )
 def test_mistakes_are_said_in_words(make, message):

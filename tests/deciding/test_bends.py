@@ -6,7 +6,7 @@ import pytest
 
 import trials
 from trials.analysis.forecast import forecasts
-from trials.base.errors import FactorError
+from trials.base.errors import FactorError, MeasureError
 from trials.core.factors import factor_from, factor_record
 from trials.deciding.actions import actions, likely_bent
 from trials.deciding.gain import known
@@ -107,6 +107,59 @@ def test_a_lower_goal_has_its_best_amount_inside_too():
     table["greasiness"] = 10 - table["greasiness"]
     found = trials.fit(table, "greasiness", kitchen("salt"), measure=lower)
     assert 50 < trials.recommend(found, lower).settings["salt"] < 100
+
+
+SWEET = trials.Measure("sweetness", ["intensity", 0, 10], goal=("target", 5, 1))
+
+
+def sweetened(way, slope, *, noise, seed):
+    """Eight bakes of three numbers in which syrup changes the sweetness by so much."""
+    said = {way: ["sweetness"]} if way else {}
+    factors = [trials.Numeric("syrup", 0, 100, **said)]
+    factors += [trials.Numeric(name, 0, 100) for name in ("rest", "fat")]
+    table = trials.design.full_factorial(factors, seed=1).table
+    rng = np.random.default_rng(seed)
+    sweetness = 5 + slope * (table["syrup"] - 50) / 50 + rng.normal(0, noise, len(table))
+    found = trials.fit(table.assign(sweetness=sweetness), "sweetness", factors, measure=SWEET)
+    return forecasts(found, SWEET)[0], trials.recommend(found, SWEET)
+
+
+def syrup(one):
+    return one.draws[one.basis.owner.tolist().index(0)]
+
+
+class TestAKnownDirection:
+    """Less syrup is less sweet: it counts while the bakes leave it open, and is never hidden."""
+
+    def test_what_is_expected_keeps_to_it_while_the_bakes_leave_it_open_and_says_so(self):
+        plain, silent = sweetened(None, 0.1, noise=1.0, seed=2)
+        told, choice = sweetened("raises", 0.1, noise=1.0, seed=2)
+        assert 0.02 < (syrup(plain) < 0).mean() < 0.98
+        assert (syrup(told) >= 0).all()
+        said = [one for one in choice.sentences if one.startswith("You said that more syrup")]
+        assert said == [
+            "You said that more syrup raises sweetness: what is expected keeps to it, as the bakes "
+            "leave it open."
+        ]
+        assert not any("You said" in one for one in silent.sentences)
+
+    def test_where_the_bakes_are_against_it_it_is_set_aside_and_that_is_said(self):
+        plain, _ = sweetened(None, 3.0, noise=0.1, seed=2)
+        told, choice = sweetened("lowers", 3.0, noise=0.1, seed=2)
+        assert (syrup(told) == syrup(plain)).all()
+        assert any("against it, so it was set aside" in one for one in choice.sentences)
+
+    def test_where_the_bakes_say_it_themselves_it_changes_nothing(self):
+        plain, _ = sweetened(None, 3.0, noise=0.1, seed=2)
+        told, choice = sweetened("raises", 3.0, noise=0.1, seed=2)
+        assert (syrup(told) == syrup(plain)).all()
+        assert not any("You said" in one for one in choice.sentences)
+
+    def test_a_measure_that_is_not_scored_is_named(self, tmp_path):
+        factors = [trials.Numeric("syrup", 0, 100, raises=["sweetnes"])]
+        plan = trials.design.full_factorial(factors, replicates=2, seed=1)
+        with pytest.raises(MeasureError, match='raises "sweetnes", which is not scored'):
+            trials.Round.create(tmp_path / "one", plan=plan, measures=[SWEET])
 
 
 def test_it_is_kept_in_the_settings_file_and_read_back():

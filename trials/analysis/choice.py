@@ -487,6 +487,7 @@ def sentences_on(
     said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
     said += failed_there(asked, table)
     said += _by_your_word(asked, table)
+    said += [words for one in asked.forecasts for words in _as_you_know(one)]
     for row, one, goal in zip(expected.itertuples(), asked.forecasts, asked.goals, strict=True):
         said.append(_expected_words(row, one, goal))
     if given_up:
@@ -519,6 +520,21 @@ def _by_your_word(asked: Choice, table: pd.DataFrame) -> list[str]:
         f"You said that {names} {'has a best amount' if held else 'have best amounts'} inside the "
         f"limits: {where} {'is' if held else 'are'} chosen by that word, as {why}"
     ]
+
+
+def _as_you_know(one: Forecast) -> list[str]:
+    """Say where what is expected keeps to a direction that the cook knows, or could not."""
+    known = {factor.name: factor for factor in one.findings.factors}
+    said = []
+    for name in (*one.held, *one.refuted):
+        raises = one.measure.name in getattr(known[name], "raises", ())
+        word = f"You said that more {name} {'raises' if raises else 'lowers'} {one.measure.name}"
+        said.append(
+            f"{word}: what is expected keeps to it, as the bakes leave it open."
+            if name in one.held
+            else f"{word}, but the bakes are against it, so it was set aside."
+        )
+    return said
 
 
 def _chance_words(chance: float, goals: Sequence[Goal]) -> str:

@@ -65,6 +65,9 @@ class Forecast:
         Factors whose best amount lies inside by the cook's word alone, as no bake tried it.
     leaning : tuple of str
         Those of which bakes inside leave it open, so that the word still counts beside them.
+    held, refuted : tuple of str
+        Factors that the cook knows to raise or lower the measure: those whose direction the bakes
+        leave open, so that the word counts, and those that the bakes are against.
     """
 
     measure: Measure
@@ -78,6 +81,8 @@ class Forecast:
     errors_known: bool
     told: tuple[str, ...] = ()
     leaning: tuple[str, ...] = ()
+    held: tuple[str, ...] = ()
+    refuted: tuple[str, ...] = ()
 
     def expect(self, X: np.ndarray) -> np.ndarray:
         """Return the expected response at an array of settings (..., factors)."""
@@ -98,7 +103,7 @@ class Forecast:
         the draws; missing where no error was measured.
         """
         estimate = float(self.expect(X)[0])
-        if not (self.told or self.leaning) and (
+        if not (self.told or self.leaning or self.held) and (
             self.findings.averaged is None or self.findings.by_draws
         ):
             found = self.findings.predict(table).iloc[0]
@@ -128,7 +133,7 @@ def forecasts(
             )
     factors = all_factors([fits[measure.name] for measure in wanted])
     found = [
-        _forecast(fits[measure.name], measure, factors, place)
+        _one_way(_forecast(fits[measure.name], measure, factors, place))
         for place, measure in enumerate(wanted)
     ]
     # A cook speaks of the best amount of what is wanted first
@@ -315,6 +320,41 @@ def _doing_something(one: Forecast, rows: Sequence[int]) -> Forecast:
 # Where the draws agree with the cook's word more often than this it changes nothing; where less
 # often than that, the bakes are against it and it is set aside (limits of ours)
 AGREED, AGAINST = 0.95, 0.02
+
+
+def _one_way(one: Forecast) -> Forecast:
+    """Return a forecast whose draws keep to the directions that the cook knows of the measure.
+
+    References
+    ----------
+    Gelfand, Smith & Lee 1992, J. Am. Stat. Assoc. 87:523-532 (draws that break an order are left
+    out). When the word counts and when it is set aside is ours, as for a peak.
+    """
+    found = one.findings
+    terms = found.averaged.terms if found.averaged is not None else found.terms
+    places = {term.name: place for place, term in enumerate(terms)}
+    kept = np.ones(one.draws.shape[1], dtype=bool)
+    held, refuted = [], []
+    for factor in found.factors:
+        ways = (factor.raises, factor.lowers) if isinstance(factor, Numeric) else ((), ())
+        known = [
+            sign for sign, names in zip((1, -1), ways, strict=True) if one.measure.name in names
+        ]
+        if not known or factor.name not in places:
+            continue
+        slope = one.draws[np.flatnonzero(one.basis.owner == places[factor.name])[0]]
+        along = known[0] * slope >= 0
+        agreed = (along & kept).sum() / kept.sum()
+        if agreed < AGAINST:
+            refuted.append(factor.name)
+        elif agreed < AGREED:
+            kept &= along
+            held.append(factor.name)
+    if not held:
+        return replace(one, refuted=tuple(refuted))
+    draws = one.draws[:, np.resize(np.flatnonzero(kept), len(kept))]
+    mean = draws.mean(axis=1)
+    return replace(one, draws=draws, mean=mean, held=tuple(held), refuted=tuple(refuted))
 
 
 def _given_inside(one: Forecast, terms: Sequence[Term]) -> Forecast:

@@ -102,6 +102,19 @@ def _check_flags(name: str, **flags: object) -> None:
             raise FactorError(f'"{name}" has {flag} {value!r}; true or false was expected.')
 
 
+def _measures_named(name: str, way: str, given: Any) -> tuple[str, ...]:
+    """Return the measures that a factor is known to raise or lower, as a tuple of names."""
+    if isinstance(given, str) or not isinstance(given, Iterable):
+        raise FactorError(
+            f'"{name}" has {way} {given!r}; a list of measures was expected, such as ["sweetness"].'
+        )
+    found = list(given)
+    for one in found:
+        if not isinstance(one, str) or not one.strip():
+            raise FactorError(f'"{name}" has {way} {one!r}; the name of a measure was expected.')
+    return tuple(found)
+
+
 def finite(name: str, value: Any) -> float:
     """Return a finite number; a FactorError, naming the factor, for anything else."""
     try:
@@ -217,6 +230,10 @@ class Numeric(Varied):
         True when you know that the best amount lies somewhere inside the limits, as bakers know of
         salt. Bakes at the ends alone say nothing of it; then the choice leans inwards by this
         word, says so, and a bake inside checks it.
+    raises, lowers : sequence of str
+        Measures of which you know that more of this raises, or lowers, them: less syrup is less
+        sweet. What is expected keeps to it while the bakes leave it open, and says so; it is set
+        aside, which is said too, where they are against it.
     by_hand : bool
         True when you see to it yourself, though it sounds like something that is weighed.
 
@@ -250,10 +267,17 @@ class Numeric(Varied):
     only_when: OnlyWhen | None = None
     peak: bool = field(default=False, repr=False)
     by_hand: bool = field(default=False, repr=False)
+    raises: Sequence[str] = field(default=(), repr=False)
+    lowers: Sequence[str] = field(default=(), repr=False)
 
     def __post_init__(self) -> None:
         check_name(self.name)
         _check_flags(self.name, peak=self.peak, by_hand=self.by_hand)
+        for way in ("raises", "lowers"):
+            object.__setattr__(self, way, _measures_named(self.name, way, getattr(self, way)))
+        both = next((one for one in self.raises if one in self.lowers), None)
+        if both is not None:
+            raise FactorError(f'"{self.name}" both raises and lowers "{both}"; name it once.')
         low, high = checked_range(self.name, self.low, self.high)
         settings = tuple(sorted({finite(self.name, value) for value in self.settings}))
         if settings and (settings[0] < low or settings[-1] > high or len(settings) < 2):
@@ -603,6 +627,7 @@ def factor_record(factor: Factor) -> dict[str, Any]:
     if isinstance(factor, Numeric):
         record |= {"centre": factor.centre, "settings": list(factor.settings), "step": factor.step}
         record |= {"peak": factor.peak}
+        record |= {"raises": list(factor.raises), "lowers": list(factor.lowers)}
     if factor.changes:
         record["changes"] = [
             part.to_dict() if isinstance(part, Formula) else part for part in factor.changes

@@ -710,6 +710,15 @@ def _check_measures(measures: Sequence[Measure], plan: Plan) -> None:
                 "sheets."
             )
         taken.add(measure.name.casefold())
+    scored = [measure.name for measure in measures]
+    for factor in plan.factors:
+        for way in ("raises", "lowers"):
+            strange = next((one for one in getattr(factor, way, ()) if one not in scored), None)
+            if strange is not None:
+                raise MeasureError(
+                    f'"{factor.name}" {way} "{strange}", which is not scored; expected '
+                    f"{in_words(scored, 'or')}."
+                )
 
 
 def _settings(round_: Round) -> dict[str, Any]:

@@ -50,6 +50,8 @@ class _Factor(_Shape):
     changes: Annotated[list[Name | Nested], Field(max_length=5)] | None = None
     only_when: OnlyWhen | None = None
     peak: bool = False
+    raises: list[Name] = []
+    lowers: list[Name] = []
     by_hand: bool = False
     group: Text = ""
 
