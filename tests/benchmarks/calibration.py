@@ -195,18 +195,23 @@ def table_of(counts):
     return pd.DataFrame(rows)
 
 
-def share(held, of):
-    """Return a coverage in percent with the half width of its exact 95 % interval."""
+def ends_of(held, of, rounds):
+    """Return the ends of the exact 95 % interval of a coverage, intervals of a round as one."""
+    return exact_interval(round(held / of * rounds), int(rounds))
+
+
+def share(held, of, rounds):
+    """Return a coverage in percent with its exact 95 % interval."""
     if not of:
         return ""
-    low, high = exact_interval(int(held), int(of))
+    low, high = ends_of(held, of, rounds)
     return f"{100 * held / of:.1f} ({100 * low:.0f} to {100 * high:.0f})"
 
 
 WORDS = """# Intervals held to the truth
 
 How many in 100 of the 95 % intervals hold what they are about, with exact 95 % intervals of that
-share (those of effects and means of one round count as if they were apart). Zero: rounds in 100 in
+share (as if the effects, and the means, of one round were one, as they go together). Zero: rounds in 100 in
 which some variance came out as zero; there intervals are wider than they need be, as bakes stay
 bakes. Asked: at least 93; at most 97 where zero is below 5. Usual: days, loads, doughs and bakes
 differ by little beside tasters. Wide: they differ by as much as a point and more. Off: what misses
@@ -223,19 +228,20 @@ def lines_of(table):
         for bakes, part in [*own.groupby("bakes"), ("all", own)]:
             sums = part.drop(columns=KEYS).sum()
             zero = sums["zero"] / sums["rounds"]
-            cells = [share(sums[name], sums[f"{name} of"]) for name in TRIED]
-            off = [name for name in TRIED if missed(sums[name], sums[f"{name} of"], zero)]
+            counts = {name: (sums[name], sums[f"{name} of"], sums["rounds"]) for name in TRIED}
+            cells = [share(*counts[name]) for name in TRIED]
+            off = [name for name in TRIED if missed(*counts[name], zero)]
             bakes = bakes if isinstance(bakes, str) else f"{bakes:.0f}"
             row = [*keys, bakes, f"{sums['rounds']:.0f}", f"{100 * zero:.0f}", *cells]
             lines.append("| " + " | ".join([*row, ", ".join(off)]) + " |")
     return lines
 
 
-def missed(held, of, zero):
+def missed(held, of, rounds, zero):
     """Say whether a coverage is off by more than chance."""
     if not of:
         return False
-    low, high = exact_interval(int(held), int(of))
+    low, high = ends_of(held, of, rounds)
     return high < LEAST or (low > MOST and zero < SELDOM)
 
 
