@@ -211,11 +211,11 @@ def share(held, of, rounds):
 WORDS = """# Intervals held to the truth
 
 How many in 100 of the 95 % intervals hold what they are about, with exact 95 % intervals of that
-share (as if the effects, and the means, of one round were one, as they go together). Zero: rounds in 100 in
-which some variance came out as zero; there intervals are wider than they need be, as bakes stay
-bakes. Asked: at least 93; at most 97 where zero is below 5. Usual: days, loads, doughs and bakes
-differ by little beside tasters. Wide: they differ by as much as a point and more. Off: what misses
-what is asked by more than chance (its interval lies beyond). All of it is invented.
+share (as if the effects, and the means, of one round were one, as they go together). Zero: rounds
+in 100 in which some variance came out as zero; there intervals are wider than they need be, as
+bakes stay bakes. Asked: at least 93; at most 97 where zero is below 5. Usual: days, loads, doughs
+and bakes differ by little beside tasters. Wide: they differ by as much as a point and more. Off:
+what misses what is asked by more than chance (its interval lies beyond). All of it is invented.
 
 """
 
