@@ -6,7 +6,10 @@ deviation of 0.08; one or two pairs of 0.3 to 0.7 hold an active factor. Six tas
 score sd 1.2), bake sd 0.5, scores rounded to 1 to 9. Every choice here is invented. The kit goes
 its public way: propose, rehearse, fit, recommend, next_round. Run by
 
-    python -m tests.benchmarks.decisions [kitchens] [processes] [scenario ...]
+    python -m tests.benchmarks.decisions [kitchens] [processes] [asked] [scenario ...]
+
+A run goes on from the kitchens that the tables hold already; take a table away to begin anew. With
+"asked" only the rows that `ASKED` lists beforehand are run.
 """
 
 import itertools
@@ -21,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy.stats import norm
 
 import trials
 from trials.analysis.wording import CLEARLY_FIRST
@@ -379,6 +383,23 @@ def spread_out(spot, bakes):
 
 
 COMPARED = "kit, one round of 16"
+TWELVE, TEN, EIGHT = (f"kit, one round of {bakes}" for bakes in (12, 10, 8))
+# Rows listed before they were run: scenario, method, the method it is held against (None: what is
+# lost by itself), and what the mean may be at most (None: it is printed)
+ASKED = (
+    ("bends", "kit, 8 and then 8, one day", COMPARED, 0.05),
+    ("bends", "kit, 12 and then 4 as foreseen, one day", COMPARED, 0.05),
+    ("told", COMPARED, None, 0.25),
+    ("told_falsely", COMPARED, None, None),
+    ("untold", COMPARED, None, None),
+    ("small", "kit, 8 and then 4, one day", TWELVE, -0.05),
+    ("small", TWELVE, TEN, 0.0),
+    ("small", TEN, EIGHT, 0.0),
+    ("dense", COMPARED, None, None),
+    ("dense", "kit, 8 and then 8, one day", COMPARED, None),
+    ("rough", COMPARED, None, None),
+    ("rough", "kit, 8 and then 8, one day", COMPARED, None),
+)
 GROUPED = ["scenario", "method"]
 Method = Callable[[Spot], dict]
 # These take long, so they go through a fifth of the kitchens
@@ -567,46 +588,105 @@ As foreseen: the first round is the first part of a plan for 16 bakes. Paired: t
 setting comes out the same whichever plan holds it, which compares plans more sharply. More than
 one round of 16 (of 12 with four factors): the mean difference over the kitchens that both went
 through. Said: the cook says of the two active factors that a best amount lies inside; all bakes of
-the first round are at the ends, where bends do not show.
+the first round are at the ends, where bends do not show. To tune: the plan for that aim, which
+tells every bend and mixes up pairs.
 
 """
 
 
+def held(tables):
+    """Return the rows listed beforehand, with intervals of 95 % over all of them together.
+
+    References
+    ----------
+    Sidak 1967, J. Am. Stat. Assoc. 62:626.
+    """
+    times = norm.ppf((1 + 0.95 ** (1 / len(ASKED))) / 2)
+    lines = ["| truth | method | held against | kitchens | lost | interval | asked | |"]
+    lines.append("|" + "---|" * 8)
+    for key, name, other, limit in ASKED:
+        own = regrets_of(tables, key, name)
+        if other is not None:
+            before = regrets_of(tables, key, other)
+            common = min(len(own), len(before))
+            own = own[:common] - before[:common]
+        if len(own) < 2:
+            continue
+        reach = times * own.std(ddof=1) / np.sqrt(len(own))
+        low, high = own.mean() - reach, own.mean() + reach
+        said = "" if limit is None else "holds" if high <= limit else "open"
+        said = "missed" if limit is not None and low > limit else said
+        asked = "printed" if limit is None else f"at most {limit:.2f}"
+        cells = [SCENARIOS[key].name, name, other or "", str(len(own)), f"{own.mean():.3f}"]
+        lines.append("| " + " | ".join([*cells, f"{low:.3f} to {high:.3f}", asked, said]) + " |")
+    return lines
+
+
+def regrets_of(tables, key, name):
+    """Return what a method lost in each kitchen, in their order."""
+    table = tables.get(key, pd.DataFrame(columns=["method", "regret"]))
+    return table.loc[table["method"] == name, "regret"].to_numpy(float)
+
+
+HELD = """
+## Listed beforehand
+
+Intervals hold all these means together with 95 % (Sidak). Where a row is held against another the
+mean is of the differences, kitchen by kitchen. Holds: the whole interval is within what is asked;
+missed: the whole of it is beyond; open: more kitchens would tell.
+
+"""
+
+
+def earlier(key):
+    """Return the rows of a scenario that were run before; empty where there are none."""
+    path = RESULTS / f"decisions_{key}.csv"
+    if not path.exists():
+        return pd.DataFrame(columns=["scenario", "method"])
+    table = read_csv(path).reset_index(drop=True)
+    numbers = table.columns.difference(["scenario", "method"])
+    table[numbers] = table[numbers].replace("", np.nan).astype(float)
+    return table
+
+
 def gather():
     """Write one table of all scenarios run so far."""
-    tables = []
-    for key in SCENARIOS:
-        path = RESULTS / f"decisions_{key}.csv"
-        if path.exists():
-            table = read_csv(path).reset_index(drop=True)
-            numbers = table.columns.difference(["scenario", "method"])
-            table[numbers] = table[numbers].replace("", np.nan).astype(float)
-            tables.append(table)
-    table = summarised(pd.concat(tables, ignore_index=True))
+    tables = {key: earlier(key) for key in SCENARIOS}
+    tables = {key: table for key, table in tables.items() if len(table)}
+    table = summarised(pd.concat(tables.values(), ignore_index=True))
     lines = ["| " + " | ".join(table.columns) + " |", "|" + "---|" * len(table.columns)]
     lines += ["| " + " | ".join(map(str, row)) + " |" for row in table.to_numpy()]
-    write_text(RESULTS / "decisions.md", WORDS + "\n".join(lines) + "\n")
+    text = WORDS + "\n".join(lines) + "\n" + HELD + "\n".join(held(tables)) + "\n"
+    write_text(RESULTS / "decisions.md", text)
 
 
-def main(kitchens, processes, chosen):
-    """Run scenarios and write their tables, anew after every 20 kitchens."""
-    for key in chosen or SCENARIOS:
-        found = []
-        with Pool(processes) as pool:
-            for start in range(0, kitchens, 20):
-                names = methods(SCENARIOS[key])
+def main(kitchens, processes, chosen, asked):
+    """Go on with scenarios and write their tables, anew after every 20 kitchens."""
+    listed = {(key, name) for key, *names, _ in ASKED for name in names}
+    with Pool(processes) as pool:
+        for start in range(0, kitchens, 20):
+            for key in chosen or SCENARIOS:
+                rows = earlier(key)
+                done = rows["method"].value_counts()
+                names = [
+                    one for one in methods(SCENARIOS[key]) if not asked or (key, one) in listed
+                ]
                 tasks = [
                     (key, name, number)
                     for number in range(start, min(start + 20, kitchens))
                     for name in names
-                    if name not in LONG or number < kitchens // 5
+                    if number >= done.get(name, 0) and (name not in LONG or number < kitchens // 5)
                 ]
+                if not tasks:
+                    continue
                 # A kitchen's best setting is looked for once by each process
-                found += pool.map(judged, tasks, chunksize=len(names))
-                rows = pd.DataFrame(found)
-                write_csv(rows.round(5), RESULTS / f"decisions_{key}.csv")
+                found = pd.DataFrame(pool.map(judged, tasks, chunksize=len(names))).round(5)
+                rows = found if rows.empty else pd.concat([rows, found], ignore_index=True)
+                write_csv(rows, RESULTS / f"decisions_{key}.csv")
                 gather()
-        print(summarised(rows).to_string(), flush=True)
+    for key in chosen or SCENARIOS:
+        if len(rows := earlier(key)):
+            print(summarised(rows).to_string(), flush=True)
 
 
 if __name__ == "__main__":
@@ -614,5 +694,6 @@ if __name__ == "__main__":
     main(
         int(arguments[0]) if arguments else 500,
         int(arguments[1]) if arguments[1:] else 2,
-        arguments[2:],
+        [one for one in arguments[2:] if one != "asked"],
+        "asked" in arguments[2:],
     )

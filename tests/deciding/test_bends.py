@@ -200,6 +200,17 @@ class TestSecondRound:
         assert (guesses != 0).mean(axis=1).max() == pytest.approx(0.4, abs=0.05)
         assert (guesses != 0).mean(axis=1).min() < 0.4
 
+    def test_ranges_are_narrowed_only_once_bakes_lie_inside(self, knowledge):
+        assert not any(one.name == "narrow the ranges" for one in actions(knowledge, 4))
+        factors = kitchen()
+        first = baked(factors)
+        inside = [first.head(4).assign(**{name: 50.0}) for name in ("salt", "rest")]
+        second = pd.concat(inside, ignore_index=True)
+        second["bake"] = [f"C{at}" for at in range(len(second))]
+        found = trials.fit(trials.evidence([first, second], factors, [LIKING]), "liking")
+        after = actions(known({"liking": found}, [LIKING]), 4)
+        assert any(one.name == "narrow the ranges" for one in after)
+
     def test_with_more_bakes_to_come_the_first_ones_are_at_the_ends(self):
         """Five numbers: sixteen bakes can not tell pairs and bends, so twelve look for pairs."""
         five = [trials.Numeric(name, 0, 100) for name in "abcde"]

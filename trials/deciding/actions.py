@@ -471,8 +471,10 @@ def settled(knowledge: Knowledge, chances: np.ndarray) -> list[int]:
 
 
 def _narrowed(knowledge: Knowledge, bakes: int) -> Iterator[Action]:
-    """Yield bakes over ranges half as wide, round the best setting, of what is likely at work."""
-    every, numbers = numbers_of(knowledge.factors), likely_bent(knowledge)
+    """Yield bakes over ranges half as wide, of what is likely at work and was tried inside."""
+    unseen, every = knowledge.beliefs[0].bends, numbers_of(knowledge.factors)
+    # Until a bake lies inside, the ends tell more: half a range is a step from known ground
+    numbers = [at for at in likely_bent(knowledge) if knowledge.factors[at].name not in unseen]
     if not numbers:
         return
     low = np.clip(knowledge.best[numbers] - NEAR, -1, 1 - 2 * NEAR)
