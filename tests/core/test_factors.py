@@ -95,8 +95,9 @@ def test_a_record_gives_the_factor_back(factor):
         (lambda: Numeric("rest", 0, 1).read("n/a"), "a number was expected"),
         (lambda: Numeric("rest", 0, 1).read(True), "a number was expected"),
         (lambda: Numeric("rest", 0, 1).code(np.array([0.5, np.nan])), "finite number"),
-        (lambda: Numeric("syrup", 0, 1, raises="sweetness"), "a list of measures was expected"),
-        (lambda: Numeric("syrup", 0, 1, lowers=[3]), "the name of a measure was expected"),
+        (lambda: Numeric("syrup", 0, 1, raises="sweetness"), "expected a list"),
+        (lambda: Numeric("syrup", 0, 1, lowers=[3]), "expected a text"),
+        (lambda: Numeric("syrup", 0, 1, lowers=[" "]), "the name of a measure was expected"),
         (lambda: Numeric("syrup", 0, 1, raises=["s"], lowers=["s"]), "both raises and lowers"),
     ],
 )

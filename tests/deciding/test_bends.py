@@ -167,7 +167,7 @@ def test_it_is_kept_in_the_settings_file_and_read_back():
     assert factor_record(salt)["peak"] is True
     assert factor_from(factor_record(salt)) == salt
     assert "peak" not in factor_record(trials.Numeric("salt", 1, 3, "%"))
-    with pytest.raises(FactorError, match="true or false"):
+    with pytest.raises(FactorError, match="expected True or False"):
         trials.Numeric("salt", 1, 3, peak="yes")
 
 

@@ -102,17 +102,12 @@ def _check_flags(name: str, **flags: object) -> None:
             raise FactorError(f'"{name}" has {flag} {value!r}; true or false was expected.')
 
 
-def _measures_named(name: str, way: str, given: Any) -> tuple[str, ...]:
+def _measures_named(name: str, way: str, given: Sequence[str]) -> tuple[str, ...]:
     """Return the measures that a factor is known to raise or lower, as a tuple of names."""
-    if isinstance(given, str) or not isinstance(given, Iterable):
-        raise FactorError(
-            f'"{name}" has {way} {given!r}; a list of measures was expected, such as ["sweetness"].'
-        )
-    found = list(given)
-    for one in found:
-        if not isinstance(one, str) or not one.strip():
+    for one in given:
+        if not one.strip():
             raise FactorError(f'"{name}" has {way} {one!r}; the name of a measure was expected.')
-    return tuple(found)
+    return tuple(given)
 
 
 def finite(name: str, value: Any) -> float:
