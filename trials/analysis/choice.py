@@ -492,7 +492,7 @@ def sentences_on(
         said.append(_expected_words(row, one, goal))
     if given_up:
         said.append(given_up)
-    said.append(_chance_words(chance, asked.goals))
+    said.append(chance_words(chance, asked.goals))
     said.append(_how_many(good, ranges, looked_at, filled))
     return tuple(said)
 
@@ -537,10 +537,12 @@ def _as_you_know(one: Forecast) -> list[str]:
     return said
 
 
-def _chance_words(chance: float, goals: Sequence[Goal]) -> str:
+def chance_words(chance: float, goals: Sequence[Goal]) -> str:
+    """Return how likely one new bake is to be what was wished for, in a sentence."""
     met = "meet the goal" if len(goals) == 1 else "meet every goal"
-    if len(goals) == 1 and not goals[0].named:
-        met = "come out noticeably better than is expected at the reference setting"
+    if not any(goal.named for goal in goals):
+        alike = "" if len(goals) == 1 else " by every goal"
+        met = f"come out noticeably better than is expected at the reference setting{alike}"
     if np.isnan(chance):
         return f"How likely one new bake would {met} can not be said."
     return f"One new bake there would {met} with a chance of {percent(chance)}."

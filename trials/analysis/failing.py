@@ -77,6 +77,32 @@ def _how_many(bakes: pd.DataFrame, lost: pd.DataFrame, factors: Sequence[Factor]
     return f"{len(lost)} of {len(bakes)} bakes failed{why}{where}: {bakes_word(len(lost))} {ids}."
 
 
+def failed_words(findings: Findings) -> str:
+    """Return how many bakes failed, and the settings and reasons that they share; empty for none.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from trials.analysis.fitting import fit
+    >>> tried = pd.DataFrame({"bake": ["B1", "B2", "B3", "B4", "B5", "B6"],
+    ...     "pan": ["oven", "griddle"] * 3, "liking": [6.0, None, 6.5, None, 7.0, 5.0],
+    ...     "status": ["made", "failed", "made", "failed", "made", "made"], "reason": ""})
+    >>> failed_words(fit(tried, "liking", ["pan"]))
+    '2 of 6 bakes failed, all with pan griddle: bakes B2 and B4.'
+    """
+    lost, made = findings.failed, findings.residuals
+    if not len(lost) or "bake" not in made:
+        return ""
+    lost = lost[lost["status"].isin(FAILED)].drop_duplicates("bake")
+    if not len(lost):
+        return ""
+    lost = lost.assign(reason=lost["reason"].fillna("")) if "reason" in lost else lost
+    bakes = pd.concat([made["bake"], lost["bake"]]).drop_duplicates().to_frame()
+    return _how_many(
+        bakes, lost.assign(**({} if "reason" in lost else {"reason": ""})), findings.factors
+    )
+
+
 def _worst(counts: pd.DataFrame) -> pd.Series | None:
     """Return the region where failing is surest, if it stands out from all bakes at all."""
     inner = counts.iloc[1:]

@@ -8,12 +8,16 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.brief import changes
-from trials.analysis.choice import Recommendation
+from trials.analysis.choice import Recommendation, chance_words
+from trials.analysis.failing import failed_words
 from trials.analysis.results import Findings
 from trials.base.words import in_words, percent, tidy_number
 from trials.core.roles import Role
 from trials.core.verdicts import MATTERS
 from trials.deciding.next_bakes import NextStep, new_bakes
+
+FEW = "fewer than 1"
+MANY = 20  # settings: more than anybody would go through
 
 
 @dataclass(frozen=True)
@@ -102,8 +106,29 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
         ends = [best.measures[0].low, best.measures[0].high]
         least, most = (np.nan if end is None else end for end in ends)
         low, high = np.fmin(np.fmax([top["new_low"], top["new_high"]], least), most)
-        again += f" Baked again, {table.index[0]} would come out between {low:.1f} and {high:.1f}."
-    return f"Expected: {in_words(sizes)}{reference}.{again}"
+        again += f" One bake of it would come out between {low:.1f} and {high:.1f}"
+        again += f" for {table.index[0]}." if len(table) > 1 else "."
+    lucky = _top_bake(known.get(str(table.index[0])))
+    return f"Expected: {in_words(sizes)}{reference}.{again}{lucky}"
+
+
+def _top_bake(one: Findings | None) -> str:
+    """Return what the best bake scored where a repeat is expected to come out noticeably lower."""
+    if one is None or one.measure is None or one.measure.goal not in ("higher", "lower"):
+        return ""
+    made = one.bakes[one.bakes["status"] == "made"] if len(one.bakes) else one.bakes
+    if made.empty:
+        return ""
+    sign = 1 if one.measure.goal == "higher" else -1
+    scored = made["scores"].map(np.mean).astype(float)
+    top = (sign * scored).idxmax()
+    fall = sign * (scored[top] - float(made.loc[top, "mean"]))
+    if not fall > (one.measure.worth_noticing or 0):
+        return ""
+    return (
+        f" The best bake so far, {made.loc[top, 'bake']}, scored {scored[top]:.1f}: partly luck; "
+        f"expect about {made.loc[top, 'mean']:.1f} if it is baked again."
+    )
 
 
 def _reference(one: Findings) -> float:
@@ -125,7 +150,8 @@ def _next(step: NextStep | str, cost_of_a_bake: tuple[float, str] | None) -> str
         cost = f", about {tidy_number(round(each * len(new.table)))} {currency} of ingredients"
     moved = _moved(step.weighed, step.action)
     chance = "" if moved is None else f"; they change the choice noticeably in {moved} of 10 cases"
-    return f"{step.action.capitalize()}: {bakes}{cost}{chance}."
+    spare = ", so they may not be worth it" if moved == FEW else ""
+    return f"{step.action.capitalize()}: {bakes}{cost}{chance}{spare}."
 
 
 def _moved(weighed: pd.DataFrame, action: str) -> str | None:
@@ -135,25 +161,46 @@ def _moved(weighed: pd.DataFrame, action: str) -> str | None:
     if own.empty or not np.isfinite(own.iloc[0]):
         return None
     cases = round(10 * float(own.iloc[0]))
-    return "fewer than 1" if cases == 0 else str(cases)
+    return FEW if cases == 0 else str(cases)
 
 
 def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
-    said = []
-    bakes = max((len(set(one.bakes_scored().get("bake", []))) for one in known.values()), default=0)
-    if bakes:
-        said.append(f"From {bakes} scored bakes.")
+    said = [*_rests_on(known), *_sure(known)]
     if not isinstance(best, str):
-        chance = best.chance_all_goals
-        if np.isfinite(chance):
-            goals = "every goal" if len(best.goals) > 1 else "its goal"
-            said.append(
-                f"One new bake there would meet {goals} with a chance of {percent(chance)}."
-            )
-        alike = len(best.good_settings)
-        if alike > 1:
-            said.append(f"{alike} settings are about as good; take one as a whole.")
+        # Of several directions without a limit nobody asked that all be met at once
+        asked = len(best.goals) == 1 or any(goal.named for goal in best.goals)
+        if asked and np.isfinite(best.chance_all_goals):
+            said.append(chance_words(best.chance_all_goals, best.goals))
+        alike = len(best.good_settings) - 1
+        if alike > 0:
+            many = "Many" if alike > MANY else str(alike)
+            said.append(f"{many} other settings look about as good.")
         risk = best.chance_of_failure
         if risk is not None:
             said.append(f"A bake there fails with a chance of {percent(risk)}.")
     return " ".join(said) if said else "Nothing was measured that could say how sure."
+
+
+def _rests_on(known: Mapping[str, Findings]) -> list[str]:
+    """Return how many bakes were scored, and which failed."""
+    if not known:
+        return []
+    most = max(known.values(), key=lambda one: len(set(one.bakes_scored().get("bake", []))))
+    bakes = len(set(most.bakes_scored().get("bake", [])))
+    failed = next(filter(None, map(failed_words, known.values())), "")
+    return [*([f"From {bakes} scored bakes."] if bakes else []), *([failed] if failed else [])]
+
+
+def _sure(known: Mapping[str, Findings]) -> list[str]:
+    """Return what is known to matter, by measure; what does not is said where it is measured."""
+    said = []
+    for name, one in known.items():
+        alone, pairs = changes(one)
+        found = [change for change in (*alone, *pairs) if change.verdict == MATTERS]
+        # A pair stands by its two names, once for both of its settings
+        named = dict.fromkeys(" with ".join(one.pair) or one.factor for one in found)
+        if named:
+            said.append(
+                f"{in_words(named)} {'matters' if len(named) == 1 else 'matter'} for {name}"
+            )
+    return [f"Sure so far: {in_words(said)}."] if said else []

@@ -1212,7 +1212,8 @@ def _checked_answers(right: int, n: int) -> tuple[int, int]:
 
 def _difference_words(found: DifferenceResult) -> str:
     if found.critical is None:
-        return f"{found.n} answers are too few to settle anything: ask more people."
+        answers = "1 answer is" if found.n == 1 else f"{found.n} answers are"
+        return f"{answers} too few to settle anything: ask more people."
     by_chance = _in_hundred(found.p)
     what = "One is chosen over the other" if found.test == "paired" else "They can be told apart"
     if found.settled:
@@ -1229,7 +1230,8 @@ def _likeness_words(found: DifferenceResult) -> str:
     if found.settled:
         return f"They are alike for your purpose: fewer than {limit} can tell them apart."
     if found.critical is None:
-        return f"{found.n} answers are too few to show that fewer than {limit} can tell."
+        answers = "1 answer is" if found.n == 1 else f"{found.n} answers are"
+        return f"{answers} too few to show that fewer than {limit} can tell."
     return (
         f"Not settled that fewer than {limit} can tell: at most {found.critical} right would "
         "have shown it."

@@ -1,0 +1,88 @@
+"""The three lines that a page opens with, where a reader is easily misled."""
+
+import html
+import re
+
+import numpy as np
+import pandas as pd
+
+import trials
+from tests.deciding.small_development import FACTORS, FORMULA, LIKING, TASTERS
+from trials.deciding.rehearsal import Spreads, rehearse
+from trials.design.factorial import full_factorial
+from trials.rounds.scores import record_scores
+from trials.show.sheets import write_sheets
+
+QUIET = Spreads(tasting=0.5, taster_by_bake=0.1, taster=0.4, bake=0.3, load=0, day=0)
+METHOD = trials.Categorical("method", ["oven", "griddle"])
+
+
+def opened(home, truth, change, factors=FACTORS, measures=(LIKING,), seed=4):
+    """Return what stands before the first heading of the page of eight invented bakes."""
+    round_ = trials.Round.create(
+        home / "round-1",
+        plan=full_factorial(factors, seed=3),
+        measures=list(measures),
+        formula=FORMULA,
+        tasters=TASTERS[:2],
+        seed=5,
+        invented=True,
+    )
+    names = [taster.name for taster in TASTERS[:2]]
+    table = rehearse(
+        round_.plan, truth, mean=5.5, measure=LIKING, tasters=names, spreads=QUIET, seed=seed
+    )
+    write_sheets(round_)
+    record_scores(round_, change(table.assign(status="made")))
+    text = trials.report(round_).read_text(encoding="utf-8")
+    block = text.split('<div class="answer">')[1].split("</div>")[0]
+    said = html.unescape(re.sub(r"<[^>]*>", " ", block)).replace("\u00a0", " ")
+    return " ".join(said.split())
+
+
+def test_what_is_sure_stands_beside_what_to_do(tmp_path):
+    said = opened(tmp_path, {"fat": -2.5}, lambda table: table)
+    assert "Go for" in said
+    assert "fat butter" in said
+    assert "Sure so far: fat matters for liking." in said
+    assert "settled" not in said
+
+
+def test_a_method_that_failed_is_named_and_not_gone_for(tmp_path):
+    def torn(table):
+        griddle = table[table["method"] == "griddle"]
+        lost = table["bake"].isin(griddle["bake"].unique()[:3])
+        bakes = table[lost].drop_duplicates("bake")
+        bakes = bakes.assign(taster=None, status="failed", reason="tore", liking=np.nan)
+        return pd.concat([table[~lost], bakes], ignore_index=True)
+
+    said = opened(tmp_path, {"hydration": 1.2}, torn, (FACTORS[0], METHOD, FACTORS[2]))
+    assert "3 of 8 bakes failed (tore), all with method griddle" in said
+    assert "method oven" in said.split("Next.")[0]
+
+
+def test_a_lucky_bake_is_told_to_be_partly_luck(tmp_path):
+    def lucky(table):
+        return table.assign(liking=table["liking"].mask(table["bake"] == "B05", 9.0))
+
+    said = opened(tmp_path, {"fat": 0.1}, lucky, seed=21)
+    found = re.search(
+        r"best bake so far, B05, scored 9.0: partly luck; expect about ([\d.]+)", said
+    )
+    assert 5 < float(found.group(1)) < 9
+    low, high = re.search(r"would come out between (\d\.\d) and (\d\.\d)", said).groups()
+    assert 1 <= float(low) < float(high) <= 9  # the ends of the scale
+
+
+def test_what_a_compromise_gives_up_is_said(tmp_path):
+    oily = trials.Measure("oiliness", ("intensity", 0, 10), goal="lower", worth_noticing=1.0)
+
+    def soaked(table):
+        wet = (table["hydration"].astype(float) - 55) / 5
+        noise = np.random.default_rng(8).normal(0, 0.4, len(table))
+        return table.assign(oiliness=(4 + 2.5 * wet + noise).clip(0, 10).round(1))
+
+    said = opened(tmp_path, {"hydration": 2.4}, soaked, measures=(LIKING, oily), seed=5)
+    given = re.search(r"It gives up ([\d.]+) of liking for less oiliness", said)
+    assert 0 < float(given.group(1)) <= LIKING.worth_noticing
+    assert "chance of 0 %" not in said
