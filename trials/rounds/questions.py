@@ -102,7 +102,8 @@ changes = ["swap", "butter"]
 # settings = [165, 175, 185]  # or the only settings there are
 # only_when = ["cooking", ["fried"]]   # a factor of kinds, and those of them
 # peak = true               # you know that the best amount lies inside the limits
-# raises = ["sweetness"]    # measures that more of it surely raises; lowers = [...] the same way
+# raises = ["sweetness"]    # measures that more of it surely raises
+# lowers = ["bitterness"]   # and lowers, while the bakes leave it open
 # by_hand = true            # nothing is weighed for it, and that is meant
 # What a factor may change: ["total", "hydration"], ["percent", "sugar"], ["swap", "butter"],
 # ["flour share", "rye flour"]; ["grams", "bread flour"]: less of it, the same grams of all else.
