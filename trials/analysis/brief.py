@@ -229,7 +229,7 @@ def _nothing(findings: Findings) -> str:
         return f"{said}."
     top = known.loc[known["chance_largest"].idxmax()]
     chance = percent(float(top["chance_largest"]))
-    return f"{said}; if one thing matters, it is likeliest {top['factor']} ({chance})."
+    return f"{said}; if one thing matters, it is likeliest {top['factor']} (a chance of {chance})."
 
 
 def _rest(rest: Sequence[Change], digits: int, unit: str, margin: float | None) -> str:

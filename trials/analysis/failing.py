@@ -103,6 +103,29 @@ def failed_words(findings: Findings) -> str:
     )
 
 
+def kinds_that_fail(findings: Findings, factor: Factor) -> list[tuple[Any, int, int]]:
+    """Return the kinds of which more than half of at least two bakes failed: kind, bakes, failed.
+
+    Only where other kinds fail in half as many of theirs, so that the kind is worth naming.
+    """
+    if not isinstance(factor, Categorical):
+        return []
+    lost = findings.failed[findings.failed["status"].isin(FAILED)].drop_duplicates("bake")
+    made = findings.residuals.drop_duplicates("bake")
+    if factor.name not in lost or factor.name not in made:
+        return []
+    failed, well = (table[factor.name].value_counts() for table in (lost, made))
+    counts = pd.DataFrame({"failed": failed, "made": well}).fillna(0).astype(int)
+    shares = counts["failed"] / counts.sum(axis=1)
+    return [
+        (kind, int(counts.loc[kind].sum()), int(counts.loc[kind, "failed"]))
+        for kind in counts.index
+        if counts.loc[kind].sum() > 1
+        and shares[kind] > 0.5
+        and shares.drop(kind).max() <= shares[kind] / 2
+    ]
+
+
 def _worst(counts: pd.DataFrame) -> pd.Series | None:
     """Return the region where failing is surest, if it stands out from all bakes at all."""
     inner = counts.iloc[1:]

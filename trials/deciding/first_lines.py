@@ -1,6 +1,6 @@
 """The answer first: what to do, what to bake next and what it costs, and how sure that is."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,13 +9,20 @@ import pandas as pd
 
 from trials.analysis.brief import changes
 from trials.analysis.choice import Recommendation, chance_words
-from trials.analysis.failing import failed_words
+from trials.analysis.failing import failed_words, kinds_that_fail
 from trials.analysis.results import Findings
 from trials.base.words import in_words, percent, tidy_number
+from trials.core.evidence import CONFIRMATION
+from trials.core.factors import Factor
 from trials.core.roles import Role
 from trials.core.verdicts import MATTERS
 from trials.deciding.next_bakes import NextStep, new_bakes
 
+# What an action is for, where its name alone does not say so
+_PURPOSES = {
+    CONFIRMATION: "see whether that holds when it is baked again",
+    "decide between the best": "tell the settings apart that look best",
+}
 FEW = "fewer than 1"
 MANY = 20  # settings: more than anybody would go through
 
@@ -76,19 +83,49 @@ def what_to_do(known: Mapping[str, Findings], best: Recommendation | str, confir
     first = f"{confirmed} " if confirmed else ""
     if isinstance(best, str):
         return f"{first}No setting can be named to go for: {best}"
-    shown = in_words(
-        f"{factor.name} {factor.show(best.settings[factor.name])}" for factor in best.factors
-    )
+    shown = _named(best.factors, best)
     if best.to_learn is not None:
         return f"{first}{' '.join(best.sentences[1:])}"
-    settled = any(_matters(one) for one in known.values())
-    start = "Go for" if settled or confirmed else "Nothing is settled yet; best so far is"
-    return f"{first}{start} {shown}. {_expected(known, best)}"
+    sure = {name for one in known.values() for name in _mattering(one)}
+    own = [factor for factor in best.factors if factor.name in sure]
+    away = _kept_away_from(known, best)
+    if confirmed or len(own) == len(best.factors):
+        go_for = f"Go for {shown}."
+    elif own:
+        rest = [factor for factor in best.factors if factor.name not in sure]
+        go_for = f"Go for {_named(own, best)}. Best so far, but not settled: {_named(rest, best)}."
+    else:
+        go_for = f"Nothing is settled yet; best so far is {shown}."
+    return f"{first}{away}{go_for} {_expected(known, best)}"
 
 
-def _matters(one: Findings) -> bool:
+def _named(factors: Sequence[Factor], best: Recommendation) -> str:
+    return in_words(
+        f"{factor.name} {factor.show(best.settings[factor.name])}" for factor in factors
+    )
+
+
+def _mattering(one: Findings) -> list[str]:
+    """Return the factors that matter, alone or with another."""
     alone, pairs = changes(one)
-    return any(change.verdict == MATTERS for change in (*alone, *pairs))
+    found = [change for change in (*alone, *pairs) if change.verdict == MATTERS]
+    return [name for change in found for name in (change.pair or (change.factor,))]
+
+
+def _kept_away_from(known: Mapping[str, Findings], best: Recommendation) -> str:
+    """Return which kinds failed in most of their bakes, where the setting to go for avoids them."""
+    one = next((one for one in known.values() if len(one.failed)), None)
+    if one is None:
+        return ""
+    said = []
+    for factor in best.factors:
+        for kind, bakes, failed in kinds_that_fail(one, factor):
+            if kind != best.settings[factor.name]:
+                said.append(
+                    f"Keep off {factor.name} {factor.show(kind)} for now: {failed} of its "
+                    f"{bakes} bakes failed. "
+                )
+    return "".join(said)
 
 
 def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
@@ -151,7 +188,8 @@ def _next(step: NextStep | str, cost_of_a_bake: tuple[float, str] | None) -> str
     moved = _moved(step.weighed, step.action)
     chance = "" if moved is None else f"; they change the choice noticeably in {moved} of 10 cases"
     spare = ", so they may not be worth it" if moved == FEW else ""
-    return f"{step.action.capitalize()}: {bakes}{cost}{chance}{spare}."
+    purpose = _PURPOSES.get(step.action, step.action)
+    return f"{purpose[0].upper()}{purpose[1:]}: {bakes}{cost}{chance}{spare}."
 
 
 def _moved(weighed: pd.DataFrame, action: str) -> str | None:
@@ -174,10 +212,10 @@ def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
         alike = len(best.good_settings) - 1
         if alike > 0:
             many = "Many" if alike > MANY else str(alike)
-            said.append(f"{many} other settings look about as good.")
+            said.append(f"{many} other settings look about as good: what is not settled is free.")
         risk = best.chance_of_failure
         if risk is not None:
-            said.append(f"A bake there fails with a chance of {percent(risk)}.")
+            said.append(f"A bake of the setting named above may fail too: {percent(risk)}.")
     return " ".join(said) if said else "Nothing was measured that could say how sure."
 
 
@@ -195,10 +233,7 @@ def _sure(known: Mapping[str, Findings]) -> list[str]:
     """Return what is known to matter, by measure; what does not is said where it is measured."""
     said = []
     for name, one in known.items():
-        alone, pairs = changes(one)
-        found = [change for change in (*alone, *pairs) if change.verdict == MATTERS]
-        # A pair stands by its two names, once for both of its settings
-        named = dict.fromkeys(" with ".join(one.pair) or one.factor for one in found)
+        named = dict.fromkeys(_mattering(one))
         if named:
             said.append(
                 f"{in_words(named)} {'matters' if len(named) == 1 else 'matter'} for {name}"

@@ -239,8 +239,8 @@ def stop_words(knowledge: Knowledge, weighed: list[Weighed], bakes: int) -> str:
         gain = f"{percent(share)} of a difference worth noticing"
     more = "1 more bake is" if bakes == 1 else f"{bakes} more bakes are"
     return (
-        f"{more} expected to better the choice by {gain} at most, and to change it "
-        f"noticeably with a chance of {percent(moved)}: a further round is not worth it."
+        f"A further round is not worth it: {more} expected to better the choice by {gain} at "
+        f"most, and to change it noticeably with a chance of {percent(moved)}."
     )
 
 

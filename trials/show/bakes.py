@@ -455,7 +455,7 @@ def story(told: Story, *, ax: Axes | None = None) -> Picture:
             axes.set_xticks(range(len(course)), names, fontsize=SMALL)
             axes.set_xlabel("bakes so far")
             axes.set_ylabel(folded(f"{told.measure}, setting to go for", 30))
-            handles.append(Line2D([], [], color=INK, label="bar: likely between (95 %)"))
+            handles.append(Line2D([], [], color=INK, label="bar: likely range (95 %)"))
             foot(figure, handles, ax=ax)
         return figure
 

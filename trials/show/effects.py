@@ -205,7 +205,7 @@ def _marks_explained(findings: Findings) -> list[Any]:
         Line2D([], [], linestyle="none", **{"markersize": 7, "color": INK, **look}, label=word)
         for word, look in LOOKS.items()
     ]
-    used.append(Line2D([], [], color=INK, linewidth=1.6, label="bar: likely between (95 %)"))
+    used.append(Line2D([], [], color=INK, linewidth=1.6, label="bar: likely range (95 %)"))
     if findings.margin is not None:
         small = f"band: under {findings.margin:g}, not worth noticing"
         used.append(Patch(facecolor=BAND, edgecolor=PALE, linewidth=0.6, label=small))

@@ -526,7 +526,7 @@ def _frontier_lines(
         ]
         _crossed(axes, found, is_star, blue)
     handles.append(Line2D([], [], linestyle="none", label="recommended", **STAR))
-    handles.append(Line2D([], [], color=INK, linewidth=1, label="cross: likely between (95 %)"))
+    handles.append(Line2D([], [], color=INK, linewidth=1, label="cross: likely range (95 %)"))
     return handles
 
 
