@@ -2,6 +2,7 @@
 
 import pandas as pd
 import pytest
+from openpyxl import load_workbook
 
 import trials
 from tests.deciding.small_development import first_round, scored
@@ -43,6 +44,8 @@ def test_slips_are_baked_again_and_results_are_not(round_, plan):
     said = " ".join(plan.reasons)
     assert "A slip, baked again: B05 (not served) and B02 (mis-weighed the butter)." in said
     assert "A result, not baked again: B04 (raw core)." in said
+    assert "That is 2 bakes more than planned, 10 instead of 8." in said
+    assert "What fails by its own formula or settings should not be baked again" in said
 
 
 @pytest.mark.parametrize("group", ["load", "dough"])
@@ -79,6 +82,13 @@ def test_it_says_what_can_still_be_told(plan):
         ("power cut", True),
         ("crust dark before the core was done", False),
         ("torn while turning", False),
+        ("fell apart in the oil", False),
+        ("burst and lost its filling", False),
+        ("did not hold", False),
+        ("lost its shape", False),
+        ("fell on the floor", True),
+        ("dropped the tray", True),
+        ("burnt by mistake", True),
         ("", False),
     ],
 )
@@ -139,7 +149,10 @@ def midway(round_):
 
 def entered(round_):
     table = trials.scores(round_)
-    table = table[table["liking"].notna() | (table["status"] == "failed")]
+    table = table[table["liking"].notna() | (table["status"] == "failed")].copy()
+    # A failed bake has no plate; whose ballot it stood on is no entry
+    table.loc[table["status"] == "failed", ["taster", "code"]] = pd.NA
+    table = table.drop_duplicates(["bake", "taster", "code"])
     return table.set_index(["bake", "code"])[["taster", "liking", "status", "reason"]].sort_index()
 
 
@@ -177,7 +190,9 @@ def test_a_bake_made_again_is_served_to_whom_the_lost_one_was_meant_for(midway):
     new = read_serving(changed)
     ((again, lost),) = plan.details["rebaked"].items()
     meant = old.loc[old["bake"] == lost, "taster"].tolist()
+    gone = midway.plan.table["bake"].iloc[2:4].tolist()
     assert sorted(new.loc[new["bake"] == again, "taster"]) == sorted(meant)
+    old = old[~old["bake"].isin(gone)]
     kept = new[new["bake"] != again].set_index(["taster", "code"])["bake"]
     assert kept.sort_index().equals(old.set_index(["taster", "code"])["bake"].sort_index())
     assert not new["code"].duplicated().any()
@@ -194,3 +209,37 @@ def test_asked_twice_it_answers_the_same(midway):
     assert second.table.astype(str).equals(first.table.astype(str))
     assert second.reasons == first.reasons
     assert second.details["rebaked"] == first.details["rebaked"]
+
+
+def test_what_failed_is_asked_of_nobody_any_more(midway):
+    """Who holds a ballot with a bake that fell apart would look for a plate that is not there."""
+    failed = midway.plan.table["bake"].iloc[3]
+    codes = read_serving(midway).query("bake == @failed")["code"].tolist()
+    replan(midway, record=True)
+    changed = trials.Round.open(midway.folder)
+    served = set(read_serving(changed)["bake"])
+    assert failed not in served
+    trials.write_sheets(changed)
+    for path in [*changed.folder.glob("ballots/ballot-*.html"), changed.folder / "code-sheet.html"]:
+        assert not any(f">{code}<" in path.read_text(encoding="utf-8") for code in codes)
+    table = changed.plan.rows
+    days = table[table["bake"].isin(served)].groupby("day")["bake"].nunique()
+    notes = (changed.folder / "serving-notes.txt").read_text(encoding="utf-8")
+    assert all(f"Day {day}: each of {count} bakes" in notes for day, count in days.items())
+
+
+def test_a_failure_that_was_none_is_served_again(midway):
+    failed = midway.plan.table["bake"].iloc[3]
+    meant = read_serving(midway).query("bake == @failed")["taster"].tolist()
+    replan(midway, record=True)
+    changed = trials.Round.open(midway.folder)
+    book = load_workbook(changed.folder / "bakes.xlsx")
+    sheet = book["Bakes"]
+    heads = {cell.value: cell.column for cell in sheet[1]}
+    row = next(one[0].row for one in sheet.iter_rows() if one[heads["bake"] - 1].value == failed)
+    sheet.cell(row, heads["status"]).value = "made"
+    sheet.cell(row, heads["reason"]).value = None
+    book.save(changed.folder / "bakes.xlsx")
+    replan(changed, record=True)
+    again = read_serving(trials.Round.open(midway.folder)).query("bake == @failed")
+    assert set(meant) <= set(again["taster"])

@@ -3,16 +3,18 @@
 import json
 import re
 
+import pandas as pd
 import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips
 from tests.rounds.rounds_to_bake import doughnut
-from trials.base.files import read_csv
+from trials.base.files import read_csv, write_text
 from trials.core.measures import Measure
 from trials.recipe.cautions import HOT_OIL
 from trials.rounds.forms import BAKES, cook_form
 from trials.rounds.gathering import Source, read_source
 from trials.rounds.kitchen import Batch
+from trials.rounds.scores import record_scores
 from trials.show.cook_page import FILE, cook_page
 
 
@@ -152,3 +154,13 @@ def test_every_kind_that_is_answered_once_a_bake_is_asked_and_read_back(tmp_path
         PER_BAKE, ("holes; dense", 5.0, 7.5, "fresh, not burnt", 0.0), strict=True
     ):
         assert measure.read(row[measure.name]) == value
+
+
+@needs_browser
+def test_the_page_begins_where_the_sheets_are(tmp_path, round_):
+    table = pd.DataFrame({"bake": ["B01", "B02"], "status": ["made", "failed"]})
+    record_scores(round_, table.assign(reason=["", "fell apart"], taster=pd.NA))
+    path = write_text(tmp_path / "later.html", cook_page(round_))
+    with opened(path, phone=True) as page:
+        assert page.locator("#count").text_content() == "2 of 18 bakes are done."
+        assert page.get_by_role("button", name="B02 failed").count() == 1

@@ -61,7 +61,7 @@ from trials.rounds.round import (
     writing,
 )
 from trials.rounds.scores import keep_read, scores
-from trials.rounds.serving import Mended, mended
+from trials.rounds.serving import LOST, Mended, mended, write_notes
 from trials.rounds.workbook import draw_workbook, filled
 from trials.tasting.panel import Taster, check_panel, taster_record
 
@@ -70,12 +70,20 @@ from trials.tasting.panel import Taster, check_panel, taster_record
 
 # Words of a mistake at the bench, which says nothing about the setting; anything else is a result
 _SLIPS = re.compile(
-    r"mis-?weigh|mis-?measur|mis-?read|wrong|forg[oe]t|left out|spil|dropp?ed|fell|knocked|"
-    r"mix(ed)? ?up|swapped by|mistake|slip|power|blackout|broke down|breakdown|thermometer|scale|"
-    r"timer|ran out|no time|too late|mislabel|lost|cat |dog ",
+    r"mis-?weigh|mis-?measur|mis-?read|wrong|forg[oe]t|left out|spil|dropp?ed|knocked|"
+    r"mix(ed)? ?up|swapped by|mistake|blackout|no time|mislabel|cat |dog ",
     re.IGNORECASE,
 )
-LOST = ("failed", "not served")
+# Words that tell of the bench only where nothing beside them tells how the bake itself came out
+_MAYBE_SLIPS = re.compile(
+    r"fell|slip|power|broke down|breakdown|thermometer|scale|timer|ran out|too late|lost",
+    re.IGNORECASE,
+)
+_CAME_OUT = re.compile(
+    r"apart|\b(tore|torn|tear)|burst|hold|held|\braw\b|collaps|leak|crumbl|shape|stuck|"
+    r"disintegr|dissolv|split|crack|filling ran out|in the (oil|pan|middle)",
+    re.IGNORECASE,
+)
 _NONE_YET, _NONE_LOST = "Nothing is entered yet", "Nothing is lost"
 
 
@@ -84,10 +92,12 @@ def is_slip(reason: str) -> bool:
 
     Examples
     --------
-    >>> is_slip("mis-weighed the sugar"), is_slip("raw core"), is_slip("")
+    >>> is_slip("mis-weighed the sugar"), is_slip("fell apart in the oil"), is_slip("")
     (True, False, False)
     """
-    return bool(_SLIPS.search(reason))
+    if _SLIPS.search(reason):
+        return True
+    return bool(_MAYBE_SLIPS.search(reason)) and not _CAME_OUT.search(reason)
 
 
 def replanned(round_: Round, table: pd.DataFrame | None = None) -> Plan:
@@ -111,7 +121,7 @@ def replanned(round_: Round, table: pd.DataFrame | None = None) -> Plan:
     laid = _reordered(plan, left, rng) if upset else plan
     rebaked = repeat(laid, slips) if slips else laid
     said = [_count_words(states, left, upset)]
-    said += _lost_words(states, slips, results)
+    said += _lost_words(states, slips, results, len(plan.rows))
     gone = [*again.values(), *slips, *results]
     said += _told(round_, plan, rebaked, gone)
     names = rebaked.rows["bake"].tolist()[len(plan.rows) :]
@@ -165,12 +175,20 @@ def _reordered(plan: Plan, left: Sequence[str], rng: np.random.Generator) -> Pla
     return replace(plan, rows=rows.iloc[order].reset_index(drop=True))
 
 
-def _lost_words(states: pd.DataFrame, slips: Sequence[str], results: Sequence[str]) -> list[str]:
+def _lost_words(
+    states: pd.DataFrame, slips: Sequence[str], results: Sequence[str], planned: int
+) -> list[str]:
     reasons = states.set_index("bake")["reason"]
     said = []
     if slips:
         shown = in_words(f"{bake} ({reasons[bake] or 'not served'})" for bake in slips)
         said.append(f"A slip, baked again: {shown}.")
+        more = "one bake" if len(slips) == 1 else f"{len(slips)} bakes"
+        said.append(
+            f"That is {more} more than planned, {planned + len(slips)} instead of {planned}. What "
+            "fails by its own formula or settings should not be baked again: then give it the "
+            "status failed and write what happened as the reason, such as fell apart or raw."
+        )
     waiting = states.loc[states["status"] == "not baked", "bake"].tolist()
     if waiting:
         said.append(
@@ -536,6 +554,7 @@ def _carry_over(round_: Round, serving: pd.DataFrame, found: Gathered) -> None:
     forms = [cook_form(round_)]
     if len(serving):
         write_csv(serving, round_.folder / SERVING)
+        write_notes(round_, serving)
         forms.append(tasting_form(round_, serving))
     for form in forms:
         path = round_.folder / f"{form.kind}.xlsx"

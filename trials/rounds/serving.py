@@ -32,6 +32,7 @@ from trials.tasting.serving import (
     serving_plan,
 )
 
+LOST = ("failed", "not served")
 MOST_DRAWN = 40  # serving orders tried for one taster
 LIKE_BAKING = 0.5  # rank correlation with the order of baking that is little enough
 _NEXT_DRAW = 7_919  # between the seeds of two draws
@@ -149,6 +150,40 @@ def _fresh(round_: Round) -> ServingPlan:
     table["place"] = table.groupby(["taster", "sitting"]).cumcount() + 1
     table = in_serving_order(table, [one.name for one in round_.tasters])
     return replace(plan, table=table)
+
+
+def write_notes(round_: Round, serving: pd.DataFrame) -> None:
+    """Write what is to be known of servings that were mended, as of those drawn first."""
+    bakes = round_.plan.table.assign(part=_parts_of_days(round_))
+    part_of = dict(zip(bakes["bake"], bakes["part"], strict=True))
+    samples = serving[serving["kind"] == SAMPLE]
+    of_sitting = {int(at): part_of[own.iloc[0]] for at, own in samples.groupby("sitting")["bake"]}
+    bridges = {
+        of_sitting[int(row.sitting)]: str(row.bake)
+        for row in serving[serving["kind"] == REFERENCE].itertuples(index=False)
+        if int(row.sitting) in of_sitting
+    }
+    bridges = bridges if set(bridges) == set(of_sitting.values()) else {}
+    scored = [bake for bake in bakes["bake"] if bake in set(samples["bake"])]
+    scored = [bake for bake in scored if bake not in bridges.values()]
+    known = {*scored, *bridges.values()}
+    kept = {name: set(own) & known for name, own in kept_from(round_).items()}
+    tasters = [one for one in round_.tasters if one.name in set(serving["taster"])]
+    request = check_request(
+        [_always(one) for one in tasters],
+        scored,
+        per_sitting=max(3, int(serving.groupby(["taster", "sitting"]).size().max())),
+        sittings=None,
+        days={bake: part_of[bake] for bake in scored},
+        avoid={one.name: kept.get(one.name, set()) for one in tasters},
+        reference=bridges or None,
+        warm_up=None,
+        reference_named=False,
+        repeats=0,
+        seed=round_.seed,
+    )
+    plan = finished(serving, tuple(sorted(of_sitting.items())), request)
+    write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
 
 
 def _is_safe(round_: Round, serving: pd.DataFrame) -> bool:
@@ -276,7 +311,11 @@ def mended(
     if newcomers:
         serving, told = _joined(after, serving, newcomers, last, gone, set(lost), rng)
         said += told
-    serving = _served_anew(after, serving, known, last, gone, rng, newcomers)
+    lost = set(lost)
+    serving = _served_anew(before, after, serving, known, last, gone, rng, newcomers, lost)
+    serving, off, told = _without_lost(serving, known, lost)
+    retired += off
+    said += told
     now = _places(serving)
     stood = {
         f"{taster} {code}": list(at)
@@ -286,6 +325,26 @@ def mended(
     serving = serving.sort_values(["taster", "sitting", "place"], kind="stable", ignore_index=True)
     check_served(after, serving)
     return Mended(serving, tuple(said), tuple(retired), stood)
+
+
+def _without_lost(
+    serving: pd.DataFrame, entered: set[tuple[str, str]], lost: set[str]
+) -> tuple[pd.DataFrame, list[tuple[str, int, str]], list[str]]:
+    """Return the servings without those of bakes that can not be served, unless scored before."""
+    keys = zip(serving["taster"].astype(str), serving["code"].astype(str), strict=True)
+    off = serving["bake"].isin(lost).to_numpy() & ~np.array([key in entered for key in keys])
+    if not off.any() or off.all():
+        return serving, [], []
+    retired = [
+        (str(row.taster), int(row.sitting), str(row.code))
+        for row in serving[off].itertuples(index=False)
+    ]
+    gone = list(dict.fromkeys(serving.loc[off, "bake"].astype(str)))
+    serving = serving[~off].copy()
+    places = serving[serving["place"] > 0].groupby(["taster", "sitting"])["place"]
+    serving.loc[serving["place"] > 0, "place"] = places.rank().astype(int)
+    said = f"{in_words(gone)} can not be served: taken off the ballots and the key to the codes."
+    return serving.reset_index(drop=True), retired, [said]
 
 
 def _last_held(serving: pd.DataFrame, entered: set[tuple[str, str]]) -> int:
@@ -473,6 +532,7 @@ def _references(serving: pd.DataFrame, part: Mapping[int, int]) -> dict[Day, str
 
 
 def _served_anew(
+    before: Round,
     after: Round,
     serving: pd.DataFrame,
     entered: set[tuple[str, str]],
@@ -480,23 +540,34 @@ def _served_anew(
     gone: set[tuple[int, str]],
     rng: np.random.Generator,
     newcomers: Sequence[str],
+    lost: set[str],
 ) -> pd.DataFrame:
     """Return the servings with the bakes that came in, at a place by chance in their sitting.
 
-    A bake made again goes to those whom the lost one was meant for, any other to all who come.
+    A bake made again goes to those whom the lost one was meant for, any other to all who come;
+    so does one that was said to be lost and is not.
     """
     day_of = after.plan.rows.set_index("bake")["day"]
     again = after.plan.details.get("rebaked", {})
     never = kept_from(after)
     fresh: dict[int, int] = {}
-    for bake in [*again, *after.plan.details.get("made besides", ())]:
-        if bake in set(serving["bake"]):
+    # What went wrong when the round was last replanned may have been mended since
+    stood = [
+        bake
+        for bake, (status, _) in before.plan.details.get("stands", {}).items()
+        if status in LOST
+    ]
+    for bake in dict.fromkeys([*again, *after.plan.details.get("made besides", ()), *stood]):
+        if bake in set(serving["bake"]) or bake in lost:
             continue
         meant = scored_servings(serving)
         for one in after.tasters:
             taster, day = one.name, int(day_of[bake])
             came = set(meant.loc[meant["taster"] == taster, "bake"])
-            wanted = again[bake] in came or taster in newcomers if bake in again else bool(came)
+            wanted = bool(came)
+            # Nobody is served any more what was taken off: then all who come had it in view
+            if bake in again and again[bake] in set(meant["bake"]):
+                wanted = again[bake] in came or taster in newcomers
             if not wanted or bake in never.get(taster, ()) or (one.days and day not in one.days):
                 continue
             sitting = _open_sitting(serving, entered, taster, day_of, day, last, fresh)

@@ -16,8 +16,10 @@ from trials.recipe.formula import Formula
 from trials.recipe.weighing import shown_grams
 from trials.rounds.amounts import dough_weights, shared_doughs, weights
 from trials.rounds.forms import ACTUAL, cook_form
+from trials.rounds.gathering import gathered
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
+from trials.rounds.scores import statuses
 from trials.show.bake_sheets import (
     ROLE_WORDS,
     TEMPLATES,
@@ -33,13 +35,15 @@ REASONS = ("tore", "leaked", "burned", "raw inside", "stuck", "collapsed", "mis-
 def cook_page(round_: Round, batch: Batch | None = None) -> str:
     """Return the cook's page: the next bake, its grams and settings, and what came of it.
 
-    What is entered stays on the phone through a reload. The file it saves has the columns of the
+    It begins with how far the round's sheets say that it is. What is entered stays on the phone
+    through a reload. The file it saves has the columns of the
     cook's sheet and is read back from the round's `incoming` folder.
     """
     formulas = round_.formulas if round_.formula else {}
     grams = _to_weigh(round_, batch, formulas) if formulas else None
     rows = round_.plan.table.to_dict("records")
     form = cook_form(round_)
+    known = statuses(gathered(round_))
     record: dict[str, Any] = {
         "mark": form.round_id,
         "key": f"cook {form.round_id}",
@@ -53,6 +57,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         "measures": [_measured(one) for one in round_.measures if one.per == "bake"],
         "bakes": [
             _bake(round_, row, place, len(rows), grams, formulas.get(row["bake"]))
+            | {"known": known.get(row["bake"], "")}
             for place, row in enumerate(rows, start=1)
         ],
     }

@@ -106,10 +106,13 @@ function grams() {
   return rows;
 }
 
-const state = (id) => entered(id, "status") || "to do";
+// What the round's sheets held when this page was written; what is entered here comes before it
+const known = (id) => (round.bakes.find((one) => one.bake === id) || {}).known || "";
+const settled = (id) => entered(id, "status") || known(id);
+const state = (id) => settled(id) || "to do";
 
 function showList() {
-  const done = round.bakes.filter((one) => entered(one.bake, "status")).length;
+  const done = round.bakes.filter((one) => settled(one.bake)).length;
   byId("count").textContent = done + " of " + round.bakes.length + " bakes are done.";
   byId("list").replaceChildren(...round.bakes.map((one, place) => {
     const button = element("button", { type: "button", className: place === at ? "chosen" : "" },
@@ -156,7 +159,7 @@ function go(place) {
 function done() {
   enter("status", "made");
   enter("reason", "");
-  const after = [...round.bakes.keys()].filter((place) => !entered(round.bakes[place].bake, "status"));
+  const after = [...round.bakes.keys()].filter((place) => !settled(round.bakes[place].bake));
   if (after.length) go(after.find((place) => place > at) ?? after[0]);
   else show();
 }
