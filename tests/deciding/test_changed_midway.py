@@ -244,3 +244,16 @@ def test_a_problem_in_the_sheets_comes_first(midway):
     table.to_csv(midway.folder / "bakes.csv", index=False)
     with pytest.raises(SheetError, match="no status"):
         trials.replan(midway, joins="Cy")
+
+
+def test_limits_that_came_closer_do_not_judge_what_was_made_before(midway):
+    made = midway.plan.table.query("day == 1")["bake"].tolist()
+    trials.replan(midway, record=True, limits={"hydration": (None, 55)})
+    changed = again(midway)
+    left = changed.plan.table.query("day == 2")["bake"].iloc[0]
+    (changed.folder / "tastings.xlsx").unlink()  # what was tasted matters nothing here
+    own = pd.DataFrame({"bake": [*made, left], "status": "made", "reason": "", "taster": pd.NA})
+    record_scores(changed, own.assign(**{"actual hydration": 58.0}))
+    notes = [str(note) for note in trials.check(again(midway)).notes if "58" in str(note)]
+    assert len(notes) == 1
+    assert "outside the 50 % to 55 % that was planned" in notes[0]

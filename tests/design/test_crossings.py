@@ -5,9 +5,16 @@ import pytest
 
 from tests.recipe.formulas import drop_doughnut
 from trials.base.errors import FactorError, PlanError
-from trials.core.factors import Numeric
+from trials.core.factors import Categorical, Numeric, check_nested
 from trials.core.measures import Measure
-from trials.design.crossings import crossing_factors, parent_settings, share_name, with_parents
+from trials.design.crossings import (
+    crossed_by_word,
+    crossing_factors,
+    not_crossed,
+    parent_settings,
+    share_name,
+    with_parents,
+)
 from trials.design.exchange import optimal
 from trials.design.factorial import full_factorial
 from trials.recipe.crossing import apply_changes
@@ -166,3 +173,76 @@ def test_the_same_plan_takes_its_parents_to_the_same_places():
     plan = full_factorial([rest], replicates=4, seed=3)
     once, again = with_parents(plan, parents), with_parents(plan, parents)
     pd.testing.assert_frame_equal(once.table, again.table)
+
+
+# Invented: two fried cakes that share all but amounts, and one of them a topping of carrot
+FRITTER = Formula("fritter", {"chickpea flour": 100, "water": 80, "onion": 20, "salt": 2})
+PANCAKE = Formula("pancake", {"chickpea flour": 100, "water": 10, "onion": 40, "salt": 2})
+COOKED = {"cooking": "deep-fried"}, {"cooking": "pan-fried"}
+OIL = Numeric("oil", 165, 185, "°C", only_when=("cooking", ["deep-fried"]))
+
+
+def test_a_parent_has_no_setting_where_there_is_none(tmp_path):
+    factors = (*crossing_factors(FRITTER, PANCAKE, *COOKED, only=["cooking"], share=False), OIL)
+    parents = parent_settings(factors, FRITTER, PANCAKE, *COOKED)
+    assert parents.loc["fritter", "oil"] == 175
+    assert pd.isna(parents.loc["pancake", "oil"])
+    plan = optimal(factors, model="main", bakes=8, criterion="D", seed=1)
+    longer = with_parents(plan, parents)
+    round_ = Round.create(tmp_path / "one", plan=longer, measures=[Measure("liking", "hedonic 9")])
+    assert Round.open(round_.folder).plan.count() == 10  # it reads what it wrote
+    with pytest.raises(PlanError, match='"oil" has a setting in row 3'):
+        with_parents(plan, parents.assign(oil=175.0))
+
+
+def test_a_parent_in_a_shared_pot_has_none_where_it_is_not_fried():
+    oil = Numeric("oil", 165, 185, "°C", hard_to_change=True, only_when=OIL.only_when)
+    cooking = crossing_factors(FRITTER, PANCAKE, *COOKED, only=["cooking"], share=False)
+    plan = full_factorial([*cooking, Numeric("rest", 0, 60, "min")], seed=1)
+    plan = optimal([*cooking, oil], model="main", bakes=8, criterion="D", loads=2, seed=1)
+    parents = parent_settings(plan.factors, FRITTER, PANCAKE, *COOKED).replace({"oil": {175: 165}})
+    longer = with_parents(plan, parents)
+    (bake,) = longer.details["parents"]["pancake"]
+    assert pd.isna(longer.table.set_index("bake").loc[bake, "oil"])
+
+
+def test_rows_are_counted_as_a_spreadsheet_does():
+    kinds = Categorical("cooking", ["deep-fried", "pan-fried"])
+    with pytest.raises(FactorError, match="in row 3"):
+        check_nested([kinds, OIL], {"cooking": ["deep-fried", "pan-fried"], "oil": [170, 170]})
+
+
+def test_a_factor_of_one_s_own_stands_at_what_the_parent_has():
+    onion = Numeric("onion", 20, 40, "%", changes=("percent", "onion"))
+    narrow = Numeric("onion", 25, 35, "%", changes=("percent", "onion"))
+    share = crossing_factors(FRITTER, PANCAKE, only=[share_name(PANCAKE)])
+    assert list(parent_settings([*share, onion], FRITTER, PANCAKE)["onion"]) == [20, 40]
+    assert list(parent_settings([*share, narrow], FRITTER, PANCAKE)["onion"]) == [25, 35]
+
+
+def test_an_ingredient_in_both_at_different_amounts_can_be_crossed():
+    assert crossed_by_word(["onion"], FRITTER, PANCAKE) == ["onion"]
+    (onion,) = crossing_factors(FRITTER, PANCAKE, only=["onion"], share=False)
+    assert (onion.low, onion.high) == (20, 40)
+    assert apply_changes(FRITTER, [(onion.changes, 40)]).parts["onion"] == 40
+    assert list(parent_settings([onion], FRITTER, PANCAKE)["onion"]) == [20, 40]
+
+
+def test_only_what_was_given_and_differs_is_listed():
+    other = Formula("other", {"bread flour": 100, "water": 60, "onion": 20, "salt": 2})
+    with pytest.raises(FactorError, match="do not differ in it") as refused:
+        crossed_by_word(["onion"], FRITTER, other, *COOKED)
+    said = str(refused.value)
+    # neither was given fat or sugar, and salt is alike
+    assert "they differ in bread flour, water and cooking. The words are" in said
+
+
+def test_what_is_not_crossed_is_known():
+    def names(*factors):
+        return [trait.name for trait in not_crossed(factors, FRITTER, PANCAKE, *COOKED)]
+
+    onion = Numeric("bulb", 20, 40, "%", changes=("percent", "onion"))
+    assert names() == ["water", "onion", "cooking"]
+    assert names(onion) == ["water", "cooking"]
+    assert names(Numeric("wet", 20, 80, changes=("total", "hydration"))) == ["onion", "cooking"]
+    assert names(*crossing_factors(FRITTER, PANCAKE, only=[share_name(PANCAKE)])) == ["cooking"]

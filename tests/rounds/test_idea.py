@@ -64,6 +64,15 @@ def test_an_ingredient_of_one_s_own_stands_beside_the_idea(folder):
     assert formulas["B01"].table_of_ingredients.source("acorn syrup") == "my own pack"
 
 
+def test_all_unknown_ingredients_are_named_at_once(folder):
+    change(folder, "molasses = 15", '"acorn syrup" = 15\n"birch bark" = 2')
+    with pytest.raises(RoundError, match='"acorn syrup" and "birch bark" are not in') as refused:
+        read_idea(folder)
+    said = str(refused.value)
+    assert "ingredients.csv beside idea.toml" in said
+    assert "vegetable and water" in said  # the last of the groups
+
+
 @pytest.mark.parametrize(
     ("days", "loads", "said"),
     [

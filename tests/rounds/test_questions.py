@@ -158,3 +158,49 @@ def test_a_slip_is_refused_at_the_plan_with_its_file(tmp_path, capsys, old, new,
     assert told.startswith("idea.toml: ")
     assert said in told
     assert not (path.parent / "plan.csv").exists()
+
+
+def test_parents_are_called_whole_only_where_they_are(tmp_path, capsys):
+    folder = crossed(tmp_path, cross='["kind of fat", "cooking"]')
+    path = folder / "idea.toml"
+    own = """
+[[factors]]
+kind = "numeric"
+name = "butter salt"
+low = 2
+high = 4
+changes = ["percent", "salt"]
+
+[[factors]]
+kind = "numeric"
+name = "oven heat"
+low = 190
+high = 210
+unit = "°C"
+only_when = ["cooking", ["oven"]]
+"""
+    path.write_text(path.read_text("utf-8") + own, "utf-8")
+    assert run(["plan", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "baked whole" not in said
+    # the page has salt 1.5 in the scone, where the plan begins at 2, and 2 in the other
+    assert (
+        "oat scone is there as near as what is varied brings it: salt 2 % (its own: 1.5 %); its "
+        "own oven heat is not said, so it is at 200 °C." in said
+    )
+    assert "griddle bread is there as near as what is varied brings it: " in said
+    assert (
+        "Buttermilk: as in oat scone (60 %), not as in griddle bread (70 %), for it is not "
+        "crossed." in said
+    )
+    assert "Salt: as in" not in said
+    for words in (["sheets"], ["check"]):
+        assert run([*words, str(folder)]) == 0
+
+
+def test_whole_parents_are_called_whole(tmp_path, capsys):
+    folder = crossed(tmp_path, cross='["share", "cooking"]')
+    assert run(["plan", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert "oat scone is baked whole.\ngriddle bread is baked whole.\n" in said
+    assert "not crossed" not in said

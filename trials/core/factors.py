@@ -698,8 +698,13 @@ def holds(when: OnlyWhen | None, settings: Mapping[str, Any]) -> bool:
     return when is None or key_of(plain(settings[when[0]])) in set(map(key_of, when[1]))
 
 
-def check_nested(factors: Iterable[Factor], table: Mapping[str, Any]) -> None:
-    """Refuse settings that stand where there is none, or lack where there must be one."""
+def check_nested(
+    factors: Iterable[Factor], table: Mapping[str, Any], rows: Sequence[int] | None = None
+) -> None:
+    """Refuse settings that stand where there is none, or lack where there must be one.
+
+    Rows are counted as given, or as a spreadsheet does, the headings being row 1.
+    """
     for factor in factors:
         there = exists(factor, table)
         if there is None or factor.only_when is None:
@@ -709,8 +714,9 @@ def check_nested(factors: Iterable[Factor], table: Mapping[str, Any]) -> None:
         if len(wrong):
             host, kinds = factor.only_when
             told = "has no setting" if there[wrong[0]] else "has a setting"
+            row = wrong[0] + 2 if rows is None else rows[wrong[0]]
             raise FactorError(
-                f'"{factor.name}" {told} in row {wrong[0] + 1}, where "{host}" is '
+                f'"{factor.name}" {told} in row {row}, where "{host}" is '
                 f"{list(table[host])[wrong[0]]}; it is set only where that is "
                 f"{in_words(kinds, 'or')}."
             )

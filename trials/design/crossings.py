@@ -11,11 +11,20 @@ import pandas as pd
 from trials.base.arguments import checked_types
 from trials.base.errors import FactorError, PlanError
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, Numeric, Varied, check_factors
+from trials.core.factors import (
+    Categorical,
+    Factor,
+    Numeric,
+    Varied,
+    check_factors,
+    check_nested,
+    exists,
+    is_blank,
+)
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
-from trials.recipe.crossing import Trait, traits
-from trials.recipe.formula import Formula
+from trials.recipe.crossing import Trait, amounts, traits
+from trials.recipe.formula import Formula, totals
 
 CLOSE = 0.5  # percent of the flour: totals that no one would bake a round for
 Process = Mapping[str, Any]
@@ -46,8 +55,9 @@ def crossing_factors(
     process_a, process_b : mapping, optional
         Settings that no formula holds (oven, rest, folds), by name.
     only : sequence of str, optional
-        The names to keep, in this order. All that differ when left out, but for totals closer
-        than half a percent of the flour.
+        The names to keep, in this order; an ingredient may be named too, of which the parents
+        hold different amounts. All traits when left out, but for totals closer than half a
+        percent of the flour.
     share : bool
         Whether the share is offered. Without it a part that only one parent has is.
     units : mapping of str to str, optional
@@ -92,10 +102,12 @@ def crossing_factors(
     if share and a.mix.parts != b.mix.parts:
         name = share_name(b)
         found = {name: Numeric(name, 0, 1, changes=("cross", b)), **found}
-    if not found:
+    by_amount = {trait.name: _factor(trait, trait.unit) for trait in amounts(a, b)}
+    if not found and not (only and by_amount):
         raise FactorError(f'"{a.name}" and "{b.name}" do not differ; there is nothing to vary.')
     if only is None:
         only = [name for name in found if _offered(found[name])]
+    found = {**by_amount, **found}
     asked = [*only, *(hard_to_change or {})]
     strange = [name for name in asked if name not in found]
     if strange:
@@ -139,7 +151,8 @@ def crossed_by_word(
     ----------
     words : sequence of str
         share, fat, flour, water, sugar, salt, leavening, lamination, cooking, soak; or the name of
-        a trait as :func:`trials.crossing.traits` gives it.
+        a trait as :func:`trials.crossing.traits` gives it; or an ingredient of which the parents
+        hold different amounts.
     a, b, process_a, process_b
         As for :func:`crossing_factors`.
 
@@ -156,6 +169,7 @@ def crossed_by_word(
     ['kind of fat', 'fat', 'hydration', 'baking powder']
     """
     there = traits(a, b, process_a, process_b)
+    by_amount = {trait.name for trait in amounts(a, b)}
     found: list[str] = []
     for word in words:
         own = [share_name(b)] if word == "share" else []
@@ -171,8 +185,9 @@ def crossed_by_word(
                 and bool(_NAMES[word].search(trait.name))
             )
         ]
+        own = own or [word] * (word in by_amount)
         if not own:
-            known = [trait.name for trait in there]
+            known = [trait.name for trait in told_apart(a, b, process_a, process_b)]
             raise FactorError(
                 f'"{word}" is to be crossed, but "{a.name}" and "{b.name}" do not differ in it, as '
                 f"far as is said; they differ in {in_words(known) or 'nothing'}. The words are "
@@ -180,6 +195,97 @@ def crossed_by_word(
             )
         found += [name for name in own if name not in found]
     return found
+
+
+def told_apart(
+    a: Formula,
+    b: Formula,
+    process_a: Process | None = None,
+    process_b: Process | None = None,
+) -> tuple[Trait, ...]:
+    """Return what parents differ in as their recipes are written, each thing once.
+
+    A total is among them where what brings it was given at different amounts; not what a flour
+    happens to hold of fat or sugar. Any other ingredient stands for itself.
+
+    Parameters
+    ----------
+    a, b, process_a, process_b
+        As for :func:`crossing_factors`.
+
+    Examples
+    --------
+    >>> roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 10, "salt": 2})
+    >>> bun = Formula("bun", {"chickpea flour": 100, "water": 70, "butter": 20, "salt": 2})
+    >>> [trait.name for trait in told_apart(roll, bun)]
+    ['chickpea flour', 'fat', 'water']
+    """
+    own = amounts(a, b)
+    groups = {
+        trait.name: (a if _holds(a, trait.name) else b).mix.find(trait.name).group for trait in own
+    }
+    there = [
+        trait
+        for trait in traits(a, b, process_a, process_b)
+        if trait.kind != "total"
+        or (trait.name in _BY_TOTAL and trait.name in groups.values() and _wide(trait))
+    ]
+    rest = [trait for trait in own if groups[trait.name] not in _BY_TOTAL]
+    return (
+        *(trait for trait in there if trait.kind != "process"),
+        *rest,
+        *(trait for trait in there if trait.kind == "process"),
+    )
+
+
+_BY_TOTAL = ("fat", "sugar")  # groups whose ingredients are told as their kind and their total
+
+
+def _holds(formula: Formula, name: str) -> bool:
+    return any(own == name for _, own, _ in formula.mix.rows())
+
+
+def not_crossed(
+    factors: Sequence[Factor],
+    a: Formula,
+    b: Formula,
+    process_a: Process | None = None,
+    process_b: Process | None = None,
+) -> tuple[Trait, ...]:
+    """Return what parents differ in that no factor changes: every bake has the first parent's.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    a, b, process_a, process_b
+        As for :func:`crossing_factors`.
+
+    Examples
+    --------
+    >>> roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 10})
+    >>> bun = Formula("bun", {"bread flour": 100, "water": 70, "lard": 10})
+    >>> not_crossed(crossing_factors(roll, bun, only=["kind of fat", "fat"]), roll, bun)
+    (water: 60 and 70 % of flour,)
+    """
+    names = {factor.name for factor in factors}
+    set_by = [factor.changes[:2] for factor in factors if factor.changes]
+    changed = {what for kind, what in set_by if kind != "cross"}
+    moved = {what for kind, what in set_by if kind == "total"}
+    whole = share_name(b) in names
+    return tuple(
+        trait
+        for trait in told_apart(a, b, process_a, process_b)
+        if trait.name not in names
+        and not (trait.changes and trait.changes[0] != "cross" and trait.changes[1] in changed)
+        and not (whole and trait.kind != "process")
+        and not (trait.kind == "amount" and _moved_by(trait, a, b) & moved)
+    )
+
+
+def _moved_by(trait: Trait, a: Formula, b: Formula) -> set[str]:
+    """Return the totals that an ingredient is told by when they are set."""
+    group = (a if _holds(a, trait.name) else b).mix.find(trait.name).group
+    return {"hydration"} if group in ("water", "dairy", "plant milk") else {group}
 
 
 def _wide(trait: Trait) -> bool:
@@ -222,7 +328,9 @@ def parent_settings(
     """Return the settings at which a bake is the first parent, and the second.
 
     Where the share is among the factors, both come out whole; without it the second is as near
-    as the factors bring the first to it. Factors that are no trait stand at their middle.
+    as the factors bring the first to it. A factor that is no trait but sets an amount stands at
+    what the parent has, or the nearest to it of its range; any other at its middle, and at
+    nothing where it does not exist.
 
     Parameters
     ----------
@@ -248,22 +356,51 @@ def parent_settings(
     """
     if a.name == b.name:
         raise FactorError(f'both parents are called "{a.name}"; give one another name.')
-    choices = {trait.name: (trait.a, trait.b) for trait in traits(a, b, process_a, process_b)} | {
-        share_name(b): (0.0, 1.0)
-    }
+    there = (*amounts(a, b), *traits(a, b, process_a, process_b))
+    choices = {trait.name: (trait.a, trait.b) for trait in there} | {share_name(b): (0.0, 1.0)}
+    held = check_factors(factors)
     columns = {
         factor.name: [
-            factor.read(choice)
-            for choice in choices.get(factor.name, (factor.middle, factor.middle))
+            _nearest(factor, choice)
+            for choice in choices.get(factor.name, (_own(factor, a), _own(factor, b)))
         ]
-        for factor in check_factors(factors)
+        for factor in held
     }
+    for factor in held:
+        found = exists(factor, columns)
+        if found is not None:
+            columns[factor.name] = [
+                value if is_there else factor.read("")
+                for value, is_there in zip(columns[factor.name], found, strict=True)
+            ]
     return pd.DataFrame(columns, index=[a.name, b.name])
+
+
+def _own(factor: Factor, parent: Formula) -> Any:
+    """Return what a parent has of what a factor sets; its middle where the recipe says nothing."""
+    kind, what, *part = factor.changes or ("", "")
+    if not isinstance(factor, Numeric) or part or kind not in ("percent", "flour share", "total"):
+        return factor.middle
+    mix = parent.mix
+    if kind == "total":
+        return float(totals(mix)[what])
+    row = parent.mix.find(what)
+    return float(sum(percent for _, name, percent in mix.rows() if mix.find(name) == row))
+
+
+def _nearest(factor: Factor, choice: Any) -> Any:
+    """Return the setting of a factor that is nearest to a choice."""
+    if not isinstance(factor, Numeric):
+        return factor.read(choice)
+    value = factor.read(choice)
+    if factor.settings:
+        return min(factor.settings, key=lambda one: abs(one - value))
+    return min(max(value, factor.low), factor.high)
 
 
 @checked_types(PlanError)
 def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
-    """Return a plan with the parents baked whole among its bakes, as references to compare with.
+    """Return a plan with the parents baked among its bakes, as references to compare with.
 
     They are bakes as any other for the fit: their settings are settings of the plan. Each goes,
     by chance, into a load that has its hard-to-change settings, on the days with the fewest bakes
@@ -285,7 +422,8 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     Raises
     ------
     PlanError
-        When no load of the plan has a parent's hard-to-change settings, or a factor is missing.
+        When no load of the plan has a parent's hard-to-change settings, a factor is missing, or
+        has a setting where it does not exist.
 
     Examples
     --------
@@ -299,6 +437,10 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     missing = [factor.name for factor in plan.factors if factor.name not in parents]
     if missing:
         raise PlanError(f"the parents have no setting for {in_words(missing)}.")
+    try:
+        check_nested(plan.factors, parents)
+    except FactorError as error:
+        raise PlanError(f"the parents: {error.message}") from None
     each = whole_number("each", each, least=1, most=100)
     rng = np.random.default_rng([plan.seed, each])
     rows = plan.table.assign(parent="")
@@ -315,7 +457,7 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
         plan,
         rows=rows.drop(columns="parent"),
         details={**plan.details, "parents": where},
-        reasons=(*plan.reasons, f"Both parents are baked whole among the others: {said}."),
+        reasons=(*plan.reasons, f"Both parents are baked among the others: {said}."),
     )
 
 
@@ -326,11 +468,14 @@ def _baked_too(
     trial = rows["role"] != Role.REFERENCE
     for factor in plan.factors:
         if factor.group in plan.groups:
-            trial &= rows[factor.name] == setting[factor.name]
+            own = setting[factor.name]
+            trial &= rows[factor.name].map(is_blank) if is_blank(own) else rows[factor.name] == own
     homes = rows[trial]
     if homes.empty:
         hard = in_words(
-            factor.show(setting[factor.name]) for factor in plan.factors if factor.group
+            factor.show(setting[factor.name])
+            for factor in plan.factors
+            if factor.group and not is_blank(setting[factor.name])
         )
         raise PlanError(f'no load of this plan is at {hard}, where "{name}" is baked.')
     # First the days that have not had this parent yet, and of them those with the fewest bakes

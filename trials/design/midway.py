@@ -189,6 +189,7 @@ def limited(
     if not isinstance(old, Numeric):
         raise PlanError(f'"{factor}" is no number, so it has no limits; leave out a kind of it.')
     new = _narrowed(old, low, high)
+    made = tuple(made)
     left = plan.rows[~plan.rows["bake"].isin(set(made))]
     to = {
         str(bake): {factor: _nearest(new, float(value))}
@@ -196,7 +197,12 @@ def limited(
         if not is_blank(value) and not new.low <= value <= new.high
     }
     factors = tuple(new if one.name == factor else one for one in plan.factors)
-    return _set_anew(replace(plan, factors=factors), to, made)
+    # What was made then was made within the limits of then
+    then = {bake: dict(own) for bake, own in plan.details.get("limits", {}).items()}
+    for bake in map(str, made):
+        then.setdefault(bake, {}).setdefault(factor, [old.low, old.high])
+    details = {**plan.details, "limits": then} if then else plan.details
+    return _set_anew(replace(plan, factors=factors, details=details), to, made)
 
 
 def _narrowed(old: Numeric, low: float | None, high: float | None) -> Numeric:

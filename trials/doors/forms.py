@@ -500,7 +500,8 @@ class Enter(NotebookForm):
         cell = Cell("text", text.strip()) if text.strip() else EMPTY
         value = None
         if cell != EMPTY:
-            value = read_cell(column, cell, Place(self._path(kind).name, column=name), reading)
+            place, then = Place(self._path(kind).name, column=name), self.forms[kind].limits
+            value = read_cell(column, cell, place, reading, then.get(key))
         self.refused.pop(address, None)
         self.noted.pop(address, None)
         if reading.problems:

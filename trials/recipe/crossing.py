@@ -50,7 +50,7 @@ class Trait(InWords):
     ----------
     name : str
         As it would be named as a factor: "buckwheat flour", "fat".
-    kind : {"flour", "fat", "sweetener", "leavening", "part", "total", "process"}
+    kind : {"flour", "fat", "sweetener", "leavening", "part", "total", "process", "amount"}
         What sort of choice it is.
     a, b : float, int or str
         The first and the second parent's choice.
@@ -391,6 +391,43 @@ def _leavening_traits(a: Formula, b: Formula) -> list[Trait]:
         for key, pair in pairs.items()
         if abs(pair[0] - pair[1]) > SAME * 100
     ]
+
+
+def amounts(a: Formula, b: Formula) -> tuple[Trait, ...]:
+    """Return ingredients of which two parents hold different amounts, or only one holds any.
+
+    What is no flour and nothing that lifts, which are traits, and stands in one part at most.
+
+    Parameters
+    ----------
+    a, b : Formula
+
+    Returns
+    -------
+    tuple of Trait
+        In percent of each parent's flour, as the first parent spells and orders them.
+
+    Examples
+    --------
+    >>> amounts(Formula("A", {"bread flour": 100, "water": 60, "carrot": 20}),
+    ...         Formula("B", {"bread flour": 100, "water": 60, "carrot": 40}))
+    (carrot: 20 and 40 % of flour,)
+    """
+    held: dict[str, list[list[float]]] = {}
+    names: dict[str, str] = {}
+    for at, mix in enumerate((a.mix, b.mix)):
+        for _, name, percent in mix.rows():
+            row = mix.find(name)
+            if not mix.is_flour(name) and row.group != "leavener":
+                names.setdefault(row.name, name)
+                held.setdefault(row.name, [[], []])[at].append(percent)
+    found = []
+    for key, both in held.items():
+        mine, other = (math.fsum(own) for own in both)
+        if max(map(len, both)) == 1 and _differ(mine, other):
+            name = names[key]
+            found.append(Trait(name, "amount", mine, other, "% of flour", ("percent", name)))
+    return tuple(found)
 
 
 def _part_traits(a: Formula, b: Formula) -> list[Trait]:

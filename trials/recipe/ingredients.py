@@ -153,6 +153,8 @@ MEANS = {
     "raspberries": "raspberries, raw (puree)",
     "dates": "dates, medjool",
     "carrot": "carrot, raw",
+    "onions": "onion, raw",
+    "potatoes": "potato, raw",
     "coffee powder": "instant coffee powder",
     "pumpkin": "pumpkin puree, canned",
     "psyllium": "psyllium husk",
@@ -349,6 +351,19 @@ class Ingredients:
             "Give another name, or add a row of your own (name, group, water_g ...)."
         )
 
+    def nearest(self, name: str) -> str | None:
+        """Return what is near a name that no row could be meant by; None where one could be.
+
+        Examples
+        --------
+        >>> shipped().nearest("bread flour"), shipped().nearest("carot")
+        (None, ' Near "carot": "carrot", "carrot, raw" and "bicarbonate".')
+        """
+        if self._candidates(name) or len(self._with_words(name)) > 1:
+            return None
+        near = self._near(name, self._with_words(name))
+        return near.replace(" Near names", f' Near "{name}"')
+
     def source(self, name: str) -> str:
         """Return where the figures of an ingredient come from."""
         return self.find(name).source or "own row, no source given"
@@ -405,12 +420,12 @@ def shipped() -> Ingredients:
     References
     ----------
     USDA National Nutrient Database for Standard Reference, release 26 (2013): 119 of the rows.
-    Two rows are stand-ins and ten are from memory; column verified says which.
+    Two rows are stand-ins and twelve are from memory; column verified says which.
 
     Examples
     --------
     >>> len(shipped().rows)
-    131
+    133
     """
     return Ingredients(_read_rows(read_csv(SHIPPED), SHIPPED.name, 0))
 

@@ -5,7 +5,7 @@ Their columns and rows, the mark on every sheet, the name that tasters see.
 
 import hashlib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -245,6 +245,9 @@ class Form:
         What stood in a given cell before a replan, by the row's key and the column.
     off : frozenset of tuple of str
         The keys of rows that a replan took off; sheets handed out before have them.
+    limits : dict
+        The limits of a factor, low and high, that held when a row was made, by its key; where a
+        replan has brought them closer since.
     """
 
     kind: str
@@ -256,6 +259,9 @@ class Form:
     moved: Mapping[tuple[str, ...], int] = field(default_factory=dict, repr=False)
     was: Mapping[tuple[str, ...], Mapping[str, Any]] = field(default_factory=dict, repr=False)
     off: frozenset[tuple[str, ...]] = frozenset()
+    limits: Mapping[tuple[str, ...], Mapping[str, Sequence[float]]] = field(
+        default_factory=dict, repr=False
+    )
 
     @property
     def sheet(self) -> str:
@@ -320,7 +326,10 @@ def cook_form(round_: Round) -> Form:
     was: dict[tuple[str, ...], Mapping[str, Any]] = {
         (str(bake),): dict(own) for bake, own in plan.details.get("was", {}).items()
     }
-    return Form(BAKES, _distinct(columns), blank, mark, older_marks(round_), added, was=was)
+    limits: dict[tuple[str, ...], Mapping[str, Sequence[float]]]
+    limits = {(str(bake),): dict(own) for bake, own in plan.details.get("limits", {}).items()}
+    older = older_marks(round_)
+    return Form(BAKES, _distinct(columns), blank, mark, older, added, was=was, limits=limits)
 
 
 def _group_title(round_: Round, group: str) -> str:

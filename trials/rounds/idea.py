@@ -8,20 +8,22 @@ from typing import Any
 
 from trials.base.errors import Place, PlanError, RoundError, TrialsError
 from trials.base.files import write_text
-from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, factor_from
+from trials.base.words import in_words, tidy_number
+from trials.core.factors import Categorical, Factor, factor_from, is_blank
 from trials.core.measures import Measure, measure_from
 from trials.core.plan import Plan
 from trials.design.crossings import (
     WORDS,
     crossed_by_word,
     crossing_factors,
+    not_crossed,
     parent_settings,
     with_parents,
 )
 from trials.design.propose import propose
+from trials.recipe.crossing import Trait
 from trials.recipe.formula import Formula
-from trials.recipe.ingredients import Ingredients, shipped
+from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 from trials.rounds.kitchen import (
     Batch,
     Kitchen,
@@ -33,6 +35,7 @@ from trials.rounds.kitchen import (
     said,
     step_from,
 )
+from trials.rounds.mixing import formula_of
 from trials.rounds.questions import QUESTIONS
 from trials.tasting.panel import Taster, taster_from
 
@@ -186,6 +189,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
 
     check_shape("idea", answers, text, IDEA)
     table = _ingredients(folder)
+    _check_known(answers, table or shipped())
     formula, second = (
         Formula.from_dict(answers[name], table) if answers.get(name) else None
         for name in ("formula", "second")
@@ -284,6 +288,32 @@ def _ingredients(folder: Path) -> Ingredients | None:
     return shipped().with_rows(path) if path.is_file() else None
 
 
+def _check_known(answers: Mapping[str, Any], table: Ingredients) -> None:
+    """Refuse what no row of the table is called, all of it at once, and say where rows go."""
+    recipes = [answers[key] for key in ("formula", "second") if answers.get(key)]
+    for recipe in recipes:
+        table = table.with_ingredients(
+            tuple(Ingredient.from_dict(row) for row in recipe.get("ingredients", ()))
+        )
+    said: dict[str, str] = {}
+    for recipe in recipes:
+        for key, amount in dict(recipe.get("parts") or {}).items():
+            for name in amount if isinstance(amount, Mapping) else [key]:
+                near = table.nearest(name)
+                if near is not None:
+                    said[name] = near
+    if said:
+        be = "is" if len(said) == 1 else "are"
+        quoted = in_words(f'"{name}"' for name in said)
+        groups = in_words(sorted({row.group for row in table.rows}))
+        raise RoundError(
+            f"{quoted} {be} not in the ingredient table.{''.join(said.values())} Give another "
+            f"name, or a row of your own each in {OWN_INGREDIENTS} beside {IDEA}, the first line "
+            f"being name,group,water_g,fat_g and what else there is, in grams per 100 g. The "
+            f"groups are {groups}; water of a flour, starch or nut is not counted as added."
+        )
+
+
 def _taster(record: Mapping[str, Any]) -> Taster:
     if "name" not in record:
         raise RoundError("a taster has no name.")
@@ -306,7 +336,7 @@ def plan_of(idea: Idea) -> Plan:
             worth_noticing=_worth(idea.measures),
             later=idea.later,
         )
-        return _with_both_parents(idea, plan)
+        return _as_the_first(idea, _with_both_parents(idea, plan))
     except PlanError as error:
         raise PlanError(as_in_the_file(error.message), error.place or Place(IDEA)) from None
 
@@ -319,12 +349,102 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
     )
     both = parent_settings(plan.factors, idea.formula, idea.second, first, other)
     found = with_parents(plan, both, each=idea.parents)
-    if "share" in idea.cross:
-        return found
+    parents = ((idea.formula, first), (idea.second, other))
     return found.because(
-        f"{idea.second.name} is there as near as what is crossed brings {idea.formula.name} to it; "
-        'with "share" among what is crossed it is baked whole.'
+        *(
+            _how_whole(idea, plan, dict(both.loc[parent.name]), parent, ways)
+            for parent, ways in parents
+        )
     )
+
+
+def _how_whole(
+    idea: Idea,
+    plan: Plan,
+    settings: Mapping[str, Any],
+    parent: Formula,
+    ways: Mapping[str, Any],
+) -> str:
+    """Say whether a parent is baked whole, or in what its bake is not as the parent is."""
+    assert idea.formula is not None
+    baked = formula_of(idea.formula, plan.factors, settings)
+    here, own = _amounts(baked), _amounts(parent)
+    gaps = {
+        name: abs(here.get(name, 0.0) - own.get(name, 0.0)) for name in dict.fromkeys([*here, *own])
+    }
+    spelled = {
+        one.mix.find(name).name: name for one in (baked, parent) for _, name, _ in one.mix.rows()
+    }
+    apart = [
+        f"{spelled[name]} {tidy_number(here.get(name, 0.0), 3)} % (its own: "
+        f"{tidy_number(own.get(name, 0.0), 3)} %)"
+        for name in sorted(gaps, key=lambda name: -gaps[name])
+        if gaps[name] > _ALIKE
+    ]
+    crossed = {factor.name for factor in plan.factors}
+    apart += [
+        f"{one.name} {one.first} (its own: {ways[one.name]})"
+        for one in idea.process
+        if one.name not in crossed and ways[one.name] != one.first
+    ]
+    guessed = [
+        f"its own {factor.name} is not said, so it is at {factor.show(settings[factor.name])}"
+        for factor in plan.factors
+        if factor.changes is None
+        and factor.name not in ways
+        and not is_blank(settings[factor.name])
+    ]
+    told = f"{parent.name} is baked whole"
+    if apart:
+        more = [f"{len(apart) - _NAMED} more"] if len(apart) > _NAMED else []
+        some = in_words([*apart[:_NAMED], *more])
+        told = f"{parent.name} is there as near as what is varied brings it: {some}"
+    if guessed:
+        told += f"; {in_words(guessed)}"
+    if apart and parent is idea.second and "share" not in idea.cross:
+        told += '; with "share" among what is crossed it comes nearer'
+    return f"{told}."
+
+
+_NAMED = 3  # of what a parent's bake has otherwise, the widest apart first
+_ALIKE = 0.05  # percent of the flour: less is shown as the same
+
+
+def _amounts(formula: Formula) -> dict[str, float]:
+    """Return what a formula holds, under the names of the table, in percent of its flour."""
+    found: dict[str, float] = {}
+    for _, name, percent in formula.mix.rows():
+        row = formula.mix.find(name).name
+        found[row] = found.get(row, 0.0) + percent
+    return found
+
+
+def _as_the_first(idea: Idea, plan: Plan) -> Plan:
+    """Return the plan with a word on each thing that is not crossed and so is the first's."""
+    if idea.formula is None or idea.second is None:
+        return plan
+    first, other = (
+        {one.name: getattr(one, of) for one in idea.process} for of in ("first", "second")
+    )
+    names = idea.formula.name, idea.second.name
+    said = []
+    for trait in not_crossed(plan.factors, idea.formula, idea.second, first, other):
+        mine, theirs = (_choice(trait, one) for one in (trait.a, trait.b))
+        title = trait.name[0].upper() + trait.name[1:]
+        said.append(
+            f"{title}: as in {names[0]} ({mine}), not as in {names[1]} ({theirs}), for it is not "
+            "crossed."
+        )
+    return plan.because(*said)
+
+
+def _choice(trait: Trait, choice: Any) -> str:
+    if trait.kind == "part":
+        has = (choice > 0) == (trait.b > trait.a)
+        return "with it" if has else "without it"
+    if isinstance(choice, float) and trait.unit:
+        return f"{tidy_number(choice, 3)} %"
+    return str(choice)
 
 
 def as_in_the_file(message: str) -> str:

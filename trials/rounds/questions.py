@@ -245,7 +245,7 @@ bakes = 8                   # how many crossings can you afford?
 days = 2
 parents = 1                 # how often is each parent baked whole beside them?
 # What is crossed, of what differs: share (of the whole), fat, flour, water, sugar, salt, leavening,
-# lamination, cooking, soak; or a trait by its name, as trials plan says it.
+# lamination, cooking, soak; or a trait or an ingredient by its name.
 cross = ["kind of fat", "leavening", "cooking"]
 
 [formula]                   # the first parent, in baker's percentages

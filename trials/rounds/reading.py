@@ -9,7 +9,7 @@ import re
 import unicodedata
 import zipfile
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from io import BytesIO
@@ -326,8 +326,17 @@ class Reading:
         self.notes.append(Note(place, said, slip))
 
 
-def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
-    """Return the value that was entered; None, with a problem added, when it can not be used."""
+def read_cell(
+    column: Column,
+    cell: Cell,
+    place: Place,
+    reading: Reading,
+    then: Mapping[str, Sequence[float]] | None = None,
+) -> Value | None:
+    """Return the value that was entered; None, with a problem added, when it can not be used.
+
+    Limits of a factor that held when the bake was made go before those of now.
+    """
     free = column.role in ("note", "words", "reason")
     if cell.kind == "text" and cell.text.casefold() in EMPTY_WORDS and not free:
         reading.note(place, f"{shortened(cell.text)} counts as empty.")
@@ -335,7 +344,7 @@ def read_cell(column: Column, cell: Cell, place: Place, reading: Reading) -> Val
     if column.measure is not None:
         return _read_score(column.measure, cell, place, reading)
     if column.role == "setting":
-        return _read_setting(column, cell, place, reading)
+        return _read_setting(column, cell, place, reading, then or {})
     text = _read_text(cell, place, reading)
     if text is not None and column.role == BLIND:
         if text.casefold() not in ("yes", "no"):
@@ -391,7 +400,14 @@ def _read_several(measure: Measure, text: str, place: Place, reading: Reading) -
     return found.value
 
 
-def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) -> Value | None:
+def _read_setting(
+    column: Column,
+    cell: Cell,
+    place: Place,
+    reading: Reading,
+    then: Mapping[str, Sequence[float]],
+) -> Value | None:
+    """Return what was really set; `then` holds limits that were wider when the bake was made."""
     factor = column.factor
     if factor is None:
         return None
@@ -411,10 +427,11 @@ def _read_setting(column: Column, cell: Cell, place: Place, reading: Reading) ->
     except TrialsError as error:
         reading.refuse(place, error.message.rstrip("."))
         return None
-    outside = not factor.low <= value <= factor.high
+    low, high = then.get(factor.name, (factor.low, factor.high))
+    outside = not low <= value <= high
     if outside:
-        far = not 2 * factor.low - factor.high <= value <= 2 * factor.high - factor.low
-        planned = f"the {factor.show(factor.low)} to {factor.show(factor.high)} that was planned"
+        far = not 2 * low - high <= value <= 2 * high - low
+        planned = f"the {factor.show(low)} to {factor.show(high)} that was planned"
         said += f" {factor.show(value)} is {'far ' if far else ''}outside {planned}; it is used as "
         said += "what was really done."
     if said:
@@ -880,7 +897,8 @@ def _read_row(
                 continue
             _check_shown(place, cell, shown[column.name], reading)
         elif column.entered and cell.kind != "empty":
-            value = read_cell(column, cell, place, reading)
+            then = form.limits.get(key, {})
+            value = read_cell(column, cell, place, reading, then)
             if value is not None:
                 reading.entries.append(Entry((form.kind, key, column.name), value, place))
 

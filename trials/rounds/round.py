@@ -343,7 +343,7 @@ def _bakes(text: pd.DataFrame, file: str, factors: tuple[Factor, ...]) -> pd.Dat
             for value, row in zip(bakes[factor.name], rows, strict=True)
         ]
     try:
-        check_nested(factors, bakes)
+        check_nested(factors, bakes, rows)
     except TrialsError as error:
         raise SheetError(error.message, Place(file)) from None
     for row, bake in zip(rows, bakes["bake"], strict=True):
