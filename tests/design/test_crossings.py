@@ -198,7 +198,6 @@ def test_a_parent_has_no_setting_where_there_is_none(tmp_path):
 def test_a_parent_in_a_shared_pot_has_none_where_it_is_not_fried():
     oil = Numeric("oil", 165, 185, "°C", hard_to_change=True, only_when=OIL.only_when)
     cooking = crossing_factors(FRITTER, PANCAKE, *COOKED, only=["cooking"], share=False)
-    plan = full_factorial([*cooking, Numeric("rest", 0, 60, "min")], seed=1)
     plan = optimal([*cooking, oil], model="main", bakes=8, criterion="D", loads=2, seed=1)
     parents = parent_settings(plan.factors, FRITTER, PANCAKE, *COOKED).replace({"oil": {175: 165}})
     longer = with_parents(plan, parents)

@@ -204,3 +204,22 @@ def test_whole_parents_are_called_whole(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "oat scone is baked whole.\ngriddle bread is baked whole.\n" in said
     assert "not crossed" not in said
+
+
+def test_parents_share_a_heat_that_the_plan_has(tmp_path):
+    folder = crossed(tmp_path, cross='["share", "cooking"]')
+    path = folder / "idea.toml"
+    own = """
+[[factors]]
+kind = "numeric"
+name = "oven heat"
+low = 190
+high = 210
+hard_to_change = true
+only_when = ["cooking", ["oven"]]
+"""
+    text = path.read_text("utf-8").replace("bakes = 8 ", "bakes = 8\nloads = 4 ")
+    path.write_text(text + own, "utf-8")
+    table = planned_round(folder).plan.table
+    assert set(table["oven heat"].dropna()) <= {190, 210}
+    assert Round.open(folder).plan.count() == 10

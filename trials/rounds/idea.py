@@ -6,10 +6,12 @@ from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from trials.base.errors import Place, PlanError, RoundError, TrialsError
 from trials.base.files import write_text
 from trials.base.words import in_words, tidy_number
-from trials.core.factors import Categorical, Factor, factor_from, is_blank
+from trials.core.factors import Categorical, Factor, Numeric, factor_from, is_blank
 from trials.core.measures import Measure, measure_from
 from trials.core.plan import Plan
 from trials.design.crossings import (
@@ -348,6 +350,14 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
         {one.name: getattr(one, of) for one in idea.process} for of in ("first", "second")
     )
     both = parent_settings(plan.factors, idea.formula, idea.second, first, other)
+    for factor in plan.factors:
+        if isinstance(factor, Numeric) and factor.group in plan.groups and factor.name not in first:
+            # What several bakes share is set as one of the plan's loads has it
+            there = np.array([float(one) for one in plan.table[factor.name] if not is_blank(one)])
+            both[factor.name] = [
+                one if is_blank(one) else float(there[np.abs(there - float(one)).argmin()])
+                for one in both[factor.name]
+            ]
     found = with_parents(plan, both, each=idea.parents)
     parents = ((idea.formula, first), (idea.second, other))
     return found.because(
