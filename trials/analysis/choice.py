@@ -26,7 +26,7 @@ from trials.analysis.goals import (
     score,
 )
 from trials.analysis.question import is_of_tasting
-from trials.analysis.reached import beyond_tried, unbaked_pairs
+from trials.analysis.reached import UNTRIED, beyond_tried, unbaked_pairs, untried
 from trials.analysis.region import Region, coded, region, setting_words, summed
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
@@ -730,6 +730,13 @@ def _whole_model(asked: Choice, chosen: np.ndarray) -> list[str]:
     return said
 
 
+def untried_words(asked: Choice, chosen: np.ndarray) -> str:
+    """Return that no bake has tried a setting; empty where one has."""
+    table = asked.region.frame(chosen)
+    never = all(untried(one.findings, table) for one in asked.forecasts)
+    return UNTRIED if never else ""
+
+
 def _never_tried(asked: Choice, chosen: np.ndarray) -> list[str]:
     table = asked.region.frame(chosen)
     fits = [one.findings for one in asked.forecasts]
@@ -815,6 +822,8 @@ class Recommendation:
     to_learn : dict or None
         Where nothing is expected above the reference bake, `settings` are the reference's: stay
         with it for now. This is the best of the others, to be baked beside it to learn.
+    untried : str
+        That no bake has tried `settings` yet, in a sentence; empty where one has.
     """
 
     settings: Mapping[str, Any]
@@ -831,6 +840,7 @@ class Recommendation:
     notes: tuple[str, ...]
     given_up: str = ""
     to_learn: Mapping[str, Any] | None = None
+    untried: str = ""
 
     def __repr__(self) -> str:
         return "\n".join(self.sentences + self.notes)
@@ -898,6 +908,7 @@ def recommendation(
         given_up=given_up,
         sentences=sentences,
         notes=notes_on(asked, chosen, desirability, chance_of_failure, wobble),
+        untried=untried_words(asked, chosen),
     )
 
 
@@ -936,6 +947,7 @@ def staying(asked: Choice, chosen: np.ndarray) -> Recommendation | None:
         settings=dict(known.settings),
         expected=expected,
         sentences=said,
+        untried="",
         to_learn=asked.region.frame(chosen).iloc[0].to_dict(),
     )
 

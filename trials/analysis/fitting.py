@@ -522,6 +522,8 @@ def _findings(
     ranked = without_lost(ranked, [*_lost_factors(asked), *left_out])
     asked_for = ranked[~ranked["factor"].isin(left_out)]
     spoken = _spoken(answer, effects, told, kitchen, judge)
+    # What the notes say was left out has no number to be spoken of
+    spoken = spoken[~spoken["term"].isin(_lost_factors(asked))].reset_index(drop=True)
     to_settle = settling_table(spoken, margin, units)
     against = {term.name: units[term.name][0] for term in asked.matrix.terms}
     found = Findings(

@@ -12,6 +12,8 @@ from trials.core.factors import Categorical, Factor, Numeric, is_blank
 from trials.core.roles import Role
 
 _NEAR = 1e-9
+_ALIKE = 0.05  # of a range: settings a kitchen would call the same
+UNTRIED = "No bake has tried this setting yet."
 
 
 class Fitted(Protocol):
@@ -25,6 +27,11 @@ class Fitted(Protocol):
     @property
     def residuals(self) -> pd.DataFrame:
         """A row per score with the settings."""
+        ...
+
+    @property
+    def failed(self) -> pd.DataFrame:
+        """A row per bake that failed, with the settings."""
         ...
 
 
@@ -53,6 +60,39 @@ def baked_settings(findings: Fitted) -> pd.DataFrame:
     if "role" in made:
         made = made[made["role"] != Role.REFERENCE]
     return made[[factor.name for factor in findings.factors]].drop_duplicates(ignore_index=True)
+
+
+def untried(findings: Fitted, setting: pd.DataFrame) -> bool:
+    """Say whether no bake, scored or failed, has all that one setting holds together.
+
+    Numbers that lie within a twentieth of their range count as the same.
+
+    Examples
+    --------
+    >>> from types import SimpleNamespace
+    >>> from trials.core.factors import Numeric
+    >>> baked = pd.DataFrame({"a": [0, 1, 0], "b": [0, 0, 1]})
+    >>> found = SimpleNamespace(factors=(Numeric("a", 0, 1), Numeric("b", 0, 1)), residuals=baked,
+    ...     failed=pd.DataFrame())
+    >>> [untried(found, pd.DataFrame({"a": [1], "b": [b]})) for b in (0, 1)]
+    [False, True]
+    """
+    names = [factor.name for factor in findings.factors]
+    made, lost = findings.residuals, findings.failed
+    if set(names) <= set(lost.columns):
+        made = pd.concat([made[names], lost[names]], ignore_index=True)
+    alike = np.ones(len(made), dtype=bool)
+    for factor in findings.factors:
+        asked = setting[factor.name].iloc[0]
+        for place, value in enumerate(made[factor.name]):
+            if is_blank(asked) or is_blank(value):
+                alike[place] &= is_blank(asked) and is_blank(value)
+            elif isinstance(factor, Categorical):
+                alike[place] &= value == asked
+            else:
+                near = _ALIKE * (factor.high - factor.low)
+                alike[place] &= abs(float(value) - float(asked)) <= near
+    return not alike.any()
 
 
 def unbaked_pairs(

@@ -96,7 +96,8 @@ def what_to_do(known: Mapping[str, Findings], best: Recommendation | str, confir
         go_for = f"Go for {_named(own, best)}. Best so far, but not settled: {_named(rest, best)}."
     else:
         go_for = f"Nothing is settled yet; best so far is {shown}."
-    return f"{first}{away}{go_for} {_expected(known, best)}"
+    never = f" {best.untried}" if best.untried and not confirmed else ""
+    return f"{first}{away}{go_for}{never} {_expected(known, best)}"
 
 
 def _named(factors: Sequence[Factor], best: Recommendation) -> str:

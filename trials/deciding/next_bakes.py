@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.answers import Answers
+from trials.analysis.choice import untried_words
+from trials.analysis.failing import failed_words
 from trials.analysis.question import evidence
 from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
@@ -544,7 +546,7 @@ def _explained(
 ) -> Plan:
     knowledge = asked.knowledge
     said = [
-        _best_words(asked),
+        *_best_words(asked),
         f"Next{unlike}: {chosen.action.name}. {chosen.action.why}",
         _UNEXPECTED if unlike else _gain_words(knowledge, chosen, weighed),
     ]
@@ -563,10 +565,18 @@ def _details(name: str, weighed: Sequence[Weighed]) -> dict[str, Any]:
     return {"action": name, "weighed": table.to_dict("records")}
 
 
-def _best_words(asked: _Request) -> str:
-    if not asked.stay:
-        return f"Best so far: {_setting(asked.knowledge)}."
-    return f"{asked.stay} The best of the others, to learn from: {_setting(asked.knowledge)}."
+def _best_words(asked: _Request) -> list[str]:
+    """Return the best setting, whether it was ever baked, and which bakes failed."""
+    knowledge = asked.knowledge
+    setting = _setting(knowledge)
+    never = untried_words(knowledge.choice, knowledge.best[None])
+    words = (
+        f"{asked.stay} The best of the others, to learn from: {setting}."
+        if asked.stay
+        else f"Best so far: {setting}."
+    )
+    failed = next(filter(None, map(failed_words, knowledge.findings)), "")
+    return [f"{words} {never}".rstrip(), *([failed] if failed else [])]
 
 
 def _setting(knowledge: Knowledge) -> str:
@@ -646,7 +656,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     plan = _plan(asked, action, references, mixed=True)
     held = [knowledge.factors[at].name for at in settled(knowledge, chance_best(knowledge))]
     said = [
-        _best_words(asked),
+        *_best_words(asked),
         why,
         f"So it is held to the reference: {count} bake{'s' if count > 1 else ''} of it and "
         f"{references} reference bake{'s' if references != 1 else ''}, tasted blind.",

@@ -553,7 +553,7 @@ def _point(
 ) -> dict[str, Any]:
     """Return what is expected of the chosen setting, or was foretold of confirmation bakes."""
     name = best.measures[0].name
-    told = best.expected.iloc[0]
+    told = _on_scale(best)
     expected, low, high = told["estimate"], told["low"], told["high"]
     # How far one bake lies from the mean of many is what a new bake's interval is wider by
     wider = (told["new_high"] - told["new_low"]) ** 2 - (told["high"] - told["low"]) ** 2
@@ -617,7 +617,7 @@ def _told(
     best: Recommendation,
     confirmed: Confirmation | None,
 ) -> list[str]:
-    last = best.expected.iloc[0]
+    last = _on_scale(best)
     days = int(table["days"].sum())
     spent = (
         f"{len(line)} round{'s' if len(line) > 1 else ''}, {int(table['bakes'].sum())} bakes on "
@@ -630,11 +630,25 @@ def _told(
         f"The recipe now: {setting_words(best.factors, best.settings)}, {best.measures[0].name} is "
         f"expected at {last['estimate']:.1f}{_between(last)}.",
     ]
+    if best.untried and confirmed is None:
+        said.append(best.untried)
     if confirmed is not None:
         said += confirmed.sentences
     if any(one.invented for one in line):
         said.append("All of it is invented, to show the way.")
     return said
+
+
+def _on_scale(best: Recommendation) -> pd.Series:
+    """Return what is expected of the first measure; a score can not lie off its scale."""
+    told, measure = best.expected.iloc[0].copy(), best.measures[0]
+    names = ["estimate", "low", "high"]
+    ends = (np.nan if end is None else end for end in (measure.low, measure.high))
+    least, most = ends
+    told[names] = np.fmin(np.fmax(told[names].astype(float), least), most).where(
+        told[names].notna()
+    )
+    return told
 
 
 def _between(row: pd.Series) -> str:

@@ -11,6 +11,7 @@ from trials.analysis.answers import Answer, Answers, fit
 from trials.analysis.best_bakes import BEST_SO_FAR
 from trials.analysis.brief import in_brief
 from trials.analysis.counted import Counted
+from trials.analysis.failing import failed_words
 from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings
 from trials.base.arguments import near
@@ -163,7 +164,8 @@ def _answer_first(answers: Answers, found: Sequence[Answer]) -> list[str]:
     sentences = () if top is None else top.sentences
     bakes = [one for one in sentences if one.startswith(BEST_SO_FAR)]
     held = next((one for one in best.notes if one.startswith(HELD)), "")
-    return [what_to_do(known, best, held), *bakes]
+    failed = next(filter(None, map(failed_words, known.values())), "")
+    return [what_to_do(known, best, held), *([failed] if failed else []), *bakes]
 
 
 def _held(words: Sequence[str] | None) -> dict[str, str]:
