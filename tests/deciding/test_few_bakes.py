@@ -100,3 +100,23 @@ def test_what_was_left_out_has_no_number(folder):
     numbered = [one for one in found.sentences if re.search(r"over .*: [+−]?\d", one)]
     assert numbered
     assert not any(one.lower().startswith(tuple(gone)) for one in numbered)
+
+
+@pytest.mark.parametrize(("most", "sittings"), [(None, 1), (5, 2)])
+def test_few_bakes_of_one_taster_meet_at_one_sitting(tmp_path, most, sittings):
+    settings = pd.DataFrame(BAKED, columns=[one.name for one in FACTORS])
+    round_ = trials.Round.create(
+        tmp_path / "round-1",
+        plan=lay_out(FACTORS, settings, family="own", model="main", seed=3),
+        measures=[trials.Measure("liking", "hedonic 9", goal="higher")],
+        tasters=[trials.Taster("Ada")],
+        seed=5,
+        sitting=most,
+    )
+    trials.write_sheets(round_)
+    serving = read_serving(round_)
+    assert serving["sitting"].nunique() == sittings
+    assert set(serving["bake"]) == set(round_.plan.table["bake"])
+    notes = (round_.folder / "serving-notes.txt").read_text("utf-8")
+    assert ("write sitting = 7 into round.toml" in notes) == (sittings > 1)
+    assert ("All 7 pieces are tasted at one sitting" in notes) == (sittings == 1)

@@ -37,6 +37,7 @@ MOST_DRAWN = 40  # serving orders tried for one taster
 LIKE_BAKING = 0.5  # rank correlation with the order of baking that is little enough
 _NEXT_DRAW = 7_919  # between the seeds of two draws
 RICH_SITTING = 6  # samples at once that a palate takes when they are rich (common practice)
+WHOLE_SITTING = 8  # bakes of a day that one or two tasters rather meet at once than never together
 FEW = 2  # tasters: so few that their own repeatability has to be measured
 SERVING_NOTES, CODES = "serving-notes.txt", "code-sheet.html"
 
@@ -73,6 +74,9 @@ def _together(round_: Round) -> ServingPlan:
     bakes["part"] = _parts_of_days(round_)
     per_sitting = round_.sitting or RICH_SITTING
     few = len(round_.tasters) <= FEW
+    whole = _whole_sitting(round_, bakes)
+    if whole and round_.sitting is None:
+        per_sitting = max(per_sitting, whole)
     reference = _reference_of_days(bakes) if few and per_sitting > 2 else {}
     scored = bakes[~bakes["bake"].isin(reference.values())]
     tasters, never = round_.tasters, {name: set(own) for name, own in kept_from(round_).items()}
@@ -99,6 +103,15 @@ def _together(round_: Round) -> ServingPlan:
         if drawn[-1][0] <= LIKE_BAKING:
             break
     return min(drawn, key=lambda one: one[:2])[2]
+
+
+def _whole_sitting(round_: Round, bakes: pd.DataFrame) -> int:
+    """Return how many pieces one sitting for all bakes has; 0 where they are too many for one.
+
+    Split over sittings, the bakes of one or two tasters fall into halves that never meet.
+    """
+    small = len(round_.tasters) <= FEW and len(bakes) <= WHOLE_SITTING
+    return len(bakes) + 1 if small and bakes["part"].nunique() == 1 else 0
 
 
 def _follows_baking(serving: pd.DataFrame, bakes: pd.DataFrame) -> float:
@@ -223,6 +236,7 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
     told = [_when_tasted(round_)]
     told += [] if round_.taste == FRESH else [plan.sentence]
     told += plan.notes
+    told += [] if round_.taste == FRESH else _on_sittings(round_, plan)
     if len(round_.tasters) <= FEW:
         told.append(
             f"Whatever is found is the liking of {names}, and of nobody else. Hidden repeats show "
@@ -238,6 +252,29 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
             "does not count as blind."
         )
     return told
+
+
+def _on_sittings(round_: Round, plan: ServingPlan) -> list[str]:
+    """Return what a sitting asks of so few tasters: all at once, or why not and how to mend it."""
+    bakes = round_.plan.table.assign(part=_parts_of_days(round_))
+    pieces = _whole_sitting(round_, bakes)
+    if not pieces:
+        return []
+    if plan.table["sitting"].nunique() > 1:
+        return [
+            "Bakes of different sittings compare badly with one taster or two. To taste all at "
+            f"one sitting, plan again and write sitting = {pieces} into round.toml before the "
+            "sheets are written."
+        ]
+    most = int(plan.table.groupby("taster").size().max())
+    if most <= RICH_SITTING:
+        return []
+    return [
+        f"All {most} pieces are tasted at one sitting, so that every bake is compared with every "
+        "other: take small bites, rinse between them, and pause half way. For shorter sittings, "
+        f"which compare less well, plan again and write sitting = {RICH_SITTING} into round.toml "
+        "before the sheets are written."
+    ]
 
 
 # -- A serving plan when the round changes midway: codes and places already served stay.
