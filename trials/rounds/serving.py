@@ -182,6 +182,8 @@ def write_notes(round_: Round, serving: pd.DataFrame) -> None:
     known = {*scored, *bridges.values()}
     kept = {name: set(own) & known for name, own in kept_from(round_).items()}
     tasters = [one for one in round_.tasters if one.name in set(serving["taster"])]
+    if not tasters or not scored:
+        return  # a round may name nobody, its servings being all that is known
     request = check_request(
         [_always(one) for one in tasters],
         scored,
