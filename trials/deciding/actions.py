@@ -20,6 +20,7 @@ from trials.deciding.gain import (
     chance_best,
     coded_made,
     contest,
+    gain_of,
     gaining,
     narrowing,
     numbers_of,
@@ -256,6 +257,7 @@ MOST_RIVALS = 6
 MOST_EXCHANGED = 20_000  # settings x pool x bakes up to which every exchange is tried in seconds
 SURE = 0.9  # a factor is held at a setting that is the better one with this chance
 LIKELY_AT_WORK = 0.8  # the chance from which a number's middle is worth a bake
+AS_MUCH = 0.95  # of the gain that was found: nearer than that, gains are not told apart
 NEAR = 0.5  # a narrowed range is this share of the whole
 FEWEST_RIVAL_SHARE = 0.02
 
@@ -339,13 +341,31 @@ def _contested(
     X = pool[places]
     if len(knowledge.settings) * len(pool) * bakes <= MOST_EXCHANGED:
         X = gaining(knowledge, [X, *(rest.X for rest in missing if len(rest.X) == bakes)], pool)
-    count = int((chances >= 0.02).sum())
+    X = _as_the_rivals(knowledge, X, chances)
+    count = int((chances >= FEWEST_RIVAL_SHARE).sum())
     rivals = (
         f"{count} settings may still be the best"
         if count > 1
         else "Beside the likeliest setting others have a small chance each of being the best"
     )
     yield Action("decide between the best", X, f"{rivals}; these bakes decide most between them.")
+
+
+def _as_the_rivals(knowledge: Knowledge, X: np.ndarray, chances: np.ndarray) -> np.ndarray:
+    """Return the bakes with what all rivals share set as they have it, where that tells as much.
+
+    Where bakes without soda are sure to be worse, bakes that decide among those with soda have it.
+    """
+    rivals = knowledge.settings[chances >= FEWEST_RIVAL_SHARE]
+    if not len(rivals):
+        return X
+    gain = gain_of(knowledge)
+    for place in np.flatnonzero(np.ptp(rivals, axis=0) < 1e-9):
+        shared = X.copy()
+        shared[:, place] = rivals[0, place]
+        if knowledge.region.allows(shared).all() and gain(shared) >= AS_MUCH * gain(X):
+            X = shared
+    return X
 
 
 def _mapped(knowledge: Knowledge, pool: np.ndarray, bakes: int) -> Iterator[Action]:

@@ -1,6 +1,6 @@
 """What is believed after the bakes so far, and what more bakes are expected to gain."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -426,13 +426,7 @@ def gaining(knowledge: Knowledge, starts: Sequence[np.ndarray], pool: np.ndarray
     Wu & Frazier 2016, Adv. Neural Inf. Process. Syst. 29 (the parallel knowledge gradient: the
     gain of a whole batch); Fedorov 1972, ch. 3 (exchange).
     """
-    at = [one.rows(knowledge.settings) for one in knowledge.beliefs]
-    days = np.zeros(len(starts[0]), dtype=int)
-
-    def gain(X: np.ndarray) -> float:
-        # Outcomes of their own, so that the choice is not flattered where it is judged
-        return round(float(_gained(knowledge, at, X, days, None, _GAIN_SEED + 1).mean()), 9)
-
+    gain = gain_of(knowledge)
     gains = [gain(X) for X in starts]
     first = int(np.argmax(gains))
     chosen, reached = starts[first].copy(), gains[first]
@@ -448,6 +442,20 @@ def gaining(knowledge: Knowledge, starts: Sequence[np.ndarray], pool: np.ndarray
         if reached == before:
             break
     return chosen
+
+
+def gain_of(knowledge: Knowledge) -> Callable[[np.ndarray], float]:
+    """Return what says the mean gain of bakes of one day, to choose among bakes by.
+
+    By outcomes of their own, so that a choice is not flattered where it is judged.
+    """
+    at = [one.rows(knowledge.settings) for one in knowledge.beliefs]
+
+    def gain(X: np.ndarray) -> float:
+        days = np.zeros(len(X), dtype=int)
+        return round(float(_gained(knowledge, at, X, days, None, _GAIN_SEED + 1).mean()), 9)
+
+    return gain
 
 
 def _gained(
