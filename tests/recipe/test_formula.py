@@ -240,7 +240,7 @@ def test_html_is_escaped():
     ("parts", "says"),
     [
         ({}, "needs its parts"),
-        (None, "needs its parts"),
+        (None, '"parts" is None'),
         ({"bread flour": -1}, 'part "dough", "bread flour" is -1 %'),
         ({"bread flour": "many"}, "is 'many'"),
         ({"bread flour": float("nan")}, "is nan"),
@@ -257,12 +257,12 @@ def test_html_is_escaped():
         ({"bread flour": 100, "buter": 10}, "Near names"),
         ({"flour": 100}, "Which one"),
         ({"a": {"bread flour": 9, "b": 3}, "b": {"water": 3, "a": 3}}, "take in one another"),
-        ({5: 100}, "5 is not a name"),
+        ({5: 100}, '5 of "parts" is 5; expected a text'),
         ({"frying oil": {"bread flour": 100, "lard": 900}}, "total flour is zero"),
     ],
 )
 def test_formula_that_can_not_be_mixed_says_where(parts, says):
-    with pytest.raises(FormulaError, match=f'formula "bad": .*{says}'):
+    with pytest.raises(FormulaError, match=f'(?i)formula "bad": .*{says}'):
         Formula("bad", parts)
 
 
@@ -274,7 +274,7 @@ def test_part_taken_in_twice():
 
 @pytest.mark.parametrize("name", ["", "  ", None, 5])
 def test_formula_without_a_name(name):
-    with pytest.raises(FormulaError, match="needs a name"):
+    with pytest.raises(FormulaError, match=r'needs a name|"name" is .*; expected a text'):
         Formula(name, PIZZA)
 
 
@@ -291,7 +291,7 @@ def test_formula_without_a_name(name):
         ({"dough": 100, "loss": 100}, "loss is 100"),
         ({"dough": 100, "loss": -1}, "loss is -1"),
         ({"flour": 100, "loss": 10}, "loss goes with"),
-        ({"dough": "1 kg"}, "dough is '1 kg'"),
+        ({"dough": "1 kg"}, '"dough" is the text "1 kg"'),
     ],
 )
 def test_amount_that_can_not_be_weighed(asked, says):

@@ -146,7 +146,7 @@ def test_swap_in_one_part_only():
         (lambda f: f.halved("glaze"), 'no part "glaze"'),
         (lambda f: f.with_total("hydration", 10), "without any .* 1.97.* too much"),
         (lambda f: f.with_total("hydration", -1), "from 0 up"),
-        (lambda f: f.with_total("hydration", float("nan")), "is nan"),
+        (lambda f: f.with_total("hydration", float("nan")), "is not a number [(]nan[)]"),
         (lambda f: f.with_total("wetness", 10), 'no total "wetness"'),
         (lambda f: f.with_total("protein", 20), "by="),
         (lambda f: f.with_total("fat", 20, by="all-purpose flour"), "is flour"),

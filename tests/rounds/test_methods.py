@@ -9,7 +9,7 @@ import pytest
 
 import trials
 from trials import Batch, Categorical, Formula, Heat, Kitchen, Measure, Numeric, Round, Step
-from trials.base.errors import FactorError, FormulaError
+from trials.base.errors import FormulaError, TrialsError
 from trials.design.layout import lay_out
 from trials.rounds.amounts import per_day, shopping_list, weights
 from trials.rounds.timetable import timetable
@@ -202,7 +202,7 @@ def test_such_a_round_can_be_judged(farl):
     ],
 )
 def test_what_can_not_be_understood_is_refused(wrong):
-    with pytest.raises(FactorError):
+    with pytest.raises(TrialsError, match=r"only_when|peak"):
         wrong()
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trials.base.arguments import checked_types
-from trials.base.errors import FormulaError, MeasureError
+from trials.base.errors import MeasureError
 from trials.base.html import answer
 from trials.base.words import number, tidy_number
 
@@ -74,7 +74,7 @@ class Reading:
         return answer([self.sentence])
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def averaged(
     name: str, given: Given, unit: str, low: float, high: float, *, above: bool = True
 ) -> Reading:
@@ -119,7 +119,7 @@ def worked_out(name: str, unit: str, formula: Callable[..., float], *parts: Read
     return Reading(name, formula(*values), unit, math.sqrt(variance) if spread else None, count)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def bake_readings(table: pd.DataFrame, column: str) -> pd.DataFrame:
     """Return the mean and the spread of each bake's readings.
 
@@ -173,7 +173,7 @@ Lab = Sequence[float] | Sequence[Sequence[float]]
 _FAR = 25.0**7
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def colour_difference(one: Lab, other: Lab, *, formula: str = "CIEDE2000") -> Reading:
     """Return how far apart two colours look.
 
@@ -320,7 +320,7 @@ _LONGEST = 2_000  # mm
 _HEAVIEST = 100_000  # g
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def spread_factor(width: Given, thickness: Given) -> Reading:
     """Return how far biscuits spread: width over thickness.
 
@@ -338,7 +338,7 @@ def spread_factor(width: Given, thickness: Given) -> Reading:
     return worked_out("spread factor", "", lambda w, t: w / t, wide, thick)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def height(readings: Given) -> Reading:
     """Return the mean height of pieces, in millimetres.
 
@@ -350,7 +350,7 @@ def height(readings: Given) -> Reading:
     return averaged("height", readings, "mm", 0, _LONGEST)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def specific_volume(volume: Given, weight: Given) -> Reading:
     """Return millilitres a gram, from seeds displaced and the scale.
 
@@ -369,7 +369,7 @@ def specific_volume(volume: Given, weight: Given) -> Reading:
     return _possible(found, 0.5, 20)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def bake_loss(dough: Given, baked: Given) -> Reading:
     """Return what was lost in the oven, in per cent of the dough's weight.
 
@@ -384,7 +384,7 @@ def bake_loss(dough: Given, baked: Given) -> Reading:
     return _possible(found, 0, 95)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def oil_uptake(
     raw: Given, raw_moisture: Given, fried: Given, fried_moisture: Given, *, of: str = "fried"
 ) -> Reading:
@@ -421,7 +421,7 @@ def oil_uptake(
     return found
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def moisture(wet: Given, dry: Given) -> Reading:
     """Return the water in a sample as a share of its weight, from drying it.
 
@@ -435,7 +435,7 @@ def moisture(wet: Given, dry: Given) -> Reading:
     return _possible(worked_out("moisture", "", lambda w, d: (w - d) / w, before, after), 0, 0.95)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def break_force(mass: Given) -> Reading:
     """Return the force that broke a piece, from the mass that hung or stood on it.
 
@@ -448,7 +448,7 @@ def break_force(mass: Given) -> Reading:
     return worked_out("break force", "N", lambda kilograms: kilograms * GRAVITY, hung)
 
 
-@checked_types(FormulaError)
+@checked_types(MeasureError)
 def snap_stress(force: Given, span: float, width: Given, thickness: Given) -> Reading:
     """Return the stress at which a bar snaps in three-point bending.
 
