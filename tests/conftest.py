@@ -15,6 +15,8 @@ def pytest_addoption(parser) -> None:
 
 
 def pytest_configure() -> None:
+    # What is printed is wrapped to a width that is told; workers side by side are told one
+    os.environ.pop("COLUMNS", None)
     if os.environ.get("TRIALS_BROWSER") == "required" and find_browser() is None:
         pytest.exit("the browser tests may not be skipped here, and no Chromium is installed", 1)
 

@@ -170,6 +170,7 @@ def test_the_next_round_tries_the_best_of_the_others_beside_the_reference(ahead)
 
 def test_fit_names_the_setting_and_the_best_bake_first(tmp_path, capsys):
     round_ = demo.baked(tmp_path / "farl")
+    capsys.readouterr()
     assert run(["fit", str(round_.folder)]) == 0
     shown = capsys.readouterr().out.splitlines()
     found = trials.fit(round_, "liking")
@@ -180,7 +181,7 @@ def test_fit_names_the_setting_and_the_best_bake_first(tmp_path, capsys):
     assert all(one in shown[0] for one in settings)
     # A repeat can not score off the scale, however little is known of it
     least, most = (
-        float(one) for one in re.findall(r"between ([\d.−-]+) and ([\d.]+)\.", shown[0])[0]
+        float(one) for one in re.findall(r"between ([\d.−-]+) and ([\d.]+) for", shown[0])[0]
     )
     assert 1 <= least < most <= 9
     top = found.bakes.iloc[0]

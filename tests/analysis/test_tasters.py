@@ -86,14 +86,14 @@ def test_a_wide_hand_and_a_tired_one_are_found():
     assert traits(found, "Cy")["drift_high"] < 0
     assert traits(found, "Cy")["drift_low"] < -0.2 * 13 < traits(found, "Cy")["drift_high"]
     assert traits(found, "Ada")["drift_low"] < 0 < traits(found, "Ada")["drift_high"]
-    assert any(one.startswith("Cy") and "drifts by -" in one for one in found.sentences)
+    assert any(one.startswith("Cy") and "drifts by −" in one for one in found.sentences)
 
 
 def test_the_whole_panel_may_tire():
     table = panel(np.random.default_rng(5))
     table["liking"] -= 0.15 * table["place"]
     said = described(table).sentences
-    assert any(one.startswith("All tasters together drift by -") for one in said)
+    assert any(one.startswith("All tasters together drift by −") for one in said)
 
 
 def test_a_verdict_that_hangs_on_one_taster_is_said():

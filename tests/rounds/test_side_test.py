@@ -6,7 +6,7 @@ from scipy import stats
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from tests.rounds.rounds_to_bake import doughnut_plan
-from trials.base.errors import MeasureError, PlanError, SheetError
+from trials.base.errors import MeasureError, PlanError, RoundError, SheetError
 from trials.base.files import read_csv, write_csv
 from trials.core.measures import Measure
 from trials.rounds.bench import extreme_corners, read_side_test, side_test
@@ -120,7 +120,7 @@ def test_smoked_things_are_fine(tmp_path):
         ({"things": ["one"]}, PlanError),
         ({"things": list("abcdefg")}, PlanError),
         ({"things": ["Lard", "lard"]}, PlanError),
-        ({"things": "lard"}, PlanError),
+        ({"things": "lard"}, RoundError),
         ({"things": ["", "lard"]}, PlanError),
         ({"times": 0}, PlanError),
         ({"question": " "}, PlanError),

@@ -122,7 +122,7 @@ def test_a_round_without_a_formula_has_nothing_to_weigh(tmp_path):
         ({"pieces": 12}, "pieces with the weight of one"),
         ({"pieces": 12, "piece": 40, "dough": 500}, "not both"),
         ({"dough": 0}, "dough is 0"),
-        ({"dough": float("nan")}, "dough is nan"),
+        ({"dough": float("nan")}, '"dough" is not a number'),
         ({"loss": 100}, "loss is 100"),
     ],
 )

@@ -36,7 +36,7 @@ def boxes(figure):
 
 def test_published_effects_stand_out(filtration):
     picture = half_normal(filtration)
-    assert "A +22, A with C -18, A with D +17, D +15 and C +10 stand out" in picture.text
+    assert "A +22, A with C −18, A with D +17, D +15 and C +10 stand out" in picture.text
     # Fifteen effects at half-normal scores of (rank - 1/2) / 15 (Daniel 1959)
     drawn = [one.get_offsets() for one in picture.figure.axes[0].collections]
     assert sum(len(one) for one in drawn) == 15

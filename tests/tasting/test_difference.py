@@ -394,7 +394,7 @@ def test_sums_of_ranks_meet_the_tabled_chance():
         ({"a": 3, "b": 6, "c": 8}, 3, "add up to 17.*give 18"),
         ({"a": 2, "b": 6, "c": 10}, 3, "each bake between 3 and 9"),
         ({"a": 3}, 3, "two or more bakes"),
-        ({"a": "x", "b": 6}, 3, "no number"),
+        ({"a": "x", "b": 6}, 3, "expected a number"),
         ({"a": 3, "b": 6}, 1, "tasters"),
     ],
 )

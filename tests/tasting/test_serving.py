@@ -173,8 +173,8 @@ def test_the_page_holds_no_markup_of_names():
     [
         ({"bakes": []}, "no bake"),
         ({"bakes": ["B01", "B01"]}, "more than once"),
-        ({"bakes": "B01"}, "list of bakes"),
-        ({"bakes": ["B01", 2]}, "named by text"),
+        ({"bakes": "B01"}, '"bakes" is the text "B01"'),
+        ({"bakes": ["B01", 2]}, "number 2 of"),
         ({"per_sitting": 0}, "per_sitting"),
         ({"per_sitting": 2.5}, "per_sitting"),
         ({"per_sitting": True}, "per_sitting"),
@@ -302,7 +302,7 @@ def test_places_stay_even_around_a_newcomer():
     ("changed", "says"),
     [
         ({"served": ["999"]}, "999 was not planned"),
-        ({"served": "124"}, "list of codes"),
+        ({"served": "124"}, '"served" is the text "124"'),
         ({"leaves": ["Zed"]}, "not a taster"),
         ({"joins": ["ida"]}, "too alike"),
         ({"joins": [Taster("Kai", "milk")]}, "nothing says"),

@@ -285,7 +285,7 @@ def simple_effects(findings: Findings, factor: str, at: str) -> SimpleEffects:
     >>> table = pd.DataFrame({"oil": [165, 165, 180, 180] * 4, "fat": ["butter", "lard"] * 8,
     ...     "spread": [60, 66, 61, 60.5, 60.5, 66, 61.5, 61, 59.5, 65, 60, 60.5, 60, 66, 61, 60]})
     >>> simple_effects(fit(table, "spread", ["oil", "fat"]), "fat", "oil")
-    Fat changes spread only at 165: lard over butter +5.8 (+5.0 to +6.5), but -0.4 (-1.1 to +0.4) \
+    Fat changes spread only at 165: lard over butter +5.8 (+5.0 to +6.5), but −0.4 (−1.1 to +0.4) \
 at 180.
     """
     one, other = (_factor(findings, name) for name in (factor, at))

@@ -84,7 +84,9 @@ def bakes_drawn(expected: np.ndarray, own: tuple[float, float], seed: int = SEED
     rng = np.random.default_rng(seed)
     noise = np.sqrt(variance) * rng.standard_normal(expected.shape)
     if np.isfinite(df):
-        noise *= np.sqrt(df / rng.chisquare(df, expected.shape[1]))
+        # Where an error is hardly measured a draw may round to nothing: huge then, but finite
+        drawn = np.maximum(rng.chisquare(df, expected.shape[1]), np.finfo(float).tiny)
+        noise *= np.sqrt(df / drawn)
     return np.asarray(expected + noise)
 
 

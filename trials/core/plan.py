@@ -228,7 +228,7 @@ def given_rows(
     >>> rest = Numeric("rest", 20, 60, "min")
     >>> given_rows(pd.DataFrame({"rest": [20, 75]}), [rest])
     Traceback (most recent call last):
-    trials.base.errors.PlanError: row 2: rest is 75 min; from 20 min to 60 min was expected.
+    trials.base.errors.PlanError: row 3: rest is 75 min; from 20 min to 60 min was expected.
     """
     if not len(frame):
         raise PlanError("the plan holds no bake.")

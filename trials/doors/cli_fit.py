@@ -165,7 +165,8 @@ def _answer_first(answers: Answers, found: Sequence[Answer]) -> list[str]:
     bakes = [one for one in sentences if one.startswith(BEST_SO_FAR)]
     held = next((one for one in best.notes if one.startswith(HELD)), "")
     failed = next(filter(None, map(failed_words, known.values())), "")
-    return [what_to_do(known, best, held), *([failed] if failed else []), *bakes]
+    blind = answers.evidence.blindness(best.measures[0].name)
+    return [*blind, what_to_do(known, best, held), *([failed] if failed else []), *bakes]
 
 
 def _held(words: Sequence[str] | None) -> dict[str, str]:
