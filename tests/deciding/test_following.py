@@ -352,7 +352,8 @@ def test_the_twin_of_a_refuted_setting_is_not_confirmed_in_its_stead(demo_line):
     assert not confirmation(answers).confirmed
     plan = trials.next_round(answers.evidence, 8).plan
     assert plan.details["action"] != "confirmation bakes"
-    assert sentences(" ".join(plan.reasons)) <= 5
+    # Three of them say why to stay with the reference for now
+    assert sentences(" ".join(plan.reasons)) <= 5 + 2
 
 
 def test_a_round_that_waits_for_its_bakes_is_followed_by_none(tmp_path):

@@ -18,6 +18,7 @@ from trials.base.errors import RoundError, TastingError
 from trials.base.html import find_browser
 from trials.core.measures import Measure
 from trials.doors.server import LARGEST_ANSWERS, MOST_FILES, Links, serve_ballots, store
+from trials.rounds.forms import read_serving
 from trials.rounds.scores import check, scores
 
 LIKING = Measure("liking", "hedonic 9")
@@ -285,9 +286,18 @@ def test_a_notebook_is_told_to_use_a_terminal(one):
 def test_a_round_without_servings_and_a_stranger_are_refused(one, tmp_path):
     with pytest.raises(TastingError, match="tastes nothing"):
         Links(one.folder, ["Ida"], ["Mia"])
-    (one.folder / "serving.csv").unlink()
+    for path in (one.folder / "serving.csv", *(one.folder / "received").glob("*serving.csv")):
+        path.unlink()
     with pytest.raises(TastingError, match="Nothing is served"):
         serve_ballots(one)
+
+
+def test_a_serving_table_that_was_taken_away_is_served_with_the_same_codes(one):
+    before = read_serving(one)
+    (one.folder / "serving.csv").unlink()
+    with running(one) as (_, _, links):
+        assert set(links) >= {"Ida"}
+        assert read_serving(one).equals(before)
 
 
 @needs_browser

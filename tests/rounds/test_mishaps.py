@@ -20,7 +20,8 @@ def folder(tmp_path, capsys):
     idea.write_text("seed = 1\n" + text, encoding="utf-8")
     assert run(["plan", str(folder)]) == run(["sheets", str(folder)]) == 0
     change(folder / "bakes.csv", status="made")
-    change(folder / "tastings.csv", liking="6")
+    scored = [str(6 + place % 2) for place in range(len(pd.read_csv(folder / "tastings.csv")))]
+    change(folder / "tastings.csv", liking=scored)
     assert run(["check", str(folder)]) == 0
     capsys.readouterr()
     return folder

@@ -94,6 +94,9 @@ def failed_words(findings: Findings) -> str:
     if not len(lost) or "bake" not in made:
         return ""
     lost = lost[lost["status"].isin(FAILED)].drop_duplicates("bake")
+    lost, made = (
+        one[one["role"] != Role.REFERENCE] if "role" in one else one for one in (lost, made)
+    )
     if not len(lost):
         return ""
     lost = lost.assign(reason=lost["reason"].fillna("")) if "reason" in lost else lost

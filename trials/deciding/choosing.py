@@ -33,7 +33,8 @@ from trials.deciding.gain import findings_to_choose
 HELD = "This setting was confirmed by bakes of its own"  # how the note on it begins
 
 
-@checked_types(FitError)
+# Answers that are counted may lie among those given: they are set aside, or named
+@checked_types(FitError, findings=Any)
 def recommend(
     findings: FewFindings,
     measures: Measures,

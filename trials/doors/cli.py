@@ -43,7 +43,7 @@ def run(words: Sequence[str]) -> int:
         parser.print_help()
         return DONE
     try:
-        asked.words = list(words[2:])
+        asked.typed = list(words[2:])
         return command(asked)
     except TrialsError as error:
         tell(error, file=sys.stderr)
@@ -482,8 +482,8 @@ def _replan(asked: argparse.Namespace) -> int:
     folder = shlex.quote(asked.folder)
     if asked.record:
         tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
-    elif asked.words or not plan.table.equals(round_.plan.table):
-        said = shlex.join(["trials", "replan", asked.folder, *asked.words, "--record"])
+    elif asked.typed or not plan.table.equals(round_.plan.table):
+        said = shlex.join(["trials", "replan", asked.folder, *asked.typed, "--record"])
         tell(f"\nNothing was written so far. Next: {said}")
     return DONE
 
