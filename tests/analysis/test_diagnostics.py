@@ -67,7 +67,7 @@ def test_a_bake_gone_wrong_is_named():
     table = scored()
     table.loc[table["bake"] == "B07", "liking"] -= 5
     found = diagnostics(fit(table, "liking", FACTORS, measure=LIKING))
-    assert "B07 (-" in row(found, "bakes far out")["said"]
+    assert "B07 (−" in row(found, "bakes far out")["said"]
     assert found.bakes.set_index("bake")["influence"].idxmax() == "B07"
     levels = found.levels
     bakes = levels[levels["source"] == "bake"].set_index("level")["value"]

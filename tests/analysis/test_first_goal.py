@@ -185,5 +185,6 @@ def test_fit_names_the_setting_and_the_best_bake_first(tmp_path, capsys):
     )
     assert 1 <= least < most <= 9
     top = found.bakes.iloc[0]
-    assert shown[2].startswith(f"Best bake so far for liking: {top['bake']} scored ")
-    assert f"expect about {top['mean']:.1f} again" in shown[2]
+    assert shown[2].startswith("1 of 10 bakes failed")
+    assert shown[4].startswith(f"Best bake so far for liking: {top['bake']} scored ")
+    assert f"expect about {top['mean']:.1f} again" in shown[4]

@@ -5,6 +5,7 @@ import pytest
 import trials
 from tests.rounds.ginger_round import enter, make_round, tidy_scores
 from trials.rounds.scores import record_scores
+from trials.show.sheets import write_sheets
 
 
 @pytest.fixture
@@ -54,3 +55,25 @@ def test_a_setting_beyond_what_was_planned_is_noted_and_used(round_, heat, far):
     assert "outside" in said
     assert ("far outside" in said) == far
     assert float(heat) in set(trials.scores(round_)["oven heat"])
+
+
+def test_a_share_may_be_typed_in_percent_as_the_sheets_show_it(tmp_path):
+    one, other = (
+        trials.Formula(name, {"bread flour": 100, "water": water, "salt": 2})
+        for name, water in (("plain loaf", 60), ("wet loaf", 80))
+    )
+    share = trials.Numeric("share", 0, 1, changes=("cross", other))
+    rest = trials.Numeric("rest", 20, 60, "min")
+    made = trials.Round.create(
+        tmp_path / "crossed",
+        plan=trials.design.full_factorial([share, rest], seed=1),
+        measures=[trials.Measure("height", "number", unit="mm")],
+        formula=one,
+        seed=1,
+    )
+    write_sheets(made)
+    enter(made.folder / "bakes.xlsx", 3, "actual share", 95)
+    (said,) = noted(made, "bakes.xlsx", 3, "actual share")
+    assert said.endswith("95 was read as 95 %: 1 is the whole here.")
+    enter(made.folder / "bakes.xlsx", 3, "actual share", 0.9)
+    assert noted(made, "bakes.xlsx", 3, "actual share") == []

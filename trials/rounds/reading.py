@@ -423,6 +423,12 @@ def _read_setting(
         if value is None:
             reading.refuse(place, said, column.expects(), LEAVE_EMPTY)
             return None
+        if factor.show(1.0).startswith("100 %") and 1 < value <= 100:
+            # Sheets show a share in percent, and so it may be typed
+            said += (
+                f" {tidy_number(value)} was read as {tidy_number(value)} %: 1 is the whole here."
+            )
+            value /= 100
         value = float(factor.read(value))
     except TrialsError as error:
         reading.refuse(place, error.message.rstrip("."))
