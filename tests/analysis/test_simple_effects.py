@@ -112,7 +112,7 @@ def test_a_nested_factor_is_looked_at_only_where_it_exists():
         simple_effects(findings, "heat", "rack")
     with pytest.raises(FitError, match="never have a setting in the same bake"):
         findings.means(["heat", "rack"])
-    with pytest.raises(FactorError, match='"heat" has a setting in row 1, where "method" is baked'):
+    with pytest.raises(FactorError, match='"heat" has a setting in row 2, where "method" is baked'):
         findings.predict({"method": "baked", "heat": 170, "rack": "top", "rest": 40})
 
 
