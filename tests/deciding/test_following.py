@@ -276,9 +276,10 @@ def test_every_day_has_reference_bakes_as_before(demo_line):
 @pytest.mark.slow
 def test_the_best_so_far_is_the_one_the_next_round_names(demo_line):
     for line in (demo_line[:1], demo_line[:2]):
-        best = best_so_far(Answers(trials.evidence(line))).sentences[0].removesuffix(".")
+        best = best_so_far(Answers(trials.evidence(line)))
         reasons = trials.next_round(line[-1], 8, action="confirm").reasons
-        assert reasons[0].startswith(f"{best}, with")
+        shown = [f"{one.name} {one.show(best.settings[one.name])}" for one in best.factors]
+        assert f"{', '.join(shown)}, with" in reasons[0]
 
 
 def test_one_round_says_what_it_says_alone(demo_line):
