@@ -91,6 +91,8 @@ def looked_at(page, form, folder, name):
         form.screenshot(path=folder / f"{name}-{width}.png")
         cut = form.evaluate(
             """one => [...one.querySelectorAll('input, select, textarea, button, p, caption')]
+              .filter(part => !(part.closest('table')
+                && getComputedStyle(part.closest('table')).overflowX === 'auto'))  // it scrolls
               .filter(part => part.getBoundingClientRect().right
                 > one.getBoundingClientRect().right + 1).map(part => part.outerHTML.slice(0, 80))"""
         )

@@ -147,6 +147,8 @@ def test_from_two_parents_to_the_story_of_two_rounds(kitchen):
     round_ = trials.Round.open("farl")
     served = read_serving(round_)
     columns = ["taster", "sitting", "place", "bake", "code"]
+    # Nobody is asked to taste a bake that failed; all else keeps its code and place
+    before = before[before["bake"] != lost]
     assert set(map(tuple, before[columns].to_numpy())) <= set(
         map(tuple, served[columns].to_numpy())
     )

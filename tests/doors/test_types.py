@@ -60,7 +60,8 @@ def checked(script, home):
     """What mypy says of a script, the folder of the package on its path."""
     (home / "script.py").write_text(script, encoding="utf-8")
     command = [sys.executable, "-m", "mypy", "--cache-dir", str(home / "cache")]
-    command += ["--follow-imports", "silent", "script.py"]  # the package itself is checked apart
+    command += ["--follow-imports", "silent"]  # the package itself is checked apart
+    command += ["--disable-error-code", "import-untyped", "script.py"]  # nor is pandas the matter
     root = str(Path(trials.__file__).parents[1])
     done = subprocess.run(
         command, capture_output=True, text=True, cwd=home, env={"MYPYPATH": root, "PATH": ""}
