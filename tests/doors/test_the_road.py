@@ -146,8 +146,8 @@ def test_from_two_parents_to_the_story_of_two_rounds(kitchen):
     kitchen.types(kitchen.told(said))
     round_ = trials.Round.open("farl")
     served = read_serving(round_)
-    columns = ["taster", "sitting", "place", "bake", "code"]
-    # Nobody is asked to taste a bake that failed; all else keeps its code and place
+    columns = ["taster", "sitting", "bake", "code"]
+    # Nobody is asked to taste a bake that failed: its place closes up, all else keeps its code
     before = before[before["bake"] != lost]
     assert set(map(tuple, before[columns].to_numpy())) <= set(
         map(tuple, served[columns].to_numpy())
