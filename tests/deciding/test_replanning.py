@@ -150,8 +150,9 @@ def midway(round_):
 def entered(round_):
     table = trials.scores(round_)
     table = table[table["liking"].notna() | (table["status"] == "failed")].copy()
-    # A failed bake has no plate; whose ballot it stood on is no entry
-    table.loc[table["status"] == "failed", ["taster", "code"]] = pd.NA
+    # A failed bake has no plate; whose ballot it stood on is no entry, but a score would be one
+    no_plate = (table["status"] == "failed") & table["liking"].isna()
+    table.loc[no_plate, ["taster", "code"]] = pd.NA
     table = table.drop_duplicates(["bake", "taster", "code"])
     return table.set_index(["bake", "code"])[["taster", "liking", "status", "reason"]].sort_index()
 
@@ -185,6 +186,7 @@ def test_what_was_dropped_in_is_carried_over_and_kept(midway, ending):
 
 def test_a_bake_made_again_is_served_to_whom_the_lost_one_was_meant_for(midway):
     old = read_serving(midway)
+    last = trials.scores(midway).dropna(subset="liking")["sitting"].max()
     plan = replan(midway, record=True)
     changed = trials.Round.open(midway.folder)
     new = read_serving(changed)
@@ -196,7 +198,13 @@ def test_a_bake_made_again_is_served_to_whom_the_lost_one_was_meant_for(midway):
     kept = new[new["bake"] != again].set_index(["taster", "code"])["bake"]
     assert kept.sort_index().equals(old.set_index(["taster", "code"])["bake"].sort_index())
     assert not new["code"].duplicated().any()
-    places = new.groupby(["taster", "sitting"])["place"]
+    # What was on the table keeps its place; sittings still to come have no gap
+    stood, stands = (
+        one[one["sitting"] <= last].set_index(["taster", "code"])["place"] for one in (old, new)
+    )
+    assert len(stood)
+    assert stands[stood.index].equals(stood)
+    places = new[new["sitting"] > last].groupby(["taster", "sitting"])["place"]
     assert (places.max() == places.size()).all()
     trials.write_sheets(changed)
     ballot = (changed.folder / "ballots" / f"ballot-{meant[0]}.html").read_text(encoding="utf-8")

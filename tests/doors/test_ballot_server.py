@@ -35,7 +35,9 @@ def running(round_, *words, port=0):
     try:
         links = {}
         for line in process.stdout:
-            found = re.fullmatch(r"  (.+): http://[\d.]+:(\d+)(/\w+/)\n", line)
+            # Nobody else's computer, unless the cook names an address
+            host = words[words.index("--address") + 1] if "--address" in words else "127.0.0.1"
+            found = re.fullmatch(rf"  (.+): http://{re.escape(host)}:(\d+)(/\w+/)\n", line)
             if found:
                 links[found[1]], port = found[3], int(found[2])
             if "Stop with" in line:

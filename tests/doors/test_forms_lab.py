@@ -90,9 +90,11 @@ def looked_at(page, form, folder, name):
         page.wait_for_timeout(300)
         form.screenshot(path=folder / f"{name}-{width}.png")
         cut = form.evaluate(
-            """one => [...one.querySelectorAll('input, select, textarea, button, p, caption')]
-              .filter(part => !(part.closest('table')
-                && getComputedStyle(part.closest('table')).overflowX === 'auto'))  // it scrolls
+            """one => [...one.querySelectorAll(
+                'input, select, textarea, button, p, caption, table')]
+              // A table that scrolls has to fit itself; what it holds is reached by scrolling
+              .filter(part => part.tagName === 'TABLE' || !(part.closest('table')
+                && getComputedStyle(part.closest('table')).overflowX === 'auto'))
               .filter(part => part.getBoundingClientRect().right
                 > one.getBoundingClientRect().right + 1).map(part => part.outerHTML.slice(0, 80))"""
         )

@@ -240,7 +240,6 @@ def test_html_is_escaped():
     ("parts", "says"),
     [
         ({}, "needs its parts"),
-        (None, '"parts" is None'),
         ({"bread flour": -1}, 'part "dough", "bread flour" is -1 %'),
         ({"bread flour": "many"}, "is 'many'"),
         ({"bread flour": float("nan")}, "is nan"),
@@ -257,12 +256,19 @@ def test_html_is_escaped():
         ({"bread flour": 100, "buter": 10}, "Near names"),
         ({"flour": 100}, "Which one"),
         ({"a": {"bread flour": 9, "b": 3}, "b": {"water": 3, "a": 3}}, "take in one another"),
-        ({5: 100}, '5 of "parts" is 5; expected a text'),
         ({"frying oil": {"bread flour": 100, "lard": 900}}, "total flour is zero"),
     ],
 )
 def test_formula_that_can_not_be_mixed_says_where(parts, says):
-    with pytest.raises(FormulaError, match=f'(?i)formula "bad": .*{says}'):
+    with pytest.raises(FormulaError, match=f'formula "bad": .*{says}'):
+        Formula("bad", parts)
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"), [(None, '"parts" is None'), ({5: 100}, '5 of "parts" is 5; expected a text')]
+)
+def test_parts_of_a_wrong_kind_are_refused(parts, says):
+    with pytest.raises(FormulaError, match=f'Formula "bad": {says}'):
         Formula("bad", parts)
 
 
@@ -272,9 +278,15 @@ def test_part_taken_in_twice():
         Formula("bad", {**parts, "b": {"bread flour": 40, "soaker": 30}})
 
 
-@pytest.mark.parametrize("name", ["", "  ", None, 5])
+@pytest.mark.parametrize("name", ["", "  "])
 def test_formula_without_a_name(name):
-    with pytest.raises(FormulaError, match=r'needs a name|"name" is .*; expected a text'):
+    with pytest.raises(FormulaError, match="needs a name"):
+        Formula(name, PIZZA)
+
+
+@pytest.mark.parametrize("name", [None, 5])
+def test_a_name_that_is_no_text_is_refused(name):
+    with pytest.raises(FormulaError, match=f'"name" is {name}; expected a text'):
         Formula(name, PIZZA)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 import trials
 from trials import Batch, Categorical, Formula, Heat, Kitchen, Measure, Numeric, Round, Step
-from trials.base.errors import FormulaError, TrialsError
+from trials.base.errors import FactorError, FormulaError, RoundError
 from trials.design.layout import lay_out
 from trials.rounds.amounts import per_day, shopping_list, weights
 from trials.rounds.timetable import timetable
@@ -193,16 +193,16 @@ def test_such_a_round_can_be_judged(farl):
 
 
 @pytest.mark.parametrize(
-    "wrong",
+    ("wrong", "kind", "said"),
     [
-        lambda: Step("fry", 4, only_when=("cooking",)),
-        lambda: Heat("pot", only_when=("cooking", "oven")),
-        lambda: Numeric("x", 1, 2, only_when="cooking"),
-        lambda: Numeric("x", 1, 2, peak="yes"),
+        (lambda: Step("fry", 4, only_when=("cooking",)), RoundError, 'Step "fry": "only_when"'),
+        (lambda: Heat("pot", only_when=("cooking", "oven")), RoundError, '"only_when" is the text'),
+        (lambda: Numeric("x", 1, 2, only_when="cooking"), FactorError, "only_when"),
+        (lambda: Numeric("x", 1, 2, peak="yes"), FactorError, "peak"),
     ],
 )
-def test_what_can_not_be_understood_is_refused(wrong):
-    with pytest.raises(TrialsError, match=r"only_when|peak"):
+def test_what_can_not_be_understood_is_refused(wrong, kind, said):
+    with pytest.raises(kind, match=said):
         wrong()
 
 

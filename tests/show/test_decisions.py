@@ -145,13 +145,17 @@ def test_the_frontier_ends_where_going_on_gains_too_little_to_notice(fits):
     liking, crisp = _line(picture).get_data()
     tabulated = set(zip(table["liking"].round(9), table["crispness"].round(9), strict=True))
     assert {(round(a, 9), round(b, 9)) for a, b in zip(liking, crisp, strict=True)} <= tabulated
+    star = next(one for one in picture.figure.axes[0].lines if one.get_marker() == "*")
+    chosen = dict(zip(("liking", "crispness"), np.ravel(star.get_data()), strict=True))
     # Each end comes within what is worth noticing of the best of one goal, and costs the other
-    # least: no setting nearer to the middle does
+    # least: no setting nearer to the middle does; beyond it the line goes on to the star alone
     for name, other, margin in (("liking", "crispness", 0.2), ("crispness", "liking", 0.3)):
         drawn = max(liking) if name == "liking" else max(crisp)
         near = table[table[name] >= table[name].max() - margin]
-        assert drawn >= near.loc[near[other].idxmax(), name] - 1e-9
-        assert drawn <= table[name].max()
+        end = near.loc[near[other].idxmax(), name]
+        assert end - 1e-9 <= drawn <= max(end, chosen[name]) + 1e-9
+    assert min(max(liking), chosen["liking"]) <= table["liking"].max()
+    assert max(crisp) < table["crispness"].max()
     assert "more is better" in picture.figure.axes[0].get_xlabel()
 
 

@@ -1,6 +1,7 @@
 """Pictures of plans show the numbers they are made from, and say them in words."""
 
 import html
+import itertools
 import re
 
 import numpy as np
@@ -60,14 +61,16 @@ def test_errors_stand_where_quality_puts_them():
 
 def test_a_third_of_every_pair_shows_up_as_a_change_that_it_does_not_hold():
     # Plackett & Burman 1946: a third of each pair that a single change is not part of
-    picture = pictures.plan_relations(TWELVE, [*(f.name for f in FIVE), "rest:fat"])
-    axes = picture.figure.axes[0]
-    bars = [bar.get_width() for bar in axes.patches]
-    assert bars == pytest.approx([1 / 3] * 3)
-    listed = [label.get_text().split("\n") for label in axes.get_yticklabels()]
-    assert {one for one, _ in listed} == {"salt", "malt", "milk"}
-    assert {other for _, other in listed} == {"and rest with fat"}
-    assert "(0.33)" in picture.text
+    names = [factor.name for factor in FIVE]
+    for first, second in itertools.combinations(names, 2):
+        picture = pictures.plan_relations(TWELVE, [*names, f"{first}:{second}"])
+        axes = picture.figure.axes[0]
+        bars = [bar.get_width() for bar in axes.patches]
+        assert bars == pytest.approx([1 / 3] * 3)
+        listed = [label.get_text().split("\n") for label in axes.get_yticklabels()]
+        assert {one for one, _ in listed} == set(names) - {first, second}
+        assert {other for _, other in listed} == {f"and {first} with {second}"}
+        assert "(0.33)" in picture.text
 
 
 def test_the_kinds_of_one_factor_are_no_pair_to_confuse():

@@ -1,6 +1,7 @@
 """The key to the codes."""
 
 import re
+import subprocess
 
 import pandas as pd
 import pytest
@@ -35,4 +36,13 @@ def test_sittings_that_fit_share_a_page_and_none_is_split(tmp_path):
     assert page_count(printed(code_sheet("R", rows), tmp_path)) == 1
     many = pd.concat([rows.assign(sitting=sitting) for sitting in range(1, 7)])
     markup = code_sheet("R", many)
-    assert 2 <= page_count(printed(markup, tmp_path)) < 6
+    file = printed(markup, tmp_path)
+    assert 2 <= page_count(file) < 6
+    text = subprocess.run(["pdftotext", "-layout", file, "-"], capture_output=True, text=True)
+    pages = text.stdout.split("\f")
+    for sitting in range(1, 7):
+        (own,) = [page for page in pages if f"sitting {sitting}" in page]
+        part = own.split(f"sitting {sitting}")[1].split("sitting ")[0]
+        by_taster, by_bake = part.split("By bake, for the labels")
+        for taster, codes in CODES.items():
+            assert all(code in by_taster and f"{code} ({taster})" in by_bake for code in codes)

@@ -16,7 +16,7 @@ from trials.analysis.kitchen_error import KitchenError
 from trials.analysis.question import is_of_tasting
 from trials.analysis.results import Findings, bakes_drawn, spread_left
 from trials.analysis.wording import unit_of
-from trials.base.words import in_words
+from trials.base.words import figure, in_words
 from trials.core.factors import Factor, is_blank
 from trials.core.roles import Role
 from trials.core.verdicts import CONFIDENCE
@@ -69,9 +69,9 @@ def bake_table(findings: Findings, kitchen: KitchenError | None, error_df: float
             low, high = np.quantile(again[0], edges)
             table.loc[~trial, ["mean", "low", "high"]] = mean, low, high
     measure = findings.measure
-    if measure is not None and measure.low is not None and measure.high is not None:
-        ends = ["mean", "low", "high"]
-        table[ends] = table[ends].clip(measure.low, measure.high)
+    if measure is not None:
+        told = ["mean", "low", "high"]
+        table[told] = measure.on_scale(table[told])
     table = table.iloc[np.argsort(_badness(findings, table["mean"]), kind="stable")]
     return pd.concat([table, _without(findings)], ignore_index=True)[list(COLUMNS)]
 
@@ -148,10 +148,10 @@ def best_bakes(findings: Findings) -> str:
     unit = unit_of(measure)
     said: list[str] = []
     for row in made.itertuples():
-        scored = f"{float(np.mean(row.scores)):.1f}{unit}"
-        expect = f"{row.mean:.1f}"
+        scored = f"{figure(float(np.mean(row.scores)))}{unit}"
+        expect = figure(row.mean)
         known = np.isfinite(row.low) and not said
-        reach = f" ({row.low:.1f} to {row.high:.1f})" if known else ""
+        reach = f" ({figure(row.low)} to {figure(row.high)})" if known else ""
         said.append(f"{row.bake} scored {scored}; expect about {expect} again{reach}")
     first = made.iloc[0]
     return f"{BEST_SO_FAR} for {measure.name}: {said[0]}. It was {first['settings']}." + (

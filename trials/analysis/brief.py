@@ -12,11 +12,13 @@ import pandas as pd
 
 from trials.analysis.contrasts import simple_effects
 from trials.analysis.results import Findings
-from trials.analysis.wording import LIKELY, unit_of
+from trials.analysis.wording import LIKELY, failure_sentence, unit_of
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed
 from trials.core.terms import Term
 from trials.core.verdicts import MATTERS, TOO_SMALL
+
+BEND = ", its bend"  # behind a number's name, where the change is not along it but at its middle
 
 
 @dataclass(frozen=True)
@@ -85,7 +87,7 @@ def _alone(term: Term, row: object) -> Change:
     level, reference = str(row.level), str(row.reference)  # type: ignore[attr-defined]
     name = term.factors[0]
     if term.order > 1:
-        name, level, reference = f"{name}, its bend", "the ends against the middle", ""
+        name, level, reference = f"{name}{BEND}", "the ends against the middle", ""
     numbers = (float(row.estimate), float(row.low), float(row.high))  # type: ignore[attr-defined]
     return Change(name, level, reference, "", *numbers, str(row.verdict))  # type: ignore[attr-defined]
 
@@ -155,6 +157,11 @@ def changes_table(findings: Findings) -> pd.DataFrame:
 
 
 # -- At most three sentences: what matters, what is likely, and all the rest in one.
+
+
+def failed_words(findings: Findings) -> str:
+    """Return how many bakes failed, and what they share, in a sentence; empty where none did."""
+    return failure_sentence(findings.failed, findings.residuals, findings.factors)
 
 
 def in_brief(findings: Findings) -> tuple[str, ...]:

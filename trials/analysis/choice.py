@@ -31,7 +31,7 @@ from trials.analysis.region import Region, coded, region, setting_words, summed
 from trials.analysis.results import Findings
 from trials.base.errors import FitError
 from trials.base.html import answer
-from trials.base.words import decimals, in_words, percent, readable, rounded, tidy_number
+from trials.base.words import decimals, figure, in_words, percent, readable, rounded, tidy_number
 from trials.core.exclusion import Exclude
 from trials.core.factors import NO_SETTING, Categorical, Component, Factor
 from trials.core.measures import Measure
@@ -556,11 +556,8 @@ def _expected_words(row: Any, one: Forecast, goal: Goal) -> str:
             "measured, so how sure that is can not be said."
         )
     digits = decimals(pd.Series([(row.high - row.low) / 4]))
-    # A score can not lie off its scale, however little is known
-    least = -np.inf if one.measure.low is None else one.measure.low
-    most = np.inf if one.measure.high is None else one.measure.high
-    low, high, new_low, new_high = np.clip(
-        [row.low, row.high, row.new_low, row.new_high], least, most
+    low, high, new_low, new_high = one.measure.on_scale(
+        [row.low, row.high, row.new_low, row.new_high]
     )
     return (
         f"{row.measure}: {rounded(row.estimate, digits)}{unit} expected "
@@ -579,9 +576,9 @@ def goal_words(goal: Goal) -> str:
     """
     met = "counts as met" if goal.named else "noticeably better than the reference setting"
     if goal.kind == "higher":
-        return f"higher, {met} from {goal.enough_from:.1f} upward"
+        return f"higher, {met} from {figure(goal.enough_from)} upward"
     if goal.kind == "lower":
-        return f"lower, {met} up to {goal.enough_to:.1f}"
+        return f"lower, {met} up to {figure(goal.enough_to)}"
     return goal.words()
 
 
@@ -890,7 +887,7 @@ def recommendation(
     failing = asked.region.chance_of_failure
     chance_of_failure = float(failing(chosen)[0]) if failing else None
     desirability = float(asked.desirability(chosen)[0])
-    given_up = gives_up(asked, chosen)
+    given_up = gives_up(asked, chosen, wobble)
     sentences = sentences_on(
         asked, table, expected, chance, good, ranges, len(looked_at), filled, given_up
     )
@@ -912,10 +909,15 @@ def recommendation(
     )
 
 
-def staying(asked: Choice, chosen: np.ndarray) -> Recommendation | None:
-    """Return that the reference is stayed with, where the best of the others is not above it."""
+def staying(
+    asked: Choice, chosen: np.ndarray, wobble: Mapping[str, float] | None = None
+) -> Recommendation | None:
+    """Return that the reference is stayed with, where the best of the others is not above it.
+
+    Where goals were weighed against one another the first alone does not say which is better.
+    """
     known = asked.reference
-    if known is None:
+    if known is None or (asked.together and len(asked.goals) > 1):
         return None
     goal, one = asked.goals[0], asked.forecasts[0]
     best = one.expect(chosen)
@@ -925,7 +927,7 @@ def staying(asked: Choice, chosen: np.ndarray) -> Recommendation | None:
     if any(factor.name not in known.settings for factor in factors):
         return None
     here = coded(factors, known.settings)
-    found = recommendation(asked, here, None)
+    found = recommendation(asked, here, wobble)
     expected = found.expected.copy()
     for place, other in enumerate(asked.forecasts):
         own = reference_again(other.findings)
@@ -1067,11 +1069,11 @@ def _under(asked: Choice, searched: Score, wobble: Mapping[str, float] | None) -
     return expected_under_wobble(searched, asked.region.factors, wobble_sd(asked.region, wobble))
 
 
-def gives_up(asked: Choice, chosen: np.ndarray) -> str:
+def gives_up(asked: Choice, chosen: np.ndarray, wobble: Mapping[str, float] | None = None) -> str:
     """Return what a choice gives up of the first goal, and for what; nothing where it does not."""
     if not asked.leads:
         return ""
-    top = best_in_first(asked)[None]
+    top = best_in_first(asked, wobble)[None]
     had, got = asked.means(top), asked.means(chosen)
     lost = float((asked.goals[0].loss(got[0]) - asked.goals[0].loss(had[0]))[0])
     if lost < _TOLD * in_notices(asked.goals[0]):
@@ -1091,8 +1093,7 @@ def gives_up(asked: Choice, chosen: np.ndarray) -> str:
 
 
 def _gained_words(goal: Goal, before: float, after: float, unit: str) -> str:
-    digits = 1 if max(abs(before), abs(after)) < 100 else 0
-    numbers = f"{rounded(after, digits)} instead of {rounded(before, digits)}"
+    numbers = f"{figure(after)} instead of {figure(before)}"
     numbers += f" {unit}" if unit else ""
     if goal.kind in ("higher", "lower"):
         return f"{'more' if goal.kind == 'higher' else 'less'} {goal.name} ({numbers})"

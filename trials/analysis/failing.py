@@ -26,7 +26,7 @@ from trials.analysis.settings import averaged_rows, settings_table, shown_settin
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.html import answer
-from trials.base.words import in_words, percent, readable
+from trials.base.words import figure, in_words, percent, readable
 from trials.core.factors import Categorical, Component, Factor, Varied, is_blank
 from trials.core.plan import reference_setting
 from trials.core.roles import Role, Status
@@ -77,35 +77,6 @@ def _how_many(bakes: pd.DataFrame, lost: pd.DataFrame, factors: Sequence[Factor]
     return f"{len(lost)} of {len(bakes)} bakes failed{why}{where}: {bakes_word(len(lost))} {ids}."
 
 
-def failed_words(findings: Findings) -> str:
-    """Return how many bakes failed, and the settings and reasons that they share; empty for none.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from trials.analysis.fitting import fit
-    >>> tried = pd.DataFrame({"bake": ["B1", "B2", "B3", "B4", "B5", "B6"],
-    ...     "pan": ["oven", "griddle"] * 3, "liking": [6.0, None, 6.5, None, 7.0, 5.0],
-    ...     "status": ["made", "failed", "made", "failed", "made", "made"], "reason": ""})
-    >>> failed_words(fit(tried, "liking", ["pan"]))
-    '2 of 6 bakes failed, all with pan griddle: bakes B2 and B4.'
-    """
-    lost, made = findings.failed, findings.residuals
-    if not len(lost) or "bake" not in made:
-        return ""
-    lost = lost[lost["status"].isin(FAILED)].drop_duplicates("bake")
-    lost, made = (
-        one[one["role"] != Role.REFERENCE] if "role" in one else one for one in (lost, made)
-    )
-    if not len(lost):
-        return ""
-    lost = lost.assign(reason=lost["reason"].fillna("")) if "reason" in lost else lost
-    bakes = pd.concat([made["bake"], lost["bake"]]).drop_duplicates().to_frame()
-    return _how_many(
-        bakes, lost.assign(**({} if "reason" in lost else {"reason": ""})), findings.factors
-    )
-
-
 def kinds_that_fail(findings: Findings, factor: Factor) -> list[tuple[Any, int, int]]:
     """Return the kinds of which more than half of at least two bakes failed: kind, bakes, failed.
 
@@ -113,10 +84,14 @@ def kinds_that_fail(findings: Findings, factor: Factor) -> list[tuple[Any, int, 
     """
     if not isinstance(factor, Categorical):
         return []
-    lost = findings.failed[findings.failed["status"].isin(FAILED)].drop_duplicates("bake")
-    made = findings.residuals.drop_duplicates("bake")
-    if factor.name not in lost or factor.name not in made:
+    lost, made = findings.failed, findings.residuals
+    if not {"status", "bake", factor.name} <= set(lost) or not {"bake", factor.name} <= set(made):
         return []
+    lost = lost[lost["status"].isin(FAILED)]
+    lost, made = (
+        (one[one["role"] != Role.REFERENCE] if "role" in one else one).drop_duplicates("bake")
+        for one in (lost, made)
+    )
     failed, well = (table[factor.name].value_counts() for table in (lost, made))
     counts = pd.DataFrame({"failed": failed, "made": well}).fillna(0).astype(int)
     shares = counts["failed"] / counts.sum(axis=1)
@@ -147,9 +122,7 @@ def _in_that_corner(worst: pd.Series, counts: pd.DataFrame, liking: str) -> str:
         return said
     if not np.isfinite(worst["survivors"]):
         return f"{said} No bake there has a score for {liking}, so nothing speaks for that corner."
-    there, everywhere = (
-        f"{mean:.1f}" for mean in (worst["survivors"], counts["survivors"].iloc[0])
-    )
+    there, everywhere = (figure(mean) for mean in (worst["survivors"], counts["survivors"].iloc[0]))
     return (
         f"{said} What was made there scored {there} for {liking} on average, all that were made "
         f"{everywhere}."

@@ -59,7 +59,7 @@ from trials.base.words import in_words
 from trials.core.factors import Factor, Varied
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group, plural
-from trials.core.roles import Role, Status
+from trials.core.roles import Role
 from trials.core.terms import Model, ModelMatrix
 from trials.core.verdicts import CONFIDENCE, NOT_SETTLED
 
@@ -692,18 +692,7 @@ def _residual_table(answer: Estimated) -> pd.DataFrame:
 
 
 def _failed_words(asked: Question) -> tuple[str, ...]:
-    if asked.failed.empty:
-        return ()
-    # Reference bakes stand apart: they say nothing of the settings that were tried
-    table, failed = (
-        one[one["role"] != Role.REFERENCE] if "role" in one else one
-        for one in (asked.table, asked.failed)
-    )
-    if "status" in failed:
-        # What was never baked did not fail, and is counted nowhere
-        failed = failed[failed["status"] != Status.NOT_BAKED]
-    made = table["bake"].nunique() if "bake" in table else len(table)
-    said = failure_sentence(failed, made + len(failed), asked.factors)
+    said = failure_sentence(asked.failed, asked.table, asked.factors, corner=True)
     return (said,) if said else ()
 
 

@@ -313,8 +313,13 @@ def _doing_something(one: Forecast, rows: Sequence[int]) -> Forecast:
     kept = (one.draws[list(rows)] != 0).all(axis=0)
     if kept.all() or kept.mean() < AGAINST:
         return one
+    return _keeping(one, kept)
+
+
+def _keeping(one: Forecast, kept: np.ndarray, **told: Any) -> Forecast:
+    """Return a forecast that rests on some of its draws, repeated to as many as there were."""
     draws = one.draws[:, np.resize(np.flatnonzero(kept), len(kept))]
-    return replace(one, draws=draws, mean=draws.mean(axis=1))
+    return replace(one, draws=draws, mean=draws.mean(axis=1), **told)
 
 
 # Where the draws agree with the cook's word more often than this it changes nothing; where less
@@ -352,9 +357,7 @@ def _one_way(one: Forecast) -> Forecast:
             held.append(factor.name)
     if not held:
         return replace(one, refuted=tuple(refuted))
-    draws = one.draws[:, np.resize(np.flatnonzero(kept), len(kept))]
-    mean = draws.mean(axis=1)
-    return replace(one, draws=draws, mean=mean, held=tuple(held), refuted=tuple(refuted))
+    return _keeping(one, kept, held=tuple(held), refuted=tuple(refuted))
 
 
 def _given_inside(one: Forecast, terms: Sequence[Term]) -> Forecast:
@@ -376,8 +379,7 @@ def _given_inside(one: Forecast, terms: Sequence[Term]) -> Forecast:
             leaning.append(factor.name)
     if not leaning:
         return one
-    draws = one.draws[:, np.resize(np.flatnonzero(kept), len(kept))]
-    return replace(one, draws=draws, mean=draws.mean(axis=1), leaning=tuple(leaning))
+    return _keeping(one, kept, leaning=tuple(leaning))
 
 
 def _own_spread(found: Findings, wide: Basis, draws: np.ndarray) -> tuple[float, float]:

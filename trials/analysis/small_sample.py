@@ -348,8 +348,8 @@ def reach_of_new(
 _STEPS = 60  # at most; a handful is enough
 _AT_ONCE = 64  # settings, so that their draws stay in the processor's own memory
 _SOME = 8  # every so many of the draws, for a start
-# A step leaves about the square of itself: after one of 1e-4 a hundred-millionth
-_NEARLY, _SETTLED = 1e-2, 1e-4
+# A step leaves about the square of itself: after one of 1e-5 a ten-thousand-millionth
+_NEARLY, _SETTLED = 1e-2, 1e-5
 
 
 def _holding(spread: np.ndarray, level: float) -> np.ndarray:

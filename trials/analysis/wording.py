@@ -9,6 +9,7 @@ from scipy import stats
 from trials.base.words import decimals, in_words, kitchen_term, percent, signed
 from trials.core.factors import Factor
 from trials.core.measures import Measure
+from trials.core.roles import Role, Status
 from trials.core.terms import Term
 from trials.core.verdicts import MATTERS, NOT_SETTLED, POWERED, TOO_SMALL, UPPER, verdict
 
@@ -233,17 +234,31 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def failure_sentence(failed: pd.DataFrame, bakes: int, factors: Sequence[Factor]) -> str:
+def failure_sentence(
+    failed: pd.DataFrame, made: pd.DataFrame, factors: Sequence[Factor], *, corner: bool = False
+) -> str:
     """Return one sentence on the bakes that failed and where they lie; empty when none did.
+
+    Reference bakes stand apart: they say nothing of the settings that were tried. What was never
+    baked did not fail, and is counted nowhere. `corner` adds what that leaves untold.
 
     Examples
     --------
-    >>> failure_sentence(pd.DataFrame({"bake": []}), 8, [])
-    ''
+    >>> from trials.core.factors import Categorical
+    >>> made = pd.DataFrame({"bake": ["B1", "B3", "B5", "B6"]})
+    >>> lost = pd.DataFrame({"bake": ["B2", "B4"], "status": "failed", "pan": "griddle"})
+    >>> failure_sentence(lost, made, [Categorical("pan", ["oven", "griddle"])])
+    '2 of 6 bakes failed, all with pan griddle: bakes B2 and B4.'
     """
-    lost = failed[failed["status"].isin(["failed", "not served"])] if len(failed) else failed
+    if failed.empty:
+        return ""
+    made, lost = (
+        one[one["role"] != Role.REFERENCE] if "role" in one else one for one in (made, failed)
+    )
+    lost = lost[lost["status"].isin([Status.FAILED, Status.NOT_SERVED])].drop_duplicates("bake")
     if lost.empty:
         return ""
+    bakes = (made["bake"].nunique() if "bake" in made else len(made)) + len(lost)
     shared, mostly = _common_settings(lost, factors)
     count = len(lost)
     where = f", all with {in_words(shared)}" if shared else ""
@@ -251,7 +266,7 @@ def failure_sentence(failed: pd.DataFrame, bakes: int, factors: Sequence[Factor]
     reasons = [str(reason) for reason in lost.get("reason", []) if str(reason) not in ("", "nan")]
     why = f" ({in_words(dict.fromkeys(reasons))})" if reasons else ""
     ids = in_words(sorted(lost["bake"].astype(str)))
-    speaks = " Little or nothing here speaks for that corner." if where else ""
+    speaks = " Little or nothing here speaks for that corner." if where and corner else ""
     noun = "bake" if count == 1 else "bakes"
     return f"{count} of {bakes} bakes failed{why}{where}: {noun} {ids}.{speaks}"
 

@@ -84,6 +84,17 @@ def tidy_number(value: float, digits: int = 6) -> str:
     return f"{value:.0f}" if "e+" in text and abs(value) < _WHOLE else text
 
 
+def figure(value: float) -> str:
+    """Write a score or a reading with one decimal, or finer where that would show next to nothing.
+
+    Examples
+    --------
+    >>> figure(6.04), figure(1234.56), figure(0.034), figure(0.0)
+    ('6.0', '1234.6', '0.034', '0.0')
+    """
+    return tidy_number(value, 2) if 0 < abs(value) < 0.5 else f"{value:.1f}"
+
+
 def minus(text: str) -> str:
     """Return words in which a number below zero has a minus sign, not a hyphen.
 

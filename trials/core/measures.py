@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, assert_never
 
+import numpy as np
+
 from trials.base.arguments import checked_types
 from trials.base.errors import MeasureError
 from trials.base.words import InWords, in_words, tidy_number
@@ -148,6 +150,18 @@ class Measure(InWords):
     def high(self) -> float | None:
         """The highest score of the scale; None for a number."""
         return self._kind.high
+
+    def on_scale(self, values: Any) -> Any:
+        """Return what is expected, within the ends of the scale: a score can not lie off it.
+
+        Examples
+        --------
+        >>> Measure("liking", "hedonic 9").on_scale([-3.0, 6.0, 12.0]).tolist()
+        [1.0, 6.0, 9.0]
+        """
+        least = -np.inf if self.low is None else self.low
+        most = np.inf if self.high is None else self.high
+        return np.clip(values, least, most)
 
     @property
     def unit_word(self) -> str:

@@ -98,6 +98,8 @@ def parse_term(text: str, names: Iterable[str]) -> Term:
     --------
     >>> parse_term("hydration^2:fat : kind", ["fat : kind", "hydration"]).name
     'fat : kind:hydration^2'
+    >>> parse_term("fat with hydration", ["hydration", "fat"]).name
+    'hydration:fat'
     """
     names = tuple(names)
     found = _split(text.strip(), sorted(names, key=len, reverse=True))
@@ -121,8 +123,9 @@ def _split(text: str, names: Sequence[str]) -> list[tuple[str, int]] | None:
             power, rest = int(rest[1]), rest[2:].lstrip()
         if not rest:
             return [(name, power)]
-        if rest.startswith(":"):
-            tail = _split(rest[1:].strip(), names)
+        # As formulas of models are written, and as it is said
+        for joint in (":", "with "):
+            tail = _split(rest[len(joint) :].strip(), names) if rest.startswith(joint) else None
             if tail:
                 return [(name, power), *tail]
     return None

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from trials.analysis.answers import Answers
+from trials.analysis.answers import Answer, Answers
 from trials.analysis.choice import (
     Choice,
     FewFindings,
@@ -34,7 +34,7 @@ HELD = "This setting was confirmed by bakes of its own"  # how the note on it be
 
 
 # Answers that are counted may lie among those given: they are set aside, or named
-@checked_types(FitError, findings=Any)
+@checked_types(FitError, findings=Answer | Mapping[str, Answer])
 def recommend(
     findings: FewFindings,
     measures: Measures,
@@ -149,7 +149,7 @@ def _stayed(
             continue
         found = recommendation(asked, known[None], wobble)
         return replace(found, notes=(_held_words(chosen, known), *found.notes))
-    stays = staying(asked, chosen[None])
+    stays = staying(asked, chosen[None], wobble)
     return recommendation(asked, chosen[None], wobble) if stays is None else stays
 
 

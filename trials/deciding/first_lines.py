@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.brief import changes
+from trials.analysis.brief import changes, failed_words
 from trials.analysis.choice import Recommendation, chance_words
-from trials.analysis.failing import failed_words, kinds_that_fail
+from trials.analysis.failing import kinds_that_fail
 from trials.analysis.results import Findings
-from trials.base.words import in_words, percent, tidy_number
+from trials.base.words import figure, in_words, percent, tidy_number
 from trials.core.evidence import CONFIRMATION
 from trials.core.factors import Factor
 from trials.core.roles import Role
@@ -72,7 +72,7 @@ def first_lines(
     """
     known = {name: one for name, one in found.items() if isinstance(one, Findings)}
     return FirstLines(
-        what_to_do(known, best, confirmed),
+        f"{what_to_do(known, best, confirmed)}{_top_bake(known, best)}",
         _next(step, cost_of_a_bake),
         _how_sure(known, best),
     )
@@ -133,25 +133,22 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
     """Return what is expected there, beside the reference bakes, and the range of one new bake."""
     units = {one.name: f" {one.unit}" if one.unit else "" for one in best.measures}
     table = best.expected.set_index("measure")
-    sizes = [f"{name} {row.estimate:.1f}{units[name]}" for name, row in table.iterrows()]
+    sizes = [f"{name} {figure(row.estimate)}{units[name]}" for name, row in table.iterrows()]
     beside = {name: _reference(known[name]) for name in table.index if name in known}
-    had = [f"{value:.1f}{units[name]}" for name, value in beside.items() if np.isfinite(value)]
+    had = [f"{figure(value)}{units[name]}" for name, value in beside.items() if np.isfinite(value)]
     reference = f" (the reference bake: {in_words(had)})" if len(had) == len(sizes) else ""
     top = table.iloc[0]
     again = f" {best.given_up}" if best.given_up else ""
     if np.isfinite(top["new_low"]):
-        # A score can not lie off its scale, however little is known
-        ends = [best.measures[0].low, best.measures[0].high]
-        least, most = (np.nan if end is None else end for end in ends)
-        low, high = np.fmin(np.fmax([top["new_low"], top["new_high"]], least), most)
-        again += f" One bake of it would come out between {low:.1f} and {high:.1f}"
+        low, high = best.measures[0].on_scale([top["new_low"], top["new_high"]])
+        again += f" One bake of it would come out between {figure(low)} and {figure(high)}"
         again += f" for {table.index[0]}." if len(table) > 1 else "."
-    lucky = _top_bake(known.get(str(table.index[0])))
-    return f"Expected: {in_words(sizes)}{reference}.{again}{lucky}"
+    return f"Expected: {in_words(sizes)}{reference}.{again}"
 
 
-def _top_bake(one: Findings | None) -> str:
+def _top_bake(known: Mapping[str, Findings], best: Recommendation | str) -> str:
     """Return what the best bake scored where a repeat is expected to come out noticeably lower."""
+    one = None if isinstance(best, str) else known.get(best.measures[0].name)
     if one is None or one.measure is None or one.measure.goal not in ("higher", "lower"):
         return ""
     made = one.bakes[one.bakes["status"] == "made"] if len(one.bakes) else one.bakes
@@ -161,11 +158,11 @@ def _top_bake(one: Findings | None) -> str:
     scored = made["scores"].map(np.mean).astype(float)
     top = (sign * scored).idxmax()
     fall = sign * (scored[top] - float(made.loc[top, "mean"]))
-    if not fall > (one.measure.worth_noticing or 0):
+    if one.measure.margin is None or not fall > one.measure.margin:
         return ""
     return (
-        f" The best bake so far, {made.loc[top, 'bake']}, scored {scored[top]:.1f}: partly luck; "
-        f"expect about {made.loc[top, 'mean']:.1f} if it is baked again."
+        f" The best bake so far, {made.loc[top, 'bake']}, scored {figure(scored[top])}: partly "
+        f"luck; expect about {figure(made.loc[top, 'mean'])} if it is baked again."
     )
 
 
@@ -213,7 +210,7 @@ def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
         alike = len(best.good_settings) - 1
         if alike > 0:
             many = "Many" if alike > MANY else str(alike)
-            said.append(f"{many} other settings look about as good: what is not settled is free.")
+            said.append(f"{many} other settings look about as good so far.")
         risk = best.chance_of_failure
         if risk is not None:
             said.append(f"A bake of the setting named above may fail too: {percent(risk)}.")

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.answers import Answers
+from trials.analysis.brief import failed_words
 from trials.analysis.choice import untried_words
-from trials.analysis.failing import failed_words
 from trials.analysis.question import evidence
 from trials.analysis.region import coded, setting_words
 from trials.analysis.results import Findings
@@ -546,13 +546,15 @@ def _explained(
 ) -> Plan:
     knowledge = asked.knowledge
     said = [
-        *_best_words(asked),
+        _best_words(asked),
         f"Next{unlike}: {chosen.action.name}. {chosen.action.why}",
         _UNEXPECTED if unlike else _gain_words(knowledge, chosen, weighed),
     ]
     fresh = new_bakes(plan)
     before = len(knowledge.made) - len(knowledge.unbaked)
-    said.append(f"{fresh.sentence()} follow the {before} made so far.")
+    failed = next(filter(None, map(failed_words, knowledge.findings)), "")
+    so_far = f"{before} made so far" + (f"; {failed}" if failed else ".")
+    said.append(f"{fresh.sentence()} follow the {so_far}")
     return replace(
         plan,
         reasons=tuple(said),
@@ -565,18 +567,17 @@ def _details(name: str, weighed: Sequence[Weighed]) -> dict[str, Any]:
     return {"action": name, "weighed": table.to_dict("records")}
 
 
-def _best_words(asked: _Request) -> list[str]:
-    """Return the best setting, whether it was ever baked, and which bakes failed."""
+def _best_words(asked: _Request) -> str:
+    """Return the best setting, and whether it was ever baked."""
     knowledge = asked.knowledge
     setting = _setting(knowledge)
     never = untried_words(knowledge.choice, knowledge.best[None])
     words = (
-        f"{asked.stay} The best of the others, to learn from: {setting}."
+        f"{asked.stay.removesuffix('.')}; the best of the others, to learn from: {setting}."
         if asked.stay
         else f"Best so far: {setting}."
     )
-    failed = next(filter(None, map(failed_words, knowledge.findings)), "")
-    return [f"{words} {never}".rstrip(), *([failed] if failed else [])]
+    return f"{words} {never}".rstrip()
 
 
 def _setting(knowledge: Knowledge) -> str:
@@ -656,7 +657,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     plan = _plan(asked, action, references, mixed=True)
     held = [knowledge.factors[at].name for at in settled(knowledge, chance_best(knowledge))]
     said = [
-        *_best_words(asked),
+        _best_words(asked),
         why,
         f"So it is held to the reference: {count} bake{'s' if count > 1 else ''} of it and "
         f"{references} reference bake{'s' if references != 1 else ''}, tasted blind.",

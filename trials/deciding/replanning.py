@@ -33,7 +33,7 @@ from trials.design.midway import (
     shown_setting,
     still_tells,
 )
-from trials.rounds.extremes import read_extremes
+from trials.rounds.extremes import joined, read_extremes
 from trials.rounds.forms import (
     SERVING,
     TASTINGS,
@@ -308,7 +308,8 @@ def _gone_on(round_: Round, asked: Asked, plan: Plan | None, *, record: bool) ->
     plan, said = _as_asked(round_, plan, asked, states)
     if failed:
         said.insert(0, f"Failed before the round began: {in_words(failed)}.")
-        plan = replace(plan, details={**plan.details, "tried": list(failed)})
+        before = plan.details.get("tried", ())
+        plan = replace(plan, details={**plan.details, "tried": [*before, *failed]})
     tasters = _tasters_now(round_, asked, serving)
     after = replace(round_, plan=plan, tasters=tasters)
     check_people(after)
@@ -343,13 +344,11 @@ def _refuse_open(came: Sequence[Source]) -> None:
 
 
 def _with_extremes(round_: Round, asked: Asked) -> tuple[Asked, tuple[str, ...]]:
-    """Return what is asked with the limits that extremes which failed call for, once."""
+    """Return what is asked with the limits that extremes which failed call for, each once."""
     tried = read_extremes(round_)
     if tried.problems:
         raise SheetError(tried.problems[0].message, tried.problems[0].place)
-    if not tried.failed or round_.plan.details.get("tried"):
-        return asked, ()
-    return replace(asked, limits={**tried.limits, **asked.limits}), tried.failed
+    return replace(asked, limits=joined(tried.limits, asked.limits)), tried.failed
 
 
 def _as_asked(

@@ -19,7 +19,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.html import answer, render
 from trials.base.html import table as as_table
-from trials.base.words import in_words, percent, tidy_number
+from trials.base.words import figure, in_words, percent, tidy_number
 from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Categorical, Factor, holds
 from trials.core.roles import Role
@@ -555,9 +555,11 @@ def _point(
     name = best.measures[0].name
     told = _on_scale(best)
     expected, low, high = told["estimate"], told["low"], told["high"]
-    # How far one bake lies from the mean of many is what a new bake's interval is wider by
-    wider = (told["new_high"] - told["new_low"]) ** 2 - (told["high"] - told["low"]) ** 2
-    one_bake = float(np.sqrt(max(wider, 0.0))) / 2 if np.isfinite(wider) else float("nan")
+    # How far one bake lies from the mean of many is what a new bake's interval is wider by; of a
+    # reference that is stayed with, one more bake alone is foretold, and nothing is known of that
+    row = best.expected.iloc[0]
+    wider = (row["new_high"] - row["new_low"]) ** 2 - (row["high"] - row["low"]) ** 2
+    one_bake = float(np.sqrt(wider)) / 2 if wider > 0 else float("nan")
     settings, observed, count = best.settings, float("nan"), 1
     if outcome is not None and tried is not None:
         own = outcome.table
@@ -628,7 +630,7 @@ def _told(
     said = [
         f"Spent: {spent}.",
         f"The recipe now: {setting_words(best.factors, best.settings)}, {best.measures[0].name} is "
-        f"expected at {last['estimate']:.1f}{_between(last)}.",
+        f"expected at {figure(last['estimate'])}{_between(last)}.",
     ]
     if best.untried and confirmed is None:
         said.append(best.untried)
@@ -641,20 +643,15 @@ def _told(
 
 def _on_scale(best: Recommendation) -> pd.Series:
     """Return what is expected of the first measure; a score can not lie off its scale."""
-    told, measure = best.expected.iloc[0].copy(), best.measures[0]
-    names = ["estimate", "low", "high"]
-    ends = (np.nan if end is None else end for end in (measure.low, measure.high))
-    least, most = ends
-    told[names] = np.fmin(np.fmax(told[names].astype(float), least), most).where(
-        told[names].notna()
-    )
+    told, names = best.expected.iloc[0].copy(), ["estimate", "low", "high"]
+    told[names] = best.measures[0].on_scale(told[names].astype(float))
     return told
 
 
 def _between(row: pd.Series) -> str:
     if not np.isfinite(row["low"]):
         return ""
-    return f" ({row['low']:.1f} to {row['high']:.1f})"
+    return f" ({figure(row['low'])} to {figure(row['high'])})"
 
 
 def told_or_why(round_: Round) -> Story | str:

@@ -43,7 +43,7 @@ def run(words: Sequence[str]) -> int:
         parser.print_help()
         return DONE
     try:
-        asked.typed = list(words[2:])
+        asked.typed = tuple(words)
         return command(asked)
     except TrialsError as error:
         tell(error, file=sys.stderr)
@@ -75,7 +75,7 @@ def _parser() -> argparse.ArgumentParser:
         "folder", nargs="?", default="trials-demo", help="where to (default: trials-demo)"
     )
     demo.add_argument(
-        "--large", action="store_true", help="30 bakes and eight tasters instead of 11 and two"
+        "--large", action="store_true", help="30 bakes and eight tasters instead of 10 and two"
     )
     _before_baking(commands)
     _while_baking(commands)
@@ -482,8 +482,8 @@ def _replan(asked: argparse.Namespace) -> int:
     folder = shlex.quote(asked.folder)
     if asked.record:
         tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
-    elif asked.typed or not plan.table.equals(round_.plan.table):
-        said = shlex.join(["trials", "replan", asked.folder, *asked.typed, "--record"])
+    elif len(asked.typed) > 2 or not plan.table.equals(round_.plan.table):
+        said = shlex.join(["trials", *asked.typed, "--record"])
         tell(f"\nNothing was written so far. Next: {said}")
     return DONE
 

@@ -9,9 +9,8 @@ import pandas as pd
 
 from trials.analysis.answers import Answer, Answers, fit
 from trials.analysis.best_bakes import BEST_SO_FAR
-from trials.analysis.brief import in_brief
+from trials.analysis.brief import failed_words, in_brief
 from trials.analysis.counted import Counted
-from trials.analysis.failing import failed_words
 from trials.analysis.question import kept_evidence
 from trials.analysis.results import Findings
 from trials.base.arguments import near

@@ -25,14 +25,13 @@ from trials.deciding.replanning import write_next
 from trials.design.crossings import crossing_factors, parent_settings, with_parents
 from trials.design.propose import propose
 from trials.doors import large_demo as large
-from trials.doors.invented import Truth, drawn_scores
+from trials.doors.invented import Truth, drawn_scores, from_plan_to_scores
 from trials.doors.notebook import as_given_out, copy_notebooks, hand_out, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
-from trials.rounds.idea import IDEA
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
-from trials.rounds.scores import check, record_scores, scores
+from trials.rounds.scores import check, record_scores
 from trials.show.page import report
 from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
@@ -289,22 +288,9 @@ def true(settings: Mapping[str, Any], measure: str = "liking") -> float:
 def run(folder: Path, tell: Callable[[str], None]) -> Round:
     """Carry the demo's round from plan to page and to the plan of the next."""
     home, following = folder / "round-1", folder / "round-2"
-    if (folder / SETTINGS).exists() or (folder / IDEA).exists():
-        raise RoundError(f'"{folder}" is a round of yours. Give the demo a folder of its own.')
     if (following / SETTINGS).exists() and not Round.open(following).invented:
         large.own_round(following, NAME)
-    tell("Everything in this demo is invented: the formula, the bakes, the tasters, the scores.\n")
-    tell("1/6  Planning the round ...")
-    round_ = planned(home)
-    tell(f"     {round_.plan.sentence()}.")
-    tell("2/6  Writing bake sheets, ballots and score sheets ...")
-    files = write_sheets(round_) if not (home / "scores.csv").exists() else []
-    tell(f"     {len(files)} files written." if files else "     already there.")
-    tell("3/6  Entering the invented scores and checking the sheets ...")
-    if files:
-        enter_scores(round_)
-    problems = check(round_)
-    tell(f"     {len(scores(round_))} rows of scores, {len(problems)} problems.")
+    round_ = from_plan_to_scores(folder, planned, enter_scores, tell)
     tell("4/6  Working out what mattered, and writing the page to share ...")
     found = fit(round_, "liking")
     page = report(round_, home / "page.html")

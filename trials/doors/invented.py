@@ -1,15 +1,21 @@
 """Scores drawn from a truth that is written down: for demos, where everything is invented."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from trials.base.errors import RoundError
 from trials.core.measures import Measure
 from trials.core.plan import Plan
 from trials.core.roles import Status
 from trials.deciding.rehearsal import Failure, Spreads, rehearse
+from trials.rounds.idea import IDEA
+from trials.rounds.round import SETTINGS, Round
+from trials.rounds.scores import check, scores
+from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
 
 
@@ -78,3 +84,28 @@ def _together(measures: Sequence[Measure], tables: Sequence[pd.DataFrame]) -> pd
 def _entered(table: pd.DataFrame, measure: Measure) -> pd.Series:
     """Return values as a person writes them: to one decimal, and on the scale."""
     return table[measure.name].clip(measure.low, measure.high).round(1)
+
+
+def from_plan_to_scores(
+    folder: Path,
+    planned: Callable[[Path], Round],
+    enter: Callable[[Round], Any],
+    tell: Callable[[str], None],
+) -> Round:
+    """Carry a demo's first round to scores that are entered and checked, saying what is done."""
+    if (folder / SETTINGS).exists() or (folder / IDEA).exists():
+        raise RoundError(f'"{folder}" is a round of yours. Give the demo a folder of its own.')
+    home = folder / "round-1"
+    tell("Everything in this demo is invented: the formula, the bakes, the tasters, the scores.\n")
+    tell("1/6  Planning the round ...")
+    round_ = planned(home)
+    tell(f"     {round_.plan.sentence()}.")
+    tell("2/6  Writing bake sheets, ballots and score sheets ...")
+    files = write_sheets(round_) if not (home / "scores.csv").exists() else []
+    tell(f"     {len(files)} files written." if files else "     already there.")
+    tell("3/6  Entering the invented scores and checking the sheets ...")
+    if files:
+        enter(round_)
+    problems = check(round_)
+    tell(f"     {len(scores(round_))} rows of scores, {len(problems)} problems.")
+    return round_

@@ -16,14 +16,13 @@ from trials.core.measures import Measure
 from trials.core.plan import Plan
 from trials.deciding.rehearsal import Failure, Spreads, true_means
 from trials.design.exchange import optimal
-from trials.design.propose import propose
-from trials.doors.invented import Truth, drawn_scores
+from trials.doors.invented import Truth, drawn_scores, from_plan_to_scores
 from trials.doors.notebook import data_home, hand_out, refuse_mistyped, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.round import SETTINGS, Round
-from trials.rounds.scores import check, record_scores, scores
+from trials.rounds.scores import check, record_scores
 from trials.show.page import report
 from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
@@ -50,7 +49,6 @@ __all__ = [
     "enter_scores",
     "plan",
     "planned",
-    "screening",
     "true",
 ]
 
@@ -321,18 +319,7 @@ def cake() -> pd.DataFrame:
 def run(folder: Path, tell: Callable[[str], None]) -> Round:
     """Carry the demo's round from plan to page, saying at each step what is done."""
     home = folder / "round-1"
-    tell("Everything in this demo is invented: the formula, the bakes, the tasters, the scores.\n")
-    tell("1/6  Planning the round ...")
-    round_ = planned(home)
-    tell(f"     {round_.plan.sentence()}.")
-    tell("2/6  Writing bake sheets, ballots and score sheets ...")
-    files = write_sheets(round_) if not (home / "scores.csv").exists() else []
-    tell(f"     {len(files)} files written." if files else "     already there.")
-    tell("3/6  Entering the invented scores and checking the sheets ...")
-    if files:
-        enter_scores(round_)
-    problems = check(round_)
-    tell(f"     {len(scores(round_))} rows of scores, {len(problems)} problems.")
+    round_ = from_plan_to_scores(folder, planned, enter_scores, tell)
     tell("4/6  Working out what mattered ...")
     found = fit(round_, "liking")
     tell("5/6  Writing the page to share ...")
@@ -349,37 +336,6 @@ def run(folder: Path, tell: Callable[[str], None]) -> Round:
 
 
 # -- The demo goes on: later rounds of the buckwheat doughnut, with invented scores entered.
-
-
-WANTED = MEASURES[:1]  # liking alone
-SCREENING = 16  # bakes of the first round of the walk through three rounds
-
-
-def screening(folder: str | Path) -> Round:
-    """Return a first round of the demo that is smaller than the demo's own, planned."""
-    if (Path(folder) / SETTINGS).exists():
-        return own_round(Path(folder), NAME)
-    plan = propose(
-        FACTORS,
-        SCREENING,
-        aim="screen",
-        days=2,
-        loads=4,
-        seed=SEED,
-        tasters=TASTERS,
-        worth_noticing=MEASURES[0].margin,
-    )
-    return Round.create(
-        new_round(Path(folder)),
-        plan=plan,
-        measures=WANTED,
-        formula=FORMULA,
-        tasters=TASTERS,
-        seed=SEED,
-        name="Buckwheat drop doughnut, round 1",
-        sitting=4,
-        invented=True,
-    )
 
 
 def bake(round_: Round) -> Round:

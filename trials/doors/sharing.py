@@ -24,7 +24,7 @@ from trials.doors.notebook import as_kept, hand_out, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.rounds.diary import DIARY, read_diary
 from trials.rounds.forms import SERVING, read_serving
-from trials.rounds.round import Round, opened
+from trials.rounds.round import Round, line_of, opened
 from trials.rounds.scores import record_scores, scores
 from trials.show.page import report, story
 from trials.show.sheets import write_sheets
@@ -82,7 +82,7 @@ def bundle(
         raise RoundError(f"{target} is there already; give another name, or take it away first.")
     with tempfile.TemporaryDirectory(prefix="trials-share-") as place:
         home = Path(place)
-        line = _line(round_)
+        line = line_of(round_)
         letters = {} if names else _letters(line)
         ran = []
         for one in steps(line, "Packing the rounds"):
@@ -126,15 +126,7 @@ def _notebook(round_: Round, folder: Path, letters: Mapping[str, str]) -> Path:
     return write_text(folder / NOTEBOOK, as_kept(notebook))
 
 
-def _line(round_: Round) -> list[Round]:
-    """Return a round with those before it that are still there, the first one first."""
-    line = [round_]
-    while line[0].parent and (line[0].folder / line[0].parent).is_dir():
-        line.insert(0, Round.open(line[0].folder / line[0].parent))
-    return line
-
-
-def _letters(line: list[Round]) -> dict[str, str]:
+def _letters(line: Sequence[Round]) -> dict[str, str]:
     """Return a letter for each taster of a development, in the order of their names."""
     tasters = sorted({taster.name for one in line for taster in one.tasters})
     return {name: f"Taster {_letter(place)}" for place, name in enumerate(tasters)}

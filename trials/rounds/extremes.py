@@ -7,19 +7,21 @@ from typing import Any
 
 import pandas as pd
 
-from trials.base.errors import Place, RoundError
+from trials.base.errors import Place, RoundError, TrialsError
 from trials.base.files import read_csv, write_csv
 from trials.base.keeping import sound_path
 from trials.base.words import in_words, number
-from trials.core.factors import Factor, Numeric, is_blank
+from trials.core.factors import Numeric, is_blank
 from trials.core.plan import Plan
 from trials.core.roles import Role
+from trials.design.midway import shown_setting
 from trials.rounds.reading import EMPTY_WORDS, Note, Problem
 from trials.rounds.round import Round
 
 EXTREMES = "extremes.csv"
 COLUMNS = ("bake", "settings", "status", "reason", "limit")
 FEWEST = 6  # bakes of a round, for which a bake beforehand pays
+Limits = Mapping[str, tuple[float | None, float | None]]  # by factor; None for an end that stays
 INWARDS = 0.25  # of its range that a limit moves where nobody says how far
 # Which end of a number is the bolder one: wetter, hotter, richer, longer bakes spread, tear, burn
 # or fall; less flour or egg does so too (common practice, no source)
@@ -45,7 +47,7 @@ class Tried:
 
     table: pd.DataFrame
     failed: tuple[str, ...] = ()
-    limits: Mapping[str, tuple[float | None, float | None]] = field(default_factory=dict)
+    limits: Limits = field(default_factory=dict)
     problems: tuple[Problem, ...] = ()
     notes: tuple[Note, ...] = ()
 
@@ -84,13 +86,6 @@ def _boldness(factor: Numeric, value: Any) -> float:
     return -coded if _BOLD_LOW.search(named) else coded
 
 
-def settings_words(factors: tuple[Factor, ...], row: Mapping[str, Any]) -> str:
-    """Return the settings of a bake in words."""
-    return ", ".join(
-        f"{one.name} {one.show(row[one.name])}" for one in factors if not is_blank(row[one.name])
-    )
-
-
 def suggested(round_: Round) -> list[str]:
     """Return why and how the extremes are baked before the round begins; nothing where not."""
     found = () if round_.parent else extremes(round_.plan)
@@ -98,8 +93,7 @@ def suggested(round_: Round) -> list[str]:
         return []
     rows = round_.plan.rows.set_index("bake")
     most, least = (
-        f"{bake} ({settings_words(round_.plan.factors, rows.loc[bake].to_dict())})"
-        for bake in found
+        f"{bake} ({shown_setting(round_.plan.factors, rows.loc[bake].to_dict())})" for bake in found
     )
     return [
         f"Before the round, bake its extremes once, small, for the eye and not for the table: "
@@ -117,7 +111,7 @@ def write_extremes(round_: Round) -> list[Any]:
         return []
     rows = round_.plan.rows.set_index("bake")
     told = [
-        [bake, settings_words(round_.plan.factors, rows.loc[bake].to_dict()), "", "", ""]
+        [bake, shown_setting(round_.plan.factors, rows.loc[bake].to_dict()), "", "", ""]
         for bake in found
     ]
     return [write_csv(pd.DataFrame(told, columns=list(COLUMNS)), path)]
@@ -137,12 +131,13 @@ def read_extremes(round_: Round) -> Tried:
     table = table.reindex(columns=list(COLUMNS), fill_value="")
     problems, notes = [], []
     failed: list[str] = []
-    limits: dict[str, tuple[float | None, float | None]] = {}
+    limits: Limits = {}
+    before = set(round_.plan.details.get("tried", ()))  # they have moved the limits already
     rows = round_.plan.rows.set_index("bake")
     for at, row in zip(table.index, table.to_dict("records"), strict=True):
         status = str(row["status"]).strip().casefold()
         bake = str(row["bake"]).strip()
-        if status in EMPTY_WORDS:
+        if status in EMPTY_WORDS or bake in before:
             continue
         if bake not in rows.index or status not in ("made", "failed"):
             where = Place(
@@ -158,24 +153,41 @@ def read_extremes(round_: Round) -> Tried:
         here = Place(EXTREMES, row=int(at), column="limit")
         try:
             own = _limits_of(round_.plan, rows.loc[bake].to_dict(), row)
-        except RoundError as error:
+        except TrialsError as error:
             problems.append(Problem(here, error.message.rstrip("."), "a limit such as oven=..180"))
             continue
-        limits |= own
-        if not round_.plan.details.get("tried") and own:
+        limits = joined(limits, own)
+        if own:
             notes.append(Note(here, f"{bake} failed before the round: {_move_words(round_, own)}"))
-    if table["status"].astype(str).str.strip().ne("").any() and not failed and not problems:
+    if table["status"].astype(str).str.strip().ne("").any() and not (failed or problems or before):
         notes.append(Note(Place(EXTREMES), "the extremes came out; the limits stay as planned."))
     return Tried(table, tuple(failed), limits, tuple(problems), tuple(notes))
 
 
-def _limits_of(
-    plan: Plan, setting: Mapping[str, Any], row: Mapping[str, Any]
-) -> dict[str, tuple[float | None, float | None]]:
+def joined(limits: Limits, more: Limits) -> Limits:
+    """Return limits with more of them: of two for one end the later stands, and each end counts.
+
+    Examples
+    --------
+    >>> joined({"oven": (None, 210.0)}, {"oven": (190.0, None), "rest": (20.0, None)})
+    {'oven': (190.0, 210.0), 'rest': (20.0, None)}
+    """
+    found = dict(limits)
+    for name, (low, high) in more.items():
+        had_low, had_high = found.get(name, (None, None))
+        found[name] = (had_low if low is None else low, had_high if high is None else high)
+    return found
+
+
+def _limits_of(plan: Plan, setting: Mapping[str, Any], row: Mapping[str, Any]) -> Limits:
     """Return where limits move after a bake failed: as said, else inwards at each end it was at."""
     words = str(row["limit"]).strip()
     if words.casefold() not in EMPTY_WORDS:
-        return dict(limit_of(one) for one in re.split(r"[;,]\s*(?=[^;,=]+=)", words))
+        told = dict(limit_of(one) for one in re.split(r"[;,]\s*(?=[^;,=]+=)", words))
+        for name in told:
+            if not isinstance(plan.factor(name), Numeric):
+                raise RoundError(f'"{name}" is a kind and has no limits; replan it without one.')
+        return told
     numbers = [one for one in plan.factors if isinstance(one, Numeric)]
     named = [one for one in numbers if one.name.casefold() in str(row["reason"]).casefold()]
     limits: dict[str, tuple[float | None, float | None]] = {}
@@ -197,7 +209,7 @@ def _round(factor: Numeric, value: float) -> float:
     return float(f"{value:.3g}")
 
 
-def _move_words(round_: Round, limits: Mapping[str, tuple[float | None, float | None]]) -> str:
+def _move_words(round_: Round, limits: Limits) -> str:
     told = []
     for name, (low, high) in limits.items():
         factor = round_.plan.factor(name)

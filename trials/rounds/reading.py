@@ -21,7 +21,7 @@ import pandas as pd
 
 from trials.base.errors import MeasureError, Place, SheetError, TrialsError
 from trials.base.words import in_words, number, tidy_number, two_meanings
-from trials.core.factors import Categorical, Factor
+from trials.core.factors import Categorical, Component, Factor
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
 from trials.core.scales import LARGEST, Line, ManyOf, Number, OneOf, Order, Refusal, Text
@@ -423,11 +423,10 @@ def _read_setting(
         if value is None:
             reading.refuse(place, said, column.expects(), LEAVE_EMPTY)
             return None
-        if factor.show(1.0).startswith("100 %") and 1 < value <= 100:
+        if (isinstance(factor, Component) or factor.is_share) and 1 < value <= 100:
             # Sheets show a share in percent, and so it may be typed
-            said += (
-                f" {tidy_number(value)} was read as {tidy_number(value)} %: 1 is the whole here."
-            )
+            typed = tidy_number(value)
+            said += f" {typed} was read as {typed} %: 1 is the whole here."
             value /= 100
         value = float(factor.read(value))
     except TrialsError as error:

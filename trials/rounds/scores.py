@@ -278,9 +278,6 @@ def check(round_: Round | str | Path) -> Check:
     found = read_and_kept(round_)
     told = checked(found)
     tried = read_extremes(round_)
-    if tried.table.get("status", pd.Series(dtype=str)).ne("").any():
-        with writing(round_.folder):
-            keep(round_, [Source(round_.folder / EXTREMES, EXTREMES)])
     return replace(
         told,
         problems=(*told.problems, *tried.problems),
@@ -316,6 +313,8 @@ def keep_read(found: Gathered) -> Gathered:
 def _keep_read(found: Gathered) -> None:
     round_ = found.round_
     kept = keep(round_, found.used)
+    if read_extremes(round_).table.get("status", pd.Series(dtype=str)).ne("").any():
+        keep(round_, [Source(round_.folder / EXTREMES, EXTREMES)])
     if found.problems:
         return
     plan = Source(round_.folder / SERVING, SERVING)

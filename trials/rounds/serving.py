@@ -7,13 +7,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.base.errors import TastingError
+from trials.base.errors import Place, TastingError
 from trials.base.files import write_csv, write_text
 from trials.base.words import in_words
 from trials.core.factors import Numeric, is_blank
 from trials.core.plan import Plan
 from trials.core.roles import Role
-from trials.rounds.forms import SERVING, SERVING_COLUMNS, read_serving, scored_servings
+from trials.rounds.forms import (
+    SERVING,
+    SERVING_COLUMNS,
+    TASTINGS,
+    read_serving,
+    scored_servings,
+)
+from trials.rounds.gathering import gather, sources
 from trials.rounds.round import FRESH, Round
 from trials.rounds.safe import check_served, kept_from
 from trials.rounds.timetable import timetable
@@ -58,6 +65,13 @@ def drawn_serving(round_: Round) -> pd.DataFrame:
             # Taken away: who was promised which code keeps it
             write_csv(serving, round_.folder / SERVING)
         return serving
+    if len(serving) and _entered(round_, serving):
+        raise TastingError(
+            "the servings that were drawn would put before a taster what they avoid, and scores "
+            "are entered by their codes: drawn anew, a code would mean another bake. Take the "
+            "taster off with trials replan --leaves, or mend what they avoid in round.toml.",
+            Place(SERVING),
+        )
     plan = _fresh(round_) if round_.taste == FRESH else _together(round_)
     write_csv(plan.table, round_.folder / SERVING)
     write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
@@ -201,6 +215,12 @@ def write_notes(round_: Round, serving: pd.DataFrame) -> None:
     write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
 
 
+def _entered(round_: Round, serving: pd.DataFrame) -> bool:
+    """Say whether anything was entered for pieces that were served."""
+    entries = gather(round_, serving, sources(round_)).entries
+    return any(kind == TASTINGS for kind, _, _ in entries)
+
+
 def _is_safe(round_: Round, serving: pd.DataFrame) -> bool:
     """Say whether nobody would be served what they avoid; else it was taken away to draw anew."""
     try:
@@ -326,7 +346,7 @@ def mended(
     leaves : sequence of str
         Who tastes no more.
     held : int, optional
-        The last sitting that was held; the last for which anything was entered when left out.
+        The last sitting that was held, where nothing was entered for it yet.
     lost : iterable of str
         Bakes that can not be served.
     """
@@ -334,7 +354,7 @@ def mended(
     if serving.empty:
         return Mended(serving)
     known = set(entered)
-    last = _last_held(serving, known) if held is None else held
+    last = max(_last_held(serving, known), held or 0)
     rng = np.random.default_rng(after.seed + len(serving))
     old = list(map(list, after.plan.details.get("retired", ())))
     gone = {(int(sitting), str(code)) for _, sitting, code in old}
@@ -352,7 +372,7 @@ def mended(
         said += told
     lost = set(lost)
     serving = _served_anew(before, after, serving, known, last, gone, rng, newcomers, lost)
-    serving, off, told = _without_lost(serving, known, lost)
+    serving, off, told = _without_lost(serving, known, lost, last)
     retired += off
     said += told
     now = _places(serving)
@@ -367,7 +387,7 @@ def mended(
 
 
 def _without_lost(
-    serving: pd.DataFrame, entered: set[tuple[str, str]], lost: set[str]
+    serving: pd.DataFrame, entered: set[tuple[str, str]], lost: set[str], last: int
 ) -> tuple[pd.DataFrame, list[tuple[str, int, str]], list[str]]:
     """Return the servings without those of bakes that can not be served, unless scored before."""
     keys = zip(serving["taster"].astype(str), serving["code"].astype(str), strict=True)
@@ -379,11 +399,21 @@ def _without_lost(
         for row in serving[off].itertuples(index=False)
     ]
     gone = list(dict.fromkeys(serving.loc[off, "bake"].astype(str)))
-    serving = serving[~off].copy()
-    places = serving[serving["place"] > 0].groupby(["taster", "sitting"])["place"]
-    serving.loc[serving["place"] > 0, "place"] = places.rank().astype(int)
+    serving = _closed_up(serving[~off], last)
     said = f"{in_words(gone)} can not be served: taken off the ballots and the key to the codes."
     return serving.reset_index(drop=True), retired, [said]
+
+
+def _closed_up(serving: pd.DataFrame, last: int) -> pd.DataFrame:
+    """Return the servings with no place left out after the sittings that were held.
+
+    What stood on the table keeps its place: ballots that were filled in name it.
+    """
+    serving = serving.copy()
+    coming = (serving["place"] > 0) & (serving["sitting"] > last)
+    places = serving[coming].groupby(["taster", "sitting"])["place"]
+    serving.loc[coming, "place"] = places.rank().astype(int)
+    return serving
 
 
 def _last_held(serving: pd.DataFrame, entered: set[tuple[str, str]]) -> int:
@@ -440,10 +470,8 @@ def _on_their_day(
         days[int(sitting)] = {int(new[bake]) for bake in rows["bake"] if bake in new.index}
     # The whole sitting moves with its bakes where all of them do
     alone = serving["sitting"].map(lambda one: len(days[int(one)]) > 1)
-    off = serving["bake"].isin(moved) & alone & (serving["sitting"] > last)
-    aside, serving = serving[off], serving[~off].copy()
-    places = serving[serving["place"] > 0].groupby(["taster", "sitting"])["place"]
-    serving.loc[serving["place"] > 0, "place"] = places.rank().astype(int)
+    off = serving["bake"].isin(moved) & alone
+    aside, serving = serving[off], _closed_up(serving[~off], last)
     fresh: dict[int, int] = {}
     for row in aside.to_dict("records"):
         day, taster = int(new[row["bake"]]), str(row["taster"])

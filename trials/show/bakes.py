@@ -484,7 +484,7 @@ def _course(
     value = course[what].to_numpy(float)
     reach = np.vstack([value - course[ends[0]], course[ends[1]] - value])
     axes.errorbar(
-        np.arange(len(course)) + shift, value, yerr=np.nan_to_num(reach), capsize=3,
+        np.arange(len(course)) + shift, value, yerr=reach, capsize=3,
         linewidth=1.2, **look,
     )  # fmt: skip
     return Line2D([], [], label=words, **look)

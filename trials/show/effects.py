@@ -18,14 +18,14 @@ from matplotlib.patches import Patch
 from matplotlib.ticker import MaxNLocator
 from scipy import stats
 
-from trials.analysis.brief import Change, changes, digits_of
+from trials.analysis.brief import BEND, Change, changes, digits_of
 from trials.analysis.contrasts import contrasts
 from trials.analysis.draws import spoken_means
 from trials.analysis.no_error import Lenth, half_normal_scores, lenth
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
-from trials.base.words import MINUS, decimals, in_words, kitchen_term, rounded, signed
+from trials.base.words import decimals, in_words, kitchen_term, minus, rounded, signed
 from trials.core.factors import Factor
 from trials.core.roles import Role
 from trials.core.terms import model_matrix
@@ -123,12 +123,12 @@ def _effects_figure(
         for at, one in enumerate(rows):
             if not isinstance(one, str):
                 spot = edges[at + 1] - 0.2 if phone else places[at]
-                _row(axes, one, spot, digits, phone, tints[one.factor.removesuffix(", its bend")])
+                _row(axes, one, spot, digits, phone, tints[one.factor.removesuffix(BEND)])
         _name_rows(axes, rows, names, edges, phone)
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
         axes.xaxis.set_major_locator(MaxNLocator(5 if phone else 7))
-        axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}".replace("-", MINUS))
+        axes.xaxis.set_major_formatter(lambda value, _: minus(f"{value:g}"))
         axes.set_xlabel(_below(findings, left, phone))
         foot(figure, _marks_explained(findings), ax=ax)
     return figure

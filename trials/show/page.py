@@ -27,7 +27,7 @@ from trials.base.html import table as as_table
 from trials.base.keeping import free_to_write
 from trials.base.progress import under_way
 from trials.base.version import __version__
-from trials.base.words import tidy_number
+from trials.base.words import figure, tidy_number
 from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Component, Factor
 from trials.core.measures import Measure
@@ -362,7 +362,7 @@ def _results(round_: Round, evidence: Evidence) -> list[str]:
             continue
         means = [(one, pd.to_numeric(rows[one.name], errors="coerce").mean()) for one in plain]
         told[name] = ", ".join(
-            f"{one.name} {mean:.1f}{f' {one.unit}' if one.unit else ''}"
+            f"{one.name} {figure(mean)}{f' {one.unit}' if one.unit else ''}"
             for one, mean in means
             if pd.notna(mean)
         )

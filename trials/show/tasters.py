@@ -15,7 +15,7 @@ from matplotlib.ticker import MaxNLocator
 from trials.analysis.tasters import Tasters
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError
-from trials.base.words import MINUS, in_words
+from trials.base.words import in_words, minus
 from trials.show.style import (
     INK,
     NARROW,
@@ -189,11 +189,11 @@ def places(found: Tasters, *, ax: Axes | None = None) -> Picture:
     wide, narrow = both(draw, ax)
     said = [one for one in found.sentences if "All tasters together" in one]
     ends = f"{whole.iloc[0]:+.1f} at place {whole.index[0]:g}, {whole.iloc[-1]:+.1f} at place "
-    text = (
+    text = minus(
         f"How far scores of {found.response} lie from what each taster makes of such a bake, by "
         "place in the sitting: "
-        f"{ends}{whole.index[-1]:g}. {' '.join(said)}"
-    ).strip().replace("-", MINUS)  # fmt: skip
+        f"{ends}{whole.index[-1]:g}. {' '.join(said)}".strip()
+    )  # fmt: skip
     return Picture(wide, text, f"Along a sitting: {found.response}", narrow, ax)
 
 
