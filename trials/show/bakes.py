@@ -23,7 +23,7 @@ from trials.core.factors import Factor, Numeric
 from trials.core.proportions import exact_interval
 from trials.deciding.story import Story
 from trials.show.style import (
-    BAND,
+    BANDED,
     COLOURS,
     INK,
     NARROW,
@@ -341,7 +341,7 @@ def _in_order(axes: Axes, bakes: pd.DataFrame) -> None:
     starts = [0, *turns.tolist(), len(bakes)] if len(turns) else []
     for count, (start, end) in enumerate(pairwise(starts)):
         if count % 2 == 0:
-            axes.axvspan(start - 0.5, end - 0.5, color=BAND, zorder=0, linewidth=0)
+            axes.axvspan(start - 0.5, end - 0.5, zorder=0, **BANDED)
         few = len(starts) <= MOST_DAYS + 1
         if few or count % (len(starts) // MOST_DAYS + 1) == 0:
             axes.text(

@@ -31,7 +31,7 @@ from trials.core.roles import Role
 from trials.core.terms import model_matrix
 from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL
 from trials.show.style import (
-    BAND,
+    BANDED,
     DASHES,
     FONT,
     INK,
@@ -117,7 +117,7 @@ def _effects_figure(
         axes.set_ylim(edges[-1] + 0.05, -0.05)
         axes.axvline(0, color=PALE, linewidth=0.8, zorder=1)
         if findings.margin is not None:
-            axes.axvspan(-findings.margin, findings.margin, color=BAND, zorder=0, linewidth=0)
+            axes.axvspan(-findings.margin, findings.margin, zorder=0, **BANDED)
         tints = factor_colours(findings.factors)
         places = (edges[:-1] + edges[1:]) / 2
         for at, one in enumerate(rows):
@@ -208,7 +208,7 @@ def _marks_explained(findings: Findings) -> list[Any]:
     used.append(Line2D([], [], color=INK, linewidth=1.6, label="bar: likely range (95 %)"))
     if findings.margin is not None:
         small = f"band: under {findings.margin:g}, not worth noticing"
-        used.append(Patch(facecolor=BAND, edgecolor=PALE, linewidth=0.6, label=small))
+        used.append(Patch(label=small, **BANDED))
     return used
 
 
@@ -294,8 +294,8 @@ def interactions(
 def _pair_marks() -> list[Any]:
     return [
         Line2D([], [], color=INK, marker="o", label="mean, with what is likely (95 %)"),
-        Line2D([], [], color=INK, marker="o", markersize=3, alpha=0.6, linestyle="none",
-               label="small: single bakes"),
+        Line2D([], [], color=INK, marker="o", markersize=3.5, markerfacecolor="white",
+               linestyle="none", label="small: single bakes"),
     ]  # fmt: skip
 
 
@@ -377,8 +377,8 @@ def _bakes(
             found,
             linestyle="none",
             marker=MARKERS[place % len(MARKERS)],
-            markersize=3,
-            alpha=0.45,
+            markersize=3.5,
+            markerfacecolor="white",
             color=colour,
             zorder=2,
         )
@@ -494,7 +494,7 @@ def _bake_columns(findings: Findings) -> np.ndarray:
 def _margins(axes: Axes, judged: Lenth, largest: float) -> None:
     reach = 1.12 * max(largest, judged.simulated_margin)
     one, every = judged.simulated_margin, judged.simulated_simultaneous_margin
-    axes.axvspan(0, one, color=BAND, zorder=0, linewidth=0)
+    axes.axvspan(0, one, zorder=0, **BANDED)
     axes.set_xlim(0, reach)
     sides = ((one, "one effect", "--", "right"), (every, "all at once", ":", "left"))
     for place, words, dash, side in sides:

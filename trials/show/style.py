@@ -30,6 +30,8 @@ NARROW = 3.4  # inches of a phone's screen of 360 pixels, its margins taken off
 LETTERS_AN_INCH = 10.0  # of a title
 SMALL_LETTERS = 15.0  # an inch, of the smallest
 INK, PALE, BAND = "#222222", "#767676", "#e9e4d8"
+# A band is too pale to be seen by all: the line around it says where it begins and ends
+BANDED: dict[str, Any] = {"facecolor": BAND, "edgecolor": PALE, "linewidth": 0.8}
 FONT = 10.0
 SMALL = 8.5  # points: 11 pixels of a page and a little, the least that is drawn
 STYLE: dict[Any, Any] = {

@@ -40,7 +40,7 @@ from trials.core.measures import Measure
 from trials.core.plan import reference_setting
 from trials.core.roles import Role
 from trials.show.style import (
-    BAND,
+    BANDED,
     INK,
     NARROW,
     PALE,
@@ -670,7 +670,7 @@ def _lines_below(factor: Any, letters: int) -> int:
 def _region_marks() -> list[Any]:
     return [
         Patch(facecolor=colours(1)[0], label="as good; the taller, the more often"),
-        Patch(facecolor=BAND, edgecolor=PALE, linewidth=0.6, label="all that may be baked"),
+        Patch(label="all that may be baked", **BANDED),
         Line2D([], [], linestyle="none", label="recommended", **STAR),
     ]
 
@@ -689,7 +689,7 @@ def _strip(axes: Axes, middle: float, factor: Any, found: Recommendation, letter
         place = {value: (value - factor.low) / span for value in values}
         labels = [(0.0, factor.show(factor.low)), (1.0, factor.show(factor.high))]
         width = 0.012
-    axes.barh(middle, 1.0, height=BAR, color=BAND, zorder=0)
+    axes.barh(middle, 1.0, height=BAR, zorder=0, **BANDED)
     shares = good.value_counts(normalize=True)
     for value, share in shares.items():
         key = value if isinstance(factor, Categorical) else float(value)

@@ -164,7 +164,7 @@ def places(found: Tasters, *, ax: Axes | None = None) -> Picture:
         with stage(ax, NARROW if phone else WIDE, 3.2) as (figure, axes):
             axes.axhline(0, color=PALE, linewidth=0.8, zorder=1)
             for line in lines.values():
-                axes.plot(line.index, line, color=PALE, linewidth=0.9, alpha=0.8, zorder=2)
+                axes.plot(line.index, line, color=PALE, linewidth=0.9, zorder=2)
             sns.lineplot(
                 x=whole.index, y=whole.to_numpy(), ax=axes, color=colours(1)[0], marker="o",
                 linewidth=2.4, zorder=3,
