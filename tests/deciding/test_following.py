@@ -17,7 +17,6 @@ from tests.deciding.small_development import (
     scored,
 )
 from trials.analysis.answers import Answers
-from trials.analysis.choice import STAY
 from trials.base.errors import PlanError, RoundError
 from trials.core.exclusion import Exclusion
 from trials.deciding.actions import actions
@@ -282,7 +281,7 @@ def test_the_best_so_far_is_the_one_the_next_round_names(demo_line):
         # Where the reference is stayed with, the best of the others follows it
         named = best.to_learn or best.settings
         shown = ", ".join(f"{one.name} {one.show(named[one.name])}" for one in best.factors)
-        start = STAY if best.to_learn else f"Best so far: {shown}, with"
+        start = best.stay.rstrip(".") if best.to_learn else f"Best so far: {shown}, with"
         assert reasons[0].startswith(start)
         assert f"{shown}, with" in reasons[0]
 

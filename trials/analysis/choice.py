@@ -778,7 +778,6 @@ EXPECTED_COLUMNS = (
     "desirability",
     "chance_goal",
 )
-STAY = "Stay with the reference bake for now"  # how the answer begins where nothing is above it
 MORE_LIKELY_THAN_NOT = 0.5
 MOST_SHOWN = 3000
 FEW_DRAWS = 1000  # for the chances of thousands of settings
@@ -819,6 +818,11 @@ class Recommendation:
     to_learn : dict or None
         Where nothing is expected above the reference bake, `settings` are the reference's: stay
         with it for now. This is the best of the others, to be baked beside it to learn.
+    stay, learn : str
+        Why to stay with the reference, and what to bake beside it, each in a sentence; empty
+        where `settings` are not the reference's.
+    held : str
+        That bakes of its own have confirmed `settings`, in a sentence; empty where none have.
     untried : str
         That no bake has tried `settings` yet, in a sentence; empty where one has.
     """
@@ -837,6 +841,9 @@ class Recommendation:
     notes: tuple[str, ...]
     given_up: str = ""
     to_learn: Mapping[str, Any] | None = None
+    stay: str = ""
+    learn: str = ""
+    held: str = ""
     untried: str = ""
 
     def __repr__(self) -> str:
@@ -937,18 +944,21 @@ def staying(
     unit = f" {one.measure.unit}" if one.measure.unit else ""
     words = setting_words(factors, asked.region.frame(here))
     rival = setting_words(factors, asked.region.frame(chosen))
-    said = (
-        f"Best so far: {words}.",
-        f"{STAY}: baked again, it is expected at {tidy_number(known.mean, 2)}{unit} in "
-        f"{goal.name}, and nothing else above it.",
+    stay = (
+        "Stay with the reference bake for now: baked again, it is expected at "
+        f"{tidy_number(known.mean, 2)}{unit} in {goal.name}, and nothing else above it."
+    )
+    learn = (
         f"To learn more, bake {rival} beside it, blind: of the others it is the best, expected at "
-        f"{tidy_number(float(best[0]), 2)}{unit}.",
+        f"{tidy_number(float(best[0]), 2)}{unit}."
     )
     return replace(
         found,
         settings=dict(known.settings),
         expected=expected,
-        sentences=said,
+        sentences=(f"Best so far: {words}.", stay, learn),
+        stay=stay,
+        learn=learn,
         untried="",
         to_learn=asked.region.frame(chosen).iloc[0].to_dict(),
     )

@@ -271,6 +271,14 @@ class Evidence:
             for name, own in rows.groupby(ROUND, sort=False)
         }
 
+    def wants_blind_pair(self, *responses: str) -> bool:
+        """Whether a blind pair comes next: somebody knew the bake, and no blind round followed."""
+        if all(map(self.blind, responses)):
+            return False
+        last = self.table[self.table[ROUND] == self.rounds[-1]]
+        followed = "blind" in last and not last["blind"].eq(False).any()
+        return not (followed and len(self.rounds) > 1)
+
     def blindness(self, response: str) -> tuple[str, ...]:
         """Return who knew which bake they scored, and what that means; nothing where nobody did."""
         found = self._not_blind(response)
@@ -278,10 +286,11 @@ class Evidence:
             return ()
         people = list(dict.fromkeys(name for own in found.values() for name in own))
         where = f" in {in_words(found)}" if len(self.rounds) > 1 else ""
+        pair = " Next: a blind pair, the best beside the reference bake."
         return (
             f"Not blind: {in_words(people)} knew which bake it was{where}, or did not say "
             "otherwise. What follows is what was scored; whether anything matters can not be told "
-            "from it. Next: a blind pair, the best beside the reference bake.",
+            f"from it.{pair if self.wants_blind_pair(response) else ''}",
         )
 
     def notes_on(self, response: str) -> tuple[str, ...]:

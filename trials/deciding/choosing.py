@@ -30,8 +30,6 @@ from trials.core.exclusion import Exclude
 from trials.deciding.confirmation import held_settings
 from trials.deciding.gain import findings_to_choose
 
-HELD = "This setting was confirmed by bakes of its own"  # how the note on it begins
-
 
 # Answers that are counted may lie among those given: they are set aside, or named
 @checked_types(FitError, findings=Answer | Mapping[str, Answer])
@@ -148,7 +146,8 @@ def _stayed(
         if worth[0] - worth[1] > notice:
             continue
         found = recommendation(asked, known[None], wobble)
-        return replace(found, notes=(_held_words(chosen, known), *found.notes))
+        held = _held_words(chosen, known)
+        return replace(found, held=held, notes=(held, *found.notes))
     stays = staying(asked, chosen[None], wobble)
     return recommendation(asked, chosen[None], wobble) if stays is None else stays
 
@@ -156,7 +155,7 @@ def _stayed(
 def _held_words(chosen: np.ndarray, known: np.ndarray) -> str:
     same = bool(np.allclose(chosen, known, atol=1e-6))
     more = "" if same else "; no other is expected to be better by more than is worth noticing"
-    return f"{HELD}{more}."
+    return f"This setting was confirmed by bakes of its own{more}."
 
 
 def confirmed_place(asked: Choice, settings: Mapping[str, Any]) -> np.ndarray | None:

@@ -52,7 +52,6 @@ def first_lines(
     best: Recommendation | str,
     step: NextStep | str,
     *,
-    confirmed: str = "",
     cost_of_a_bake: tuple[float, str] | None = None,
 ) -> FirstLines:
     """Return the three lines that a page and the command line open with.
@@ -65,38 +64,36 @@ def first_lines(
         The setting to go for, or why there is none.
     step : NextStep or str
         What to bake next, or why nothing.
-    confirmed : str
-        What a confirmation round said, where this was one.
     cost_of_a_bake : (float, str), optional
         Ingredients of one bake, and the currency.
     """
     known = {name: one for name, one in found.items() if isinstance(one, Findings)}
     return FirstLines(
-        f"{what_to_do(known, best, confirmed)}{_top_bake(known, best)}",
+        f"{what_to_do(known, best)}{_top_bake(known, best)}",
         _next(step, cost_of_a_bake),
         _how_sure(known, best),
     )
 
 
-def what_to_do(known: Mapping[str, Findings], best: Recommendation | str, confirmed: str) -> str:
+def what_to_do(known: Mapping[str, Findings], best: Recommendation | str) -> str:
     """Return the line that says what to do: the setting to go for, and what to expect there."""
-    first = f"{confirmed} " if confirmed else ""
     if isinstance(best, str):
-        return f"{first}No setting can be named to go for: {best}"
+        return f"No setting can be named to go for: {best}"
     shown = _named(best.factors, best)
     if best.to_learn is not None:
-        return f"{first}{' '.join(best.sentences[1:])}"
+        return f"{best.stay} {best.learn}"
     sure = {name for one in known.values() for name in _mattering(one)}
     own = [factor for factor in best.factors if factor.name in sure]
     away = _kept_away_from(known, best)
-    if confirmed or len(own) == len(best.factors):
+    if best.held or len(own) == len(best.factors):
         go_for = f"Go for {shown}."
     elif own:
         rest = [factor for factor in best.factors if factor.name not in sure]
         go_for = f"Go for {_named(own, best)}. Best so far, but not settled: {_named(rest, best)}."
     else:
         go_for = f"Nothing is settled yet; best so far is {shown}."
-    never = f" {best.untried}" if best.untried and not confirmed else ""
+    never = f" {best.untried}" if best.untried and not best.held else ""
+    first = f"{best.held} " if best.held else ""
     return f"{first}{away}{go_for}{never} {_expected(known, best)}"
 
 

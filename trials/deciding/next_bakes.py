@@ -389,7 +389,7 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
     """Return the plan of the action asked for, else of the one that gains most."""
     if action is not None and CONFIRMATION.startswith(action):
         return _confirming(asked, "Whether it holds is tried now, as you asked.", [])
-    if action is None and asked.answers is not None and not _blind(asked):
+    if action is None and _wants_blind_pair(asked):
         return _confirming(asked, NOT_BLIND, [])
     weighed = _weighed(asked)
     unlike = ""
@@ -424,17 +424,12 @@ NOT_BLIND = (
 )
 
 
-def _blind(asked: _Request) -> bool:
-    """Say whether all that decides was tasted blind, or a blind round came after what was not."""
+def _wants_blind_pair(asked: _Request) -> bool:
+    """Say whether anything that decides was scored by somebody who knew the bake."""
     if asked.answers is None:
-        return True
-    known = asked.answers.evidence
-    last = known.table[known.table["round"] == known.rounds[-1]] if len(known.rounds) else None
+        return False
     names = [one.measure.name for one in asked.knowledge.beliefs]
-    if all(known.blind(name) for name in names):
-        return True
-    later = last is not None and "blind" in last and not last["blind"].eq(False).any()
-    return bool(later and len(known.rounds) > 1)
+    return asked.answers.evidence.wants_blind_pair(*names)
 
 
 def _references(made: pd.DataFrame, days: int) -> int:
@@ -473,8 +468,7 @@ def _request(
     if made is not None and answers is not None:
         knowledge = replace(knowledge, unbaked=answers.evidence.unbaked)
     own = int(len(knowledge.made) * 7919 + bakes) if seed is None else int(seed)
-    stay = "" if chosen.to_learn is None else chosen.sentences[1]
-    return _Request(knowledge, answers, bakes, exclude, same_day, own, stay)
+    return _Request(knowledge, answers, bakes, exclude, same_day, own, chosen.stay)
 
 
 def _answers_on(data: Known) -> Answers | None:

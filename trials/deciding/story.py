@@ -477,7 +477,7 @@ def _taught(answers: Answers, response: str) -> list[str]:
 def _chosen(found: Findings, best: Recommendation) -> str:
     """Return what was decided; nothing was where no direction of any effect is sure."""
     if best.to_learn is not None:
-        return best.sentences[1]
+        return best.stay
     setting = setting_words(best.factors, best.settings)
     spoken = found.spoken
     if bool(((spoken["low"] > 0) | (spoken["high"] < 0)).any()):

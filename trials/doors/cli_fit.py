@@ -21,7 +21,7 @@ from trials.base.words import in_words, is_number
 from trials.core.factors import Categorical
 from trials.core.measures import Measure
 from trials.core.scales import NONE, CheckAll
-from trials.deciding.choosing import HELD, best_so_far
+from trials.deciding.choosing import best_so_far
 from trials.deciding.first_lines import what_to_do
 from trials.doors.terminal import tell
 from trials.rounds.round import Round
@@ -162,10 +162,9 @@ def _answer_first(answers: Answers, found: Sequence[Answer]) -> list[str]:
     top = known.get(best.measures[0].name)
     sentences = () if top is None else top.sentences
     bakes = [one for one in sentences if one.startswith(BEST_SO_FAR)]
-    held = next((one for one in best.notes if one.startswith(HELD)), "")
     failed = next(filter(None, map(failed_words, known.values())), "")
     blind = answers.evidence.blindness(best.measures[0].name)
-    return [*blind, what_to_do(known, best, held), *([failed] if failed else []), *bakes]
+    return [*blind, what_to_do(known, best), *([failed] if failed else []), *bakes]
 
 
 def _held(words: Sequence[str] | None) -> dict[str, str]:

@@ -33,7 +33,7 @@ from trials.core.factors import Component, Factor
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.core.roles import Role, Status
-from trials.deciding.choosing import HELD, best_so_far
+from trials.deciding.choosing import best_so_far
 from trials.deciding.confirmation import confirmation
 from trials.deciding.first_lines import FirstLines, first_lines
 from trials.deciding.next_bakes import NextStep, NothingToGainError, next_round
@@ -146,10 +146,8 @@ def opening(
     """Return the three lines for the whole round: what to do, what to bake next, how sure."""
     best = _best(answers, found) if best is None else best
     waiting = _waits(round_, answers.evidence)
-    notes = () if isinstance(best, str) else best.notes
-    held = next((one for one in notes if one.startswith(HELD)), "")
     step = _step(round_, answers, waiting)
-    return first_lines(found, best, step, confirmed=held, cost_of_a_bake=_cost(round_))
+    return first_lines(found, best, step, cost_of_a_bake=_cost(round_))
 
 
 def _step(round_: Round, answers: Answers, waiting: bool) -> NextStep | str:
