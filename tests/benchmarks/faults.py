@@ -3,9 +3,11 @@
 Run it as a command from the root of the repository:
 
     python -m tests.benchmarks.faults [--damages 200] [--seed N] [--toml 10000]
-                                      [--readers 100000] [--kills]
+                                      [--readers 100000] [--kills] [--unwritable] [--points]
 
-Each of the four parts (`--damages 0` leaves one out) writes its own section of the table.
+Each part (`--damages 0` leaves one out) writes its own section of the table. `--unwritable` gives
+every command a folder that nobody may write, and one on a disk that is read-only; `--points` runs
+the tests that stand for what can go wrong with people, files, the server and folders.
 
 Damages are drawn by a seeded generator, cell by mutation. What must come of each kind stands below,
 written before anything ran: `refused` (exit 1, naming the file), `noted` (a note naming the file,
@@ -21,9 +23,11 @@ import random
 import re
 import shutil
 import string
+import subprocess
 import sys
 import tempfile
 import traceback
+import xml.etree.ElementTree as ElementTree
 import zipfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -46,6 +50,7 @@ from tests.rounds.ginger_round import (
 )
 from trials.base.errors import SheetError, TrialsError
 from trials.base.files import read_csv, write_csv
+from trials.base.words import in_words
 from trials.doors.cli import run
 from trials.rounds.diary import write_note
 from trials.rounds.gathering import gathered
@@ -826,6 +831,160 @@ def killed(
             yield name, total, "; ".join(wrong)
 
 
+# -- A folder that can not be written: questions are answered, the rest is refused in a line.
+
+
+READING = ("check", "fit")
+# Once all is loaded and has run on a copy, whoever may write anywhere becomes somebody who may not
+_AS_NOBODY = """
+import contextlib, io, os, shutil, sys, tempfile
+from pathlib import Path
+from trials.doors.cli import run
+folder, nobody, *words = sys.argv[1:]
+copy = shutil.copytree(folder, Path(tempfile.mkdtemp()) / Path(folder).name)
+for path in [copy, *copy.rglob("*")]:
+    path.chmod(0o755)
+with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+    run([word.replace("FOLDER", str(copy)) for word in words])
+shutil.rmtree(copy.parent)
+if nobody and os.getuid() == 0:
+    os.setgid(65534)
+    os.setuid(65534)
+sys.exit(run([word.replace("FOLDER", folder) for word in words]))
+"""
+
+
+def unwritable(names: Sequence[str] | None = None, disk: bool = True) -> Iterator[tuple[str, str]]:
+    """Give commands a folder nobody may write; yield each with what was wrong, nothing if nothing.
+
+    With `disk` the folder lies on a read-only disk as well, where this computer lets one be made.
+    """
+    from PIL import Image
+
+    commands = COMMANDS | {"fit": ("fit", "FOLDER")}
+    with tempfile.TemporaryDirectory() as place:
+        home = Path(place)
+        home.chmod(0o755)
+        Image.new("RGB", (9, 9)).save(home / "one.png")
+        sources = {
+            "plan": write_idea(home / "idea" / "mine").parent,
+            "": filled_round(home / "round" / "ginger snap").folder,
+        }
+        for path in home.rglob("*"):
+            path.chmod(0o555 if path.is_dir() else 0o444)
+        for name in names or commands:
+            folder = sources.get(name, sources[""])
+            yield f"{name}, no permission", _unwritten(folder, name, commands[name], home, "nobody")
+        mounted = disk and _read_only(home / "disk", sources)
+        try:
+            for name in (names or commands) if mounted else ():
+                folder = home / "disk" / sources.get(name, sources[""]).name
+                yield f"{name}, read-only", _unwritten(folder, name, commands[name], home, "")
+        finally:
+            if mounted:
+                subprocess.run(["umount", str(home / "disk")], check=True)
+            for path in [home, *home.rglob("*")]:
+                path.chmod(0o755 if path.is_dir() else 0o644)
+
+
+def _read_only(disk: Path, sources: dict[str, Path]) -> bool:
+    """Make a disk that holds the folders and can only be read; False where that is not allowed."""
+    disk.mkdir()
+    disk.chmod(0o755)
+    made = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", str(disk)], capture_output=True)
+    if made.returncode:
+        disk.rmdir()
+        return False
+    for folder in sources.values():
+        shutil.copytree(folder, disk / folder.name)
+    subprocess.run(["mount", "-o", "remount,ro", str(disk)], check=True)
+    return True
+
+
+def _unwritten(folder: Path, name: str, words: Sequence[str], home: Path, nobody: str) -> str:
+    """Return what was wrong when a command was given a folder that it can not write."""
+    before = contents(folder)
+    given = [word.replace("FOLDER/../..", str(home)) for word in words]
+    done = subprocess.run(
+        [sys.executable, "-c", _AS_NOBODY, str(folder), nobody, *given],
+        capture_output=True,
+        text=True,
+    )
+    expected = 0 if name in READING else 1
+    said = done.stderr.strip()
+    if done.returncode != expected or "Traceback" in said:
+        return f"exit {done.returncode}: {said or done.stdout}"
+    if expected and "can not be written" not in said:
+        return f"does not say so: {said}"
+    return "" if contents(folder) == before else "something was written"
+
+
+# -- What can go wrong with people, files, the server and folders, by the tests that stand for it.
+
+
+POINTS = {
+    "avoids: slips refused, checked again": (
+        "rounds/test_safe.py",
+        "rounds/test_questions.py::test_a_slip_is_refused_at_the_plan_with_its_file",
+    ),
+    "ballots that collide": (
+        "rounds/test_safe.py::test_names_that_would_share_a_ballot_are_refused",
+    ),
+    "a taster who corrects": (
+        "doors/test_ballot_server.py::test_a_taster_who_corrects_and_sends_again_is_believed",
+    ),
+    "workbooks are kept": (
+        "rounds/test_nothing_lost.py::test_sheets_refuse_a_workbook_that_holds_more_than_the_form",
+        "rounds/test_nothing_lost.py::test_every_command_keeps_the_workbooks_it_writes_anew",
+    ),
+    "a change is one step": (
+        "rounds/test_nothing_lost.py::test_a_step_that_is_killed_is_whole_or_not_at_all",
+        "rounds/test_nothing_lost.py::test_an_error_in_a_step_changes_nothing",
+        "rounds/test_nothing_lost.py::"
+        "test_a_replan_keeps_what_is_too_large_or_no_table_where_it_is",
+        "rounds/test_nothing_lost.py::test_a_killed_change_loses_no_score",
+    ),
+    "plan and serving are protected": (
+        "rounds/test_settings_files.py::test_a_column_that_was_sorted_by_itself_is_caught",
+        "rounds/test_mishaps.py",
+    ),
+    "sheets under other names": (
+        "rounds/test_nothing_lost.py::test_a_filled_sheet_under_another_name_is_read_and_named",
+        "rounds/test_nothing_lost.py::test_a_sheet_of_another_program_is_named",
+    ),
+    "never written over": (
+        "rounds/test_nothing_lost.py::test_a_page_is_never_written_over_a_file_of_the_round",
+        "rounds/test_nothing_lost.py::test_a_file_elsewhere_is_written_over_on_request_only",
+        "rounds/test_nothing_lost.py::test_effects_are_never_written_over_the_table_they_are_of",
+    ),
+    "many at once": (
+        "rounds/test_nothing_lost.py::test_notes_of_many_processes_at_once_are_all_kept",
+        "rounds/test_nothing_lost.py::test_photos_of_many_threads_at_once_are_all_kept",
+        "rounds/test_nothing_lost.py::test_own_columns_of_the_diary_survive",
+    ),
+    "slips in rounds and tables": ("rounds/test_slips.py", "analysis/test_table_slips.py"),
+    "the demo keeps off": ("doors/test_demo_keeps_off.py",),
+    "the server": ("doors/test_ballot_server.py",),
+    "what arrives": ("rounds/test_incoming.py",),
+    "hostile settings and folders": ("rounds/test_settings_files.py",),
+    "nothing grows, questions write nothing": ("rounds/test_queries.py",),
+}
+
+
+def points() -> Iterator[tuple[str, int, int]]:
+    """Run the tests of each point; yield its name, how many ran and how many did not pass."""
+    root = Path(__file__).parents[2]
+    for name, tests in POINTS.items():
+        with tempfile.TemporaryDirectory() as place:
+            report = Path(place) / "report.xml"
+            given = [f"tests/{one}" for one in tests]
+            command = [sys.executable, "-m", "pytest", "-q", "-m", "", f"--junitxml={report}"]
+            subprocess.run([*command, *given], cwd=root, capture_output=True)
+            suite = ElementTree.parse(report).getroot()[0]
+        count = {key: int(suite.attrib[key]) for key in ("tests", "errors", "failures", "skipped")}
+        yield name, count["tests"], count["errors"] + count["failures"] + count["skipped"]
+
+
 # -- The table.
 
 
@@ -865,6 +1024,8 @@ def main() -> int:
     parser.add_argument("--toml", type=int, default=10_000)
     parser.add_argument("--readers", type=int, default=100_000)
     parser.add_argument("--kills", nargs="*", choices=COMMANDS, help="kill at each operation")
+    parser.add_argument("--unwritable", action="store_true", help="folders nobody may write")
+    parser.add_argument("--points", action="store_true", help="the tests that stand for the rest")
     asked_for = parser.parse_args()
     wrong = 0
     if asked_for.damages:
@@ -889,6 +1050,18 @@ def main() -> int:
     for name, total, said in killed(asked_kills):
         wrong += bool(said)
         _write(f"Killed: {name}", f"At each of {total} file operations; wrong: {said or 'none'}.")
+    if asked_for.unwritable:
+        tried_so = dict(unwritable())
+        broken = {name: said for name, said in tried_so.items() if said}
+        wrong += len(broken)
+        told = "; ".join(f"{name}: {said}" for name, said in broken.items())
+        _write("Not to be written", f"{in_words(tried_so)}; wrong: {told or 'none'}.")
+    if asked_for.points:
+        lines = ["| what | tests | not passed |", "|---|---|---|"]
+        for name, count, failed in points():
+            wrong += failed
+            lines.append(f"| {name} | {count} | {failed} |")
+        _write("By their tests", "\n".join(lines))
     return int(bool(wrong))
 
 

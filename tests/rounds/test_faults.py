@@ -1,8 +1,20 @@
 """The quick part of the benchmark of faults: one damage of each kind, some hostile files."""
 
+import os
+from pathlib import Path
+
 import pytest
 
-from tests.benchmarks.faults import COMMANDS, DAMAGES, damages, hostile_toml, killed, readers
+from tests.benchmarks.faults import (
+    COMMANDS,
+    DAMAGES,
+    POINTS,
+    damages,
+    hostile_toml,
+    killed,
+    readers,
+    unwritable,
+)
 
 QUICK = ("plan", "note", "check", "photo")
 
@@ -29,6 +41,18 @@ def _wrong(names, points):
 
 def test_a_command_that_is_killed_works_when_it_is_given_again():
     assert _wrong(QUICK, 2) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="permissions of folders are those of POSIX")
+def test_a_folder_that_can_not_be_written_is_named_and_left_alone():
+    assert {said for _, said in unwritable(("note", "check"), disk=False)} == {""}
+
+
+def test_every_point_names_tests_that_are_there():
+    root = Path(__file__).parents[1]
+    for one in (one for tests in POINTS.values() for one in tests):
+        file, _, name = one.partition("::")
+        assert f"def {name}" in (root / file).read_text("utf-8"), one
 
 
 @pytest.mark.slow

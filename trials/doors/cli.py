@@ -6,6 +6,7 @@ use, 130 stopped by Ctrl-C (what is kept is said).
 """
 
 import argparse
+import errno
 import os
 import shlex
 import sys
@@ -53,14 +54,26 @@ def run(words: Sequence[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except OSError as error:
-        where = f"{error.filename}: " if error.filename else ""
-        tell(f"{where}{error.strerror or error}. Nothing was changed.", file=sys.stderr)
+        tell(f"{_why(error)}. Nothing was changed.", file=sys.stderr)
         return MEND
     except KeyboardInterrupt:
         from trials.base.keeping import stopped
 
         tell(f"\n{stopped()}", file=sys.stderr)
         return STOPPED
+
+
+def _why(error: OSError) -> str:
+    """Return what the computer refused, and where."""
+    why = str(error.strerror or error)
+    if not error.filename:
+        return why
+    path = Path(os.fsdecode(error.filename))
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        folder = path if path.is_dir() else path.parent
+        if not os.access(folder, os.W_OK):
+            return f"{folder}: the folder can not be written ({why})"
+    return f"{path}: {why}"
 
 
 def _parser() -> argparse.ArgumentParser:
