@@ -125,6 +125,7 @@ from trials.tasting.serving import serving_plan as serving_plan
 #     anchors=())
 # Measure.entry(text)
 # Measure.expects()
+# Measure.on_scale(values)
 # Measure.read(text)
 # Numeric(name, low, high, unit='', centre=None, hard_to_change=False, changes=None, settings=(),
 #     step=None, only_when=None, peak=False, by_hand=False, raises=(), lowers=())

@@ -350,6 +350,7 @@ def test_where_it_was_not_confirmed_the_search_goes_on(tmp_path):
     assert sentences(" ".join(plan.reasons)) <= 5
 
 
+@pytest.mark.slow
 def test_the_twin_of_a_refuted_setting_is_not_confirmed_in_its_stead(demo_line):
     # These invented bakes fall short of the reference in liking, which nothing foretold, and what
     # is best now is better than they were by less than is worth noticing

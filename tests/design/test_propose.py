@@ -186,6 +186,7 @@ def test_the_same_seed_gives_the_same_plan(aim):
 
 
 @settings(max_examples=8, deadline=None)
+@pytest.mark.slow
 @given(
     edge=st.floats(0.1, 0.9),
     bakes=st.integers(8, 18),

@@ -51,6 +51,7 @@ def test_what_is_entered_is_read_told_and_kept_in_the_diary(tmp_path):
     assert read_diary(tmp_path)["note"].tolist() == [found.reason]
 
 
+@pytest.mark.slow
 def test_false_alarms_are_as_rare_as_they_say(tmp_path):
     """Three things that are alike: some pair is called clear in at most 5 % of tests."""
     rng = np.random.default_rng(2)

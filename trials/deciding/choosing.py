@@ -146,8 +146,8 @@ def _stayed(
         if worth[0] - worth[1] > notice:
             continue
         found = recommendation(asked, known[None], wobble)
-        held = _held_words(chosen, known)
-        return replace(found, held=held, notes=(held, *found.notes))
+        told = _held_words(chosen, known)
+        return replace(found, held=told, notes=(told, *found.notes))
     stays = staying(asked, chosen[None], wobble)
     return recommendation(asked, chosen[None], wobble) if stays is None else stays
 
