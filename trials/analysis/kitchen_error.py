@@ -22,11 +22,8 @@ from trials.base.words import tidy_number
 from trials.core.measures import Measure
 from trials.core.scales import Line
 from trials.core.verdicts import CONFIDENCE
-from trials.design.power import SCORE_SD, TASTE_SD, USUAL
+from trials.design.power import SCORE_SD, TASTE_SD, USUAL, USUAL_DF
 
-# The middle 95 % of a scaled inverse chi-square on four degrees of freedom hold spreads of 0.6 to
-# 2.9 times the centre: about what kitchens differ by, and no more than four bakes' worth of it
-PRIOR_DF = 4.0
 TASTER_SD = 0.8  # in level; differences between bakes do not hang on it where all taste all
 LIKING_LENGTH = 8.0  # of the scale that the usual spreads are known for, 1 to 9
 STEPS = (1.0, 0.5)  # whole and half points; finer than that, rounding is nothing
@@ -56,7 +53,7 @@ class KitchenError:
     usual: Mapping[str, float]
     tasters: float
     least: float
-    df: float = PRIOR_DF
+    df: float = USUAL_DF
 
     @property
     def variance(self) -> float:

@@ -21,7 +21,7 @@ from trials.core.factors import (
     exists,
     is_blank,
 )
-from trials.core.plan import Plan, whole_number
+from trials.core.plan import MIXED_ONCE, Plan, whole_number
 from trials.core.roles import Role
 from trials.recipe.crossing import Trait, amounts, traits
 from trials.recipe.formula import Formula, totals
@@ -404,7 +404,8 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
 
     They are bakes as any other for the fit: their settings are settings of the plan. Each goes,
     by chance, into a load that has its hard-to-change settings, on the days with the fewest bakes
-    first, and to a place in it drawn by chance.
+    first, and to a place in it drawn by chance. Where bakes are divided from doughs, it is one more
+    bake of a dough that is as the parent's, else a dough of its own.
 
     Parameters
     ----------
@@ -447,6 +448,8 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     for _ in range(each):
         for name, setting in parents.iterrows():
             rows = _baked_too(plan, rows, str(name), dict(setting), rng)
+    for group in _mixtures(plan):
+        rows[group] = (pd.factorize(rows[group])[0] + 1).astype("int64")
     width = max(2, len(str(len(rows))))
     rows["bake"] = [f"B{place:0{width}d}" for place in range(1, len(rows) + 1)]
     where = {
@@ -461,16 +464,26 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     )
 
 
+def _mixtures(plan: Plan) -> list[str]:
+    """Return the groups of bakes that are divided from one mixture."""
+    return [group for group in plan.groups if group in MIXED_ONCE]
+
+
 def _baked_too(
     plan: Plan, rows: pd.DataFrame, name: str, setting: dict[str, Any], rng: np.random.Generator
 ) -> pd.DataFrame:
     """Return the bakes with a parent at a place drawn by chance."""
-    trial = rows["role"] != Role.REFERENCE
+    mixtures = _mixtures(plan)
+    trial, alike = rows["role"] != Role.REFERENCE, pd.Series(True, index=rows.index)
     for factor in plan.factors:
         if factor.group in plan.groups:
             own = setting[factor.name]
-            trial &= rows[factor.name].map(is_blank) if is_blank(own) else rows[factor.name] == own
-    homes = rows[trial]
+            same = rows[factor.name].map(is_blank) if is_blank(own) else rows[factor.name] == own
+            if factor.group in mixtures:
+                alike &= same
+            else:
+                trial &= same
+    homes = rows[trial & alike] if (trial & alike).any() else rows[trial]
     if homes.empty:
         hard = in_words(
             factor.show(setting[factor.name])
@@ -486,4 +499,8 @@ def _baked_too(
     home = int(rng.choice(homes.index.to_numpy()))
     new = rows.loc[[home]].assign(parent=name, role=Role.TRIAL.value, **setting)
     place = home + int(rng.integers(2))
+    if mixtures and not alike[home]:
+        beside = np.flatnonzero((rows[mixtures] == rows.loc[home, mixtures]).all(axis=1))
+        place = int(rng.choice([beside.min(), beside.max() + 1]))
+        new = new.assign(**{group: int(rows[group].max()) + 1 for group in mixtures})
     return pd.concat([rows.iloc[:place], new, rows.iloc[place:]], ignore_index=True)

@@ -289,6 +289,10 @@ USUAL = {
 USUAL_SOURCE = "usual spread assumed: common practice, no source"
 CHANCE = 0.8
 FEWEST_FOR_ERROR = 1.5  # with fewer bakes left for error, what is usual in a kitchen stands in
+FEWEST_OF_A_GROUP = 2.0  # the same for doughs, oil fills and oven heats (rehearsed)
+# The middle 95 % of a scaled inverse chi-square on four degrees of freedom hold spreads of 0.6 to
+# 2.9 times the centre: about what kitchens differ by, and no more than four bakes' worth of it
+USUAL_DF = 4.0
 
 Spreads = Mapping[str, tuple[float, str]]
 
@@ -668,7 +672,7 @@ class Promise:
         with), mixed (how much of pairs that are not asked about it holds, 0 for none), smallest
         (seen with 80 % chance), said (said to matter in about half of such rounds),
         judged_on (empty for terms that the plan can not tell), df, bend (whether it is one: then
-        the chance is that of naming the right side of a peak).
+        the chance is that of naming the right side of a peak), se (the standard error).
     score : float
         The mean chance.
     spreads : str
@@ -802,7 +806,7 @@ def _promised(
     rows = []
     for term in targets:
         if term not in known.index or not np.isfinite(known.loc[term, "se"]):
-            rows.append((term, 0.0, 0.0, np.nan, np.nan, "", 0.0, term in bends))
+            rows.append((term, 0.0, 0.0, np.nan, np.nan, "", 0.0, term in bends, np.nan))
             continue
         own = known.loc[term]
         df = float(own["df"])
@@ -816,10 +820,11 @@ def _promised(
         smallest = own["smallest_effect"]
         if few and df:
             smallest = _smallest(own["se"], df)
-        judged = (own["judged_on"], float(own["df"]), term in bends)
-        said = said_to_matter(float(own["se"]), float(own["df"]), worth)
+        judged = (own["judged_on"], float(own["df"]), term in bends, float(own["se"]))
+        least = 0.0 if own["judged_on"] == "bakes" else FEWEST_OF_A_GROUP
+        said = said_to_matter(float(own["se"]), max(float(own["df"]), least), worth)
         rows.append((term, chance, mixed, smallest, said, *judged))
-    names = ["term", "chance", "mixed", "smallest", "said", "judged_on", "df", "bend"]
+    names = ["term", "chance", "mixed", "smallest", "said", "judged_on", "df", "bend", "se"]
     table = pd.DataFrame(rows, columns=names)
     return Promise(plan, table, float(table["chance"].mean()), way.words)
 
@@ -931,7 +936,7 @@ def _spread_words(plan: Plan, spreads: Mapping[str, str]) -> str:
     there = {"bake", "tasting", *(["load"] if plan.groups else [])}
     there |= {"day"} if plan.days > 1 else set()
     parts = {name: words.split(", ", 1) for name, words in spreads.items() if name in there}
-    loads = plural(kitchen_group("load", plan.factors))
+    loads = plural(kitchen_group(next(iter(plan.groups), "load"), plan.factors))
     words = LEVEL_WORDS | {"load": f"between two {loads}"}
     said = [f"{value} {words[name]}" for name, (value, _) in parts.items()]
     sources = {

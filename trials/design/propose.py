@@ -26,6 +26,17 @@ from trials.core.terms import (
     real_settings,
 )
 from trials.design.candidates import candidates
+from trials.design.divided import (
+    DOUGH,
+    Doughs,
+    apart,
+    checked_doughs,
+    divided_wishes,
+    divided_words,
+    equally_words,
+    is_divided,
+    undivided_words,
+)
 from trials.design.exchange import optimal
 from trials.design.families import (
     FAMILIES,
@@ -370,10 +381,12 @@ def spoken(
     wish: Wish,
     answers: Answers,
     cost: tuple[int, float] | None,
+    each: Promise | None = None,
 ) -> tuple[str, ...]:
     """Give the reasons for a plan: what it tells, what it can not, what was assumed, what lost."""
     return (
         *_count_words(best, wish),
+        *divided_words(best, each),
         *_told_apart(best, wish, answers),
         *_small_round_words(best, wish, answers),
         *_hard_words(best),
@@ -521,6 +534,8 @@ def _hard_words(best: Promise) -> list[str]:
     for factor in best.plan.factors:
         if not factor.group or factor.name not in table.index:
             continue
+        if factor.group == DOUGH and is_divided(best.plan):
+            continue  # said with what is divided
         own = table.loc[factor.name]
         units = best.plan.rows.loc[best.plan.rows["role"] != Role.REFERENCE].get(factor.group)
         count = 0 if units is None else int(units.nunique())
@@ -654,6 +669,8 @@ def propose(
     worth_noticing: float | None = None,
     alike: float | None = None,
     later: int = 0,
+    doughs: int | None = None,
+    bakes_a_dough: int = 1,
 ) -> Plan:
     """Propose the plan that tells most for a budget of bakes.
 
@@ -689,6 +706,13 @@ def propose(
         both together, and the second round (`next_round`) does what these speak for: finish it,
         where it is of low and high settings, or better. Over several days, or where bakes share an
         oven heat or an oil fill, the first part is planned by itself.
+    doughs : int, optional
+        The most doughs that can be mixed in all; as many as `bakes` for a dough each. Left out,
+        and where what changes in the dough is crossed with a way of cooking, each dough is
+        divided over those ways if that tells every single change. What is in the dough is judged
+        between doughs, all else within them (a split-plot).
+    bakes_a_dough : int
+        The fewest bakes that one dough makes, where less of it can not be mixed well.
 
     Returns
     -------
@@ -702,7 +726,8 @@ def propose(
 
     References
     ----------
-    See :func:`trials.design.promise.promise` and the families themselves.
+    See :func:`trials.design.promise.promise` and the families themselves; for divided doughs
+    Cochran & Cox 1957, Experimental Designs, ch. 7 (split plots).
 
     Examples
     --------
@@ -715,15 +740,33 @@ def propose(
     wish = _wish(factors, bakes, aim, days, loads, references, exclude, keep, seed)
     answers = _answers(tasters, worth_noticing, alike)
     later = whole_number("later", later, least=0)
-    if later:
-        return _in_two_parts(wish, later, answers)
-    return _explained(wish, answers)
+    wish, beside = _with_doughs(wish, checked_doughs(doughs, bakes_a_dough), answers)
+    plan = _in_two_parts(wish, later, answers) if later else _explained(wish, answers)
+    return plan.because(*beside)
+
+
+def _with_doughs(wish: Wish, doughs: Doughs, answers: Answers) -> tuple[Wish, list[str]]:
+    """Return the wish, with divided doughs where they tell every single change, and a word on it."""
+    divided = divided_wishes(wish, doughs)
+    if divided and doughs.most is not None:
+        return divided[0], equally_words(wish, divided[0])
+    tried = []
+    for one in divided:
+        try:
+            best = _ranked(one, answers)[0]
+        except PlanError:
+            continue
+        if not any(name in best.lost for name in (factor.name for factor in one.factors)):
+            return one, equally_words(wish, one)
+        tried.append(best)
+    return wish, undivided_words(wish, tried)
 
 
 def _explained(wish: Wish, answers: Answers, *, offered: bool = True) -> Plan:
     ranked = _ranked(wish, answers)
     best = _searched_in_full(ranked[0], wish, answers)
-    reasons = spoken(best, ranked[1:], wish, answers, _cost(best, ranked, wish, answers))
+    each = _ranked(apart(wish), answers)[0] if is_divided(best.plan) else None
+    reasons = spoken(best, ranked[1:], wish, answers, _cost(best, ranked, wish, answers), each)
     offer = _in_two_sittings(best.plan, wish, answers) if offered else None
     details = dict(best.plan.details)
     if offer is not None:
@@ -943,4 +986,6 @@ def _like(loads: Loads, bakes: int, size: int) -> Loads:
     """Return as many loads as keep their size, where their number was given."""
     if isinstance(loads, int):
         return size * loads // bakes if size * loads % bakes == 0 else loads
+    if loads is not None and all(size * count % bakes == 0 for count in loads.values()):
+        return {name: size * count // bakes for name, count in loads.items()}
     return loads

@@ -23,7 +23,7 @@ from trials.rounds.forms import (
 )
 from trials.rounds.gathering import INCOMING, READINGS, read_source, sources
 from trials.rounds.idea import IDEA, Idea, plan_of, read_idea
-from trials.rounds.kitchen import Batch
+from trials.rounds.kitchen import Batch, steps_of_doughs
 from trials.rounds.round import (
     ACTUAL,
     PLAN,
@@ -94,18 +94,19 @@ def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Ro
 
 def _asked(idea: Idea, folder: Path, plan: Plan, seed: int) -> Round:
     """Return the round that an idea asks for; nothing is written."""
+    steps, once = steps_of_doughs(idea.steps, plan)
     try:
         return checked_round(
             Round(
                 folder=folder,
-                plan=plan,
+                plan=plan.because(*once),
                 measures=idea.measures,
                 formula=idea.formula,
                 tasters=idea.tasters,
                 seed=seed if idea.seed is None else idea.seed,
                 name=idea.name,
                 batch=idea.batch or Batch(),
-                steps=idea.steps,
+                steps=steps,
                 kitchen=idea.kitchen,
                 prices=idea.prices,
                 taste=idea.taste,

@@ -151,6 +151,7 @@ def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
         ]
         whole = shares[0].copy()
         whole["grams"] = sum(share["grams"].to_numpy() for share in shares)
+        whole["grams"] *= max(1.0, (batch.smallest or 0) / whole["grams"].sum())
         pieces.append(_weighed(whole, batch).assign(dough=dough.name, bakes=len(dough.bakes)))
     columns = ["dough", "bakes", *WEIGHED]
     return (
@@ -197,10 +198,38 @@ def _shares(
 
 
 def batch_sizes(round_: Round, formulas: Mapping[str, Formula], batch: Batch) -> dict[str, Batch]:
-    """Return how much of each bake is made: less flour at the same grams of all else is less dough.
+    """Return how much is mixed for each bake: less flour at the same grams of all else is less.
 
-    Where pieces are counted they stay as many and as heavy.
+    Where pieces are counted they stay as many and as heavy. No dough of a bake alone is less than
+    the smallest that can be mixed well; what is not baked of it is left over.
     """
+    sizes = _sizes_baked(round_, formulas, batch)
+    least = batch.smallest or 0.0
+    if not least:
+        return sizes
+    shared = {bake for dough in shared_doughs(round_, formulas) for bake in dough.bakes}
+    return {
+        bake: replace(own, dough=least * (1 - own.loss / 100), pieces=None)
+        if bake not in shared and own.grams / (1 - own.loss / 100) < least
+        else own
+        for bake, own in sizes.items()
+    }
+
+
+def left_over_words(round_: Round, batch: Batch, bake: str) -> str:
+    """Return what is mixed and what of it is baked, where less can not be mixed well."""
+    formulas = round_.formulas
+    mixed = batch_sizes(round_, formulas, batch)[bake].grams
+    baked = _sizes_baked(round_, formulas, batch)[bake].grams
+    if mixed <= baked * (1 + 1e-9):
+        return ""
+    return (
+        f"The least that is mixed well, {tidy_number(mixed, 4)} g: bake "
+        f"{tidy_number(baked, 4)} g of it."
+    )
+
+
+def _sizes_baked(round_: Round, formulas: Mapping[str, Formula], batch: Batch) -> dict[str, Batch]:
     grams = [one.name for one in round_.plan.factors if one.changes and one.changes[0] == "grams"]
     if not grams or batch.pieces is not None or round_.formula is None:
         return dict.fromkeys(formulas, batch)
@@ -259,6 +288,12 @@ def batch_sentence(round_: Round, batch: Batch) -> str:
     # Yeast that goes into a dough for four bakes is weighed for all four
     if shared_doughs(round_, formulas):
         return _shared_sentence(round_, batch)
+    if (batch.smallest or 0) > batch.grams:
+        return (
+            f"A bake takes {tidy_number(batch.grams, 4)} g of dough, less than the "
+            f"{tidy_number(batch.smallest or 0, 4)} g that you can mix well: so much is mixed for "
+            "each, and what is not baked of it is left over."
+        )
     smallest = max(
         (smallest_batch(formula, batch.scales) for formula in formulas.values()),
         key=lambda one: one.dough,

@@ -13,7 +13,7 @@ from trials.base.files import write_text
 from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Factor, Numeric, factor_from, is_blank
 from trials.core.measures import Measure, measure_from
-from trials.core.plan import Plan
+from trials.core.plan import MIXED_ONCE, Plan
 from trials.design.crossings import (
     WORDS,
     crossed_by_word,
@@ -57,6 +57,8 @@ class Idea:
         How many more bakes a second round may have.
     loads : int, mapping or None
         How many of what bakes share: 4, or { load = 4, dough = 6 }.
+    doughs : int or None
+        The most doughs that can be mixed; each is divided over the ways of cooking.
     aim : str
     factors : tuple of Factor
     measures : tuple of Measure
@@ -103,6 +105,7 @@ class Idea:
     process: tuple["Process", ...] = ()
     parents: int = 0
     taste: str = "together"
+    doughs: int | None = None
 
 
 @dataclass(frozen=True)
@@ -209,6 +212,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         days=answers.get("days", 1),
         references=answers.get("references", 0),
         loads=answers.get("loads"),
+        doughs=answers.get("doughs"),
         aim=answers.get("aim", "screen"),
         factors=(*_crossed(formula, second, cross, process), *factors),
         measures=tuple(measure_from(record) for record in answers["measures"]),
@@ -337,6 +341,8 @@ def plan_of(idea: Idea) -> Plan:
             tasters=idea.tasters or None,
             worth_noticing=_worth(idea.measures),
             later=idea.later,
+            doughs=idea.doughs,
+            bakes_a_dough=(idea.batch or Batch()).bakes_a_dough,
         )
         return _as_the_first(idea, _with_both_parents(idea, plan))
     except PlanError as error:
@@ -351,8 +357,9 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
     )
     both = parent_settings(plan.factors, idea.formula, idea.second, first, other)
     for factor in plan.factors:
-        if isinstance(factor, Numeric) and factor.group in plan.groups and factor.name not in first:
-            # What several bakes share is set as one of the plan's loads has it
+        held = factor.group in plan.groups and factor.group not in MIXED_ONCE
+        if isinstance(factor, Numeric) and held and factor.name not in first:
+            # What several bakes share is set as one of the plan's loads has it; a dough is mixed anew
             there = np.array([float(one) for one in plan.table[factor.name] if not is_blank(one)])
             both[factor.name] = [
                 one if is_blank(one) else float(there[np.abs(there - float(one)).argmin()])

@@ -1,7 +1,8 @@
 """What a kitchen has: batch, scales, prices, steps, things, heat, the working day."""
 
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from math import ceil, isfinite
 from numbers import Real
 from typing import Any
@@ -10,7 +11,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.words import InWords, in_words
 from trials.core.factors import Numeric, OnlyWhen, check_host, checked_when, holds, is_blank
-from trials.core.plan import Plan
+from trials.core.plan import MIXED_ONCE, Plan
 
 # -- How much of a bake is made, on which scales it is weighed, and what its ingredients cost.
 
@@ -63,6 +64,9 @@ class Batch(InWords):
         weight of a baked piece is given.
     scales : sequence of float
         What each scale shows, grams.
+    smallest : float, optional
+        Grams of the least dough that can be mixed well; a bake that takes less is divided from a
+        larger dough, or so much is mixed and the rest of it left over.
 
     Raises
     ------
@@ -80,11 +84,12 @@ class Batch(InWords):
     piece: float | None = None
     loss: float = 0.0
     scales: Sequence[float] = SCALES
+    smallest: float | None = None
 
     def __post_init__(self) -> None:
         if self.pieces is not None and (self.piece is None or self.dough is not None):
             raise RoundError("say a dough weight, or pieces with the weight of one; not both.")
-        for name in ("dough", "pieces", "piece"):
+        for name in ("dough", "pieces", "piece", "smallest"):
             value = getattr(self, name)
             if value is not None and not (amount(value) or 0) > 0:
                 raise RoundError(f"{name} is {value!r}; a number above 0 was expected.")
@@ -110,6 +115,17 @@ class Batch(InWords):
         if self.pieces is not None:
             return int(self.pieces)
         return None if self.piece is None else int(self.grams // self.piece)
+
+    @property
+    def bakes_a_dough(self) -> int:
+        """The fewest bakes that the smallest dough which can be mixed well makes.
+
+        Examples
+        --------
+        >>> Batch(dough=200, smallest=500).bakes_a_dough
+        3
+        """
+        return ceil((self.smallest or 0) / self.grams - 1e-9) or 1
 
 
 @checked_types(RoundError)
@@ -148,7 +164,7 @@ def batch_record(batch: Batch) -> dict[str, Any]:
     >>> batch_record(Batch(pieces=12, piece=40))
     {'pieces': 12, 'piece': 40}
     """
-    record = {"dough": batch.dough, "pieces": batch.pieces, "piece": batch.piece}
+    record = {name: getattr(batch, name) for name in ("dough", "pieces", "piece", "smallest")}
     kept = {name: value for name, value in record.items() if value is not None}
     if batch.loss:
         kept["loss"] = batch.loss
@@ -163,7 +179,8 @@ def batch_from(record: Mapping[str, Any]) -> Batch:
     >>> batch_from({"pieces": 12, "piece": 40}).grams
     480.0
     """
-    return Batch(**said("batch", record, ("dough", "pieces", "piece", "loss", "scales")))
+    known = ("dough", "pieces", "piece", "smallest", "loss", "scales")
+    return Batch(**said("batch", record, known))
 
 
 def prices_record(prices: Prices) -> dict[str, Any]:
@@ -384,6 +401,36 @@ def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
             raise RoundError(
                 f'the {heat.thing} is set by "{heat.factor}", which is no factor that is a number.'
             )
+
+
+# How a step that is done to the whole dough is called
+_MIXING = re.compile(r"\b(mix|knead|whisk|cream|rub in|stir|make the (dough|batter))", re.IGNORECASE)
+
+
+def steps_of_doughs(steps: Sequence[Step], plan: Plan) -> tuple[tuple[Step, ...], list[str]]:
+    """Return steps with those of the mixing done once for each dough, and a word on them.
+
+    Only where doughs are divided and no step says so itself; where each bake is a dough of its
+    own, a step that is said to be done per dough is done per bake.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+    plan : Plan
+    """
+    if not set(MIXED_ONCE) & set(plan.groups):
+        return tuple(replace(s, per="bake") if s.per in MIXED_ONCE else s for s in steps), []
+    if any(step.per in plan.groups for step in steps):
+        return tuple(steps), []
+    group = next(one for one in plan.groups if one in MIXED_ONCE)
+    mixing = [at for at, step in enumerate(steps) if _MIXING.search(step.name)]
+    last = next((at for at in mixing if at + 1 not in mixing), -1)
+    own = [at for at in range(last + 1) if steps[at].per == "bake"]
+    if not own or any(steps[at].only_when or isinstance(steps[at].minutes, str) for at in own):
+        return tuple(steps), []
+    names = in_words(steps[at].name for at in own)
+    said = f'Once for each dough: {names}. Another step of the dough says per = "{group}".'
+    return tuple(replace(s, per=group) if at in own else s for at, s in enumerate(steps)), [said]
 
 
 def _check_step(plan: Plan, step: Step, kitchen: Kitchen) -> None:

@@ -51,6 +51,7 @@ bakes = 16                  # how many bakes can you afford, reference bakes apa
 days = 2                    # over how many days?
 # seed = 7                  # the same number gives the same plan; drawn when left out
 # later = 4                 # how many more in a second round?
+# doughs = 8                # the most doughs you can mix? Else plan divides them over the cooking
 # loads = 4                 # how many oven heats or oil fills, if bakes share them?
 #                           # Several kinds of them: loads = { load = 4, dough = 4 }
 references = 2              # reference bakes, on top: they see days drift; one day can do without
@@ -178,6 +179,7 @@ piece = 14
 scales = [1, 0.1]           # what your scales show, in grams
 # loss = 3                  # percent lost in the bowl and on the bench
 # dough = 500               # instead of pieces
+# smallest = 400            # grams of the least dough that you can mix well
 
 # What a bake goes through, in order, for the timetable. A rest needs nothing.
 [[steps]]

@@ -79,6 +79,7 @@ class _Batch(_Shape):
     dough: Number | None = None
     pieces: Number | None = None
     piece: Number | None = None
+    smallest: Number | None = None
     loss: Number | None = None
     scales: Annotated[list[Number], Field(max_length=10)] | None = None
 
@@ -159,6 +160,7 @@ class _Idea(_Both):
     days: Count = 1
     references: Count = 0
     loads: Count | dict[Name, Count] | None = None
+    doughs: Count | None = None
     aim: Text = ""
     seed: Seed | None = None
     exclude: list[dict[Name, Level | list[Level]]] = []

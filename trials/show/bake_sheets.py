@@ -21,6 +21,7 @@ from trials.rounds.amounts import (
     Dough,
     batch_sentence,
     dough_weights,
+    left_over_words,
     per_day,
     pieces_needed,
     pieces_sentence,
@@ -198,7 +199,7 @@ def bake_sheets(
         own = None if grams is None else grams[grams["bake"] == bake]
         sheets.append(
             _head(round_, row, place, len(rows))
-            | _body(round_, row, own, formulas.get(bake), steps)
+            | _body(round_, row, own, formulas.get(bake), steps, batch)
             | {"cautions": cautions(formulas.get(bake), process_settings(round_, row))}
         )
     title = f"Bake sheets: {round_.name}"
@@ -273,12 +274,14 @@ def _body(
     grams: pd.DataFrame | None,
     formula: Formula | None,
     steps: Sequence[Step],
+    batch: Batch,
 ) -> dict[str, Any]:
     weigh, dense = None, False
     if grams is not None and formula is not None:
         weigh, dense = weigh_table(grams, formula.aside), len(grams) > ROWS_AT_EASE
         moved = water_moved(round_.formula, round_.plan.factors, row) if round_.formula else []
-        weigh["rounding"] = " ".join([weigh["rounding"], *moved])
+        over = left_over_words(round_, batch, row["bake"])
+        weigh["rounding"] = " ".join(filter(None, [weigh["rounding"], *moved, over]))
     return {
         "settings": _settings_table(round_.plan.factors, row, apart=_apart(round_, row)),
         "times": _steps_table(row, steps, ("bake", *_by_itself(round_, row))),

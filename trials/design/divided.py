@@ -1,0 +1,295 @@
+"""One dough for several bakes: what is mixed is set for the dough, how it is cooked for the bake.
+
+A split-plot: what is in the dough is judged between doughs, all else within them.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import pandas as pd
+from scipy import stats
+
+from trials.base.errors import PlanError
+from trials.base.words import in_words
+from trials.core.factors import Categorical, Factor, group_names
+from trials.core.plan import MIXED_ONCE, Plan, whole_number
+from trials.core.roles import Role
+from trials.core.terms import kitchen_names
+from trials.design.families import Wish
+from trials.design.power import USUAL_DF, Promise
+from trials.recipe.formula import ASIDE
+
+DOUGH = MIXED_ONCE[0]
+SURE = 0.975  # both ends of an interval leave as much out beyond them
+# How a kind says that it is a way of cooking, and a setting that it is one of the mixing
+_COOKING = re.compile(
+    r"\b(cook|method|bak(e|ed|ing)\b(?! (powder|soda))|oven|pan\b|fry|fri(ed|es)|deep|shallow"
+    r"|griddl|steam|boil|grill|toast|roast)",
+    re.IGNORECASE,
+)
+_MIXING = re.compile(r"\b(mix|knead|autolys|preferment|cream(ed|ing)\b|whisk)", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Doughs:
+    """What a kitchen can mix.
+
+    Parameters
+    ----------
+    most : int or None
+        The most doughs in all; None where nothing was said.
+    bakes : int
+        The fewest bakes that one dough makes.
+    """
+
+    most: int | None = None
+    bakes: int = 1
+
+
+def in_the_dough(factors: Sequence[Factor]) -> tuple[Factor, ...]:
+    """Return what is set when a dough is mixed: what its formula holds, how it is mixed.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> fat = Categorical("fat", ["butter", "lard"], changes=("swap", "butter"))
+    >>> syrup = Numeric("syrup", 50, 70, "%", changes=("percent", "sugar", "syrup"))
+    >>> [one.name for one in in_the_dough([fat, syrup, Categorical("cooking", ["oven", "pan"])])]
+    ['fat']
+    """
+    return tuple(one for one in factors if _mixed_in(one))
+
+
+def _mixed_in(factor: Factor) -> bool:
+    if factor.group:
+        return factor.group in MIXED_ONCE
+    if factor.changes is None:
+        return bool(_MIXING.search(factor.name))
+    _, _, *part = factor.changes
+    return not part or str(part[0]).casefold() not in ASIDE
+
+
+def ways_of_cooking(factors: Sequence[Factor]) -> tuple[Categorical, ...]:
+    """Return the kinds that are ways of cooking: named so, or with settings that are theirs alone.
+
+    Examples
+    --------
+    >>> [one.name for one in ways_of_cooking([Categorical("made", ["fried", "baked"])])]
+    ['made']
+    """
+    hosts = {one.only_when[0] for one in factors if one.only_when}
+    return tuple(
+        one
+        for one in factors
+        if isinstance(one, Categorical)
+        and one.changes is None
+        and not one.group
+        and (one.name in hosts or any(map(_COOKING.search, [one.name, *map(str, one.levels)])))
+    )
+
+
+def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
+    """Return the wish with doughs divided over ways of cooking, the divisions that suit first.
+
+    None where nothing is to be divided: no way of cooking is crossed with what is in the dough,
+    each bake may have a dough of its own, or the kitchen's groups were said otherwise.
+
+    Parameters
+    ----------
+    wish : Wish
+    doughs : Doughs
+
+    References
+    ----------
+    Cochran & Cox 1957, Experimental Designs, ch. 7 (split plots).
+    """
+    own, ways = in_the_dough(wish.factors), ways_of_cooking(wish.factors)
+    said = doughs.most is not None
+    groups = group_names(wish.factors)
+    if wish.keep is not None or wish.blend or wish.loads is not None or set(groups) - {DOUGH}:
+        if said:
+            raise PlanError(
+                f"doughs is {doughs.most}; where bakes are kept, shares are blended or loads are "
+                'said, say it as loads={"dough": ...} and hard_to_change="dough".'
+            )
+        return []
+    if said and not own:
+        raise PlanError(
+            f"doughs is {doughs.most}, but nothing that varies is in the dough. Leave doughs out, "
+            "or say what a factor changes in the formula."
+        )
+    names = {one.name for one in own}
+    whole = len(own) == len(wish.factors)
+    if not own or whole or any(one.only_when and one.only_when[0] not in names for one in own):
+        return []
+    if (doughs.most or 0) >= wish.bakes or not (said or ways):
+        return []
+    across = len(ways[0].levels) if ways else 2
+    shared = [replace(one, hard_to_change=DOUGH) if one in own else one for one in wish.factors]
+    found = [
+        replace(wish, factors=tuple(shared), bakes=bakes, loads={DOUGH: count})
+        for bakes, count in _divisions(wish, across, doughs)
+    ]
+    if said and not found:
+        raise PlanError(
+            f"doughs is {doughs.most}, from which {wish.bakes} bakes over {wish.days} days can "
+            f"not be divided equally; {wish.bakes} is a dough for each bake."
+        )
+    return found
+
+
+def _divisions(wish: Wish, across: int, doughs: Doughs) -> list[tuple[int, int]]:
+    """Return how many bakes from how many doughs, those with every way in each dough first."""
+    most = wish.bakes if doughs.most is None else doughs.most
+    found = [
+        (bakes, count)
+        for bakes in range(wish.bakes, max(wish.bakes - across, 1) - 1, -1)
+        for count in range(wish.days, min(most, bakes - 1) + 1, wish.days)
+        if bakes % count == 0 and bakes // count >= doughs.bakes
+    ]
+
+    def suits(one: tuple[int, int]) -> tuple[int, ...]:
+        bakes, count = one
+        apart, unused = abs(bakes // count - across), wish.bakes - bakes
+        return (-count, unused) if doughs.most is not None else (apart, unused, -count)
+
+    return sorted(found, key=suits)
+
+
+def apart(wish: Wish) -> Wish:
+    """Return a wish with a dough for each bake."""
+    factors = tuple(
+        replace(one, hard_to_change=False) if one.group in MIXED_ONCE else one
+        for one in wish.factors
+    )
+    return replace(wish, factors=factors, loads=None)
+
+
+def is_divided(plan: Plan) -> bool:
+    """Say whether several bakes of a plan are divided from one dough.
+
+    Examples
+    --------
+    >>> from trials.design.layout import lay_out
+    >>> fat = Categorical("fat", ["butter", "lard"], hard_to_change="dough")
+    >>> bakes = pd.DataFrame({"fat": ["butter", "lard"], "cooking": "oven", "dough": [1, 2]})
+    >>> cooking = Categorical("cooking", ["oven", "pan"])
+    >>> is_divided(lay_out([fat, cooking], bakes, family="two", model="main"))
+    False
+    """
+    return DOUGH in plan.groups and _trials(plan)[DOUGH].nunique() < plan.count()
+
+
+def _trials(plan: Plan) -> pd.DataFrame:
+    return plan.rows[plan.rows["role"] != Role.REFERENCE]
+
+
+def divided_words(best: Promise, each: Promise | None) -> list[str]:
+    """Say what is divided, what judges what, and what that costs the questions of the dough.
+
+    Parameters
+    ----------
+    best : Promise
+        Of the plan with divided doughs.
+    each : Promise or None
+        Of the plan with a dough for each bake, where there is one.
+    """
+    plan = best.plan
+    if not is_divided(plan):
+        return []
+    trials = _trials(plan)
+    count = int(trials[DOUGH].nunique())
+    own = [one for one in plan.factors if one.group == DOUGH]
+    within = [one.name for one in plan.factors if one.group != DOUGH]
+    judged = [
+        f"what is in the dough ({kitchen_names([one.name for one in own], plan.factors)}) is "
+        f"judged by {count} doughs",
+        f"{kitchen_names(within, plan.factors)} by {plan.count()} bakes",
+    ]
+    said = [f"{count} doughs, each divided {_over(trials, plan)}; {', '.join(judged)}."]
+    return [*said, *_cost_words(best, each, [one.name for one in own])]
+
+
+def _over(trials: pd.DataFrame, plan: Plan) -> str:
+    """Return what each dough is divided over: the ways of cooking, or so many bakes."""
+    sizes = trials.groupby(DOUGH).size()
+    bakes = f"into {sizes.max()} bakes"
+    ways = ways_of_cooking(plan.factors)
+    if not ways:
+        return bakes
+    kinds = trials.groupby(DOUGH)[ways[0].name].nunique()
+    levels = in_words(map(str, ways[0].levels))
+    if (kinds == len(ways[0].levels)).all():
+        return f"over {levels}"
+    return f"over {kinds.min()} of {levels}" if kinds.nunique() == 1 else f"{bakes} of {levels}"
+
+
+def _cost_words(best: Promise, each: Promise | None, own: Sequence[str]) -> Iterator[str]:
+    """Yield by how much less sure the questions of the dough are than with a dough for each."""
+    if each is None:
+        return
+    now, then = _widths(best, own), _widths(each, own)
+    both = [name for name in own if name in now and name in then]
+    if not both:
+        return
+    widest = max(both, key=lambda name: now[name] / then[name])
+    bakes = each.plan.count()
+    yield (
+        f"That costs the dough's own questions: {kitchen_names(both, best.plan.factors)} would be "
+        f"known to ± {now[widest]:.1f} points, with a dough for each of {bakes} bakes to "
+        f"± {then[widest]:.1f}, {now[widest] / then[widest]:.1f} times as wide (a quick estimate). "
+        f"For a dough each, say doughs = {bakes}."
+    )
+    left = best.table.set_index("term").loc[both, "df"].min()
+    if left < 0.5:
+        yield (
+            "No dough is left over to measure how alike two doughs are: what is usual in a "
+            "kitchen stands in for it."
+        )
+
+
+def _widths(promised: Promise, names: Sequence[str]) -> dict[str, float]:
+    """Return how far each effect would be known, as the fit speaks of it.
+
+    Its error and what is usual in a kitchen count together.
+    """
+    told = promised.told.set_index("term")
+    return {
+        name: float(told.loc[name, "se"] * stats.t.ppf(SURE, told.loc[name, "df"] + USUAL_DF))
+        for name in names
+        if name in told.index
+    }
+
+
+def equally_words(asked: Wish, divided: Wish) -> list[str]:
+    """Say so where fewer bakes are planned than were asked for, as doughs are divided equally."""
+    left = asked.bakes - divided.bakes
+    if not left:
+        return []
+    return [
+        f"You asked for {asked.bakes} bakes; {divided.bakes} are planned, as many as doughs can be "
+        f"divided into equally: keep {'the other' if left == 1 else f'the other {left}'} for a "
+        "bake that fails, or for the next round."
+    ]
+
+
+def undivided_words(wish: Wish, tried: Sequence[Promise]) -> list[str]:
+    """Say why doughs are not divided where they might have been, and what would let them be."""
+    singles = {one.name for one in wish.factors}
+    told = [(one, [name for name in one.lost if name in singles]) for one in tried]
+    if not told:
+        return []
+    one, lost = min(told, key=lambda pair: len(pair[1]))
+    count = int(_trials(one.plan)[DOUGH].nunique())
+    return [
+        f"A dough for each bake: divided over the ways of cooking, {count} doughs could not tell "
+        f"{kitchen_names(lost, wish.factors)} apart from the rest. With fewer changes in the "
+        f"dough, or more bakes, doughs can be divided; doughs = {count} does so all the same."
+    ]
+
+
+def checked_doughs(doughs: int | None, bakes_a_dough: int) -> Doughs:
+    """Return what a kitchen can mix once both are whole numbers."""
+    most = None if doughs is None else whole_number("doughs", doughs, least=1)
+    return Doughs(most, whole_number("bakes_a_dough", bakes_a_dough, least=1))
