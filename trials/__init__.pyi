@@ -74,7 +74,7 @@ from trials.tasting.replanning import replan_servings as replan_servings
 from trials.tasting.serving import serving_plan as serving_plan
 
 # What each takes
-# Batch(dough=None, pieces=None, piece=None, loss=0.0, scales=(1.0, 0.1))
+# Batch(dough=None, pieces=None, piece=None, loss=0.0, scales=(1.0, 0.1), smallest=None)
 # Categorical(name, levels, hard_to_change=False, changes=None, unit='', only_when=None,
 #     by_hand=False)
 # Categorical.code(values)
@@ -182,7 +182,8 @@ from trials.tasting.serving import serving_plan as serving_plan
 # power(plan, *, effect, sd_bake=None, sd_tasting=None, sd_load=None, sd_day=None, tasters=1,
 #     repeats=1, model=None, alpha=0.05)
 # propose(factors, bakes, *, aim='screen', days=1, loads=None, references=0, exclude=None,
-#     keep=None, seed=None, tasters=None, worth_noticing=None, alike=None, later=0)
+#     keep=None, seed=None, tasters=None, worth_noticing=None, alike=None, later=0, doughs=None,
+#     bakes_a_dough=1)
 # quality(plan, model=None, *, variance_ratio=None)
 # read_side_test(test, *, diary=True)
 # recommend(findings, measures, *, exclude=None, failure=None, failure_limit=0.1, weights=None,

@@ -23,7 +23,7 @@ from trials.base.words import in_words, percent, tidy_number
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.measures import Measure, measure_named
-from trials.core.plan import Plan, whole_number
+from trials.core.plan import MIXED_ONCE, Plan, whole_number
 from trials.core.roles import Role
 from trials.core.terms import real_settings
 from trials.deciding.actions import SURE, Action, actions, settled
@@ -125,6 +125,57 @@ def _in_groups(
     return frame
 
 
+def divided(factors: Sequence[Factor], made: pd.DataFrame, X: np.ndarray) -> np.ndarray:
+    """Return bakes as doughs divided as those so far were: fewer doughs, each for several bakes.
+
+    The doughs wanted most often are kept, each with the bakes that were wanted of it and then with
+    the ways that the other bakes were to be made.
+
+    Parameters
+    ----------
+    factors : sequence of Factor
+    made : DataFrame
+        The bakes so far.
+    X : ndarray, shape (bakes, factors)
+        Coded settings.
+    """
+    group = next((one for one in group_names(factors) if one in MIXED_ONCE), None)
+    size = 1 if group is None or group not in made else _usual_size(made, group)
+    own = np.array([factor.group == group for factor in factors])
+    if size < 2 or own.all() or len(X) < 2:
+        return X
+    doughs, dough_of, wanted = _alike(X[:, own])
+    ways, way_of, asked = _alike(X[:, ~own])
+    if len(doughs) == 1 or len(ways) == 1:
+        return X  # nothing to divide, or nothing to divide it over
+    count = max(1, len(X) // min(size, len(ways)))
+    chosen = np.resize(np.argsort(-wanted, kind="stable")[:count], count)
+    often = np.argsort(-asked, kind="stable")
+    rows: list[np.ndarray] = []
+    for place, dough in enumerate(chosen):
+        most = len(X) * (place + 1) // count - len(rows)
+        there = [*dict.fromkeys(way_of[dough_of == dough]), *often]
+        for way in list(dict.fromkeys(there))[:most]:
+            row = np.zeros(X.shape[1])
+            row[own], row[~own] = doughs[dough], ways[way]
+            rows.append(row)
+    return np.array(rows)
+
+
+def _alike(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the different rows as they first come, which of them each is, and how often each."""
+    _, first, place, often = np.unique(
+        np.round(np.nan_to_num(rows, nan=1e9), 9),
+        axis=0,
+        return_index=True,
+        return_inverse=True,
+        return_counts=True,
+    )
+    order = np.argsort(first)
+    rank = np.argsort(order)
+    return rows[first[order]], rank[place.ravel()], often[order]
+
+
 def _usual_size(made: pd.DataFrame, group: str) -> int:
     if group not in made or made[group].isna().all():
         return 4
@@ -133,9 +184,10 @@ def _usual_size(made: pd.DataFrame, group: str) -> int:
 
 
 def _days(made: pd.DataFrame, frame: pd.DataFrame) -> np.ndarray:
-    """Return the day of each new bake: no more a day than before, no load parted."""
+    """Return the day of each new bake: no more a day than before, no load or dough parted."""
     most = int(made.groupby("day").size().max()) if len(made) else len(frame)
-    loads = frame["load"] if "load" in frame else pd.Series(range(len(frame)), index=frame.index)
+    shared = _shared(frame)
+    loads = pd.Series(range(len(frame)), index=frame.index) if shared is None else shared
     sizes = loads.value_counts(sort=False).sort_index()
     days = max(1, -(-len(frame) // most))
     filled = [0] * days
@@ -145,6 +197,11 @@ def _days(made: pd.DataFrame, frame: pd.DataFrame) -> np.ndarray:
         day_of[load] = day + 1
         filled[day] += int(size)
     return np.array([day_of[load] for load in loads])
+
+
+def _shared(frame: pd.DataFrame) -> pd.Series | None:
+    """Return what bakes share that must not be parted: their load, else their dough."""
+    return next((frame[name] for name in ("load", *MIXED_ONCE) if name in frame), None)
 
 
 def groups_of(frame: pd.DataFrame) -> tuple[np.ndarray, np.ndarray | None]:
@@ -505,9 +562,12 @@ def _weighed(asked: _Request) -> list[Weighed]:
     factors, made = asked.knowledge.factors, asked.knowledge.made
     weighed = []
     for one in steps(actions(asked.knowledge, asked.bakes), "Weighing what to bake next"):
+        in_doughs = divided(factors, made, one.X)
+        if asked.knowledge.region.allows(in_doughs).all():
+            one = replace(one, X=in_doughs)
         frame = pd.DataFrame(real_settings(factors, one.X))
         frame = _in_groups(factors, made, frame)
-        days, loads = groups_of(frame.assign(day=_days(made, frame), load=frame.get("load")))
+        days, loads = groups_of(frame.assign(day=_days(made, frame), load=_shared(frame)))
         gain = expected_gain(asked.knowledge, one.X, days, loads)
         weighed.append(Weighed(one, gain.worth, gain.noticed, gain.moved))
     return weighed

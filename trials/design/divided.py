@@ -12,7 +12,7 @@ from scipy import stats
 
 from trials.base.errors import PlanError
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Factor, group_names
+from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.plan import MIXED_ONCE, Plan, whole_number
 from trials.core.roles import Role
 from trials.core.terms import kitchen_names
@@ -126,7 +126,7 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
     if (doughs.most or 0) >= wish.bakes or not (said or ways):
         return []
     across = len(ways[0].levels) if ways else 2
-    shared = [replace(one, hard_to_change=DOUGH) if one in own else one for one in wish.factors]
+    shared = [_set_for(one, DOUGH) if one in own else one for one in wish.factors]
     found = [
         replace(wish, factors=tuple(shared), bakes=bakes, loads={DOUGH: count})
         for bakes, count in _divisions(wish, across, doughs)
@@ -137,6 +137,11 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
             f"not be divided equally; {wish.bakes} is a dough for each bake."
         )
     return found
+
+
+def _set_for(factor: Factor, group: str | bool) -> Factor:
+    """Return a factor set for a dough, or for each bake; a blend is neither."""
+    return factor if isinstance(factor, Component) else replace(factor, hard_to_change=group)
 
 
 def _divisions(wish: Wish, across: int, doughs: Doughs) -> list[tuple[int, int]]:
@@ -160,8 +165,7 @@ def _divisions(wish: Wish, across: int, doughs: Doughs) -> list[tuple[int, int]]
 def apart(wish: Wish) -> Wish:
     """Return a wish with a dough for each bake."""
     factors = tuple(
-        replace(one, hard_to_change=False) if one.group in MIXED_ONCE else one
-        for one in wish.factors
+        _set_for(one, False) if one.group in MIXED_ONCE else one for one in wish.factors
     )
     return replace(wish, factors=factors, loads=None)
 

@@ -746,7 +746,7 @@ def propose(
 
 
 def _with_doughs(wish: Wish, doughs: Doughs, answers: Answers) -> tuple[Wish, list[str]]:
-    """Return the wish, with divided doughs where they tell every single change, and a word on it."""
+    """Return the wish, doughs divided where that tells every single change, and a word on it."""
     divided = divided_wishes(wish, doughs)
     if divided and doughs.most is not None:
         return divided[0], equally_words(wish, divided[0])

@@ -359,7 +359,7 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
     for factor in plan.factors:
         held = factor.group in plan.groups and factor.group not in MIXED_ONCE
         if isinstance(factor, Numeric) and held and factor.name not in first:
-            # What several bakes share is set as one of the plan's loads has it; a dough is mixed anew
+            # What several bakes share is set as a load of the plan has it; a dough is mixed anew
             there = np.array([float(one) for one in plan.table[factor.name] if not is_blank(one)])
             both[factor.name] = [
                 one if is_blank(one) else float(there[np.abs(there - float(one)).argmin()])

@@ -404,7 +404,9 @@ def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
 
 
 # How a step that is done to the whole dough is called
-_MIXING = re.compile(r"\b(mix|knead|whisk|cream|rub in|stir|make the (dough|batter))", re.IGNORECASE)
+_MIXING = re.compile(
+    r"\b(mix|knead|whisk|cream|rub in|stir|make the (dough|batter))", re.IGNORECASE
+)
 
 
 def steps_of_doughs(steps: Sequence[Step], plan: Plan) -> tuple[tuple[Step, ...], list[str]]:

@@ -12,6 +12,7 @@ from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.core.roles import STATUSES, Role
+from trials.design.divided import ways_of_cooking
 from trials.recipe.cautions import ALLERGENS, Caution, cautions, cautions_of_all
 from trials.recipe.formula import Formula
 from trials.recipe.weighing import shown_grams, shown_percent
@@ -193,6 +194,7 @@ def bake_sheets(
         bake = row["bake"]
         sheets += [
             _dough_sheet(round_, dough, row, made[made["dough"] == dough.name], steps)
+            | {"shares": _shares(round_, dough, grams)}
             for dough in doughs
             if dough.bakes[0] == bake
         ]
@@ -224,6 +226,19 @@ def _dough_sheet(
         "times": _steps_table(row, steps, (dough.group,)),
         "cautions": cautions(dough.formula, process_settings(round_, row)),
     }
+
+
+def _shares(round_: Round, dough: Dough, grams: pd.DataFrame) -> str:
+    """Return what each bake gets of a dough, and how it is cooked where that is a kind."""
+    table = round_.plan.table.set_index("bake")
+    ways = [one.name for one in ways_of_cooking(round_.plan.factors)]
+    own = grams[grams["ingredient"] == dough.name].set_index("bake")
+    shares = []
+    for bake in dough.bakes:
+        how = ", ".join(str(table.loc[bake, name]) for name in ways)
+        weighed = shown_grams(own.loc[bake, "grams"], own.loc[bake, "scale"])
+        shares.append(f"{weighed} for {bake}{f' ({how})' if how else ''}")
+    return in_words(shares)
 
 
 def _head(round_: Round, row: Mapping[str, Any], place: int, count: int) -> dict[str, Any]:

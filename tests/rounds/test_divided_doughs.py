@@ -1,0 +1,379 @@
+"""One dough, several ways of cooking: from the idea to the next round."""
+
+import html
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.browser import needs_browser, page_count, printed
+from tests.reference.mixed_models import HERE as REFERENCE
+from trials.analysis.fitting import fit
+from trials.base.errors import PlanError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.deciding.next_bakes import new_bakes, next_round
+from trials.design.crossings import with_parents
+from trials.design.propose import propose
+from trials.doors.start import planned_round
+from trials.rounds.amounts import dough_weights, weights
+from trials.rounds.round import Round
+from trials.rounds.scores import check, record_scores, scores
+from trials.rounds.timetable import timetable
+from trials.show.sheets import write_sheets
+
+FAT = Categorical("fat", ["butter", "lard"], changes=("swap", "butter"))
+WATER = Numeric("hydration", 50, 58, "%", changes=("total", "hydration"))
+LIFT = Numeric("baking powder", 0, 5, "%", changes=("percent", "baking powder"))
+COOKING = Categorical("cooking", ["oven", "griddle"])
+THREE_WAYS = Categorical("cooking", ["oven", "griddle", "shallow-fry"])
+
+IDEA = """\
+name = "griddle scone"
+bakes = 8
+days = 2
+seed = 3
+
+[[factors]]
+kind = "categorical"
+name = "fat"
+levels = ["butter", "lard"]
+changes = ["swap", "butter"]
+
+[[factors]]
+kind = "numeric"
+name = "hydration"
+low = 50
+high = 58
+unit = "%"
+changes = ["total", "hydration"]
+
+[[factors]]
+kind = "categorical"
+name = "cooking"
+levels = ["oven", "griddle"]
+
+[[measures]]
+name = "liking"
+scale = "hedonic 9"
+goal = "higher"
+
+[[tasters]]
+name = "Ada"
+
+[[tasters]]
+name = "Ben"
+
+[formula]
+name = "scone"
+[formula.parts]
+"plain flour" = 100
+butter = 24
+milk = 40
+"baking powder" = 5
+salt = 1.5
+
+[batch]
+pieces = 5
+piece = 40
+smallest = 400
+
+[[steps]]
+name = "weigh and mix"
+minutes = 12
+needs = ["hands"]
+
+[[steps]]
+name = "shape"
+minutes = 5
+needs = ["hands"]
+
+[[steps]]
+name = "bake"
+minutes = 18
+needs = ["oven"]
+only_when = ["cooking", ["oven"]]
+
+[[steps]]
+name = "cook on the griddle"
+minutes = 12
+needs = ["griddle", "hands"]
+only_when = ["cooking", ["griddle"]]
+
+[kitchen]
+things = { hands = 1, oven = 1, griddle = 1 }
+"""
+
+
+def idea(folder, old="", new=""):
+    folder.mkdir(exist_ok=True)
+    assert old in IDEA
+    (folder / "idea.toml").write_text(IDEA.replace(old, new) if old else IDEA)
+    return folder
+
+
+def said(plan):
+    return " ".join(plan.reasons)
+
+
+@pytest.fixture(scope="module")
+def round_(tmp_path_factory):
+    return planned_round(idea(tmp_path_factory.mktemp("divided")))
+
+
+@pytest.fixture(scope="module")
+def sheets(round_):
+    write_sheets(round_)
+    text = (round_.folder / "bake-sheets.html").read_text()
+    parts = text.split('<section class="sheet">')[1:]
+    return [" ".join(html.unescape(re.sub(r"<[^>]+>", " ", part)).split()) for part in parts]
+
+
+# -- What is proposed.
+
+
+def test_doughs_divided_over_the_ways_of_cooking_are_proposed_first():
+    plan = propose([FAT, WATER, COOKING], 8, days=2, tasters=2, seed=1)
+    table = plan.table
+    assert plan.groups == ("dough",)
+    assert table["dough"].nunique() == 4
+    for name in ("day", "fat", "hydration"):
+        assert (table.groupby("dough")[name].nunique() == 1).all()
+    assert (table.groupby("dough")["cooking"].nunique() == 2).all()
+    # One dough is baked before the next is
+    assert table["dough"].tolist() == sorted(table["dough"])
+
+
+def test_the_plan_says_what_judges_what_and_what_that_costs():
+    plan = propose([FAT, WATER, COOKING], 8, days=2, tasters=2, seed=1)
+    assert plan.reasons[0] == (
+        "4 doughs, each divided over oven and griddle; what is in the dough (fat and hydration) is "
+        "judged by 4 doughs, cooking by 8 bakes."
+    )
+    assert "can not settle" not in said(plan)
+    now, then = map(float, re.search(r"± ([\d.]+) points.*± ([\d.]+)", plan.reasons[1]).groups())
+    assert now > then
+    assert "doughs = 8" in plan.reasons[1]
+    alone = propose([FAT, WATER, COOKING], 8, days=2, tasters=2, seed=1, doughs=8)
+    assert alone.groups == ()
+    assert "each divided" not in said(alone)
+
+
+def test_the_fit_is_as_unsure_of_the_dough_as_was_foretold():
+    plan = propose([FAT, WATER, COOKING], 8, days=2, tasters=2, seed=1)
+    foretold = float(re.search(r"± ([\d.]+) points", said(plan))[1])
+    rng = np.random.default_rng(7)
+    noise = rng.normal(0, 0.25, 5)[plan.table["dough"].astype(int)]
+    table = pd.concat([plan.table.assign(taster=one) for one in "AB"], ignore_index=True)
+    liking = 5.5 + np.tile(noise, 2) + rng.normal(0, 1.2, len(table))
+    table["liking"] = np.clip(np.round(liking), 1, 9)
+    found = fit(table, "liking", plan.factors, measure=Measure("liking", "hedonic 9"))
+    own = found.spoken.set_index("term").loc["fat"]
+    assert (own["high"] - own["low"]) / 2 == pytest.approx(foretold, abs=0.15)
+
+
+def test_three_ways_are_all_made_of_each_dough():
+    plan = propose([FAT, WATER, THREE_WAYS], 12, days=2, tasters=2, seed=1)
+    assert (plan.table.groupby("dough")["cooking"].nunique() == 3).all()
+    assert "4 doughs, each divided over oven, griddle and shallow-fry" in plan.reasons[0]
+
+
+def test_doughs_that_could_not_be_told_apart_are_not_divided_unasked():
+    """Four doughs on two days hold a mean, a day and two changes: a third has no dough left."""
+    factors = [FAT, WATER, LIFT, COOKING]
+    plan = propose(factors, 8, days=2, tasters=2, seed=1)
+    assert plan.groups == ()
+    assert "4 doughs could not tell baking powder apart" in said(plan)
+    asked = propose(factors, 8, days=2, tasters=2, seed=1, doughs=4)
+    assert asked.table["dough"].nunique() == 4
+    assert "can not tell baking powder apart" in said(asked)
+    # With twelve bakes six doughs are mixed, and tell all three
+    more = propose(factors, 12, days=2, tasters=2, seed=1)
+    assert more.table["dough"].nunique() == 6
+    assert "can not tell" not in said(more)
+
+
+def test_what_can_not_be_divided_equally_is_said():
+    plan = propose([FAT, WATER, COOKING], 10, days=2, tasters=2, seed=1)
+    assert plan.count() == 8
+    assert "You asked for 10 bakes; 8 are planned" in said(plan)
+
+
+def test_the_smallest_dough_sets_how_many_bakes_one_makes():
+    plan = propose([FAT, COOKING], 8, days=1, tasters=2, seed=1, bakes_a_dough=4)
+    assert (plan.table.groupby("dough").size() >= 4).all()
+
+
+@pytest.mark.parametrize(
+    "factors",
+    [
+        [FAT, WATER, Numeric("proof", 40, 70, "min")],
+        [Numeric("rest", 20, 60, "min"), COOKING],
+        [FAT, Categorical("cooking", ["oven", "griddle"], hard_to_change=True)],
+        [Numeric("syrup", 50, 70, "%", changes=("percent", "sugar", "syrup")), COOKING],
+    ],
+)
+def test_nothing_is_divided_where_no_dough_is_crossed_with_a_way_of_cooking(factors):
+    assert "dough" not in propose(factors, 8, tasters=2, seed=1).groups
+
+
+@pytest.mark.parametrize(
+    ("factors", "wishes", "named"),
+    [
+        ([Numeric("rest", 20, 60), COOKING], {"doughs": 4}, "nothing that varies is in the dough"),
+        ([FAT, COOKING], {"doughs": 1, "days": 2}, "doughs is 1"),
+        ([FAT, COOKING], {"doughs": 0}, "doughs is 0"),
+        ([FAT, COOKING], {"bakes_a_dough": 0}, "bakes_a_dough is 0"),
+    ],
+)
+def test_doughs_that_make_no_sense_are_refused_with_a_word(factors, wishes, named):
+    with pytest.raises(PlanError, match=re.escape(named)):
+        propose(factors, 8, seed=1, **wishes)
+
+
+def test_a_parent_is_one_more_bake_of_a_dough_like_its_own_or_of_one_of_its_own():
+    plan = propose([FAT, WATER, COOKING], 8, days=2, tasters=2, seed=1)
+    parents = pd.DataFrame(
+        {"fat": ["butter", "lard"], "hydration": [50.0, 54.0], "cooking": ["oven", "griddle"]},
+        index=["scone", "farl"],
+    )
+    both = with_parents(plan, parents)
+    table = both.table.set_index("bake")
+    assert both.table["dough"].tolist() == sorted(both.table["dough"])
+    (like,), (other,) = both.details["parents"]["scone"], both.details["parents"]["farl"]
+    assert (table["dough"] == table.loc[like, "dough"]).sum() == 3
+    assert (table["dough"] == table.loc[other, "dough"]).sum() == 1
+    assert (table.groupby("dough")[["fat", "hydration"]].nunique() == 1).all(axis=None)
+
+
+# -- From the idea to the sheets.
+
+
+def test_the_idea_is_planned_so_without_a_word_on_groups(round_):
+    assert "4 doughs, each divided over oven and griddle" in said(round_.plan)
+    assert "Once for each dough: weigh and mix." in said(round_.plan)
+    again = planned_round(round_.folder)
+    assert again.plan.table.equals(round_.plan.table)
+
+
+def test_a_dough_each_is_an_answer_of_the_idea(tmp_path):
+    made = planned_round(idea(tmp_path / "each", "bakes = 8", "bakes = 8\ndoughs = 8"))
+    assert made.plan.groups == ()
+    # Less than 400 g can not be mixed well: so much is mixed, and 200 g of it baked
+    grams = weights(made).groupby("bake")["exact"].sum()
+    assert grams.to_numpy() == pytest.approx(400)
+    write_sheets(made)
+    shown = (made.folder / "bake-sheets.html").read_text()
+    assert shown.count("The least that is mixed well, 400 g: bake 200 g of it.") == 8
+
+
+def test_each_dough_is_weighed_once_and_its_pieces_are_weighed_out(round_, sheets):
+    made = dough_weights(round_).groupby("dough")["exact"].sum()
+    assert len(made) == 4
+    assert made.to_numpy() == pytest.approx(400)
+    doughs = [one for one in sheets if one.startswith("Dough batch")]
+    assert len(doughs) == 4
+    for one in doughs:
+        assert re.search(r"weigh out 200 g for B\d\d \(\w+\) and 200 g for B\d\d \(\w+\)", one)
+        assert "weigh and mix" in one
+        assert "cook on the griddle" not in one
+    cooking = round_.plan.table.set_index("bake")["cooking"]
+    for bake, way in cooking.items():
+        (own,) = (one for one in sheets if one.startswith(bake))
+        assert re.search(r"dough batch \d [\d.]+ % 200 g", own)
+        assert ("cook on the griddle 12 min" in own) == (way == "griddle")
+        assert ("bake 18 min" in own) == (way == "oven")
+        assert "weigh and mix" not in own
+
+
+@needs_browser
+def test_a_sheet_a_dough_and_a_page_a_bake(round_, sheets, tmp_path):
+    markup = (round_.folder / "bake-sheets.html").read_text()
+    assert page_count(printed(markup, tmp_path)) == len(sheets) == 4 + 8
+
+
+def test_the_day_mixes_each_dough_once_before_its_bakes(round_):
+    tasks = timetable(round_, effort=0).tasks
+    mixed = tasks[tasks["step"] == "weigh and mix"].set_index("bake")["end"]
+    assert len(mixed) == 4
+    shaped = tasks[tasks["step"] == "shape"].set_index("bake")["start"]
+    for row in round_.plan.table.to_dict("records"):
+        assert shaped[row["bake"]] >= mixed[f"dough batch {row['dough']}"]
+
+
+# -- What is read, fitted and baked next.
+
+
+def test_the_serving_is_blind_to_the_dough(round_, sheets):
+    served = pd.read_csv(round_.folder / "serving.csv", dtype=str)
+    first = served[(served["kind"] == "sample")]
+    assert first["code"].is_unique
+    for _, own in first.groupby(["taster", "sitting"]):
+        assert set(own["bake"]) <= set(round_.plan.table["bake"])
+    for path in (round_.folder / "ballots").glob("*.html"):
+        assert "dough" not in path.read_text().casefold().replace("raw dough", "")
+
+
+def test_the_published_split_plot_is_judged_as_published():
+    """Recipes by batches of batter, oven heats within them (Cochran & Cox 1957, ch. 7)."""
+    table = pd.read_csv(REFERENCE / "cake.csv")
+    table["dough"] = table.groupby(["replicate", "recipe"]).ngroup() + 1
+    table["bake"] = [f"B{place}" for place in range(len(table))]
+    table = table.rename(columns={"replicate": "day"}).astype({"temperature": str})
+    factors = [
+        Categorical("recipe", list("ABC"), hard_to_change="dough"),
+        Categorical("temperature", sorted(table["temperature"].unique())),
+    ]
+    angle = Measure("angle", "number", per="bake")
+    found = fit(table, "angle", factors, model="interactions", measure=angle)
+    tests = found.tests.set_index("term")
+    assert tests.loc["recipe", "judged_against"] == "dough batches"
+    assert tests.loc["temperature", "judged_against"] == "bakes"
+    published = json.loads((REFERENCE / "cake_expected.json").read_text())
+    strata = published["classical_splitplot_anova"]
+    for stratum in ("Error: replicate:recipe", "Error: Within"):
+        *terms, left = strata[stratum]
+        for row in terms:
+            own = tests.loc[row["term"]]
+            assert own["F"] == pytest.approx(row["F value"], rel=1e-5)
+            assert own["p"] == pytest.approx(row["Pr(>F)"], rel=1e-4)
+            assert own["df"] == row["Df"]
+            assert own["error_df"] == pytest.approx(left["Df"], rel=1e-4)
+
+
+@pytest.fixture(scope="module")
+def tasted(tmp_path_factory):
+    made = planned_round(idea(tmp_path_factory.mktemp("tasted")))
+    write_sheets(made)
+    rng = np.random.default_rng(3)
+    table = made.plan.table
+    noise = rng.normal(0, 0.25, 5)[table["dough"].astype(int)]
+    rows = []
+    for taster in made.tasters:
+        liking = 5 + noise + 1.5 * (table["cooking"] == "griddle") + rng.normal(0, 1, len(table))
+        rows.append(pd.DataFrame({"bake": table["bake"], "taster": taster.name, "liking": liking}))
+    entered = pd.concat(rows, ignore_index=True).assign(status="made", reason="")
+    entered["liking"] = entered["liking"].round().clip(1, 9)
+    record_scores(made, entered)
+    return Round.open(made.folder)
+
+
+def test_a_tasted_round_is_checked_and_fitted(tasted):
+    assert len(check(tasted)) == 0
+    assert scores(tasted)["dough"].nunique() == 4
+    tests = fit(tasted, "liking").tests.set_index("term")
+    assert tests.loc["fat", "judged_against"] == "dough batches"
+    assert tests.loc["cooking", "judged_against"] == "bakes"
+
+
+@pytest.mark.parametrize(("bakes", "doughs"), [(4, 2), (6, 3), (2, 1), (5, 2)])
+def test_the_next_round_divides_doughs_too(tasted, bakes, doughs):
+    plan = new_bakes(next_round(tasted, bakes, action="fill").plan)
+    table = plan.table
+    assert len(table) in (bakes, 2 * doughs)
+    assert table["dough"].nunique() == doughs
+    assert (table.groupby("dough")["cooking"].nunique() == 2).all()
+    for name in ("day", "fat", "hydration"):
+        assert (table.groupby("dough")[name].nunique() == 1).all()
