@@ -9,6 +9,7 @@ from trials.base.errors import PlanError, SheetError, TastingError
 from trials.doors.cli import run
 from trials.rounds.forms import read_serving
 from trials.rounds.scores import record_scores
+from trials.rounds.serving import write_notes
 
 METHOD = trials.Categorical("method", ["fried", "baked", "griddled"])
 OIL = trials.Numeric(
@@ -171,6 +172,15 @@ def test_bakes_move_to_another_day_under_their_codes(midway):
     made = changed.plan.table["bake"].iloc[0]
     with pytest.raises(PlanError, match="made already"):
         trials.replan(changed, move={made: 4})
+
+
+def test_what_is_known_of_a_sitting_over_two_days_can_be_told(midway):
+    serving = read_serving(midway)
+    first, last = (midway.plan.table.query(f"day == {day}")["bake"].iloc[1] for day in (1, 2))
+    swapped = serving.assign(bake=serving["bake"].replace({first: last, last: first}))
+    write_notes(midway, swapped)
+    notes = (midway.folder / "serving-notes.txt").read_text("utf-8")
+    assert "bakes of day 1 and 2 fall into parts" in notes
 
 
 def test_bakes_are_added_and_served_to_all(midway):

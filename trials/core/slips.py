@@ -1,6 +1,7 @@
 """What stands out as a slip of the pen, though it can be read: never changed, only said."""
 
 import statistics
+from collections import Counter
 from collections.abc import Hashable, Sequence
 from difflib import SequenceMatcher
 
@@ -45,15 +46,15 @@ def far_settings(values: Sequence[float]) -> list[int]:
     if len(values) < FEWEST:
         return []
     found = []
-    for at, value in enumerate(values):
-        others = [*values[:at], *values[at + 1 :]]
-        if value in others:
-            continue
-        usual = max(max(others) - min(others), 0.1 * abs(statistics.median(others)))
-        nearest = min(abs(value - other) for other in others)
+    # Only the smallest and the largest can lie further from all others than these lie apart
+    for value in {min(values), max(values)}:
+        others = sorted(values)
+        others.remove(value)
+        usual = max(others[-1] - others[0], 0.1 * abs(statistics.median(others)))
+        nearest = min(abs(value - others[0]), abs(value - others[-1]))
         if usual and nearest > FAR * usual:
-            found.append(at)
-    return found
+            found.append(list(values).index(value))
+    return sorted(found)
 
 
 def rare_kinds(kinds: Sequence[Hashable], shortest: int = SHORTEST) -> dict[str, str]:
@@ -67,7 +68,7 @@ def rare_kinds(kinds: Sequence[Hashable], shortest: int = SHORTEST) -> dict[str,
     ({}, {})
     """
     texts = [one for one in kinds if isinstance(one, str)]
-    counts = {one: texts.count(one) for one in dict.fromkeys(texts)}
+    counts = Counter(texts)
     often = [one for one, count in counts.items() if count > 1]
     found = {}
     for rare in (one for one, count in counts.items() if count == 1):

@@ -182,8 +182,8 @@ def _fresh(round_: Round) -> ServingPlan:
 def write_notes(round_: Round, serving: pd.DataFrame) -> None:
     """Write what is to be known of servings that were mended, as of those drawn first."""
     bakes = round_.plan.table.assign(part=_parts_of_days(round_))
-    part_of = dict(zip(bakes["bake"], bakes["part"], strict=True))
     samples = serving[serving["kind"] == SAMPLE]
+    part_of = _parts_that_meet(samples, dict(zip(bakes["bake"], bakes["part"], strict=True)))
     of_sitting = {int(at): part_of[own.iloc[0]] for at, own in samples.groupby("sitting")["bake"]}
     bridges = {
         of_sitting[int(row.sitting)]: str(row.bake)
@@ -213,6 +213,22 @@ def write_notes(round_: Round, serving: pd.DataFrame) -> None:
     )
     plan = finished(serving, tuple(sorted(of_sitting.items())), request)
     write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")
+
+
+def _parts_that_meet(samples: pd.DataFrame, part_of: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the part of each bake, parts that a sitting was drawn from together being one.
+
+    A change of the day's timetable divides the day otherwise than when the servings were drawn.
+    """
+    joined = {part: (part,) for part in part_of.values()}
+    for _, own in samples.groupby("sitting")["bake"]:
+        parts = {one for bake in own for one in joined[part_of[bake]]}
+        meet = tuple(one for one in dict.fromkeys(part_of.values()) if one in parts)
+        joined |= dict.fromkeys(meet, meet)
+    words = {
+        part: parts[0] if len(parts) == 1 else in_words(parts) for part, parts in joined.items()
+    }
+    return {bake: words[part] for bake, part in part_of.items()}
 
 
 def _entered(round_: Round, serving: pd.DataFrame) -> bool:
