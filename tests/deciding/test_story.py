@@ -85,7 +85,7 @@ def test_confirmation_holds_bakes_to_what_was_foretold(line):
     assert found.table["what"].tolist() == ["level", "over the reference"]
     inside = found.table["observed"].between(found.table["low"], found.table["high"])
     assert found.table["as_foretold"].tolist() == inside.tolist()
-    assert found.sentences[0] in ("Confirmed.", "Not confirmed.")
+    assert found.sentences[0] in ("Baked again, and it held.", "Baked again, and it did not hold.")
 
 
 def test_bakes_far_from_what_was_foretold_are_not_confirmed(line):
@@ -112,7 +112,7 @@ def test_the_card_is_the_formula_of_the_setting(told):
     assert told.settings["fat"] in card.formula.grams(flour=100)["ingredient"].tolist()
     assert "egg" in card.card.allergens
     assert any("22 bakes" in one and "3 tasters" in one for one in card.evidence)
-    assert any("onfirmed" in one for one in card.evidence)
+    assert any("aked again" in one for one in card.evidence)
     assert "invented" in card.text()
     assert card.cautions
 

@@ -137,11 +137,10 @@ def test_a_confirmed_setting_is_the_headline_of_its_round(line, tmp_path):
     assert best.settings == tried
     assert trials.tell(three).settings == tried
     text = plain(trials.report(three, tmp_path / "page.html"))
-    assert "Confirmed." in text
-    assert (
-        "This setting was confirmed by bakes of its own"
-        in text.split("What to do.")[1].split("Next.")[0]
-    )
+    assert "Baked again, and it held." in text
+    lines = text.split("What to do.")[1].split("Next.")[0]
+    assert "This setting was baked again, and it held" in lines
+    assert "onfirmed" not in text
 
 
 class TestTheSameScores:

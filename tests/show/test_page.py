@@ -116,8 +116,18 @@ def test_what_holds_for_all_measures_is_said_once(demo_round):
 def test_confirmation_bakes_are_judged_on_their_page(later, tmp_path):
     third = demo_rounds.bake(write_next(later, 4, action="confirm"))
     said = said_on(report(third, tmp_path / "page.html").read_text(encoding="utf-8"))
-    assert re.search(r"Does it hold\?\s+(Confirmed|Not confirmed)\.", said)
+    assert re.search(r"Does it hold\?\s+Baked again, and it (held|did not hold)\.", said)
     assert "from 3 rounds" in said
+
+
+def test_the_reference_bake_is_explained_where_it_is_first_named(demo_round):
+    said = said_on((demo_round.folder / "page.html").read_text(encoding="utf-8"))
+    rows = demo_round.plan.rows
+    setting = rows[rows["role"] == "reference"].iloc[0]
+    first = " ".join(said.split("What to do.")[0].split())
+    assert "is what every other bake is compared with" in first
+    for factor in demo_round.plan.factors:
+        assert f"{factor.name} {factor.show(setting[factor.name])}" in first
 
 
 @pytest.mark.slow

@@ -541,8 +541,11 @@ def chance_words(chance: float, goals: Sequence[Goal]) -> str:
     """Return how likely one new bake of a setting is to be what was wished for, in a sentence."""
     met = "meet the goal" if len(goals) == 1 else "meet every goal"
     if not any(goal.named for goal in goals):
-        alike = "" if len(goals) == 1 else " by every goal"
-        met = f"come out noticeably better than is expected at the reference setting{alike}"
+        alike = "" if len(goals) == 1 else ", by every goal,"
+        met = (
+            f"come out noticeably better{alike} than is expected at the reference setting, which "
+            "every other is compared with,"
+        )
     if np.isnan(chance):
         return f"How likely one new bake would {met} can not be said."
     return f"One new bake of it would {met} with a chance of {percent(chance)}."

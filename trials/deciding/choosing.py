@@ -155,7 +155,7 @@ def _stayed(
 def _held_words(chosen: np.ndarray, known: np.ndarray) -> str:
     same = bool(np.allclose(chosen, known, atol=1e-6))
     more = "" if same else "; no other is expected to be better by more than is worth noticing"
-    return f"This setting was confirmed by bakes of its own{more}."
+    return f"This setting was baked again, and it held{more}."
 
 
 def confirmed_place(asked: Choice, settings: Mapping[str, Any]) -> np.ndarray | None:

@@ -222,7 +222,7 @@ def _words(
     first: str,
     units: Mapping[str, str],
 ) -> Sequence[str]:
-    said = ["Confirmed." if confirmed else "Not confirmed."]
+    said = [f"Baked again, and it {'held' if confirmed else 'did not hold'}."]
     said += [_row_words(row, units.get(row.measure, "")) for row in shown.itertuples()]
     if better is False:
         said.append(f"The reference came out at least as good in {first}: keep it, or go on.")

@@ -459,8 +459,8 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
         why = stop_words(asked.knowledge, weighed, asked.bakes)
         tried = _confirmed_last(asked)
         if tried:
-            confirmed = f'"{asked.last}" has confirmed {_setting(asked.knowledge)}.'
-            raise NothingToGainError(f"{confirmed} {why}")
+            held = f'was baked again in "{asked.last}", and it held: {_setting(asked.knowledge)}.'
+            raise NothingToGainError(f"The setting to go for {held} {why}")
         if tried is None:
             return _confirming(asked, why, weighed)
         chosen = _best(weighed)

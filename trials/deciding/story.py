@@ -605,11 +605,12 @@ def _evidence(
     each = f"{len(tasters)} taster{'' if len(tasters) == 1 else 's'}"
     said = [f"Rests on {int(table['bakes'].sum()) - lost} bakes{more}; {rounds}, {each}."]
     if confirmed is None:
-        said.append("Not yet confirmed by bakes of its own.")
+        said.append("Not yet baked again to see whether it holds.")
     else:
         bakes = int(confirmed.table["bakes"].iloc[0])
-        verdict = "Confirmed" if confirmed.confirmed else "Not confirmed"
-        said.append(f"{verdict} by {bakes} bakes of its own, tasted blind.")
+        times = f"{bakes} time{'' if bakes == 1 else 's'}"
+        held = "held" if confirmed.confirmed else "did not hold"
+        said.append(f"Baked again {times}, tasted blind, and it {held}.")
     return said
 
 

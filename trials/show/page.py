@@ -17,6 +17,7 @@ from trials.analysis.counted import Counted
 from trials.analysis.diagnostics import diagnostics
 from trials.analysis.failing import failing
 from trials.analysis.question import kept_evidence
+from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
 from trials.analysis.tasters import describe_tasters
 from trials.base.arguments import checked_types
@@ -189,19 +190,31 @@ def _nothing_yet(evidence: Evidence) -> bool:
 
 def _what_it_rests_on(round_: Round, evidence: Evidence, waiting: bool) -> str:
     """Return which bakes the page speaks from, as sentences."""
-    here = round_.plan.sentence()
+    here, reference = round_.plan.sentence(), _reference_words(round_)
     if _nothing_yet(evidence):
-        return f"{here}, planned and not baked yet."
+        return f"{here}, planned and not baked yet.{reference}"
     known = dict.fromkeys(
         said for measure in evidence.measures for said in evidence.blindness(measure.name)
     )
     if not evidence.several and not waiting and not evidence.left_out:
-        return " ".join([*known, f"{here}."])
+        return " ".join([*known, f"{here}.{reference}"])
     count = len(evidence.rounds)
     rounds = f"the round {evidence.rounds[0]}" if count == 1 else f"{count} rounds"
     yet = ", not baked yet" if waiting else ""
     told = f"This round: {here}{yet}. What follows is from {rounds}, {evidence.bakes()} bakes."
-    return " ".join([*known, *evidence.left_out, told])
+    return " ".join([*known, *evidence.left_out, f"{told}{reference}"])
+
+
+def _reference_words(round_: Round) -> str:
+    """Return what a reference bake is, for whoever reads of one for the first time."""
+    rows = round_.plan.rows
+    own = rows.loc[rows["role"] == Role.REFERENCE, [one.name for one in round_.plan.factors]]
+    if own.empty:
+        return ""
+    if len(own.drop_duplicates()) > 1:
+        return " The reference bakes are what every other bake is compared with."
+    setting = setting_words(round_.plan.factors, own.iloc[0].to_dict())
+    return f" The reference bake ({setting}) is what every other bake is compared with."
 
 
 def findings_of(answers: Answers) -> dict[str, Answer | str]:
