@@ -121,7 +121,7 @@ def test_no_record_floods_a_terminal(records):
 
 
 def test_in_the_tables_of_a_notebook_numbers_stand_right_and_text_left(records):
-    looked = 0
+    looked = numbers = 0
     for name, record in records.items():
         for side, cell in (
             re.findall(r'<td style="text-align: (\w+)[^"]*">([^<]*)</td>', shown_by(record))
@@ -131,7 +131,11 @@ def test_in_the_tables_of_a_notebook_numbers_stand_right_and_text_left(records):
             looked += 1
             if re.search(r"[a-zA-Z]{3}", cell):
                 assert side == "left", (name, cell)
+            elif re.fullmatch(r"[−+]?\d+(\.\d+)?", cell):
+                assert side == "right", (name, cell)
+                numbers += 1
     assert looked > 200
+    assert numbers > 100
 
 
 def test_problems_are_a_table_and_none_is_said(records, tmp_path):

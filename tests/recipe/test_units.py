@@ -1,5 +1,7 @@
 """Conversions against definitions and the trade's own figures."""
 
+from fractions import Fraction
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -127,11 +129,25 @@ def test_household_measures_are_marked_approximate(grams, density, says):
     assert household(grams, density) == says
 
 
+def volume(said):
+    """Return the millilitres that cups and spoons in words hold."""
+    total, count = 0.0, Fraction(0)
+    for word in said.removeprefix("about ").replace("+", " ").split():
+        if word[0].isdigit():
+            count += Fraction(word)
+        else:
+            total += float(count) * VOLUMES[word.removesuffix("s")]
+            count = Fraction(0)
+    return total
+
+
 @given(st.floats(3, 3000), st.floats(0.2, 1.5))
 def test_household_measures_are_near(grams, density):
     # the coarsest step is a tablespoon of a quarter cup: half of it is an eighth
     if grams / density > VOLUMES["tsp"] / 2:
-        assert measured(grams, density) == pytest.approx(grams, rel=1 / 8)
+        assert volume(household(grams, density)) * density == pytest.approx(grams, rel=1 / 8)
+        told = measured(grams, density)
+        assert told == pytest.approx(volume(household(grams, density)) * density, rel=1e-9)
 
 
 # USDA release 26, grams of a teaspoon (weights from memory)
