@@ -128,7 +128,7 @@ def test_from_idea_to_printed_sheets_by_the_form_alone(tmp_path):
         form.get_by_role("button", name="Plan it").click()
         form.get_by_text("over 2 days").first.wait_for(timeout=60_000)
         form.get_by_role("button", name="Rehearse it").click()
-        form.get_by_text("Rehearsed 40 times").wait_for(timeout=120_000)
+        form.get_by_text("Rehearsed 20 times").wait_for(timeout=120_000)
         form.get_by_role("button", name="Write the sheets").focus()
         page.keyboard.press("Enter")
         form.get_by_text("bake-sheets.html").wait_for(timeout=120_000)

@@ -703,7 +703,7 @@ def idea(folder: str | Path = ".") -> "IdeaForm":
     return IdeaForm(Path(folder))
 
 
-REHEARSED = 40  # rounds on paper, which takes a few seconds
+REHEARSED = 20  # rounds on paper of each size, which takes about half a minute
 _WHOLE = {
     "bakes": "How many bakes can you afford, reference bakes apart?",
     "days": "Over how many days?",
@@ -766,26 +766,13 @@ class IdeaForm(NotebookForm):
         return (planned.plan.sentence() + ".", *planned.plan.reasons)
 
     def _rehearse(self) -> tuple[str, ...]:
-        """Bake the planned round many times on paper, one effect being just worth noticing."""
-        from trials.deciding.rehearsal import rehearse
+        """Bake the planned round many times on paper, as `trials plan --rehearse` does."""
+        from trials.deciding.foretelling import foretell
 
         planned = planned_round(self.folder)
-        goal, first = _goal(planned.measures), planned.plan.factors[0]
-        if goal is None or goal.margin is None:
-            return ("Nothing that is scored has a goal and a smallest difference to rehearse for.",)
-        found = rehearse(
-            planned.plan,
-            {first.name: goal.margin},
-            rounds=REHEARSED,
-            measure=goal,
-            tasters=max(len(planned.tasters), 1),
-            seed=planned.seed,
-        )
-        opening = (
-            f"Rehearsed {REHEARSED} times, as if {first.name} made {exact(goal.margin)} of "
-            f"{goal.name} and nothing else did."
-        )
-        return (opening, *found.sentences)
+        liked = next((one for one in planned.measures if one.liking), None)
+        tasters = max(len(planned.tasters), 1)
+        return foretell(planned.plan, tasters=tasters, measure=liked, rounds=REHEARSED).sentences
 
     def _sheets(self) -> tuple[str, ...]:
         from trials.show.sheets import write_sheets
