@@ -264,3 +264,13 @@ def test_what_no_table_knows_stays_apart_from_what_it_knows(asked):
     assert shown["value"] == text
     form.heard({"what": "field", "name": "tasters", "value": "Ida: milk\nBo"})
     assert trials.forms.idea(asked).idea.tasters[0].also_avoids == ()
+
+
+def test_what_is_worth_noticing_may_be_said_where_the_idea_names_no_measure(tmp_path):
+    from trials.rounds.idea import read_idea, write_idea
+
+    form = trials.forms.idea(write_idea(tmp_path / "mine", "cross").parent)
+    form.heard({"what": "field", "name": "worth_noticing", "value": "1.5"})
+    assert not form.view["problems"]
+    (liking,) = read_idea(tmp_path / "mine").measures
+    assert (liking.name, liking.goal, liking.worth_noticing) == ("liking", "higher", 1.5)

@@ -12,7 +12,14 @@ from trials.design.crossings import WORDS
 from trials.doors.cli import run
 from trials.doors.start import planned_round
 from trials.recipe.formula import Formula
-from trials.rounds.idea import Idea, Process, plan_of, read_idea, write_idea
+from trials.rounds.idea import (
+    Idea,
+    Process,
+    plan_of,
+    read_idea,
+    recipe_in_words,
+    write_idea,
+)
 from trials.rounds.kitchen import Batch, Heat, Kitchen, Prices, Step
 from trials.rounds.questions import ALL, CROSS, QUESTIONS, SHORT
 from trials.rounds.round import Round
@@ -82,9 +89,10 @@ def crossed(tmp_path, **answers):
 def test_two_parents_become_factors_trait_by_trait(tmp_path):
     idea = read_idea(crossed(tmp_path, cross='["fat", "flour", "water", "sugar", "leavening"]'))
     found = {factor.name: factor for factor in idea.factors}
-    # by hand, from the two formulas: 28 butter against 12 lard, oats 40 against none
+    # by hand, from the two recipes: 84 g butter in 300 g flour against 36 g lard, buckwheat 120 g
+    # of it against none, baking powder 15 g against none
     assert found["kind of fat"].levels == ("butter", "lard")
-    assert (found["oats"].low, found["oats"].high) == (0, 40)
+    assert (found["buckwheat flour"].low, found["buckwheat flour"].high) == (0, 40)
     assert (found["baking powder"].low, found["baking powder"].high) == (0, 5)
     assert found["sugar"].high > 8  # with what buttermilk and flour bring
     assert "hydration" in found
@@ -94,13 +102,15 @@ def test_two_parents_become_factors_trait_by_trait(tmp_path):
 def test_both_parents_are_baked_beside_the_crossings(tmp_path):
     folder = crossed(tmp_path, cross='["share", "cooking"]', bakes="6")
     made = planned_round(folder)
-    first, second = (tomllib.loads(CROSS)[name]["parts"] for name in ("formula", "second"))
+    first, second = (
+        recipe_in_words(tomllib.loads(CROSS)[name])["parts"] for name in ("formula", "second")
+    )
     of_bake = made.formulas
     parents = made.plan.details["parents"]
-    for name, parts in (("oat scone", first), ("griddle bread", second)):
+    for name, parts in (("buckwheat scone", first), ("griddle bread", second)):
         (bake,) = parents[name]
         amounts = of_bake[bake].mix.parts["dough"]
-        flour = sum(parts.get(one, 0) for one in ("all-purpose flour", "oats"))
+        flour = sum(parts.get(one, 0) for one in ("all-purpose flour", "buckwheat flour"))
         assert amounts == pytest.approx({key: 100 * one / flour for key, one in parts.items()})
     share = made.plan.factor("share of griddle bread")
     assert share.show(0.5) == "50 %"
@@ -109,10 +119,74 @@ def test_both_parents_are_baked_beside_the_crossings(tmp_path):
 
 
 def test_a_third_method_may_be_tried(tmp_path):
-    folder = crossed(tmp_path, second='"dry griddle"\nalso = ["shallow-fry"]')
+    folder = crossed(
+        tmp_path,
+        heat='["210 °C", "medium", "175 °C"]\nalso = ["shallow-fry"]',
+        minutes="[18, 14, 12]",
+    )
     cooking = next(one for one in read_idea(folder).factors if one.name == "cooking")
     assert cooking.levels == ("oven", "dry griddle", "shallow-fry")
     assert set(plan_of(read_idea(folder)).table["cooking"]) == set(cooking.levels)
+
+
+def test_heat_and_minutes_of_each_method_are_its_steps(tmp_path):
+    idea = read_idea(crossed(tmp_path))
+    mix, oven, griddle = idea.steps
+    assert (mix.minutes, mix.only_when) == (15, None)
+    assert (oven.name, oven.minutes, oven.needs) == ("oven, 210 °C", 18, ("oven",))
+    assert oven.only_when == ("cooking", ("oven",))
+    assert (griddle.minutes, griddle.only_when) == (14, ("cooking", ("dry griddle",)))
+    assert idea.kitchen.things["dry griddle"] == 1
+    # What is not crossed is cooked as the first is
+    path = tmp_path / "not" / "idea.toml"
+    path.parent.mkdir()
+    text = CROSS.replace('"leavening", "cooking"', '"leavening"')
+    path.write_text(text, "utf-8")
+    assert [one.name for one in read_idea(path.parent).steps] == ["mix and shape", "oven, 210 °C"]
+    path.write_text(text.replace("[18, 14]", "[18]"), "utf-8")
+    with pytest.raises(TrialsError, match=r"minutes of .* says 1; one each for oven and dry"):
+        read_idea(path.parent)
+
+
+@pytest.mark.parametrize(
+    ("written", "parts"),
+    [
+        ("bun: 200 g bread flour, 120 g water", {"bread flour": 200, "water": 120}),
+        ("bun: 0,2 kg bread flour; 2,5 g salt,120g water",
+         {"bread flour": 200, "salt": 2.5, "water": 120}),
+        ("bun:\n100 % bread flour\n60% water", {"bread flour": 100, "water": 60}),
+        ("bun: 100 bread flour, 2 ginger", {"bread flour": 100, "ginger": 2}),
+        ("bun: 100 g bread flour, 5 g water, 7 g water", {"bread flour": 100, "water": 12}),
+    ],
+)  # fmt: skip
+def test_a_recipe_is_read_as_it_stands_on_a_card(written, parts):
+    assert recipe_in_words(written) == {"name": "bun", "parts": pytest.approx(parts)}
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("200 g bread flour, 120 g water", "the name of the recipe, a colon"),
+        ("bun: ", "the name of the recipe, a colon"),
+        ("bun: 200 g bread flour, water", '"water" has no amount'),
+        ("bun: 200 g bread flour, 2 eggs", "about 50 g"),
+        ("bun: 200 g bread flour, 1 tsp salt", '"1 tsp salt" is not a weight'),
+        ("bun: 200 g bread flour, 60 % water", "not measured alike"),
+    ],
+)
+def test_a_recipe_that_is_not_weighed_is_refused(written, said):
+    with pytest.raises(TrialsError, match=said):
+        recipe_in_words(written)
+
+
+def test_a_slip_in_a_recipe_names_its_line(tmp_path):
+    path = write_idea(tmp_path, "cross")
+    path.write_text(CROSS.replace("36 g lard", "lard"), "utf-8")
+    with pytest.raises(TrialsError, match=r'idea.toml.*second: "lard" has no amount'):
+        read_idea(tmp_path)
+    path.write_text(CROSS.replace("36 g lard", "36 g lrad"), "utf-8")
+    with pytest.raises(TrialsError, match=r'"lrad" is not in the ingredient table.*"lard"'):
+        read_idea(tmp_path)
 
 
 @pytest.mark.parametrize(
@@ -130,12 +204,8 @@ def test_what_can_not_be_crossed_is_said(tmp_path, change, said):
 
 def test_one_parent_alone_is_no_crossing(tmp_path):
     path = write_idea(tmp_path, "cross")
-    path.write_text(
-        path.read_text("utf-8").split("[second]")[0]
-        + "[[measures]]\n"
-        + 'name = "liking"\nscale = "hedonic 9"\n',
-        "utf-8",
-    )
+    text = path.read_text("utf-8")
+    path.write_text(re.sub(r'^second = """.*?"""', "", text, flags=re.M | re.S), "utf-8")
     with pytest.raises(TrialsError, match="give both"):
         read_idea(tmp_path)
 
@@ -185,12 +255,12 @@ only_when = ["cooking", ["oven"]]
     assert "baked whole" not in said
     # the page has salt 1.5 in the scone, where the plan begins at 2, and 2 in the other
     assert (
-        "oat scone is there as near as what is varied brings it: salt 2 % (its own: 1.5 %); its "
-        "own oven heat is not said, so it is at 200 °C." in said
+        "buckwheat scone is there as near as what is varied brings it: salt 2 % (its own: 1.5 %); "
+        "its own oven heat is not said, so it is at 200 °C." in said
     )
     assert "griddle bread is there as near as what is varied brings it: " in said
     assert (
-        "Buttermilk: as in oat scone (60 %), not as in griddle bread (70 %), for it is not "
+        "Buttermilk: as in buckwheat scone (60 %), not as in griddle bread (70 %), for it is not "
         "crossed." in said
     )
     assert "Salt: as in" not in said
@@ -202,7 +272,7 @@ def test_whole_parents_are_called_whole(tmp_path, capsys):
     folder = crossed(tmp_path, cross='["share", "cooking"]')
     assert run(["plan", str(folder)]) == 0
     said = capsys.readouterr().out
-    assert "oat scone is baked whole.\ngriddle bread is baked whole.\n" in said
+    assert "buckwheat scone is baked whole.\ngriddle bread is baked whole.\n" in said
     assert "not crossed" not in said
 
 

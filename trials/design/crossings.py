@@ -179,11 +179,7 @@ def crossed_by_word(
             if trait.name == word
             or trait.kind in _SORTS.get(word, ())
             or (trait.kind == "total" and trait.name == _TOTALS.get(word) and _wide(trait))
-            or (
-                trait.kind in ("process", "part")
-                and word in _NAMES
-                and bool(_NAMES[word].search(trait.name))
-            )
+            or (trait.kind in ("process", "part") and crossed_means(word, trait.name))
         ]
         own = own or [word] * (word in by_amount)
         if not own:
@@ -195,6 +191,17 @@ def crossed_by_word(
             )
         found += [name for name in own if name not in found]
     return found
+
+
+def crossed_means(word: str, name: str) -> bool:
+    """Say whether a word of the kitchen means what no formula holds under a name.
+
+    Examples
+    --------
+    >>> crossed_means("cooking", "oven heat"), crossed_means("soak", "oven heat")
+    (True, False)
+    """
+    return word in _NAMES and bool(_NAMES[word].search(name))
 
 
 def told_apart(

@@ -45,7 +45,7 @@ from trials.rounds.forms import (
     tasting_form,
 )
 from trials.rounds.gathering import INCOMING, Source, read_source, sources
-from trials.rounds.idea import IDEA, Idea, read_idea, understood
+from trials.rounds.idea import IDEA, LIKING, Idea, read_idea, understood
 from trials.rounds.reading import EMPTY, Address, Cell, Reading, Value, exact, read_cell
 from trials.rounds.round import Round, opened, writing
 from trials.tasting.panel import Taster
@@ -917,6 +917,8 @@ def _answered(answers: Any, name: str, text: str) -> None:
         value = number(text)
         if value is None or value <= 0:
             raise RoundError(f"{text!r} is no difference; write a number such as 0.7.")
+        if "measures" not in answers:
+            _listed(answers, "measures", [LIKING])
         measures = answers["measures"]
         next(one for one in measures if "goal" in one)["worth_noticing"] = value
     elif name == _VARIED:

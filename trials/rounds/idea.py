@@ -8,15 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from trials.base.errors import Place, PlanError, RoundError, TrialsError
+from trials.base.errors import FormulaError, Place, PlanError, RoundError, TrialsError
 from trials.base.files import write_text
-from trials.base.words import in_words, tidy_number
+from trials.base.words import in_words, number, tidy_number
 from trials.core.factors import Categorical, Factor, Numeric, factor_from, is_blank
 from trials.core.measures import Measure, measure_from
 from trials.core.plan import MIXED_ONCE, Plan
 from trials.design.crossings import (
     WORDS,
     crossed_by_word,
+    crossed_means,
     crossing_factors,
     not_crossed,
     parent_settings,
@@ -26,6 +27,7 @@ from trials.design.propose import propose
 from trials.recipe.crossing import Trait
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
+from trials.recipe.units import WEIGHTS, unit
 from trials.rounds.kitchen import (
     Batch,
     Kitchen,
@@ -43,6 +45,9 @@ from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"
 OWN_INGREDIENTS = "ingredients.csv"
+# What is scored where the idea says nothing of it
+LIKING = {"name": "liking", "scale": "hedonic 9", "goal": "higher"}
+MIXING = 15.0  # minutes of hands to mix and shape one bake (common practice, no source)
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,6 +127,10 @@ class Process:
     unit : str
     hard_to_change : bool or str
         As for a factor.
+    heat : sequence of str
+        What each choice is cooked at, in the cook's words; printed on the sheets.
+    minutes : sequence of float
+        How long each choice takes, in minutes: the steps of the sheets and the timetable.
     """
 
     name: str
@@ -130,6 +139,13 @@ class Process:
     also: Sequence[Any] = ()
     unit: str = ""
     hard_to_change: bool | str = False
+    heat: Sequence[str] = ()
+    minutes: Sequence[float] = ()
+
+    @property
+    def choices(self) -> tuple[Any, ...]:
+        """Both parents' choices, and the further ones."""
+        return (self.first, self.second, *self.also)
 
 
 def write_idea(folder: Path, questions: str = "short") -> Path:
@@ -192,6 +208,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
     """
     from trials.rounds.schema import check_shape
 
+    answers = {**answers, **_recipes_in_words(answers)}
     check_shape("idea", answers, text, IDEA)
     table = _ingredients(folder)
     _check_known(answers, table or shipped())
@@ -206,8 +223,13 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         if ("factors" in answers)
         else ()
     )
+    both = f"{formula.name} × {second.name}" if formula and second else folder.name
+    steps = tuple(step_from(record) for record in answers.get("steps", ()))
+    kitchen = kitchen_from(answers["kitchen"]) if "kitchen" in answers else None
+    if not steps:
+        steps, kitchen = _cooked(process, cross, kitchen)
     return Idea(
-        name=str(answers.get("name", folder.name)),
+        name=str(answers.get("name", both)),
         bakes=answers["bakes"],
         days=answers.get("days", 1),
         references=answers.get("references", 0),
@@ -215,13 +237,13 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         doughs=answers.get("doughs"),
         aim=answers.get("aim", "screen"),
         factors=(*_crossed(formula, second, cross, process), *factors),
-        measures=tuple(measure_from(record) for record in answers["measures"]),
+        measures=tuple(measure_from(record) for record in answers.get("measures", (LIKING,))),
         tasters=tuple(_taster(record) for record in answers.get("tasters", ())),
         formula=formula,
         seed=answers.get("seed"),
         batch=batch_from(answers["batch"]) if "batch" in answers else None,
-        steps=tuple(step_from(record) for record in answers.get("steps", ())),
-        kitchen=kitchen_from(answers["kitchen"]) if "kitchen" in answers else None,
+        steps=steps,
+        kitchen=kitchen,
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
         exclude=tuple(_rule(record) for record in answers.get("exclude", ())),
         later=answers.get("later", 0),
@@ -238,7 +260,132 @@ def _process(record: Mapping[str, Any]) -> Process:
     missing = [name for name in ("name", "first", "second") if name not in known]
     if missing:
         raise RoundError(f"[[process]] says nothing of {in_words(missing)}; each parent has one.")
-    return Process(**known)
+    found = Process(**known)
+    for name in ("heat", "minutes"):
+        given = getattr(found, name)
+        if given and len(given) != len(found.choices):
+            raise RoundError(
+                f'{name} of [[process]] "{found.name}" says {len(given)}; one each for '
+                f"{in_words(map(str, found.choices))} was expected, in this order."
+            )
+    return found
+
+
+def _cooked(
+    process: Sequence[Process], cross: Sequence[str], kitchen: Kitchen | None
+) -> tuple[tuple[Step, ...], Kitchen | None]:
+    """Return the steps that the times of a process make, and a kitchen with a place for each.
+
+    What is not crossed is done as with the first parent.
+    """
+    timed = [one for one in process if one.minutes]
+    if not timed:
+        return (), kitchen
+    steps = [Step("mix and shape", MIXING, "hands")]
+    things = dict((kitchen or Kitchen()).things)
+    for one in timed:
+        varied = {one.name, *(word for word in WORDS if crossed_means(word, one.name))} & {*cross}
+        choices = one.choices if varied else one.choices[:1]
+        heats = [*one.heat] or [""] * len(choices)
+        for choice, heat, minutes in zip(choices, heats, one.minutes, strict=False):
+            thing = str(choice)
+            things.setdefault(thing, 1)
+            said = f"{thing}, {heat}" if heat else thing
+            when = (one.name, [choice]) if varied else None
+            steps.append(Step(said, minutes, thing, only_when=when))
+    return tuple(steps), replace(kitchen or Kitchen(), things=things)
+
+
+# -- A recipe as it stands on a card: its name, a colon, and what goes into it by weight.
+
+
+_BETWEEN = re.compile(r"[;\n]|(?<!\d),|,(?!\d)")  # a comma within a number is its decimal sign
+_AMOUNT = re.compile(r"(?P<amount>\d+(?:[.,]\d+)?)\s*(?P<rest>\S.*)")
+
+
+def _recipes_in_words(answers: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the recipes that are written as a text, as tables."""
+    return {
+        key: recipe_in_words(answers[key], key)
+        for key in ("formula", "second")
+        if isinstance(answers.get(key), str)
+    }
+
+
+def recipe_in_words(text: str, key: str = "formula") -> dict[str, Any]:
+    """Return a recipe that is written as on a card: its name and its amounts, by weight.
+
+    Parameters
+    ----------
+    text : str
+        The name, a colon, and the amounts with a comma or a new line between them: in grams, in
+        another weight, or in percent of the flour.
+    key : str
+        The question it answers, for what is refused.
+
+    Returns
+    -------
+    dict
+        Its `name` and its `parts`; the flours of a recipe are the 100 % whatever they weigh.
+
+    Raises
+    ------
+    RoundError
+        When there is no name, an amount is missing, or something is not weighed.
+
+    Examples
+    --------
+    >>> recipe_in_words("flat bread: 200 g bread flour, 120 g water, 2,5 g salt")
+    {'name': 'flat bread', 'parts': {'bread flour': 200.0, 'water': 120.0, 'salt': 2.5}}
+    """
+    name, colon, amounts = text.partition(":")
+    if not (colon and name.strip() and amounts.strip()):
+        raise RoundError(
+            f"{key} is {_shortened(text)}; the name of the recipe, a colon and its amounts were "
+            'expected, as in "flat bread: 200 g bread flour, 120 g water, 4 g salt".'
+        )
+    parts: dict[str, float] = {}
+    measured: dict[str, str] = {}
+    for item in filter(None, (one.strip() for one in _BETWEEN.split(amounts))):
+        found = _AMOUNT.fullmatch(item)
+        if found is None:
+            raise RoundError(
+                f'{key}: "{item}" has no amount in front; something like "120 g {item}" was '
+                "expected."
+            )
+        sort, factor, what = _weighed(found["rest"], item, key)
+        measured.setdefault(sort, item)
+        parts[what] = parts.get(what, 0.0) + (number(found["amount"]) or 0.0) * factor
+    if len(measured) > 1:
+        one, other = list(measured.values())[:2]
+        raise RoundError(
+            f'{key}: "{one}" and "{other}" are not measured alike; give all of it in grams, or '
+            "all of it in percent of the flour."
+        )
+    return {"name": name.strip(), "parts": parts}
+
+
+def _weighed(rest: str, item: str, key: str) -> tuple[str, float, str]:
+    """Return how something is measured, in grams or not, and what it is called."""
+    word, _, what = rest.partition(" ")
+    if word.startswith("%"):
+        return "%", 1.0, f"{word[1:]} {what}".strip()
+    try:
+        known = unit(word) if what.strip() else ""
+    except FormulaError:
+        known = ""
+    if known in WEIGHTS:
+        return "g", WEIGHTS[known], what.strip()
+    if known or word.casefold() == "eggs" or what.casefold().endswith(" eggs"):
+        raise RoundError(
+            f'{key}: "{item}" is not a weight; weigh it once and give grams (a hen\'s egg without '
+            "its shell is about 50 g)."
+        )
+    return "", 1.0, rest.strip()
+
+
+def _shortened(text: str) -> str:
+    return repr(text if len(text) <= 40 else f"{text[:39]}…")
 
 
 def _crossed(

@@ -148,9 +148,10 @@ avoids = ["sesame"]         # an ingredient, an allergen, or a diet ("vegan")
 # days = [2]                # comes on some days only
 # also_avoids = ["jackfruit"]   # what no table knows: printed in capitals, checked by hand
 
-# The formula, in baker's percentages: all flour together is 100. An ingredient that the table
-# does not have can stand in a file ingredients.csv beside this one: name, group, water_g, fat_g ...
-# (grams in 100 g).
+# The formula, in baker's percentages: all flour together is 100; grams of a batch will do. It may
+# be a text at the top of the file too: formula = "pizza: 500 g bread flour, 300 g water, 10 g salt"
+# An ingredient that the table does not have can stand in a file ingredients.csv beside this one:
+# name, group, water_g, fat_g ... (grams in 100 g).
 [formula]
 name = "rye ginger snap"
 
@@ -238,52 +239,48 @@ down = 3
 # first = "oven"
 # second = "dry griddle"
 # also = ["shallow-fry"]    # further kinds to try; unit and hard_to_change as for a factor
+# heat = ["210 °C", "medium", "175 °C"]   # of each, printed on the sheets
+# minutes = [18, 14, 12]    # of each: they make the steps where no [[steps]] are said
 """
 
-CROSS = """\
-# Two parents crossed, trait by trait: change the answers. Every other question: trials new --all
-name = "oat scone × griddle bread"      # invented
-bakes = 8                   # how many crossings can you afford?
-days = 2
-parents = 1                 # how often is each parent baked whole beside them?
-# What is crossed, of what differs: share (of the whole), fat, flour, water, sugar, salt, leavening,
-# lamination, cooking, soak; or a trait or an ingredient by its name.
+CROSS = '''\
+# Two recipes crossed: write yours in place of this invented pair, and change what else is not so.
+# What stands behind a # is a remark, or what is taken when nothing is said.
+
+# A recipe: its name, a colon, and all that goes in, in grams (weigh an egg: about 50).
+formula = """
+buckwheat scone: 180 g all-purpose flour, 120 g buckwheat flour, 84 g butter,
+180 g buttermilk, 24 g sugar, 15 g baking powder, 4.5 g salt"""
+second = """
+griddle bread: 300 g all-purpose flour, 210 g buttermilk, 36 g lard, 6 g salt"""
+
+# What is crossed; all else stays as in the first. In a word: kind of fat, fat (its amount too),
+# flour, water, sugar, salt, leavening, lamination, cooking, soak, share (of the whole); or an
+# ingredient.
 cross = ["kind of fat", "leavening", "cooking"]
+bakes = 8                   # crossings; both recipes are baked besides: 10 bakes in all
+parents = 1                 # how often each recipe is baked
+days = 2
 
-[formula]                   # the first parent, in baker's percentages
-name = "oat scone"
-also_flour = ["oats"]
-[formula.parts]
-"all-purpose flour" = 60
-oats = 40
-butter = 28
-buttermilk = 60
-sugar = 8
-"baking powder" = 5
-salt = 1.5
-
-[second]                    # the other
-name = "griddle bread"
-also_flour = ["oats"]
-[second.parts]
-"all-purpose flour" = 100
-buttermilk = 70
-lard = 12
-salt = 2
-
-[[process]]                 # what no formula holds: each parent's choice
+[[process]]                 # how each recipe is cooked: the first, the second
 name = "cooking"
 first = "oven"
 second = "dry griddle"
-
-[[measures]]
-name = "liking"
-scale = "hedonic 9"         # from 1 to 9
-goal = "higher"
+heat = ["210 °C", "medium"]
+minutes = [18, 14]
 
 [[tasters]]
-name = "Taster 1"
-avoids = []                 # what must they never be served?
-"""
+name = "Ada"
+avoids = []                 # what must they never be served? as in ["sesame", "milk"]
+cooks = true                # cooks too: the sheets show how to taste blind all the same
+
+[[tasters]]
+name = "Ben"
+avoids = ["sesame"]
+
+# [batch]
+# dough = 500               # grams of dough for each bake
+# [[measures]]              # what is scored, each of it: liking from 1 to 9
+'''
 
 QUESTIONS = {"short": SHORT, "all": ALL, "cross": CROSS}

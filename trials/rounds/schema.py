@@ -140,6 +140,8 @@ class _Process(_Shape):
     unit: Text = ""
     also: Annotated[list[Level], Field(max_length=50)] = []
     hard_to_change: bool | Name = False
+    heat: Annotated[list[Text], Field(max_length=52)] = []
+    minutes: Annotated[list[Number], Field(max_length=52)] = []
 
 
 class _Both(_Shape):
@@ -165,6 +167,8 @@ class _Idea(_Both):
     seed: Seed | None = None
     exclude: list[dict[Name, Level | list[Level]]] = []
     later: Count = 0
+    # Where nothing is said, liking is scored
+    measures: Annotated[list[_Measure], Field(min_length=1, max_length=50)] = []
     second: _Formula | None = None
     cross: Annotated[list[Name], Field(max_length=50)] = []
     process: Annotated[list[_Process], Field(max_length=50)] = []
