@@ -1,10 +1,11 @@
 """What a plan promises: quickly reckoned, and rehearsed with the analysis that will be used."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import trials
-from trials.deciding.foretelling import foretell
+from trials.deciding.foretelling import _advice, foretell
 from trials.doors.cli import run
 
 FACTORS = (
@@ -101,3 +102,24 @@ def test_the_command_rehearses_when_asked(tmp_path, capsys):
     shown = capsys.readouterr()
     assert "Rehearsed 2 times for each size" in shown.out
     assert "With each bake tasted twice, blind, 2 points in " in shown.out
+    assert shown.out.splitlines()[-3].startswith("What to do: bake it as planned")
+
+
+def ways(planned, taster, twice, error=0.05):
+    """A table as a rehearsal makes it: shares at 2 points, and what either way adds."""
+    rows = [("as planned", planned, 0.0), ("one more taster", planned + taster, taster)]
+    rows.append(("each bake tasted twice, blind", planned + twice, twice))
+    columns = ["way", "points", "matters", "more", "more_error"]
+    return pd.DataFrame([(way, 2.0, share, more, error) for way, share, more in rows],
+                        columns=columns)  # fmt: skip
+
+
+def test_a_rehearsal_ends_with_the_one_thing_to_do():
+    plan = trials.propose(FACTORS[:3], 8, days=2, tasters=2, seed=1)
+    assert _advice(ways(0.85, 0.2, 0.3), plan) == "What to do: bake it as planned."
+    assert "with one more taster; that" in _advice(ways(0.4, 0.3, 0.2), plan)
+    assert "with each bake tasted twice, blind; that" in _advice(ways(0.4, 0.2, 0.3), plan)
+    left = _advice(ways(0.4, 0.05, -0.05), plan)
+    assert "to prove more, leave a question out: without" in left
+    fewer = trials.propose(FACTORS[:2], 8, days=2, tasters=2, seed=1)
+    assert _advice(ways(0.4, 0.05, 0), fewer).endswith("to prove more, plan more bakes.")

@@ -373,7 +373,7 @@ def test_progress_only_on_a_terminal(monkeypatch, capsys):
     ("changes", "words"),
     [
         ({"bakes": 5}, r"days is 6, more than the 5 bakes"),
-        ({"bakes": 6}, r"bakes is 6, but the model"),
+        ({"bakes": 6}, r"bakes is 6, but what is asked"),
         ({"bakes": 0}, r"bakes is 0; a whole number from 1"),
         ({"bakes": -4}, r"bakes is -4"),
         ({"bakes": 10**9}, r"bakes is 1000000000; .* to 500 works"),

@@ -1,5 +1,7 @@
 """A bake of the extremes first: suggested, its outcome read, the limits moved before the round."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -37,6 +39,14 @@ def test_the_plan_names_the_wettest_and_the_driest(folder, capsys):
     assert run(["sheets", str(folder)]) == 0
     sheet = (folder / "shopping-list.html").read_text(encoding="utf-8")
     assert "bake its extremes once" in sheet
+    # Each bake weighs 500 g, and a tenth is to spare; every amount is rounded up to a gram
+    capsys.readouterr()
+    assert run(["shopping", str(folder)]) == 0
+    (line,) = (one for one in capsys.readouterr().out.splitlines() if one.startswith("On top"))
+    assert line in sheet
+    assert f"({most} and {least})" in line
+    listed = dict(re.findall(r"([a-z][a-z ]+?) (\d+) g", line.partition("spare: ")[2]))
+    assert sum(map(int, listed.values())) == pytest.approx(2 * 500 * 1.1, abs=len(listed))
     table = pd.read_csv(folder / "extremes.csv")
     assert list(table["bake"]) == [most, least]
 

@@ -5,12 +5,13 @@ import re
 import pandas as pd
 import pytest
 
-from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step
+from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step, Taster
 from trials.base.errors import FormulaError
 from trials.design.layout import lay_out
 from trials.recipe.ingredients import shipped
 from trials.rounds.overlooked import overlooked, water_moved
 from trials.show.bake_sheets import bake_sheets
+from trials.show.sheets import write_sheets
 
 CAKE = Formula(
     "cake",
@@ -120,3 +121,41 @@ def test_water_of_a_soak_stays_in_the_soak():
     swapped = soaked.swap("honey", "sugar", part="soak")
     assert swapped.mix.parts["dough"] == soaked.mix.parts["dough"]
     assert swapped.totals()["hydration"] == soaked.totals()["hydration"]
+
+
+def scone(**more):
+    return Formula("scone", {"bread flour": 100, "milk": 60, "baking soda": 1} | more)
+
+
+def test_soda_with_nothing_sour_beside_it_is_pointed_out(tmp_path):
+    sugar = Numeric("sugar", 5, 15, "%", changes=("percent", "sugar"))
+    (told,) = overlooked(planned(tmp_path / "one", sugar, scone(sugar=10)))
+    assert told.startswith("Baking soda lifts where something sour meets it")
+    assert "every bake would be without" in told
+    assert not overlooked(planned(tmp_path / "two", sugar, scone(sugar=10, molasses=10)))
+
+
+def test_soda_is_pointed_out_in_those_bakes_that_lose_the_acid(tmp_path):
+    swap = Categorical("liquid", ["buttermilk", "water"], changes=("swap", "buttermilk"))
+    formula = Formula("scone", {"bread flour": 100, "buttermilk": 60, "baking soda": 1})
+    round_ = planned(tmp_path / "one", swap, formula)
+    (told,) = (one for one in overlooked(round_) if "sour" in one)
+    (bake,) = round_.plan.table.set_index("bake").query("liquid == 'water'").index
+    assert f"; {bake} would be without" in told
+
+
+def test_another_liquid_that_is_not_weighed_is_pointed_out(tmp_path):
+    (told,) = overlooked(planned(tmp_path / "one", Categorical("liquid", ["plain", "cultured"])))
+    assert told.startswith('Nothing that is weighed follows "liquid"')
+
+
+def test_who_is_never_served_what_is_told_as_the_serving_plan_tells_it(tmp_path):
+    fat = Categorical("fat", ["butter", "lard"], changes=("swap", "butter"))
+    formula = Formula("scone", {"bread flour": 100, "water": 60, "butter": 10, "salt": 2})
+    tasters = [Taster("Ida"), Taster("Ben", avoids=["milk"])]
+    round_ = planned(tmp_path / "one", fat, formula, tasters=tasters)
+    (bake,) = round_.plan.table.set_index("bake").query("fat == 'butter'").index
+    kept = f"Ben is never served {bake}."
+    assert f"Ben avoids milk. {kept}" in overlooked(round_)
+    write_sheets(round_)
+    assert kept in (round_.folder / "serving-notes.txt").read_text("utf-8")

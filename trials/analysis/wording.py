@@ -329,8 +329,9 @@ def few_tasters_note(
             )
         elif shown is not None:
             said += (
-                f" So few can show a difference of about {shown:.1f}{unit_of(measure)} or more; "
-                "what was weighed or measured on the bakes tells finer."
+                f" So few can show a difference of about {shown:.1f}{unit_of(measure)} or more "
+                "(that there is one, in 8 of 10 such rounds; that it matters takes more, as the "
+                "plan says); what was weighed or measured on the bakes tells finer."
             )
         return said
     return f"{len(tasters)} tasters steer a recipe; they do not speak for a market."

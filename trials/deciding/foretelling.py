@@ -22,10 +22,12 @@ from trials.core.plan import Plan, whole_number
 from trials.core.verdicts import MATTERS
 from trials.deciding.choosing import recommend
 from trials.deciding.rehearsal import Spreads, simulated, true_means
+from trials.design.propose import TOO_LITTLE
 
 SIZES = (1.0, 2.0, 3.0)  # points that one change makes
 ASIDE = 0.3  # spread of what every other change makes: less than is worth noticing
 COMPARED = 2.0  # points at which ways to taste are compared
+ENOUGH = 0.8  # of the rounds: a change of that size is seen as planned
 ROUNDS = 40
 _MEAN = 5.5
 
@@ -244,4 +246,19 @@ def _sentences(found: Foretold, plan: Plan, tasters: int) -> tuple[str, ...]:
             f"With {row.way}, {row.points:.0f} points in {10 * row.matters:.0f} of 10 rounds "
             f"({what.replace('-', '−')})."
         )
-    return tuple(said)
+    return (*said, _advice(found.table, plan))
+
+
+def _advice(table: pd.DataFrame, plan: Plan) -> str:
+    """Return the one thing to do: bake it, taste it otherwise, or leave a question out."""
+    (planned,) = table[(table["way"] == "as planned") & (table["points"] == COMPARED)].itertuples()
+    if planned.matters >= ENOUGH:
+        return "What to do: bake it as planned."
+    others = table[table["way"] != "as planned"]
+    better = others[others["more"] > 2 * others["more_error"]]
+    if len(better):
+        way = better.loc[better["more"].idxmax(), "way"]
+        return f"What to do: bake it as planned, with {way}; that gains most."
+    left = next((one for one in plan.reasons if one.startswith(TOO_LITTLE)), "")
+    fewer = left.removeprefix(f"{TOO_LITTLE}, ") or "plan more bakes."
+    return f"What to do: bake it as planned, to find a good bake; to prove more, {fewer}"

@@ -463,11 +463,16 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
         str(name): list(rows.loc[rows["parent"] == str(name), "bake"]) for name in parents.index
     }
     said = in_words(f"{name} as {in_words(bakes)}" for name, bakes in where.items())
+    count, both = plan.count(), len(rows) - len(plan.rows)
     return replace(
         plan,
         rows=rows.drop(columns="parent"),
         details={**plan.details, "parents": where},
-        reasons=(*plan.reasons, f"Both parents are baked among the others: {said}."),
+        reasons=(
+            f"{count} crossings, and both parents baked among them, make {count + both} bakes: "
+            f"{said}.",
+            *plan.reasons,
+        ),
     )
 
 

@@ -179,10 +179,11 @@ def check_size(
     if bakes < need:
         shown = in_words(term.name for term in request.terms[:4])
         more = ", ..." if len(request.terms) > 4 else ""
-        days = f" and {search.fixed.shape[1]} differences between days" if search.fixed.size else ""
+        days = f", and {search.fixed.shape[1]} more for the days" if search.fixed.size else ""
         raise PlanError(
-            f"bakes is {bakes}, but the model ({shown}{more}) has {own.size} columns to "
-            f"estimate{days}. {need} bakes or more work, or a smaller model."
+            f"bakes is {bakes}, but what is asked ({shown}{more}) takes {own.size} to tell its "
+            f"differences apart{days}. {need} bakes or more work, or fewer questions: leave "
+            "something out of what varies."
         )
     for name in kitchen.groups:
         hard, there = group_columns(own, request.factors, name), kitchen.frame[name].nunique()
@@ -219,8 +220,8 @@ def explain(request: Request, options: Candidates, kitchen: Kitchen) -> None:
     where = f" in {groups}" if groups else ""
     raise PlanError(
         f"no plan of {len(kitchen.frame)} bakes{where} was found that can judge all of "
-        f"{in_words(term.name for term in request.terms)}. More bakes, more loads, a smaller model "
-        "or fewer exclusions would work."
+        f"{in_words(term.name for term in request.terms)}. More bakes, more loads, fewer questions "
+        "or fewer settings left out would work."
     )
 
 

@@ -943,7 +943,10 @@ def _spread_words(plan: Plan, spreads: Mapping[str, str]) -> str:
         source: [words[n].split(" ", 1)[1] for n, part in parts.items() if part[1] == source]
         for _, source in parts.values()
     }
-    return f"standard deviations, in points, of {in_words(said)} ({in_words(_sources(sources))})"
+    return (
+        f"the usual ups and downs (standard deviations, in points) of {in_words(said)} "
+        f"({in_words(_sources(sources))})"
+    )
 
 
 def _sources(names: Mapping[str, Sequence[str]]) -> list[str]:

@@ -3,6 +3,7 @@
 Every family that fits is made, weighed, compared, and said why.
 """
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -397,6 +398,26 @@ def spoken(
     )
 
 
+# How the sentences begin that say how a plan was found and weighed, not what to make of it
+_BEHIND = re.compile(
+    rf"To ({'|'.join(AIM_WORDS.values())}) with |As you said: |Assumed: |Weighed (with|and left)\b"
+    r"|The (\d+ )?reference bakes? comes? on top"
+)
+
+
+def in_short(plan: Plan) -> tuple[str, ...]:
+    """Return what to make of a plan: its reasons without how it was found and weighed.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Numeric
+    >>> plan = propose([Numeric("rest", 0, 1)], 4, tasters=2, seed=1)
+    >>> len(plan.reasons) - len(in_short(plan)), in_short(plan)[0]
+    (3, 'The one change can be judged.')
+    """
+    return tuple(one for one in plan.reasons if not _BEHIND.match(one))
+
+
 def _reference_words(plan: Plan) -> list[str]:
     """Return what the reference bakes buy, and whether they can be left out."""
     count = plan.count(Role.REFERENCE)
@@ -497,7 +518,7 @@ def _drop_words(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     same = sum(value < left[first] + TOLD for value in left.values())
     which = "any one of them" if same == len(left) else first
     return [
-        f"If that is too little, leave a question out: without {which} it would be "
+        f"{TOO_LITTLE}, leave a question out: without {which} it would be "
         f"{left[first]:.1f} points instead of {best.said:.1f}."
     ]
 
@@ -641,6 +662,7 @@ def _times(one: Promise) -> str:
 # -- From a budget and an aim to a plan: every family that fits is made, weighed and compared.
 
 
+TOO_LITTLE = "If that is too little"  # before the question to leave out first
 WORTH, TASTERS = 0.7, 6  # points of liking, and friends at the table, when nothing is said
 ALIKE = 0.02  # plans whose chances differ by less are alike: then the one that uses all bakes wins
 # The mean distance of two draws from one normal, in standard deviations: 2 / sqrt(pi)

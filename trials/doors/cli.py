@@ -117,6 +117,9 @@ def _before_baking(commands: Commands) -> None:
     plan = _add(commands, "plan", "turn the answers in idea.toml into a plan", _plan)
     plan.add_argument("folder")
     plan.add_argument(
+        "--why", action="store_true", help="say as well how it was found, and what was weighed"
+    )
+    plan.add_argument(
         "--rehearse",
         nargs="?",
         type=int,
@@ -296,27 +299,31 @@ def _new(asked: argparse.Namespace) -> int:
 
 
 def _plan(asked: argparse.Namespace) -> int:
+    from trials.design.propose import in_short
     from trials.doors.start import planned_round
     from trials.rounds.extremes import suggested
     from trials.rounds.overlooked import overlooked
 
     round_ = planned_round(Path(asked.folder), tell=tell)
+    folder = shlex.quote(asked.folder)
     tell(f"{round_}\n")
-    for reason in round_.plan.reasons:
+    for reason in round_.plan.reasons if asked.why else in_short(round_.plan):
         tell(reason)
     for sentence in overlooked(round_):
         tell(f"\nTo look at: {sentence}")
     before = suggested(round_)
     if before:
         tell("\n" + "\n".join(before))
+    tell()
     if asked.rehearse:
-        tell()
         _rehearsed(round_, asked.rehearse)
-    elif round_.plan.count() <= _REHEARSED_UP_TO:
-        folder = shlex.quote(asked.folder)
-        tell(f"\nTo try out what it will say, in a few minutes: trials plan {folder} --rehearse")
-    sheets = f"trials sheets {shlex.quote(asked.folder)}"
-    tell(f"\nThe plan is in {round_.folder / 'plan.csv'}. Next: {sheets}")
+        tell()
+    else:
+        if not asked.why:
+            tell(f"How it was found: trials plan {folder} --why")
+        if round_.plan.count() <= _REHEARSED_UP_TO:
+            tell(f"To try out what it will say, in a few minutes: trials plan {folder} --rehearse")
+    tell(f"The plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
     return DONE
 
 
@@ -345,11 +352,14 @@ def _sheets(asked: argparse.Namespace) -> int:
 
 def _shopping(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
-    from trials.show.bake_sheets import each_day, to_buy
+    from trials.show.bake_sheets import each_day, for_the_extremes, to_buy
     from trials.show.sheets import write_shopping
 
     round_ = Round.open(asked.folder)
     tell(to_buy(round_).to_string(index=False), end="\n\n")
+    on_top = for_the_extremes(round_)
+    if on_top:
+        tell(on_top, end="\n\n")
     tell(each_day(round_).to_string(index=False), end="\n\n")
     for path in write_shopping(round_, as_pdf=asked.pdf):
         tell(path)

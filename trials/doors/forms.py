@@ -863,7 +863,10 @@ def first_words(one: Idea) -> tuple[str, ...]:
     se = 2 * math.sqrt((bake**2 + tasting**2 / len(one.tasters)) / count)
     seen = se * float(stats.t.ppf(UPPER, left) + stats.t.ppf(POWERED, left))
     tasters = f"{len(one.tasters)} taster{'s' if len(one.tasters) > 1 else ''}"
-    said = f"With {tasters} a change of about {seen:.1f} points of {goal.name} would likely show."
+    said = (
+        f"With {tasters} a change of about {seen:.1f} points of {goal.name} would likely show (in "
+        "8 of 10 such rounds); to be said to matter it has to be larger, as the plan says."
+    )
     if goal.margin is not None and seen > goal.margin:
         said += (
             f" You care about {exact(goal.margin)}: such a round finds good bakes, "

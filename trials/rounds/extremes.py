@@ -88,7 +88,8 @@ def _boldness(factor: Numeric, value: Any) -> float:
 
 def suggested(round_: Round) -> list[str]:
     """Return why and how the extremes are baked before the round begins; nothing where not."""
-    found = () if round_.parent else extremes(round_.plan)
+    done = round_.parent or round_.plan.details.get("tried")
+    found = () if done else extremes(round_.plan)
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")

@@ -584,22 +584,20 @@ def _amounts(formula: Formula) -> dict[str, float]:
 
 
 def _as_the_first(idea: Idea, plan: Plan) -> Plan:
-    """Return the plan with a word on each thing that is not crossed and so is the first's."""
+    """Return the plan with a word on what is not crossed and so is the first's."""
     if idea.formula is None or idea.second is None:
         return plan
     first, other = (
         {one.name: getattr(one, of) for one in idea.process} for of in ("first", "second")
     )
-    names = idea.formula.name, idea.second.name
-    said = []
+    same: list[str] = []
     for trait in not_crossed(plan.factors, idea.formula, idea.second, first, other):
         mine, theirs = (_choice(trait, one) for one in (trait.a, trait.b))
-        title = trait.name[0].upper() + trait.name[1:]
-        said.append(
-            f"{title}: as in {names[0]} ({mine}), not as in {names[1]} ({theirs}), for it is not "
-            "crossed."
-        )
-    return plan.because(*said)
+        same.append(f"{trait.name} ({mine}, not {theirs})")
+    if not same:
+        return plan
+    said = f"Not crossed, so as in {idea.formula.name} in every crossing: {in_words(same)}."
+    return plan.because(said)
 
 
 def _choice(trait: Trait, choice: Any) -> str:

@@ -4,12 +4,15 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, is_blank
 from trials.recipe.crossing import WITHOUT
 from trials.recipe.formula import TOTALS, Formula
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
+from trials.rounds.safe import kept_from
+from trials.tasting.panel import never_served
 
 # Units of what is set and not weighed: nobody weighs a temperature, a time, a length or a count
 _SET = re.compile(
@@ -18,7 +21,17 @@ _SET = re.compile(
 _LEAST = (
     0.05  # percent of the flour: less salt than this nobody tastes (common practice, no source)
 )
-_MORE = frozenset({"leavening", "leavener", "fat", "oil", "soak", "syrup", "flour", "hydration"})
+_MORE = frozenset(
+    {"leavening", "leavener", "fat", "oil", "soak", "syrup", "flour", "hydration", "liquid"}
+    | {"sweetener"}
+)
+_SODA = re.compile(r"baking soda|bicarb", re.I)
+# What a dough holds that is sour enough for baking soda to work on (common practice, no source)
+_SOUR = re.compile(
+    r"buttermilk|yogh?urt|sour|kefir|molasses|honey|treacle|brown|cream of tartar|vinegar|lemon"
+    r"|orange|juice|apple|berr|banana|apricot|marmalade|cocoa(?!.*alkal)|miso|beer|wine|golden",
+    re.I,
+)
 
 
 def overlooked(round_: Round) -> list[str]:
@@ -38,17 +51,47 @@ def overlooked(round_: Round) -> list[str]:
     >>> print(overlooked(one)[0])
     Nothing that is weighed follows "syrup", and no step does: every bake weighs the same. ...
     """
+    told = _kept(round_)
     if round_.formula is None:
-        return []
-    told = [_unweighed(factor) for factor in _followed_by_nothing(round_)]
+        return told
+    told += [_unweighed(factor) for factor in _followed_by_nothing(round_)]
     told += [
         sentence
         for factor in round_.plan.factors
         if factor.changes is not None
         for sentence in lost(round_.formula, factor)
     ]
+    told += _soda_alone(round_)
     size = batch_sentence(round_, round_.batch)
     return told + ([size] if "too little" in size.casefold() else [])
+
+
+def _kept(round_: Round) -> list[str]:
+    """Return who is never served which bakes, as the servings will keep to."""
+    avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
+    return [
+        f"{name} avoids {in_words(avoid[name])}. {never_served(name, bakes)}"
+        for name, bakes in kept_from(round_).items()
+        if bakes
+    ]
+
+
+def _soda_alone(round_: Round) -> list[str]:
+    """Return a word on baking soda in bakes that hold nothing sour for it to work on."""
+    alone = []
+    for bake, formula in round_.formulas.items():
+        names = list(formula.table["ingredient"])
+        soda = any(_SODA.search(name) for name in names)
+        if soda and not any(_SOUR.search(name) for name in names):
+            alone.append(bake)
+    if not alone:
+        return []
+    where = "every bake" if len(alone) == len(round_.formulas) else in_words(alone)
+    return [
+        f"Baking soda lifts where something sour meets it (buttermilk, yogurt, molasses, vinegar); "
+        f"{where} would be without: it may stay flat and taste of soap (common practice, no "
+        "source). Baking powder brings its own acid."
+    ]
 
 
 def _unweighed(factor: Factor) -> str:

@@ -14,7 +14,6 @@ low = 16
 high = 24
 unit = "%"
 changes = ["total", "hydration"]        # what it changes in the formula
-
 [[factors]]
 kind = "categorical"
 name = "fat"
@@ -38,6 +37,7 @@ name = "rye ginger snap"
 "medium rye flour" = 20
 butter = 50
 sugar = 45
+molasses = 15
 water = 8
 "baking soda" = 1
 """

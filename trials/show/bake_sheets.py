@@ -1,6 +1,7 @@
 """The sheets of the cook: what to weigh and set for each bake, each day, and what to buy."""
 
 from collections.abc import Mapping, Sequence
+from math import ceil
 from pathlib import Path
 from typing import Any
 
@@ -28,9 +29,10 @@ from trials.rounds.amounts import (
     pieces_sentence,
     shared_doughs,
     shopping_list,
+    used,
     weights,
 )
-from trials.rounds.extremes import suggested
+from trials.rounds.extremes import extremes, suggested
 from trials.rounds.kitchen import Batch, Step
 from trials.rounds.overlooked import water_moved
 from trials.rounds.round import Round
@@ -97,10 +99,11 @@ def shopping_page(round_: Round) -> str:
             round_.plan.sentence() + ".",
             batch_sentence(round_, round_.batch),
             pieces_sentence(round_, round_.batch, pieces_needed(max(1, len(round_.tasters)))),
-            *(() if round_.plan.details.get("tried") else suggested(round_)),
+            *suggested(round_),
         ],
         order=_order(round_),
         buy=to_buy(round_),
+        on_top=for_the_extremes(round_),
         spill=tidy_number(SPILL),
         days=each_day(round_),
         cautions=[one for one in round_cautions(round_) if one.subject == ALLERGENS],
@@ -124,6 +127,23 @@ def to_buy(round_: Round) -> pd.DataFrame:
         total = ["all that has a price", "", "", "", f"{table[cost].sum():.2f}"]
         shown.loc[len(shown)] = total
     return shown
+
+
+def for_the_extremes(round_: Round) -> str:
+    """Return what the extremes take that are baked before the round; empty where none are."""
+    bakes = extremes(round_.plan) if suggested(round_) else ()
+    own = used(round_)
+    grams = own[own["bake"].isin(bakes)].groupby("ingredient", sort=False)["grams"].sum()
+    if grams.empty:
+        return ""
+    listed = in_words(
+        f"{name} {ceil(round(one * (1 + SPILL / 100), 6))} g"
+        for name, one in grams.sort_values(ascending=False).items()
+    )
+    return (
+        f"On top, where the extremes ({in_words(bakes)}) are baked whole before the round, with "
+        f"{tidy_number(SPILL)} % to spare: {listed}. A part of it does for the eye."
+    )
 
 
 def each_day(round_: Round) -> pd.DataFrame:

@@ -322,6 +322,17 @@ def bakes_to_avoid(
     }
 
 
+def never_served(name: str, bakes: Iterable[str]) -> str:
+    """Return the sentence that says what is kept from a taster.
+
+    Examples
+    --------
+    >>> never_served("Ida", ["B03", "B01"])
+    'Ida is never served B01, B03.'
+    """
+    return f"{name} is never served {', '.join(sorted(bakes))}."
+
+
 def _overlap(avoided: str, thing: str) -> bool:
     if _groups_of(avoided) & _groups_of(thing):
         return True

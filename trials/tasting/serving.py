@@ -29,7 +29,7 @@ from trials.tasting.orders import (
     least_sum_of_squares,
     served_counts,
 )
-from trials.tasting.panel import Taster, check_panel
+from trials.tasting.panel import Taster, check_panel, never_served
 
 # -- Blind codes: three digits that say nothing and that nobody takes for another.
 #
@@ -1228,7 +1228,7 @@ def _notes(table: pd.DataFrame, balance: pd.DataFrame, request: ServingRequest) 
     ]
     for taster, bakes in request.avoid:
         if bakes:
-            notes.append(f"{taster} is never served {', '.join(sorted(bakes))}.")
+            notes.append(never_served(taster, bakes))
     untasted = [bake for bake in request.bakes if bake not in set(table["bake"])]
     if untasted:
         notes.append(
