@@ -8,6 +8,7 @@ from itertools import pairwise
 import pytest
 
 import trials
+from tests.benchmarks.gallery import filtration
 from tests.browser import accessibility, needs_browser, opened, printed
 from trials.analysis.brief import in_brief
 from trials.base.html import render
@@ -165,6 +166,34 @@ def test_what_was_baked_has_its_result_and_failures_are_marked(demo_round):
     failed = [row for row in rows if "failed: " in row]
     assert len(failed) == 4
     assert all("liking " in row for row in rows if row not in failed)
+
+
+def test_what_a_statistician_asks_for_is_folded_into_the_methods(demo_round):
+    text = (demo_round.folder / "page.html").read_text(encoding="utf-8")
+    methods = text.split("<summary>How it was worked out")[1].split("</details>")[0]
+    told = [html.unescape(one) for one in re.findall(r'<img alt="([^"]*)"', methods)]
+    # A factor of three kinds: no half-normal plot, as its effects are not alike in their errors
+    starts = ("What the model leaves", "How much each bake", "Standard errors", "Leverage", "Effic")
+    assert all(one.startswith(start) for one, start in zip(told, starts, strict=True))
+    before = text.split("<summary>How it was worked out")[0]
+    assert not any(start in before for start in starts[1:])
+
+
+def test_every_picture_for_a_statistician_says_how_it_is_read(demo_round):
+    draw, found = trials.pictures, trials.fit(demo_round, "liking")
+    checked, plan = trials.diagnostics(found), demo_round.plan
+    made = [draw.residuals(checked), draw.influence(checked), draw.half_normal(filtration())]
+    made += [draw.plan_errors(plan), draw.plan_leverage(plan), draw.plan_efficiency(plan)]
+    for one in made:
+        said = [text.get_text() for text in one.figure.texts]
+        assert sum(text.startswith("How to read it:") for text in said) == 1, one.title
+
+
+@pytest.mark.slow
+def test_a_later_plan_is_not_drawn_as_if_it_stood_alone(later_page):
+    methods = later_page.split("<summary>How it was worked out")[1].split("</details>")[0]
+    assert "How much each bake alone moves" in methods
+    assert "Leverage of" not in methods
 
 
 @needs_browser

@@ -3,7 +3,8 @@
 Files that open with no network request.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from trials.analysis.answers import Answer, Answers
 from trials.analysis.brief import changes_table, in_brief
 from trials.analysis.choice import Recommendation
 from trials.analysis.counted import Counted
-from trials.analysis.diagnostics import diagnostics
+from trials.analysis.diagnostics import Diagnostics, diagnostics
 from trials.analysis.failing import failing
 from trials.analysis.question import kept_evidence
 from trials.analysis.region import setting_words
@@ -43,9 +44,11 @@ from trials.rounds.amounts import shopping_list
 from trials.rounds.diary import ABOUT, diary_lines, read_diary
 from trials.rounds.round import Round, line_of, opened, writing
 from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES, round_cautions
-from trials.show.bakes import failure_map
+from trials.show.bakes import failure_map, influence, residuals
 from trials.show.bakes import story as story_picture
-from trials.show.effects import effects, interactions
+from trials.show.effects import effects, half_normal, interactions
+from trials.show.plans import plan_efficiency, plan_errors, plan_leverage
+from trials.show.style import Picture
 
 # -- The shared page: one HTML file that opens with no network request.
 
@@ -111,7 +114,8 @@ def report(round_: Round | str | Path, path: str | Path | None = None) -> Path:
         done(2)
         waiting = _waits(round_, answers.evidence)
         best = _best(answers, found)
-        trust, tasters = _trust(found)
+        first = next((one for one in found.values() if isinstance(one, Findings)), None)
+        checked = _checked(first)
         done(3)
         made = render(
             TEMPLATES,
@@ -128,10 +132,11 @@ def report(round_: Round | str | Path, path: str | Path | None = None) -> Path:
             failures=_failures(answers.evidence),
             plan=_plan(round_, answers.evidence, waiting),
             best=_best_in_full(best, answers),
-            trust=trust,
-            tasters=tasters,
+            trust=() if checked is None else _said(checked),
+            tasters=_tasters(first),
             formula=_formula(round_),
             method=_method(round_, found, answers.evidence),
+            drawn=_for_statisticians(round_, first, checked),
             cautions=_cautions(round_),
         )
     with writing(round_.folder):
@@ -326,19 +331,54 @@ def _confirmed(answers: Answers, waiting: bool) -> Sequence[str]:
         return (str(error),)
 
 
-def _trust(found: Mapping[str, Answer | str]) -> tuple[Sequence[str], Sequence[str]]:
-    """Return what lies behind the first measure's findings: the checks, and the tasters."""
-    first = next((one for one in found.values() if isinstance(one, Findings)), None)
+def _checked(first: Findings | None) -> Diagnostics | str | None:
+    """Return the checks behind the first measure's findings, or why there are none."""
     if first is None:
-        return (), ()
-    tasters: Sequence[str] = ()
+        return None
     try:
-        checked = diagnostics(first).sentences
-        if "taster" in first.residuals and first.residuals["taster"].nunique() > 1:
-            tasters = describe_tasters(first).sentences
+        return diagnostics(first)
     except FitError as error:
-        return (str(error),), ()
-    return checked, tasters
+        return str(error)
+
+
+def _said(checked: Diagnostics | str) -> Sequence[str]:
+    return (checked,) if isinstance(checked, str) else checked.sentences
+
+
+def _tasters(first: Findings | None) -> Sequence[str]:
+    """Return how the tasters of the first measure used its scale, where there are several."""
+    if first is None or "taster" not in first.residuals:
+        return ()
+    if first.residuals["taster"].nunique() < 2:
+        return ()
+    try:
+        return describe_tasters(first).sentences
+    except FitError as error:
+        return (str(error),)
+
+
+def _for_statisticians(
+    round_: Round, first: Findings | None, checked: Diagnostics | str | None
+) -> list[str]:
+    """Return the pictures that a statistician asks for; each says how it is read.
+
+    A later round is judged with those before it, so its plan is not drawn as if it stood alone.
+    """
+    draws: list[Callable[[], Picture]] = []
+    if isinstance(checked, Diagnostics):
+        draws += [partial(residuals, checked), partial(influence, checked)]
+    if first is not None:
+        draws.append(partial(half_normal, first))
+    if not round_.parent:
+        plain = (plan_errors, plan_leverage, plan_efficiency)
+        draws += [partial(draw, round_.plan) for draw in plain]
+    made = []
+    for draw in draws:
+        try:
+            made.append(draw().html())
+        except TrialsError:  # a picture that this plan or these scores have no use for
+            continue
+    return made
 
 
 def _plan(round_: Round, evidence: Evidence, waiting: bool) -> dict[str, Any]:

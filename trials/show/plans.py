@@ -137,8 +137,9 @@ def _error_words(found: Quality, plan: Plan) -> str:
         names = [_kitchen(term, plan.factors) for term in rows["term"]]
         shown = in_words(names) if len(names) <= 6 else f"{len(names)} effects"
         said.append(f"{shown}: {rows['se'].min():.2f} to {rows['se'].max():.2f} on {level}")
-    more = f" Not told apart: {in_words(lost)}." if lost else ""
-    return f"Standard errors in spreads of one bake: {'; '.join(said)}.{more}"
+    more = f"Not told apart: {in_words(lost)}." if lost else ""
+    known = f"Standard errors in spreads of one bake: {'; '.join(said)}." if said else ""
+    return " ".join(filter(None, (known, more)))
 
 
 @checked_types(PlanError)
