@@ -146,7 +146,7 @@ def test_bars_are_as_long_as_quality_says():
 def test_leverage_is_the_columns_over_the_bakes_on_average():
     text = pictures.plan_leverage(FULL).text
     assert f"{4 / 16:.2f} on average" in text
-    assert "None lies far above" in text
+    assert "No bake lies far above" in text
     spent = pictures.plan_leverage(full_factorial(FIVE[:2], seed=1)).text
     assert "Every bake is spent on an effect" in spent
 

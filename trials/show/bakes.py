@@ -256,7 +256,7 @@ def residuals(found: Diagnostics) -> Picture:
     far = bakes[bakes["far_out"]]
     digits = decimals(pd.Series([bakes["residual"].std()]))
     named = [f"{r.bake} ({signed(float(r.residual), digits)})" for r in far.itertuples()]
-    lies = f"Far out: {in_words(named)}." if named else "None lies far out."
+    lies = f"Far out: {in_words(named)}." if named else "No bake lies far out."
     spread = rounded(float(bakes["residual"].abs().median()), digits)
     text = (
         f"What the model leaves of {found.response} for {len(bakes)} bakes in baking order; "

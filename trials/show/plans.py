@@ -709,7 +709,7 @@ def plan_leverage(plan: Plan, model: Model = None, *, ax: Axes | None = None) ->
         foot(figure, note="How to read it: at 1 a bake is believed whatever its score, as nothing "
              "contradicts it; alike and low is good.", ax=ax)  # fmt: skip
     high = table.loc[table["leverage"] > min(2 * mean, 1 - 1e-9), "bake"].tolist()
-    told = f" Far above: {in_words(high)}." if high else " None lies far above the others."
+    told = f" Far above: {in_words(high)}." if high else " No bake lies far above the others."
     whole = (
         " Every bake is spent on an effect: none can be contradicted." if mean > 1 - 1e-9 else ""
     )
