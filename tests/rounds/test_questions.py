@@ -157,6 +157,8 @@ def test_heat_and_minutes_of_each_method_are_its_steps(tmp_path):
         ("bun:\n100 % bread flour\n60% water", {"bread flour": 100, "water": 60}),
         ("bun: 100 bread flour, 2 ginger", {"bread flour": 100, "ginger": 2}),
         ("bun: 100 g bread flour, 5 g water, 7 g water", {"bread flour": 100, "water": 12}),
+        ("bun: 90 g wheat flour, bread, 2,5 g salt,\n50 g water,",
+         {"wheat flour, bread": 90, "salt": 2.5, "water": 50}),
     ],
 )  # fmt: skip
 def test_a_recipe_is_read_as_it_stands_on_a_card(written, parts):
@@ -186,6 +188,17 @@ def test_a_slip_in_a_recipe_names_its_line(tmp_path):
         read_idea(tmp_path)
     path.write_text(CROSS.replace("36 g lard", "36 g lrad"), "utf-8")
     with pytest.raises(TrialsError, match=r'"lrad" is not in the ingredient table.*"lard"'):
+        read_idea(tmp_path)
+
+
+def test_all_that_is_unclear_in_two_recipes_is_told_at_once(tmp_path):
+    path = write_idea(tmp_path, "cross")
+    text = CROSS.replace("all-purpose flour", "flour").replace("36 g lard", "36 g oil")
+    path.write_text(text, "utf-8")
+    with pytest.raises(TrialsError, match=r'"flour" could be .* "oil" could be '):
+        read_idea(tmp_path)
+    path.write_text(text.replace("24 g sugar", "24 g suger"), "utf-8")
+    with pytest.raises(TrialsError, match=r'"suger" is not in .*"flour" could be .*"oil" could be'):
         read_idea(tmp_path)
 
 

@@ -229,6 +229,9 @@ def _over(trials: pd.DataFrame, plan: Plan) -> str:
     return f"over {kinds.min()} of {levels}" if kinds.nunique() == 1 else f"{bakes} of {levels}"
 
 
+NONE_LEFT = "No dough is left over"
+
+
 def _cost_words(best: Promise, each: Promise | None, own: Sequence[str]) -> Iterator[str]:
     """Yield by how much less sure the questions of the dough are than with a dough for each."""
     if each is None:
@@ -248,8 +251,8 @@ def _cost_words(best: Promise, each: Promise | None, own: Sequence[str]) -> Iter
     left = best.table.set_index("term").loc[both, "df"].min()
     if left < 0.5:
         yield (
-            "No dough is left over to measure how alike two doughs are: what is usual in a "
-            "kitchen stands in for it."
+            f"{NONE_LEFT} to measure how alike two doughs are: what is usual in a kitchen stands "
+            "in for it."
         )
 
 

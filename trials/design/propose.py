@@ -29,6 +29,7 @@ from trials.core.terms import (
 from trials.design.candidates import candidates
 from trials.design.divided import (
     DOUGH,
+    NONE_LEFT,
     Doughs,
     apart,
     checked_doughs,
@@ -401,7 +402,7 @@ def spoken(
 # How the sentences begin that say how a plan was found and weighed, not what to make of it
 _BEHIND = re.compile(
     rf"To ({'|'.join(AIM_WORDS.values())}) with |As you said: |Assumed: |Weighed (with|and left)\b"
-    r"|The (\d+ )?reference bakes? comes? on top"
+    rf"|The (\d+ )?reference bakes? comes? on top|{NONE_LEFT}"
 )
 
 
@@ -477,7 +478,7 @@ def _seen_words(best: Promise, answers: Answers) -> str:
         )
     return (
         f"A change of {best.said:.1f} points would be said to matter in about half of such rounds "
-        f"(a quick estimate); you want to see {answers.worth:g}."
+        f"(a quick estimate); worth noticing is {answers.worth:g}."
     )
 
 
@@ -539,7 +540,7 @@ def _count_words(best: Promise, wish: Wish) -> list[str]:
 def _pair_words(told: pd.DataFrame) -> str:
     mixed = told.loc[told["mixed"] > 1e-9, "mixed"]
     if mixed.empty:
-        return ", and from every pair"
+        return ", and from what any two do together"
     which = "one of them" if len(mixed) == 1 else f"{len(mixed)} of them"
     return (
         f"; but of what works together, a part can not be told apart from {which} (at worst "

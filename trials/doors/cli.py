@@ -343,11 +343,34 @@ def _sheets(asked: argparse.Namespace) -> int:
     from trials.show.sheets import write_sheets
 
     round_ = Round.open(asked.folder)
-    for path in write_sheets(round_, as_pdf=asked.pdf):
+    written = write_sheets(round_, as_pdf=asked.pdf)
+    for path in written:
         tell(path)
     for sentence in unheeded(round_):
         tell(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
+    tell(_what_to_print(written, asked.folder))
     return DONE
+
+
+def _what_to_print(written: Sequence[Path], folder: str) -> str:
+    """Return which of the files written are for paper, and which are filled in."""
+    from trials.base.words import in_words
+    from trials.rounds.forms import BAKES, TASTINGS
+    from trials.rounds.serving import CODES
+    from trials.show.serving_sheets import FOR_TASTERS
+    from trials.show.sheets import BAKE_SHEETS, SHOPPING, TIMETABLE
+
+    names = [path.name for path in written]
+    paper = [f"{name}.html" for name in (BAKE_SHEETS, SHOPPING, TIMETABLE)] + [CODES]
+    paper = [name for name in paper if name in names]
+    paper += (
+        ["what lies in ballots/"] if any(one.parent.name == FOR_TASTERS for one in written) else []
+    )
+    filled = [f"{name}.xlsx" for name in (BAKES, TASTINGS) if f"{name}.xlsx" in names]
+    return (
+        f"\nPrint {in_words(paper)}. Bake and taste, fill in {in_words(filled)}, then: "
+        f"trials check {shlex.quote(folder)}"
+    )
 
 
 def _shopping(asked: argparse.Namespace) -> int:

@@ -299,7 +299,9 @@ def _cooked(
 # -- A recipe as it stands on a card: its name, a colon, and what goes into it by weight.
 
 
-_BETWEEN = re.compile(r"[;\n]|(?<!\d),|,(?!\d)")  # a comma within a number is its decimal sign
+# A comma within a number is its decimal sign, and one before a word may belong to a name: "wheat
+# flour, bread"
+_BETWEEN = re.compile(r"[;\n]|(?<!\d),(?=\s*\d)|,(?=\s+\d)")
 _AMOUNT = re.compile(r"(?P<amount>\d+(?:[.,]\d+)?)\s*(?P<rest>\S.*)")
 
 
@@ -346,14 +348,14 @@ def recipe_in_words(text: str, key: str = "formula") -> dict[str, Any]:
         )
     parts: dict[str, float] = {}
     measured: dict[str, str] = {}
-    for item in filter(None, (one.strip() for one in _BETWEEN.split(amounts))):
+    for item in filter(None, (one.strip(" ,\t\r") for one in _BETWEEN.split(amounts))):
         found = _AMOUNT.fullmatch(item)
         if found is None:
-            raise RoundError(
-                f'{key}: "{item}" has no amount in front; something like "120 g {item}" was '
-                "expected."
-            )
+            raise RoundError(f'{key}: "{item}" has no amount in front, as in "120 g {item}".')
         sort, factor, what = _weighed(found["rest"], item, key)
+        if "," in what and what not in shipped():
+            what = what.partition(",")[2].strip()
+            raise RoundError(f'{key}: "{what}" has no amount in front, as in "120 g {what}".')
         measured.setdefault(sort, item)
         parts[what] = parts.get(what, 0.0) + (number(found["amount"]) or 0.0) * factor
     if len(measured) > 1:
@@ -449,12 +451,17 @@ def _check_known(answers: Mapping[str, Any], table: Ingredients) -> None:
             tuple(Ingredient.from_dict(row) for row in recipe.get("ingredients", ()))
         )
     said: dict[str, str] = {}
+    unclear: dict[str, str] = {}
     for recipe in recipes:
         for key, amount in dict(recipe.get("parts") or {}).items():
             for name in amount if isinstance(amount, Mapping) else [key]:
                 near = table.nearest(name)
                 if near is not None:
                     said[name] = near
+                elif name not in table:
+                    unclear[name] = _could_be(table, name)
+    if unclear and not said:
+        raise RoundError(" ".join(unclear.values()))
     if said:
         be = "is" if len(said) == 1 else "are"
         quoted = in_words(f'"{name}"' for name in said)
@@ -464,7 +471,17 @@ def _check_known(answers: Mapping[str, Any], table: Ingredients) -> None:
             f"name, or a row of your own each in {OWN_INGREDIENTS} beside {IDEA}, the first line "
             f"being name,group,water_g,fat_g and what else there is, in grams per 100 g. The "
             f"groups are {groups}; water of a flour, starch or nut is not counted as added."
+            f"{''.join(f' {one}' for one in unclear.values())}"
         )
+
+
+def _could_be(table: Ingredients, name: str) -> str:
+    """Return which rows of the table a name could mean."""
+    try:
+        table.find(name)
+    except FormulaError as error:
+        return error.message
+    return ""
 
 
 def _taster(record: Mapping[str, Any]) -> Taster:

@@ -280,7 +280,10 @@ avoids = ["sesame"]
 
 # [batch]
 # dough = 500               # grams of dough for each bake
-# [[measures]]              # what is scored, each of it: liking from 1 to 9
+# [[measures]]              # what is scored: this, when nothing else is said
+# name = "liking"
+# scale = "hedonic 9"       # 1 to 9
+# goal = "higher"
 '''
 
 QUESTIONS = {"short": SHORT, "all": ALL, "cross": CROSS}
