@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step, Taster
-from trials.base.errors import FormulaError
+from trials.base.errors import FormulaError, TastingError
 from trials.design.layout import lay_out
 from trials.recipe.ingredients import shipped
 from trials.rounds.overlooked import overlooked, water_moved
@@ -157,5 +157,9 @@ def test_who_is_never_served_what_is_told_as_the_serving_plan_tells_it(tmp_path)
     (bake,) = round_.plan.table.set_index("bake").query("fat == 'butter'").index
     kept = f"Ben is never served {bake}."
     assert f"Ben avoids milk. {kept}" in overlooked(round_)
+    salted = planned(tmp_path / "two", fat, formula, tasters=[Taster("Cy", avoids=["salt"])])
+    with pytest.raises(TastingError) as refused:
+        write_sheets(salted)
+    assert any(one.endswith(refused.value.message) for one in overlooked(salted))
     write_sheets(round_)
     assert kept in (round_.folder / "serving-notes.txt").read_text("utf-8")

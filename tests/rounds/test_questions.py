@@ -129,6 +129,18 @@ def test_a_third_method_may_be_tried(tmp_path):
     assert set(plan_of(read_idea(folder)).table["cooking"]) == set(cooking.levels)
 
 
+def test_what_is_crossed_is_set_in_figures_that_a_cook_reads(tmp_path):
+    # the first parent's water: 60 % buttermilk, about nine tenths of it water, and what butter has
+    plan = plan_of(read_idea(crossed(tmp_path, cross='["water", "fat", "leavening"]')))
+    numbers = [factor for factor in plan.factors if isinstance(factor, Numeric)]
+    assert len(numbers) == 3
+    for factor in numbers:
+        shown = {factor.show(value) for value in plan.table[factor.name]}
+        assert len(shown) == 2
+        assert all(re.fullmatch(r"\d+(\.\d{1,2})? % of flour", one) for one in shown)
+    assert "buckwheat scone is baked whole." in plan.reasons
+
+
 def test_heat_and_minutes_of_each_method_are_its_steps(tmp_path):
     idea = read_idea(crossed(tmp_path))
     mix, oven, griddle = idea.steps

@@ -542,10 +542,7 @@ def _pair_words(told: pd.DataFrame) -> str:
     if mixed.empty:
         return ", and from what any two do together"
     which = "one of them" if len(mixed) == 1 else f"{len(mixed)} of them"
-    return (
-        f"; but of what works together, a part can not be told apart from {which} (at worst "
-        f"{mixed.max():.1f} of a pair)"
-    )
+    return f"; but what looks like {which} may in part be what two changes do together"
 
 
 def _hard_words(best: Promise) -> list[str]:

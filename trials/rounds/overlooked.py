@@ -12,7 +12,7 @@ from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
 from trials.rounds.safe import kept_from
-from trials.tasting.panel import never_served
+from trials.tasting.panel import never_served, served_nothing
 
 # Units of what is set and not weighed: nobody weighs a temperature, a time, a length or a count
 _SET = re.compile(
@@ -69,8 +69,10 @@ def overlooked(round_: Round) -> list[str]:
 def _kept(round_: Round) -> list[str]:
     """Return who is never served which bakes, as the servings will keep to."""
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
+    every = set(round_.plan.rows["bake"])
     return [
-        f"{name} avoids {in_words(avoid[name])}. {never_served(name, bakes)}"
+        f"{name} avoids {in_words(avoid[name])}. "
+        f"{served_nothing(name) if bakes >= every else never_served(name, bakes)}"
         for name, bakes in kept_from(round_).items()
         if bakes
     ]

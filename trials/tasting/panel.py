@@ -333,6 +333,17 @@ def never_served(name: str, bakes: Iterable[str]) -> str:
     return f"{name} is never served {', '.join(sorted(bakes))}."
 
 
+def served_nothing(name: str) -> str:
+    """Return the sentence for a taster who avoids every bake.
+
+    Examples
+    --------
+    >>> served_nothing("Ida")
+    'Ida can taste none of the bakes. Leave Ida out of this one.'
+    """
+    return f"{name} can taste none of the bakes. Leave {name} out of this one."
+
+
 def _overlap(avoided: str, thing: str) -> bool:
     if _groups_of(avoided) & _groups_of(thing):
         return True

@@ -29,7 +29,7 @@ from trials.tasting.orders import (
     least_sum_of_squares,
     served_counts,
 )
-from trials.tasting.panel import Taster, check_panel, never_served
+from trials.tasting.panel import Taster, check_panel, never_served, served_nothing
 
 # -- Blind codes: three digits that say nothing and that nobody takes for another.
 #
@@ -341,9 +341,7 @@ def _checked_avoid(
             )
         mine = checked.get(taster.name, frozenset())
         if mine >= bakes:
-            raise TastingError(
-                f"{taster.name} can taste none of the bakes. Leave {taster.name} out of this one."
-            )
+            raise TastingError(served_nothing(taster.name))
     return tuple((name, bakes) for name, bakes in checked.items() if bakes)
 
 
