@@ -181,6 +181,8 @@ def _name_rows(
             fontsize=SMALL,
             color=INK,
             weight=weight,
+            # The band's edges and the line of no change pass behind the letters
+            path_effects=[patheffects.withStroke(linewidth=2.5, foreground="white")],
         )
 
 
@@ -380,7 +382,7 @@ def _bakes(
             markersize=3.5,
             markerfacecolor="white",
             color=colour,
-            zorder=2,
+            zorder=4,  # over the bars, that none is hidden
         )
 
 

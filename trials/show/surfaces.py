@@ -14,7 +14,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
-from matplotlib.patheffects import withStroke
 from matplotlib.ticker import MaxNLocator
 
 from trials.analysis.choice import (
@@ -288,11 +287,12 @@ def _name_levels(
         across, up = map(float, low + spots[best] * span)
         axes.text(
             across, up, rounded(level, digits), fontsize=SMALL, color=INK,
-            ha="center", va="center", zorder=4,
-            path_effects=[withStroke(linewidth=2.6, foreground="white")],
+            ha="center", va="center", zorder=4, bbox=PLATE,
         )  # fmt: skip
 
 
+# Behind a number: a line that shows between its digits would read as a colon
+PLATE: dict[str, Any] = {"boxstyle": "square,pad=0.05", "facecolor": "white", "edgecolor": "none"}
 LEAST_ROOM = 0.1  # of a map, between a line's number and whatever else is written
 
 
@@ -350,7 +350,7 @@ def _bakes(
         "linestyle": "none",
         "marker": "o", "markersize": 6, "markerfacecolor": "white",
             "markeredgecolor": INK}  # fmt: skip
-    axes.plot(spots[pair[0]], spots[pair[1]], zorder=3, clip_on=False, **look)
+    axes.plot(spots[pair[0]], spots[pair[1]], zorder=4.5, clip_on=False, **look)
     shown["bakes"] = Line2D([], [], label="baked there, with the mean score", **look)
     for spot in spots.itertuples(index=False):
         axes.annotate(
@@ -364,7 +364,7 @@ def _bakes(
             color=INK,
             zorder=4,
             annotation_clip=False,
-            path_effects=[withStroke(linewidth=2.2, foreground="white")],
+            bbox=PLATE,
         )
     return [(float(spot[0]), float(spot[1])) for spot in spots.itertuples(index=False)]
 
