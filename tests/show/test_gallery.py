@@ -19,6 +19,7 @@ HARD = list(pictures())
 # one taster has nobody to agree with, one round has no course, unlike errors have no half-normal
 EMPTY = ("one bake", "all failed", "one taster", "1 rounds", "half_normal")
 PRINTED = {"bake_day": 9.7}  # 7 points: the timetable is a sheet to print across a page
+LINE = 1.2  # of a letter's height: how far lines lie apart
 SHARE = 0.12  # of a line's height that boxes may share: it holds the room below its letters
 
 
@@ -63,7 +64,7 @@ def corners(text, renderer):
     return middle + (flat - middle) @ turn.T
 
 
-def overlap(one, other):
+def overlap(one, other, room):
     """Say whether two boxes share more than the room that a line keeps around its letters.
 
     Two convex shapes are apart where some side of either parts them.
@@ -76,7 +77,7 @@ def overlap(one, other):
                 continue
             a, b = one @ across / size, other @ across / size
             shared = min(a.max(), b.max()) - max(a.min(), b.min())
-            if shared <= SHARE * min(np.ptp(a), np.ptp(b)):
+            if shared <= room:
                 return False
     return True
 
@@ -95,7 +96,8 @@ def faults(figure, monkeypatch, least=LEAST):
         if x0 < -0.5 or y0 < -0.5 or x1 > width + 0.5 or y1 > height + 0.5:
             wrong.append(f"cut off: {words}")
     for (one, a), (other, b) in combinations(texts, 2):
-        if overlap(a, b):
+        room = SHARE * min(text.get_fontsize() for text in (one, other)) / 72 * 100 * LINE
+        if overlap(a, b, room):
             wrong.append(f"overlap: {one.get_text()[:30]} | {other.get_text()[:30]}")
     return wrong
 

@@ -294,7 +294,7 @@ def influence(found: Diagnostics, *, ax: Axes | None = None) -> Picture:
     if bakes.empty:
         raise FitError("no bake could be left out, so there is nothing to draw; repeat some bakes.")
     decides = (bakes["turns"] != "").to_numpy()
-    with stage(ax, WIDE, 3.0) as (figure, axes):
+    with stage(ax, WIDE, 3.3) as (figure, axes):
         places = np.arange(len(bakes))
         axes.vlines(places, 0, bakes["influence"], color=PALE, linewidth=1.2, zorder=1)
         blue = colours(1)[0]
@@ -310,11 +310,12 @@ def influence(found: Diagnostics, *, ax: Axes | None = None) -> Picture:
                 markersize=6,
                 markerfacecolor=fill,
                 markeredgecolor=blue,
-                zorder=2,
+                zorder=3,
+                clip_on=False,  # one at 0 stands on the axis
                 label=what,
             )
         _bake_ticks(axes, bakes["bake"].tolist(), 6.2)
-        axes.set_ylim(0, None)
+        axes.set_ylim(0, 1.08 * (float(bakes["influence"].max()) or 1.0))
         axes.set_ylabel("largest change of an effect\nwithout this bake\n(standard errors)")
         axes.set_xlabel("bake")
         foot(figure, handles, DECIDES, ax)
@@ -460,7 +461,8 @@ def story(told: Story, *, ax: Axes | None = None) -> Picture:
         return figure
 
     wide, narrow = both(draw, ax)
-    title = f"{told.measure} of the chosen setting, round by round"
+    name = f"{told.measure[:1].upper()}{told.measure[1:]}"
+    title = f"{name} of the chosen setting, round by round"
     return Picture(wide, _text(told), title, narrow, ax)
 
 

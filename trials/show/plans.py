@@ -80,12 +80,12 @@ def plan_errors(plan: Plan, model: Model = None, *, ax: Axes | None = None) -> P
     palette = dict(zip(levels, colours(len(levels)), strict=True))
     known = table["se"].where(np.isfinite(table["se"]))
     names = [folded(_kitchen(term, plan.factors), 34) for term in table["term"]]
-    tall = sum(0.14 * (name.count("\n") + 1) + 0.13 for name in names)
+    places, tall = _rows(names)
     with stage(ax, WIDE, 0.8 + tall) as (figure, axes):
-        for place, row in enumerate(table.itertuples()):
+        for place, row in zip(places, table.itertuples(), strict=True):
             _error_bar(axes, place, row, levels, palette)
-        axes.set_yticks(range(len(table)), names, fontsize=9)
-        axes.set_ylim(len(table) - 0.4, -0.6)
+        axes.set_yticks(places, names, fontsize=9)
+        axes.set_ylim(tall, 0)
         axes.set_xlim(0, 1.45 * float(known.max()) if known.notna().any() else 1)
         axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
@@ -94,13 +94,22 @@ def plan_errors(plan: Plan, model: Model = None, *, ax: Axes | None = None) -> P
     return Picture(figure, _error_words(found, plan), "How sharply each effect is judged", ax=ax)
 
 
+LINE, APART = 0.165, 0.1  # inches: a line of a row's name, and the room between two rows
+
+
+def _rows(names: Sequence[str]) -> tuple[np.ndarray, float]:
+    """Return where the middles of rows lie, each as tall as its name, and how tall all are."""
+    edges = np.cumsum([0.0, *(LINE * (name.count("\n") + 1) + APART for name in names)])
+    return (edges[:-1] + edges[1:]) / 2, float(edges[-1])
+
+
 def _not_drawn(found: Quality, table: pd.DataFrame) -> str:
     left = len(found.effects) - len(table)
     return f" {left} more effects are not drawn; trials.quality lists them." if left else ""
 
 
 def _error_bar(
-    axes: Axes, place: int, row: Any, levels: Sequence[str], palette: Mapping[str, Any]
+    axes: Axes, place: float, row: Any, levels: Sequence[str], palette: Mapping[str, Any]
 ) -> None:
     if not np.isfinite(row.se):
         axes.text(0.0, place, " can not be told apart", va="center", fontsize=9, color=INK)
@@ -170,8 +179,8 @@ def plan_relations(plan: Plan, model: Model = None, *, ax: Axes | None = None) -
     pairs = _confused(most, names)
     shown = pairs[:MOST_PAIRS]
     labels = [f"{folded(one, 46)}\n{folded(f'and {other}', 46)}" for one, other, _ in shown]
-    tall = sum(0.14 * (label.count("\n") + 1) + 0.1 for label in labels)
-    with stage(ax, WIDE, 0.9 + max(tall, 0.3)) as (figure, axes):
+    tall = max(_rows(labels)[1], 0.3)
+    with stage(ax, WIDE, 0.9 + tall) as (figure, axes):
         if shown:
             _pair_bars(axes, labels, [size for _, _, size in shown])
         else:
@@ -197,9 +206,9 @@ def _confused(found: pd.DataFrame, names: Sequence[str]) -> list[tuple[str, str,
 
 def _pair_bars(axes: Axes, labels: Sequence[str], sizes: Sequence[float]) -> None:
     tints = [INK if size > 1 - 1e-9 else colours(1)[0] for size in sizes]
-    places = np.arange(len(sizes))
-    axes.barh(places, sizes, height=0.5, color=tints)
-    for place, size in enumerate(sizes):
+    places, tall = _rows(labels)
+    axes.barh(places, sizes, height=0.2, color=tints)
+    for place, size in zip(places, sizes, strict=True):
         told = "can not be told apart" if size > 1 - 1e-9 else percent(size)
         inside = size > 0.6
         axes.text(
@@ -207,7 +216,7 @@ def _pair_bars(axes: Axes, labels: Sequence[str], sizes: Sequence[float]) -> Non
             ha="right" if inside else "left", color="white" if inside else INK,
         )  # fmt: skip
     axes.set_yticks(places, labels, fontsize=SMALL)
-    axes.set_ylim(len(sizes) - 0.4, -0.6)
+    axes.set_ylim(tall, 0)
     axes.set_xlim(0, 1)
     axes.xaxis.set_major_locator(MaxNLocator(4))
     axes.xaxis.set_major_formatter(PercentFormatter(1, symbol=" %"))

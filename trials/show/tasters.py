@@ -65,7 +65,7 @@ def tasters(found: Tasters) -> Picture:
     shown = names[:MOST_TASTERS]
     both_means = found.bakes[["own", "others"]].to_numpy()
     low, high = float(np.nanmin(both_means)), float(np.nanmax(both_means))
-    edge = 0.08 * (high - low) or 1.0
+    edge = 0.14 * (high - low) or 1.0  # a bake's name stands above its dot, below the title
     marks = [mark for mark in MaxNLocator(4).tick_values(low, high) if low <= mark <= high]
 
     def draw(phone: bool) -> Figure:
@@ -103,7 +103,7 @@ FAR = 1.0  # points from the others from which a bake is named
 GOOD_TASTER = (
     "Good: dots near the line, from its lower end to its upper one. Flatter than the line: uses "
     "less of the scale than the others; scattered: a taste of one's own, or chance. The bake "
-    "farthest from the line is named."
+    "farthest from the line is named; a darker dot is several bakes."
 )
 
 
