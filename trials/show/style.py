@@ -340,8 +340,9 @@ def name_ends(
         axes.annotate(
             name, (x, y), xytext=(spot, place + shift), textcoords="data", va="center", ha="left",
             fontsize=SMALL, color=INK, annotation_clip=False, linespacing=1.2,
+            # From the middle of the name's left side, so that no letter is crossed
             arrowprops={"arrowstyle": "-", "color": tint, "linewidth": 0.8, "shrinkA": 1,
-                        "shrinkB": 2},
+                        "shrinkB": 2, "relpos": (0, 0.5)},
         )  # fmt: skip
 
 
