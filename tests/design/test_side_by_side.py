@@ -262,4 +262,4 @@ def test_doughs_and_oil_fills_are_crossed_from_propose_too():
     plan = propose([OIL, PROOF, REST], 24, loads={"load": 6, "dough": 4}, seed=1)
     assert set(plan.groups) == {"load", "dough"}
     assert "judged on 6 oil fills" in " ".join(plan.reasons)
-    assert "judged on 4 dough batches" in " ".join(plan.reasons)
+    assert "judged by 4 doughs" in " ".join(plan.reasons)

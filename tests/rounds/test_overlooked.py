@@ -9,7 +9,7 @@ from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step, T
 from trials.base.errors import FormulaError, TastingError
 from trials.design.layout import lay_out
 from trials.recipe.ingredients import shipped
-from trials.rounds.overlooked import overlooked, water_moved
+from trials.rounds.overlooked import lost, overlooked, water_moved
 from trials.show.bake_sheets import bake_sheets
 from trials.show.sheets import write_sheets
 
@@ -163,3 +163,13 @@ def test_who_is_never_served_what_is_told_as_the_serving_plan_tells_it(tmp_path)
     assert any(one.endswith(refused.value.message) for one in overlooked(salted))
     write_sheets(round_)
     assert kept in (round_.folder / "serving-notes.txt").read_text("utf-8")
+
+
+def test_a_leavening_that_another_change_puts_in_lifts_too(tmp_path):
+    soda = Numeric("soda", 0, 2, "%", changes=("percent", "baking soda"))
+    powder = Numeric("powder", 0, 4, "%", changes=("percent", "baking powder"))
+    formula = Formula("bun", {"bread flour": 100, "buttermilk": 60, "baking soda": 2})
+    (alone,) = lost(formula, soda)
+    assert "nothing but steam" in alone
+    (both,) = lost(formula, soda, [soda, powder])
+    assert "baking powder alone lifts, where a bake has it" in both

@@ -542,6 +542,7 @@ def _pair_words(told: pd.DataFrame) -> str:
     if mixed.empty:
         return ", and from what any two do together"
     which = "one of them" if len(mixed) == 1 else f"{len(mixed)} of them"
+    which = "any of them" if len(mixed) == len(told) else which
     return f"; but what looks like {which} may in part be what two changes do together"
 
 

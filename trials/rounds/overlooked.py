@@ -59,7 +59,7 @@ def overlooked(round_: Round) -> list[str]:
         sentence
         for factor in round_.plan.factors
         if factor.changes is not None
-        for sentence in lost(round_.formula, factor)
+        for sentence in lost(round_.formula, factor, round_.plan.factors)
     ]
     told += _soda_alone(round_)
     size = batch_sentence(round_, round_.batch)
@@ -134,8 +134,11 @@ def _sounds_weighed(factor: Factor, formula: Formula) -> bool:
     return isinstance(factor, Categorical) and all(str(kind) in table for kind in factor.levels)
 
 
-def lost(formula: Formula, factor: Factor) -> Iterator[str]:
-    """Yield what goes with an ingredient that a factor leaves out or swaps: its lift, its salt."""
+def lost(formula: Formula, factor: Factor, factors: Sequence[Factor] = ()) -> Iterator[str]:
+    """Yield what goes with an ingredient that a factor leaves out or swaps: its lift, its salt.
+
+    What the other factors of a plan put in lifts too.
+    """
     kind, what = (factor.changes or ("", ""))[:2]
     if kind in ("percent", "grams") and what in formula.mix.table:
         none = isinstance(factor, Categorical) and any(
@@ -145,12 +148,18 @@ def lost(formula: Formula, factor: Factor) -> Iterator[str]:
         if not (none or (not isinstance(factor, Categorical) and factor.low == 0)):
             return
         if row.group == "leavener":
+            varied = [
+                one.changes[1]
+                for one in factors
+                if one.changes is not None and one.changes[0] in ("percent", "grams")
+            ]
             rest = [
                 name
-                for name in formula.table["ingredient"]
+                for name in dict.fromkeys([*formula.table["ingredient"], *varied])
                 if formula.mix.find(name).group == "leavener" and formula.mix.find(name) != row
             ]
             left = f"{rest[0]} alone lifts" if rest else "nothing but steam and beaten air lifts"
+            left += ", where a bake has it" if rest and rest[0] in varied else ""
             yield (
                 f"Without {what} {left}: it may stay flat or dense, and is less salty too. That is "
                 "a finding, not a slip."
