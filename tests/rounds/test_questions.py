@@ -141,6 +141,17 @@ def test_what_is_crossed_is_set_in_figures_that_a_cook_reads(tmp_path):
     assert "buckwheat scone is baked whole." in plan.reasons
 
 
+def test_a_parent_without_water_may_be_crossed_in_its_water(tmp_path):
+    # All the water of the first is in its milk and egg: none can be taken away
+    bun = "milk bun: 500 g bread flour, 240 g milk, 50 g egg, 60 g butter, 60 g sugar, 8 g salt"
+    path = crossed(tmp_path, cross='["water", "cooking"]') / "idea.toml"
+    text = re.sub(r'formula = """.*?"""', f'formula = "{bun}"', path.read_text("utf-8"), flags=re.S)
+    path.write_text(text, "utf-8")
+    made = planned_round(tmp_path)
+    assert "milk bun is baked whole." in made.plan.reasons
+    assert len(made.formulas) == 10
+
+
 def test_heat_and_minutes_of_each_method_are_its_steps(tmp_path):
     idea = read_idea(crossed(tmp_path))
     mix, oven, griddle = idea.steps

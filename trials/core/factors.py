@@ -18,6 +18,7 @@ from trials.recipe.formula import Formula
 RESERVED = ("day", "load", "bake", "role", "taster", "status")
 NO_SETTING = "–"  # shown where a nested factor does not exist
 _FURTHEST = 1e50  # ranges from the middle: the third power of anything further can not be squared
+WEIGHED = 4  # digits of what is weighed, as scales of 0.1 g in 500 show
 CHANGES = ("total", "percent", "swap", "grams", "flour share", "cross")
 
 Setting = float | int | str
@@ -359,7 +360,9 @@ class Numeric(Varied):
             return NO_SETTING
         if self.is_share:
             return f"{tidy_number(100 * self.read(value))} %"
-        return f"{tidy_number(self.read(value))} {self.unit}".rstrip()
+        # What a formula is brought to may have any decimals; 85.9872 % is nothing a cook reads
+        digits = () if self.changes is None else (WEIGHED,)
+        return f"{tidy_number(self.read(value), *digits)} {self.unit}".rstrip()
 
 
 @checked_types(FactorError)

@@ -425,18 +425,9 @@ def _crossed(
     return tuple(
         replace(factor, levels=(*factor.levels, *also[factor.name]))
         if isinstance(factor, Categorical) and factor.name in also
-        else _in_kitchen_figures(factor)
+        else factor
         for factor in found
     )
-
-
-def _in_kitchen_figures(factor: Factor) -> Factor:
-    """Return a factor with ends that a cook can read: 86 % of the flour is not 85.9872 %."""
-    if not isinstance(factor, Numeric) or factor.changes is None or factor.is_share:
-        return factor
-    digits = 1 if factor.changes[0] == "total" else 2
-    low, high = round(factor.low, digits), round(factor.high, digits)
-    return replace(factor, low=low, high=high) if low < high else factor
 
 
 def _rule(record: Mapping[str, Any]) -> dict[str, Any]:
@@ -530,9 +521,6 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
     )
     both = parent_settings(plan.factors, idea.formula, idea.second, first, other)
     for factor in plan.factors:
-        if isinstance(factor, Numeric) and factor.changes is not None and not factor.is_share:
-            both[factor.name] = [_at_its_end(factor, one) for one in both[factor.name]]
-    for factor in plan.factors:
         held = factor.group in plan.groups and factor.group not in MIXED_ONCE
         if isinstance(factor, Numeric) and held and factor.name not in first:
             # What several bakes share is set as a load of the plan has it; a dough is mixed anew
@@ -600,13 +588,7 @@ def _how_whole(
 
 
 _NAMED = 3  # of what a parent's bake has otherwise, the widest apart first
-_ALIKE = 0.1  # percent of the flour: less is shown as the same
-
-
-def _at_its_end(factor: Numeric, value: Any) -> Any:
-    """Return the end of a range that a setting is as good as at, else the setting."""
-    ends = () if is_blank(value) else (factor.low, factor.high)
-    return next((end for end in ends if abs(end - float(value)) < _ALIKE), value)
+_ALIKE = 0.05  # percent of the flour: less is shown as the same
 
 
 def _amounts(formula: Formula) -> dict[str, float]:
