@@ -76,6 +76,29 @@ def overlaps_and_clips(page: object) -> list[str]:
     return page.evaluate(_LAYOUT)  # type: ignore[attr-defined]
 
 
+def broken_words(page: object) -> list[str]:
+    """Return the words that are broken over two lines without a hyphen of their own."""
+    return page.evaluate(_BROKEN)  # type: ignore[attr-defined]
+
+
+_BROKEN = """() => {
+  const broken = new Set();
+  const texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (texts.nextNode()) {
+    const node = texts.currentNode;
+    if (node.parentElement.closest('script, style, pre, code, option')) continue;
+    for (const word of node.data.matchAll(/[^\\s\\-\u2013\u2014\\/]+/g)) {
+      const range = document.createRange();
+      range.setStart(node, word.index);
+      range.setEnd(node, word.index + word[0].length);
+      const lines = [...range.getClientRects()].filter((one) => one.width > 0.5);
+      if (new Set(lines.map((one) => Math.round(one.top))).size > 1) broken.add(word[0]);
+    }
+  }
+  return [...broken];
+}"""
+
+
 _LAYOUT = """() => {
   const wrong = [];
   const wide = document.documentElement.clientWidth;

@@ -6,7 +6,14 @@ import zlib
 import pandas as pd
 import pytest
 
-from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
+from tests.browser import (
+    broken_words,
+    needs_browser,
+    opened,
+    overlaps_and_clips,
+    page_count,
+    printed,
+)
 from trials.base.errors import MeasureError, TastingError
 from trials.core.measures import Measure
 from trials.core.scales import LIKING_WORDS
@@ -195,6 +202,17 @@ def test_nothing_is_cut_off_on_the_screen(tmp_path):
     path.write_text(ballots("A round with quite a long name", rows, EVERY, long)[long[0].name])
     with opened(path) as page:
         assert overlaps_and_clips(page) == []
+
+
+@needs_browser
+def test_no_word_of_a_point_is_broken(tmp_path):
+    few = serving().query("taster == 'Bo'")  # stand at ease, in larger letters
+    path = tmp_path / "ballot.html"
+    path.write_text(ballots("R", few, [*EVERY[:2], LIKING], PANEL)["Bo"], "utf-8")
+    with opened(path) as page:
+        assert broken_words(page) == []
+        page.evaluate("document.documentElement.style.setProperty('--line', '60mm')")
+        assert "moderately" in broken_words(page)  # where there is too little room, it is seen
 
 
 def _drawn_widths(raw: bytes) -> list[float]:
