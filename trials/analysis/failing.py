@@ -288,7 +288,7 @@ class Failing:
 
     def _repr_html_(self) -> str:
         shown, left_out = above_expectation(self.counts)
-        return answer(self.summary(), [readable(shown)]) + _rest_words(left_out)
+        return answer(self.summary(), [readable(shown)], _rest_words(left_out))
 
 
 @checked_types(FitError)
@@ -416,13 +416,11 @@ def _bakes(table: pd.DataFrame, liking: str) -> tuple[pd.DataFrame, tuple[str, .
     return bakes.assign(row=range(1, len(bakes) + 1)), tuple(notes)
 
 
-def _rest_words(left_out: int) -> str:
+def _rest_words(left_out: int) -> list[str]:
     if not left_out:
-        return ""
+        return []
     regions_word = "region" if left_out == 1 else "regions"
-    return (
-        f"<p>And {left_out} more {regions_word} with more failures than expected: see counts.</p>"
-    )
+    return [f"And {left_out} more {regions_word} with more failures than expected: see counts."]
 
 
 def candidates(matrix: ModelMatrix) -> list[Candidate]:

@@ -4,7 +4,6 @@ Each form shows the code that does the same, works by keyboard, and stands as a 
 widgets can not run. What is typed goes through the very readers of the sheets.
 """
 
-import html
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -17,6 +16,7 @@ import numpy as np
 import pandas as pd
 import tomlkit
 import traitlets
+from markupsafe import Markup
 from scipy import stats
 
 from trials.analysis.failing import Failing, failing
@@ -24,6 +24,7 @@ from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import FitError, Place, RoundError, TrialsError
 from trials.base.files import read_csv, write_csv, write_text
+from trials.base.html import answer, table
 from trials.base.keeping import one_step
 from trials.base.words import decimals, in_words, number, percent, rounded
 from trials.core.factors import Categorical, Factor, is_blank
@@ -85,13 +86,8 @@ class NotebookForm(anywidget.AnyWidget):
         return (data, *rest) if rest else data
 
 
-def _table_html(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in columns)
-    body = "".join(
-        "<tr>" + "".join(f"<td>{html.escape(str(cell))}</td>" for cell in row) + "</tr>"
-        for row in rows
-    )
-    return f"<table><caption>{html.escape(caption)}</caption><tr>{head}</tr>{body}</table>"
+def _table_html(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Markup:
+    return table(pd.DataFrame(list(rows), columns=list(columns), dtype=object), caption=caption)
 
 
 # -- A setting tried out: every measure with its interval, the reference and the best beside it.
@@ -280,9 +276,9 @@ class Explore(NotebookForm):
 
     def still(self) -> str:
         """Return what to expect of the setting as a still table."""
-        table = _table_html(self.view["caption"], self.view["columns"], self.view["rows"])
         said = [*self.view["warnings"], *filter(None, [self.view["fails"]])]
-        return table + "".join(f"<p>{html.escape(one)}</p>" for one in said)
+        shown = _table_html(self.view["caption"], self.view["columns"], self.view["rows"])
+        return shown + answer(said)
 
 
 def _failing(found: Mapping[str, Findings]) -> Failing | None:

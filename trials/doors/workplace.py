@@ -1,6 +1,5 @@
 """A round's own notebook: what is done, what is to do, and each step where it can be taken."""
 
-import html
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -8,17 +7,19 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.files import write_text
-from trials.base.html import table
+from trials.base.html import answer, render, table
 from trials.base.keeping import stopped
 from trials.base.words import in_words
 from trials.core.plan import Plan
 from trials.rounds.idea import IDEA
 from trials.rounds.round import SETTINGS, Round
 
+TEMPLATES = Path(__file__).parent / "templates"
 NOTEBOOK = "round.ipynb"
 # Pages that tell of the round, and links that are nobody else's business
 _NO_SHEETS = ("page.html", "story.html", "album.html", "round.html", "links.html")
@@ -34,7 +35,7 @@ class NotYet:
         return self.why
 
     def _repr_html_(self) -> str:
-        return f"<p><em>{html.escape(self.why)}</em></p>"
+        return answer([self.why])
 
 
 @dataclass(frozen=True)
@@ -49,12 +50,8 @@ class Links:
         return "\n".join([self.said, *map(str, self.paths)])
 
     def _repr_html_(self) -> str:
-        rows = "".join(
-            f'<li><a href="{html.escape(self._near(path))}" target="_blank">'
-            f"{html.escape(self._near(path))}</a></li>"
-            for path in self.paths
-        )
-        return f"<p>{html.escape(self.said)}</p><ul>{rows}</ul>"
+        near = [self._near(path) for path in self.paths]
+        return render(TEMPLATES, "written.html", said=self.said, paths=near)
 
     def _near(self, path: Path) -> str:
         return (
@@ -88,13 +85,8 @@ class ToDo:
 
     def _repr_html_(self) -> str:
         following = next((step for step, done, _ in self.steps if not done), None)
-        rows = "".join(
-            f"<tr><td>{'done' if done else 'to do'}</td>"
-            f"<td>{f'<b>{html.escape(step)}</b>' if step == following else html.escape(step)}</td>"
-            f"<td>{html.escape(how)}</td></tr>"
-            for step, done, how in self.steps
-        )
-        return f"<p>{html.escape(self.name)}</p><table>{rows}</table>"
+        told = {"name": self.name, "steps": self.steps, "following": following}
+        return render(TEMPLATES, "to_do.html", **told)
 
 
 @checked_types(RoundError)
@@ -344,9 +336,8 @@ class Told:
         return "\n\n".join(f"{name}\n{one!r}" for name, one in self.found.items())
 
     def _repr_html_(self) -> str:
-        return "".join(
-            f"<h3>{html.escape(name)}</h3>{one._repr_html_()}" for name, one in self.found.items()
-        )
+        found = {name: Markup(one._repr_html_()) for name, one in self.found.items()}
+        return render(TEMPLATES, "told.html", found=found)
 
 
 # -- The notebook itself.

@@ -2,7 +2,6 @@
 
 import contextlib
 import csv
-import html
 import io
 import re
 import tomllib
@@ -15,6 +14,7 @@ from typing import Any
 
 import pandas as pd
 import tomli_w
+from markupsafe import Markup
 
 from trials.base.arguments import checked_types
 from trials.base.errors import (
@@ -26,6 +26,7 @@ from trials.base.errors import (
     TrialsError,
 )
 from trials.base.files import plain_cell, read_csv, write_csv, write_text
+from trials.base.html import answer
 from trials.base.keeping import (
     RECEIVED,
     copy_of,
@@ -604,8 +605,8 @@ class Round:
         return f"{self.name}: {self.plan.sentence()}; {scored}; {tasters}."
 
     def _repr_html_(self) -> str:
-        note = "<p>All scores are invented.</p>" if self.invented else ""
-        return f"<p>{html.escape(repr(self))}</p>{note}{self.plan._repr_html_()}"
+        said = [repr(self), *(["All scores are invented."] if self.invented else [])]
+        return answer(said) + Markup(self.plan._repr_html_())
 
 
 def opened(round_: Round | str | Path) -> Round:
