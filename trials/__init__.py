@@ -10,7 +10,37 @@ Examples
 '40 min'
 """
 
-from trials.base.offered import offered
+from typing import TYPE_CHECKING
+
+from trials.base.offered import offered, shown_by
+from trials.base.progress import running_shell
 from trials.base.version import __version__ as __version__
 
+if TYPE_CHECKING:
+    from trials.deciding.story import Story
+    from trials.rounds.timetable import Timetable
+
 __all__, __getattr__, __dir__ = offered(__file__, __name__)
+
+
+def _timetable(made: "Timetable") -> str:
+    from trials.show.notebook import timetable_html
+
+    return timetable_html(made)
+
+
+def _story(told: "Story") -> str:
+    from trials.show.notebook import story_html
+
+    return story_html(told)
+
+
+if (_shell := running_shell()) is not None:
+    # These records lie below the layer that draws their pictures
+    shown_by(
+        _shell,
+        {
+            ("trials.rounds.timetable", "Timetable"): _timetable,
+            ("trials.deciding.story", "Story"): _story,
+        },
+    )

@@ -1,6 +1,6 @@
 """The names a package offers, read from the stub beside it and loaded when they are used."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from importlib import import_module
 from typing import Any
 
@@ -17,6 +17,21 @@ def homes(stub: str) -> dict[str, tuple[str, str]]:
     with open(stub, encoding="utf-8") as lines:
         words = [line.split() for line in lines if line.startswith("from ")]
     return {word[5]: (word[1], word[3]) for word in words if len(word) == 6}
+
+
+def shown_by(shell: Any, shows: Mapping[tuple[str, str], Callable[[Any], str]]) -> None:
+    """Tell IPython by which function it shows a kind of record.
+
+    Parameters
+    ----------
+    shell : IPython's interactive shell
+    shows : mapping of (module, class) to function
+        It takes a record and returns HTML. The kinds go by name, so that nothing is loaded before
+        such a record is shown.
+    """
+    html = shell.display_formatter.formatters["text/html"]
+    for (module, kind), show in shows.items():
+        html.for_type_by_name(module, kind, show)
 
 
 def offered(file: str, package: str) -> tuple[list[str], Callable[[str], Any], Callable[..., Any]]:

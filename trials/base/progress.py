@@ -87,7 +87,17 @@ def in_notebook() -> bool:
     >>> in_notebook()
     False
     """
+    return hasattr(running_shell(), "kernel")
+
+
+def running_shell() -> Any:
+    """Return the IPython that this runs in, or None.
+
+    Examples
+    --------
+    >>> running_shell() is None
+    True
+    """
     # Asked only of what is loaded: outside a notebook it is not
-    shell = sys.modules.get("IPython")
-    found = shell.get_ipython() if shell is not None else None
-    return found is not None and hasattr(found, "kernel")
+    whole = sys.modules.get("IPython")
+    return whole.get_ipython() if whole is not None else None
