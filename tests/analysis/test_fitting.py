@@ -435,11 +435,11 @@ def test_the_likeliest_largest_comes_first_before_a_size_that_few_bakes_tell():
 
 
 def tasted(between_bakes, between_scores):
-    """Two rests, four bakes each by four tasters; both spreads as given, rest makes 0.3."""
+    """Two rests, four bakes each by four tasters; both spreads as given, rest makes 0.9."""
     bakes = [between_bakes * one for one in (-1, 1, 0.5, -0.5)]
     scores = [between_scores * one for one in (1, -1, 1, -1)]
     rows = [
-        (f"B{rest}{at}", rest, f"T{turn}", 5 + 0.3 * (rest == 60) + bake + scores[(turn + at) % 4])
+        (f"B{rest}{at}", rest, f"T{turn}", 5 + 0.9 * (rest == 60) + bake + scores[(turn + at) % 4])
         for rest in (20, 60)
         for at, bake in enumerate(bakes)
         for turn in range(4)

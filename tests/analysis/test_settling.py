@@ -1,10 +1,12 @@
 """The chance that one more such round settles an effect, held against really baking it."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from trials.analysis.fitting import chance_settled, settling_table
+from trials.analysis.settling import chance_settled, settling_table, settling_words, shown
 
 
 def test_an_effect_that_surely_lies_at_the_limit_is_too_close_to_call():
@@ -30,6 +32,8 @@ def test_only_what_is_not_settled_is_foretold():
             "estimate": [2.0, 0.7, 3.0],
             "se": [0.7, 0.01, 0.2],
             "df": [10.0, 30.0, 10.0],
+            "low": [0.44, 0.68, 2.6],
+            "high": [3.6, 0.72, 3.4],
             "verdict": ["not settled", "not settled", "matters"],
         }
     )
@@ -53,3 +57,46 @@ def test_as_many_more_bakes_settle_it_as_often_as_is_said(estimate, bakes):
     beyond, inside = np.abs(mean) - reach > margin, np.abs(mean) + reach < margin
     # Four standard errors of the simulation, and the two hundred values that are looked at
     assert (beyond | inside).mean() == pytest.approx(said, abs=0.02)
+
+
+def told(estimate, se, df=8.0):
+    reach = 2.306 * se
+    effects = pd.DataFrame(
+        {
+            "term": ["salt"],
+            "level": ["2 %"],
+            "estimate": [estimate],
+            "se": [se],
+            "df": [df],
+            "low": [estimate - reach],
+            "high": [estimate + reach],
+            "verdict": ["not settled"],
+        }
+    )
+    table = settling_table(effects, 0.7, {"salt": ("bakes", 8)})
+    return settling_words(table, " points", {("salt", "2 %"): "salt"}), table.iloc[0]
+
+
+@pytest.mark.parametrize("estimate", [0.0, 0.3, 0.7, 1.5, 2.4])
+@pytest.mark.parametrize("se", [0.3, 0.7, 1.2])
+def test_too_small_for_the_kitchen_only_where_all_that_is_possible_lies_below_what_shows(
+    estimate, se
+):
+    said, row = told(estimate, se)
+    ends = abs(estimate) + 2.306 * se
+    if "too small for your kitchen" in said:
+        assert ends < shown(se, 8.0)
+        assert f"shows {shown(se, 8.0):.1f} points or more" in said
+    elif "too close" not in said:
+        assert row["chance"] >= 0.05 or ends >= shown(se, 8.0)
+        assert re.fullmatch(r"one more such round settles salt in .*cases", said)
+
+
+def test_one_round_after_several_is_of_their_usual_size():
+    effects = pd.DataFrame(
+        {"term": ["a"], "level": ["1"], "estimate": [1.6], "se": [0.5], "df": [20.0]}
+    ).assign(low=0.6, high=2.6, verdict="not settled")
+    units = {"a": ("bakes", 24)}
+    one, three = (settling_table(effects, 0.7, units, rounds)["chance"][0] for rounds in (1, 3))
+    assert one == chance_settled(1.6, 0.5, 20, 0.7, 24, 24)
+    assert three == chance_settled(1.6, 0.5, 20, 0.7, 24, 8) < one

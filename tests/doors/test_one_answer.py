@@ -230,3 +230,27 @@ class TestOnce:
         assert len(asked) >= 1
         assert set(asked.values()) == {1}
         assert read == {"round-1": 1, "round-2": 1, "round-3": 1}
+
+
+SUCH = re.compile(r"(one more such round settles|too close to call|too small for your kitchen)")
+
+
+def test_every_door_says_alike_what_one_more_such_round_settles(tmp_path, capsys):
+    """`fit` in brief and whole, the page, and `next`, of one and the same round."""
+    round_ = scored(first_round(tmp_path / "round-1"), seed=4)
+    found = trials.fit(round_, "liking")
+    step = trials.next_round(round_, 8, action="fill")
+    (line,) = (one for one in step.reasons if SUCH.search(one))
+    clause = line.removeprefix("Of what is not settled for liking: ").removesuffix(".")
+    run(["fit", str(round_.folder)])
+    assert clause in " ".join(capsys.readouterr().out.split())
+    page = plain(trials.report(round_, tmp_path / "page.html")).replace("\u00a0", " ")
+    assert clause in page
+    # And what the whole answer says of each change is the same for it
+    for row in found.to_settle.itertuples():
+        own = [one for one in found.sentences if one.startswith(f"{row.term.capitalize()}, ")]
+        for sentence in (one for one in own if SUCH.search(one)):
+            count = re.search(r"settles it in (.*? cases)", sentence)
+            kind = count[1] if count else SUCH.search(sentence)[1]
+            assert re.search(rf"{row.term}\b[^;]*{re.escape(kind)}", clause)
+    assert not re.search(r"\d+ more bakes would", " ".join([*found.sentences, *step.reasons]))

@@ -12,6 +12,7 @@ import pandas as pd
 
 from trials.analysis.contrasts import simple_effects
 from trials.analysis.results import Findings
+from trials.analysis.settling import settling_words
 from trials.analysis.wording import LIKELY, failure_sentence, unit_of
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed
@@ -196,7 +197,37 @@ def in_brief(findings: Findings) -> tuple[str, ...]:
     if likely:
         said.append(f"Likely, but how large is not settled: {'; '.join(likely)}.")
     left = _rest(rest, digits, unit, findings.margin)
+    more = more_would_settle(findings)
+    if more and (likely or left):
+        # Behind what is not settled, in its sentence: three sentences are what anybody reads
+        said, left = (
+            (said, f"{left.removesuffix('.')}; {more}.")
+            if left
+            else (
+                [*said[:-1], f"{said[-1].removesuffix('.')}; {more}."],
+                "",
+            )
+        )
     return (*said, left) if left else tuple(said)
+
+
+def more_would_settle(findings: Findings) -> str:
+    """Return what one more such round would settle of the single changes, without a stop.
+
+    The same words for whoever asks: `fit`, the page, `next`.
+    """
+    if findings.margin is None or findings.to_settle.empty:
+        return ""
+    alone, pairs = changes(findings)
+    paired = {name for one in pairs for name in one.pair}
+    own = [one for one in alone if one.factor not in paired and not one.factor.endswith(BEND)]
+    several = [one.factor for one in own]
+    names = {
+        (one.factor, one.to): _short(one) if several.count(one.factor) > 1 else one.factor
+        for one in own
+        if np.isfinite(one.low)
+    }
+    return settling_words(findings.to_settle, unit_of(findings.measure), names)
 
 
 def _judged(findings: Findings, pair: Sequence[str]) -> str:

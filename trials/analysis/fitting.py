@@ -9,8 +9,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from scipy.special import ndtr
 
 from trials.analysis.averaging import (
     FEW_ERROR_DF,
@@ -52,6 +50,7 @@ from trials.analysis.question import (
     question_of,
 )
 from trials.analysis.results import Averaged, Findings
+from trials.analysis.settling import settling_table
 from trials.analysis.small_sample import small_sample
 from trials.analysis.wording import failure_sentence, few_tasters_note, sentences, smallest_shown
 from trials.base.errors import FitError
@@ -61,7 +60,6 @@ from trials.core.measures import Measure
 from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
 from trials.core.terms import Model, ModelMatrix
-from trials.core.verdicts import CONFIDENCE, NOT_SETTLED
 
 # -- Which unit each effect is judged against: loads, bakes or tastings.
 
@@ -335,62 +333,6 @@ def silent_rows(asked: Question) -> np.ndarray:
     return np.zeros(len(asked.y), dtype=bool)
 
 
-# -- Whether one more such round would likely settle what is not settled.
-
-
-LEAST_CHANCE = 0.05  # of lying more than half a margin from the limit
-_VALUES = 200
-
-
-def chance_settled(
-    estimate: float, se: float, df: float, margin: float | None, units: int, more: int
-) -> float | None:
-    """Return the chance that more units place an interval on one side of the margin.
-
-    The chance is over what the effect may be by what is known, old and new units taken together.
-    None where nothing but effects within half a margin of the limit are possible: it is too close
-    to call, and to settle it would take more than it is worth.
-
-    References
-    ----------
-    Spiegelhalter, Abrams & Myles 2004, Bayesian Approaches to Clinical Trials, ch. 6 (chances
-    foretold at an interim look); the zone set aside as in Bechhofer 1954, Ann. Math. Stat. 25:16.
-
-    Examples
-    --------
-    >>> round(chance_settled(2.0, 0.7, 6, 0.7, 8, 8), 1)
-    0.7
-    """
-    limit = margin or 0.0
-    if not np.isfinite(se) or se <= 0 or df <= 0:
-        return None
-    chances = (np.arange(_VALUES) + 0.5) / _VALUES
-    possible = estimate + se * stats.t.ppf(chances, df)
-    apart = np.abs(np.abs(possible) - limit) >= limit / 2
-    if apart.mean() < LEAST_CHANCE:
-        return None
-    total = units + more
-    reach = stats.t.ppf((1 + CONFIDENCE) / 2, max(df + more, 1)) * se * np.sqrt(units / total)
-    mean = (units * estimate + more * possible) / total
-    spread = se * np.sqrt(units * more) / total
-    beyond = ndtr((mean - limit - reach) / spread) + ndtr((-mean - limit - reach) / spread)
-    inside = ndtr((limit - reach - mean) / spread) - ndtr((reach - limit - mean) / spread)
-    return float((beyond + np.maximum(inside, 0)).mean())
-
-
-def settling_table(
-    effects: pd.DataFrame, margin: float | None, units: Mapping[str, tuple[str, int]]
-) -> pd.DataFrame:
-    """Return for every effect not settled the chance that one more such round settles it."""
-    rows = []
-    for effect in effects[effects["verdict"] == NOT_SETTLED].itertuples():
-        unit, now = units[effect.term]
-        chance = chance_settled(effect.estimate, effect.se, effect.df, margin, now, now)
-        rows.append((effect.term, effect.level, unit, now, chance))
-    table = pd.DataFrame(rows, columns=["term", "level", "unit", "now", "chance"])
-    return table.astype({"chance": float})
-
-
 # -- The fit of one response: the right error for every effect, and a verdict for each.
 
 
@@ -524,7 +466,8 @@ def _findings(
     spoken = _spoken(answer, effects, told, kitchen, judge)
     # What the notes say was left out has no number to be spoken of
     spoken = spoken[~spoken["term"].isin(_lost_factors(asked))].reset_index(drop=True)
-    to_settle = settling_table(spoken, margin, units)
+    rounds = len(asked.evidence.rounds) if asked.evidence else 1
+    to_settle = settling_table(spoken, margin, units, rounds)
     against = {term.name: units[term.name][0] for term in asked.matrix.terms}
     found = Findings(
         response=asked.response,

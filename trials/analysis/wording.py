@@ -4,14 +4,14 @@ from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from trials.analysis.settling import SUCH_ROUND, of_ten, shown, too_small_for_the_kitchen
 from trials.base.words import decimals, in_words, kitchen_term, percent, signed
 from trials.core.factors import Factor
 from trials.core.measures import Measure
 from trials.core.roles import Role, Status
 from trials.core.terms import Term
-from trials.core.verdicts import MATTERS, NOT_SETTLED, POWERED, TOO_SMALL, UPPER, verdict
+from trials.core.verdicts import MATTERS, NOT_SETTLED, TOO_SMALL, verdict
 
 CLEARLY_FIRST = 0.9
 LIKELY = 0.5  # from this chance on something is more likely there than not
@@ -144,22 +144,12 @@ def _what_would_settle(
     ]
     if own.empty or pd.isna(own["chance"].iloc[0]):
         return f"{sure}; it lies so near what is worth noticing that it is too close to call."
+    chance, hidden = float(own["chance"].iloc[0]), bool(own["hidden"].iloc[0])
+    if too_small_for_the_kitchen(chance, hidden):
+        shows = f"{own['shows'].iloc[0]:.1f}{unit_of(measure)}"
+        return f"; too small for your kitchen, where such a round shows {shows} or more."
     but = ", more tasters would not" if str(own["unit"].iloc[0]) in steady else ""
-    return f"{sure}; one more such round settles it in {_of_ten(own['chance'].iloc[0])}{but}."
-
-
-def _of_ten(chance: float) -> str:
-    """Return a chance as a count of cases.
-
-    Examples
-    --------
-    >>> _of_ten(0.42), _of_ten(0.01)
-    ('4 of 10 cases', 'fewer than 1 of 10 cases')
-    """
-    count = round(10 * chance)
-    if count < 1:
-        return "fewer than 1 of 10 cases"
-    return f"{count} of 10 cases" if count < 10 else "nearly all cases"
+    return f"{sure}; {SUCH_ROUND} it in {of_ten(chance)}{but}."
 
 
 def _together(
@@ -289,10 +279,6 @@ def _common_settings(lost: pd.DataFrame, factors: Sequence[Factor]) -> tuple[lis
 def smallest_shown(effects: pd.DataFrame, terms: Sequence[Term]) -> float | None:
     """Return the difference that bakes and tasters like these would show four times in five.
 
-    References
-    ----------
-    Usual two-quantile approximation of power, as in Cochran & Cox 1957, section 2.2.
-
     Examples
     --------
     >>> effects = pd.DataFrame({"term": ["fat"], "se": [0.713], "df": [10.0]})
@@ -303,8 +289,7 @@ def smallest_shown(effects: pd.DataFrame, terms: Sequence[Term]) -> float | None
     own = effects[effects["term"].isin(plain) & (effects["se"] > 0) & (effects["df"] > 0)]
     if own.empty:
         return None
-    reach = stats.t.ppf(UPPER, own["df"]) + stats.t.ppf(POWERED, own["df"])
-    return float(np.median(reach * own["se"]))
+    return float(np.median(shown(own["se"], own["df"])))
 
 
 def few_tasters_note(

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.answers import Answers
-from trials.analysis.brief import failed_words
+from trials.analysis.brief import failed_words, more_would_settle
 from trials.analysis.choice import untried_words
 from trials.analysis.question import evidence
 from trials.analysis.region import coded, setting_words
@@ -460,7 +460,8 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
         tried = _confirmed_last(asked)
         if tried:
             held = f'was baked again in "{asked.last}", and it held: {_setting(asked.knowledge)}.'
-            raise NothingToGainError(f"The setting to go for {held} {why}")
+            said = [f"The setting to go for {held}", why, *_settles(asked.knowledge)]
+            raise NothingToGainError(" ".join(said))
         if tried is None:
             return _confirming(asked, why, weighed)
         chosen = _best(weighed)
@@ -608,12 +609,20 @@ def _explained(
     before = len(knowledge.made) - len(knowledge.unbaked)
     failed = next(filter(None, map(failed_words, knowledge.findings)), "")
     so_far = f"{before} made so far" + (f"; {failed}" if failed else ".")
+    said += _settles(knowledge)
     said.append(f"{fresh.sentence()} follow the {so_far}")
     return replace(
         plan,
         reasons=tuple(said),
         details={**plan.details, **_details(chosen.action.name, weighed)},
     )
+
+
+def _settles(knowledge: Knowledge) -> list[str]:
+    """Return what one more round like those so far would settle, in the words of `fit`."""
+    one = knowledge.findings[0]
+    more = more_would_settle(one)
+    return [f"Of what is not settled for {one.response}: {more}."] if more else []
 
 
 def _details(name: str, weighed: Sequence[Weighed]) -> dict[str, Any]:
@@ -715,6 +724,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
         why,
         f"So it is held to the reference: {count} bake{'s' if count > 1 else ''} of it and "
         f"{references} reference bake{'s' if references != 1 else ''}, tasted blind.",
+        *_settles(knowledge),
     ]
     if held:
         where = "its better setting" if len(held) == 1 else "their better settings"
