@@ -121,7 +121,7 @@ def test_a_varied_rest_is_kept_to_the_minute():
 
 @pytest.mark.parametrize("effort", [0, 1.0])
 def test_a_rest_begins_at_once_and_its_real_length_is_told(effort):
-    """With and without a solver: hands and oven are short, so some rests run longer."""
+    """The oven is short: worked down the list some rests run longer; mixed later none need to."""
     fat = trials.Categorical("fat", ["butter", "lard"])
     plan = trials.design.full_factorial([fat], replicates=3, seed=1)
     steps = [trials.Step("mix", 10, "hands"), trials.Step("rest", 15),
@@ -135,7 +135,7 @@ def test_a_rest_begins_at_once_and_its_real_length_is_told(effort):
         told = tasks.loc[(bake, "rest"), "rests for"]
         assert (told == real) if real > 15 else pd.isna(told)
         longer += real > 15
-    assert longer
+    assert longer == 0 if effort else longer > 0
 
 
 @pytest.mark.parametrize("effort", [0, 1.0])

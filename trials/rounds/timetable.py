@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from math import ceil
 from pathlib import Path
 from typing import Any
@@ -20,8 +21,8 @@ from trials.rounds.round import FRESH, Round, opened
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
 #
-# Whole minutes throughout. The order of bakes on what is heated (the pot, the oven) belongs to the
-# plan's randomisation and is never changed; only hands may turn to whatever is ready.
+# Whole minutes throughout. The order in which bakes go onto the heat (the pot, the oven) belongs to
+# the plan's randomisation and is never changed; only hands may turn to whatever is ready.
 
 
 LONGEST_DAY = 3 * 24 * 60  # minutes that a list schedule may run to before it is called hopeless
@@ -62,17 +63,33 @@ class Chain:
     setups : mapping of str to int
         Minutes that a heated thing needs before this chain may use it, counted from the end of
         the chain before it there, or from the start of the day.
+    resting : bool
+        Whether its first task is a rest of what the last chain of `after` made: that begins when
+        the dough is mixed, whenever somebody has a hand free for what follows.
+    in_turn : bool
+        Whether its first use of something heated comes no sooner than that of the chain before,
+        wherever that is heated: bakes go onto the heat in the order that was drawn by chance.
     """
 
     tasks: tuple[Task, ...]
     after: tuple[int, ...]
     setups: Mapping[str, int]
+    resting: bool = False
+    in_turn: bool = True
 
 
 def list_schedule(
-    chains: Sequence[Chain], capacity: Mapping[str, int]
+    chains: Sequence[Chain], capacity: Mapping[str, int], order: Sequence[int] | None = None
 ) -> tuple[tuple[int, ...], ...]:
     """Return the starts when chain after chain is placed as early as it fits.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+    capacity : mapping
+    order : sequence of int, optional
+        Which chain is placed first, second ...; those that one comes after stand before it. As
+        they are listed when left out.
 
     Examples
     --------
@@ -82,8 +99,9 @@ def list_schedule(
     """
     busy = {name: np.zeros(LONGEST_DAY, dtype=int) for name in capacity}
     free_from: dict[str, int] = {}
-    starts: list[tuple[int, ...]] = []
-    for chain in chains:
+    starts: list[tuple[int, ...]] = [()] * len(chains)
+    for place in range(len(chains)) if order is None else order:
+        chain = chains[place]
         ready = max((_end(chains[at], starts[at]) for at in chain.after), default=0)
         placed = _placed(chain, ready, busy, capacity, free_from)
         for task, start in zip(chain.tasks, placed, strict=True):
@@ -91,8 +109,21 @@ def list_schedule(
                 busy[name][start : start + task.minutes] += 1
                 if name in chain.setups:
                     free_from[name] = start + task.minutes
-        starts.append(placed)
+        turn = _first_heated(chain)
+        if turn is not None:
+            free_from[IN_TURN] = placed[turn]
+        starts[place] = placed
     return tuple(starts)
+
+
+IN_TURN = ""  # no thing is called so: when the last bake went onto the heat
+
+
+def _first_heated(chain: Chain) -> int | None:
+    """Return the task by which a chain goes onto the heat in its turn; None where none does."""
+    if not chain.in_turn:
+        return None
+    return min((uses(chain, name)[0] for name in chain.setups if uses(chain, name)), default=None)
 
 
 def _placed(
@@ -108,13 +139,16 @@ def _placed(
         for name in task.needs:
             if name in chain.setups:
                 least[at] = max(least[at], free_from.get(name, 0) + chain.setups[name])
+    turn = _first_heated(chain)
+    if turn is not None:
+        least[turn] = max(least[turn], free_from.get(IN_TURN, 0))
     at = 0
     starts = [0] * len(chain.tasks)
     while at < len(chain.tasks):
         task = chain.tasks[at]
         earliest = least[at] if at == 0 else max(least[at], _ended(chain, starts, at - 1))
         starts[at] = _first_gap(task, earliest, busy, capacity)
-        before = chain.tasks[at - 1] if at else None
+        before = chain.tasks[at - 1] if at > chain.resting else None
         if before is not None and before.wait is not None:
             late = starts[at] - _ended(chain, starts, at - 1) - before.wait
             if late > 0:  # the task before must start later, so that nothing over-proofs
@@ -231,9 +265,10 @@ def finish_of(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> int:
 # -- When each task of one day starts: the list schedule made better, and proved or bounded.
 #
 # The list schedule places bake after bake at the first minute that suits all their tasks. Hands
-# that wait for a proof could have mixed the next bake, so it can be improved; where OR-tools is
-# installed its constraint solver does so and proves how far from the earliest finish the day can
-# be at most.
+# that wait for a proof could have mixed the next bake, so other orders of placing are tried. Where
+# OR-tools is installed its constraint solver proves how far from the earliest finish the day can be
+# at most, and takes over where it finds a better one: a day is the same with and without it
+# wherever the orders tried hold the best.
 
 
 try:
@@ -243,6 +278,7 @@ except ImportError:  # the list schedule is then used, with a bound of our own
 
 EFFORT = 1.0  # the solver's deterministic seconds: the same answer on any machine
 TIDYING = 0.25  # the share of it spent on needless waits once the finish is known
+TRIES, SEED = 600, 1990  # orders of placing that are tried, drawn by chance
 
 
 @dataclass(frozen=True)
@@ -273,8 +309,9 @@ def schedule(
 
     References
     ----------
-    Kolisch 1996, Eur J Oper Res 90:320 (serial schedule generation); the solver is OR-tools'
-    CP-SAT, whose bound proves the rest.
+    Kolisch 1996, Eur J Oper Res 90:320 (serial schedule generation); Kolisch & Hartmann 1999, in
+    Project Scheduling, ch. 7 (search over the orders in which it places); the solver is
+    OR-tools' CP-SAT, whose bound proves the rest.
 
     Examples
     --------
@@ -287,10 +324,128 @@ def schedule(
     listed = list_schedule(chains, capacity)
     finish = finish_of(chains, listed)
     bound = lower_bound(chains, capacity)
-    if cp_model is None or effort <= 0 or finish == bound:
+    if effort <= 0:
         return Schedule(listed, finish, bound, finish)
-    starts, proved = _solved(chains, capacity, listed, effort)
-    return Schedule(starts, finish_of(chains, starts), max(bound, proved), finish)
+    found = _other_orders(chains, capacity, listed, bound)
+    if cp_model is not None and (finish_of(chains, found) > bound or _overrun(chains, found)):
+        found, proved = _solved(chains, capacity, found, effort)
+        bound = max(bound, proved)
+    return Schedule(found, finish_of(chains, found), bound, finish)
+
+
+def _overrun(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> int:
+    """Return by how many minutes rests run on, as nobody is there for what follows."""
+    return sum(
+        own[at + 1] - _ended(chain, own, at)
+        for chain, own in zip(chains, starts, strict=True)
+        for at, task in enumerate(chain.tasks[:-1])
+        if not task.needs
+    )
+
+
+def _waiting(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> int:
+    """Return the minutes that things wait between their steps, rests that run on among them."""
+    return sum(
+        _end(chain, own) - own[0] - _length(chain)
+        for chain, own in zip(chains, starts, strict=True)
+    )
+
+
+def _other_orders(
+    chains: Sequence[Chain],
+    capacity: Mapping[str, int],
+    listed: tuple[tuple[int, ...], ...],
+    bound: int,
+) -> tuple[tuple[int, ...], ...]:
+    """Return the best starts that other orders of placing give.
+
+    Best is over early, then with rests that are kept, then with few waits. What may wait is placed
+    by itself, so that hands can turn to whatever is ready; one part at a time is moved, by chance,
+    and stays there where that is no worse.
+    """
+    parts, places = _parted(chains)
+    follows = [_follows(parts, at) for at in range(len(parts))]
+    rng = np.random.default_rng(SEED)
+
+    def tried(order: Sequence[int]) -> tuple[tuple[int, int, int], tuple[tuple[int, ...], ...]]:
+        starts = _together(chains, places, list_schedule(parts, capacity, order))
+        return _worth(chains, starts), starts
+
+    order = list(range(len(parts)))
+    value, best = min((_worth(chains, listed), listed), tried(order), key=lambda one: one[0])
+    for _ in range(TRIES):
+        if value[:2] == (bound, 0):
+            break
+        part = int(rng.integers(len(parts)))
+        rest = [one for one in order if one != part]
+        first = max((rest.index(one) + 1 for one in follows[part]), default=0)
+        last = min((at for at, one in enumerate(rest) if part in follows[one]), default=len(rest))
+        place = int(rng.integers(first, last + 1))
+        moved = [*rest[:place], part, *rest[place:]]
+        found, starts = tried(moved)
+        if found <= value:
+            order, value, best = moved, found, starts
+    return best
+
+
+def _worth(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> tuple[int, int, int]:
+    return finish_of(chains, starts), _overrun(chains, starts), _waiting(chains, starts)
+
+
+def _parted(chains: Sequence[Chain]) -> tuple[list[Chain], list[tuple[int, range]]]:
+    """Return chains parted where something may wait, and which tasks of which chain each part is.
+
+    What is heated is not given to another bake between two uses.
+    """
+    parts: list[Chain] = []
+    places: list[tuple[int, range]] = []
+    ends: list[int] = []
+    for number, chain in enumerate(chains):
+        used = [uses(chain, name) for name in chain.setups]
+        held = {at for own in used if own for at in range(own[0], own[-1])}
+        cuts = [at + 1 for at, task in enumerate(chain.tasks) if task.wait is None]
+        cuts = [at for at in cuts if at - 1 not in held and at < len(chain.tasks)]
+        after = tuple(ends[at] for at in chain.after)
+        for first, last in pairwise([0, *cuts, len(chain.tasks)]):
+            own = chain.tasks[first:last]
+            setups = {
+                name: minutes
+                for name, minutes in chain.setups.items()
+                if any(name in task.needs for task in own)
+            }
+            turn = _first_heated(chain)
+            in_turn = turn is not None and first <= turn < last
+            parts.append(Chain(own, after, setups, chain.resting and not first, in_turn))
+            places.append((number, range(first, last)))
+            after = (len(parts) - 1,)
+        ends.append(len(parts) - 1)
+    return parts, places
+
+
+def _together(
+    chains: Sequence[Chain],
+    places: Sequence[tuple[int, range]],
+    starts: Sequence[Sequence[int]],
+) -> tuple[tuple[int, ...], ...]:
+    """Return the starts of whole chains from those of their parts."""
+    found = [[0] * len(chain.tasks) for chain in chains]
+    for (number, tasks), own in zip(places, starts, strict=True):
+        for at, start in zip(tasks, own, strict=True):
+            found[number][at] = start
+    return tuple(map(tuple, found))
+
+
+def _follows(chains: Sequence[Chain], at: int) -> set[int]:
+    """Return which chains stay before one: what it comes after, and who is before it on a heat."""
+    heats = {name for name in chains[at].setups if _work(chains[at], name)}
+    turn = _first_heated(chains[at]) is not None
+    before = (
+        other
+        for other in range(at)
+        if any(name in chains[other].setups and _work(chains[other], name) for name in heats)
+        or (turn and _first_heated(chains[other]) is not None)
+    )
+    return {*chains[at].after, *before}
 
 
 def _solved(
@@ -311,13 +466,16 @@ def _solved(
         return tuple(map(tuple, listed)), 0
     best = _values(solver, variables)
     bound = int(np.ceil(solver.best_objective_bound - 1e-6))
+    if finish_of(chains, best) == finish_of(chains, listed):
+        best = tuple(map(tuple, listed))  # the same day with and without the solver
     model.add(finish <= finish_of(chains, best))
     model.clear_hints()
     _hint(model, variables, best)
     model.minimize(sum(end - own[0] for end, own in zip(ends, variables, strict=True)))
     second = _solver(TIDYING * effort)
-    if second.solve(model) in (cp_model.OPTIMAL, cp_model.FEASIBLE):
-        best = _values(second, variables)
+    if _overrun(chains, best) and second.solve(model) in (cp_model.OPTIMAL, cp_model.FEASIBLE):
+        tidied = _values(second, variables)
+        best = min(best, tidied, key=lambda one: _overrun(chains, one))
     return best, bound
 
 
@@ -328,16 +486,20 @@ def _model(
     variables: list[list[Any]] = []
     used: dict[str, list[Any]] = {name: [] for name in capacity}
     last: dict[str, Any] = {}
+    turns: list[Any] = []
     for number, chain in enumerate(chains):
         own = [model.new_int_var(0, horizon, f"{number} {at}") for at, _ in enumerate(chain.tasks)]
         variables.append(own)
         for before in chain.after:
             model.add(own[0] >= variables[before][-1] + chains[before].tasks[-1].minutes)
+        if chain.resting:
+            made = chain.after[-1]
+            model.add(own[0] == variables[made][-1] + chains[made].tasks[-1].minutes)
         for at, task in enumerate(chain.tasks):
             end = own[at] + task.minutes
             if at + 1 < len(chain.tasks):
                 model.add(own[at + 1] >= end)
-                if task.wait is not None:
+                if task.wait is not None and (at or not chain.resting):
                     model.add(own[at + 1] <= end + task.wait)
             interval = model.new_fixed_size_interval_var(own[at], task.minutes, f"{number} {at}")
             for name in task.needs:
@@ -347,6 +509,11 @@ def _model(
             if spots:
                 model.add(own[spots[0]] >= last.get(name, 0) + minutes)
                 last[name] = own[spots[-1]] + chain.tasks[spots[-1]].minutes
+        turn = _first_heated(chain)
+        if turn is not None:
+            turns.append(own[turn])
+    for before, after in pairwise(turns):
+        model.add(after >= before)
     for name, intervals in used.items():
         model.add_cumulative(intervals, [1] * len(intervals), capacity[name])
     return model, variables
@@ -374,7 +541,8 @@ def _values(solver: Any, variables: list[list[Any]]) -> tuple[tuple[int, ...], .
 
 
 # The plan drew the order of bakes by chance, and what is shared and hot keeps it.
-IN_ORDER = ("pot", "oven")
+WHOLE_DAY = "whole day"
+IN_ORDER = ("pot", "oven", "pan", "griddle", "fryer", "grill", "steamer", "wok")
 
 
 @dataclass(frozen=True, eq=False)
@@ -429,7 +597,8 @@ def timetable(
 ) -> Timetable:
     """Return the bake days of a round or a plan hour by hour.
 
-    The order of bakes and loads is the plan's and is kept wherever something is heated.
+    The order of bakes and loads is the plan's and is kept wherever something is heated, so that
+    sheets, timetable and oven agree on it.
 
     Parameters
     ----------
@@ -537,7 +706,7 @@ def _chains(
                     continue
                 made[key] = len(chains)
                 chains.append(Chain(work, tuple(after), {}))
-                labels.append(_Label(_shared_name(plan, per, row[per]), row["load"], {}))
+                labels.append(_Label(shared_name(plan, per, row), row["load"], {}))
             after.append(made[key])
         own = _resting_at_once(
             _task(len(chains), step, row)
@@ -549,14 +718,18 @@ def _chains(
         heats = [one for one in kitchen.heats if any(one.thing in task.needs for task in own)]
         setups = _setups(plan, row, heats, heated)
         minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one[0] for thing, one in setups.items()}
-        chains.append(Chain(own, tuple(after), minutes))
+        resting = bool(after) and not own[0].needs and labels[after[-1]].bake != WHOLE_DAY
+        chains.append(Chain(own, tuple(after), minutes, resting))
         words = {thing: one[1] for thing, one in setups.items()}
         labels.append(_Label(row["bake"], row["load"], words))
     return chains, labels
 
 
-def _shared_name(plan: Plan, per: str, value: Any) -> str:
-    return "whole day" if per == "day" else f"{kitchen_group(per, plan.factors)} {value}"
+def shared_name(plan: Plan, per: str, row: Mapping[str, Any]) -> str:
+    """Return what a step of a bake is done to: the bake, the dough or fill it shares, the day."""
+    if per in ("bake", "day"):
+        return str(row["bake"]) if per == "bake" else WHOLE_DAY
+    return f"{kitchen_group(per, plan.factors)} {row[per]}"
 
 
 def _task(chain: int, step: Step, row: Mapping[str, Any]) -> Task:
@@ -614,7 +787,7 @@ def _task_rows(
     start: int,
 ) -> list[dict[str, Any]]:
     rows = []
-    for chain, label, begins in zip(chains, labels, made.starts, strict=True):
+    for number, (chain, label, begins) in enumerate(zip(chains, labels, made.starts, strict=True)):
         bake, load = label.bake, label.load
         for thing, minutes in chain.setups.items():
             used = [at for at, task in enumerate(chain.tasks) if thing in task.needs]
@@ -631,13 +804,25 @@ def _task_rows(
                         minutes,
                     )
                 )
-        after = [*begins[1:], None]
+        after = [*begins[1:], _taken_up(chains, made.starts, number)]
         for task, begin, following in zip(chain.tasks, begins, after, strict=True):
             row = _row(day, bake, load, task.name, task.needs, start + begin, task.minutes)
             rests = 0 if following is None or task.needs else following - begin
             row["rests for"] = rests if rests > task.minutes else None
             rows.append(row)
     return sorted(rows, key=lambda row: (row["start"], row["end"]))
+
+
+def _taken_up(chains: Sequence[Chain], starts: Sequence[Sequence[int]], number: int) -> int | None:
+    """Return when the first of those that come right after a chain begins; None of the last."""
+    return min(
+        (
+            own[0]
+            for chain, own in zip(chains, starts, strict=True)
+            if chain.after and chain.after[-1] == number
+        ),
+        default=None,
+    )
 
 
 def _row(

@@ -36,6 +36,7 @@ from trials.rounds.extremes import extremes, suggested
 from trials.rounds.kitchen import Batch, Step
 from trials.rounds.overlooked import water_moved
 from trials.rounds.round import Round
+from trials.rounds.timetable import Timetable, shared_name
 
 # -- What to weigh for one bake or one dough, as a table to print.
 
@@ -192,6 +193,7 @@ def round_cautions(round_: Round) -> list[Caution]:
 
 ROLE_WORDS = {"trial": "", Role.CENTRE: "middle-setting bake", Role.REFERENCE: "reference bake"}
 ROWS_AT_EASE = 14  # more ingredients than these are set closer, so that a bake keeps to one page
+Clocks = dict[tuple[str, str], list[tuple[str, str]]]  # by bake or dough, and step
 BLANK_STEPS = ("mixed", "rested", "baked or fried")
 
 
@@ -200,20 +202,26 @@ def bake_sheets(
     batch: Batch | None = None,
     *,
     steps: Sequence[Step] = (),
+    made: Timetable | None = None,
 ) -> str:
-    """Give the sheets of a round to print: one for each bake and for each dough that they share."""
+    """Give the sheets of a round to print: one for each bake and for each dough that they share.
+
+    With the timetable of the days each step has its clock time, and a rest that somebody has no
+    hands to end in time its real minutes beside those planned.
+    """
     batch = batch or round_.batch
+    clocks = _clocks(made)
     steps = steps or round_.steps
     formulas = round_.formulas if round_.formula else {}
     grams = weights(round_, batch) if formulas else None
     sheets: list[dict[str, Any]] = []
     rows = round_.plan.table.to_dict("records")
     doughs = shared_doughs(round_, formulas) if formulas else []
-    made = dough_weights(round_, batch) if doughs else pd.DataFrame()
+    mixed = dough_weights(round_, batch) if doughs else pd.DataFrame()
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
         sheets += [
-            _dough_sheet(round_, dough, row, made[made["dough"] == dough.name], steps)
+            _dough_sheet(round_, dough, row, mixed[mixed["dough"] == dough.name], steps, clocks)
             | {"shares": _shares(round_, dough, grams)}
             for dough in doughs
             if dough.bakes[0] == bake
@@ -221,7 +229,7 @@ def bake_sheets(
         own = None if grams is None else grams[grams["bake"] == bake]
         sheets.append(
             _head(round_, row, place, len(rows))
-            | _body(round_, row, own, formulas.get(bake), steps, batch)
+            | _body(round_, row, own, formulas.get(bake), steps, batch, clocks)
             | {"cautions": cautions(formulas.get(bake), process_settings(round_, row))}
         )
     title = f"Bake sheets: {round_.name}"
@@ -229,7 +237,12 @@ def bake_sheets(
 
 
 def _dough_sheet(
-    round_: Round, dough: Dough, row: Mapping[str, Any], grams: pd.DataFrame, steps: Sequence[Step]
+    round_: Round,
+    dough: Dough,
+    row: Mapping[str, Any],
+    grams: pd.DataFrame,
+    steps: Sequence[Step],
+    clocks: Clocks,
 ) -> dict[str, Any]:
     """Return the sheet of a dough that is made once, before its first bake."""
     factors = [one for one in round_.plan.factors if one.group == dough.group]
@@ -243,7 +256,7 @@ def _dough_sheet(
         "bakes": in_words(dough.bakes),
         "weigh": weigh_table(grams),
         "settings": _settings_table(factors, row, marked=False) if factors else None,
-        "times": _steps_table(row, steps, (dough.group,)),
+        "times": _steps_table(round_, row, steps, (dough.group,), clocks),
         "cautions": cautions(dough.formula, process_settings(round_, row)),
     }
 
@@ -310,6 +323,7 @@ def _body(
     formula: Formula | None,
     steps: Sequence[Step],
     batch: Batch,
+    clocks: Clocks,
 ) -> dict[str, Any]:
     weigh, dense = None, False
     if grams is not None and formula is not None:
@@ -319,7 +333,7 @@ def _body(
         weigh["rounding"] = " ".join(filter(None, [weigh["rounding"], *moved, over]))
     return {
         "settings": _settings_table(round_.plan.factors, row, apart=_apart(round_, row)),
-        "times": _steps_table(row, steps, ("bake", *_by_itself(round_, row))),
+        "times": _steps_table(round_, row, steps, ("bake", *_by_itself(round_, row)), clocks),
         "went": _outcome(round_.measures),
         "weigh": weigh,
         "dense": dense,
@@ -361,16 +375,44 @@ def _settings_table(
     return {"rows": rows, "note": note}
 
 
+def _clocks(made: Timetable | None) -> Clocks:
+    """Return when each step of each bake and dough begins, and how long a rest really is."""
+    if made is None:
+        return {}
+    found: Clocks = {}
+    for task in made.tasks.sort_values("start", kind="stable").to_dict("records"):
+        really = "" if pd.isna(task["rests for"]) else tidy_number(task["rests for"])
+        found.setdefault((task["bake"], task["step"]), []).append((task["from"], really))
+    return found
+
+
 def _steps_table(
-    row: Mapping[str, Any], steps: Sequence[Step], per: Sequence[str]
+    round_: Round,
+    row: Mapping[str, Any],
+    steps: Sequence[Step],
+    per: Sequence[str],
+    clocks: Clocks,
 ) -> dict[str, Any] | None:
-    named = [
-        (step.name, _minutes(step, row)) for step in steps if step.per in per and step.is_for(row)
-    ]
+    own = [step for step in steps if step.per in per and step.is_for(row)]
+    seen: dict[str, int] = {}
+    named = []
+    for step in own:
+        times = clocks.get((shared_name(round_.plan, step.per, row), step.name), [])
+        at = seen.setdefault(step.name, 0)
+        seen[step.name] += 1
+        begins, really = times[at] if at < len(times) else ("", "")
+        longer = f" ({really})" if really else ""
+        named.append((step.name, f"{_minutes(step, row)}{longer}", begins))
     whole = "bake" in per
     if not whole and not named:
         return None
-    return {"rows": named or [(name, "") for name in BLANK_STEPS], "core": whole}
+    blank = [(name, "", "") for name in BLANK_STEPS]
+    return {
+        "rows": named or blank,
+        "core": whole,
+        "clocks": any(one[2] for one in named),
+        "longer": any("(" in one[1] for one in named),
+    }
 
 
 def _minutes(step: Step, row: Mapping[str, Any]) -> str:

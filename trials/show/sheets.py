@@ -75,12 +75,13 @@ def _put_back(round_: Round) -> None:
 def _written(round_: Round, as_pdf: bool) -> list[Path]:
     formulas = round_.formulas if round_.formula else {}
     serving = drawn_serving(round_)
-    written = _page(round_, BAKE_SHEETS, bake_sheets(round_), as_pdf)
+    made = timetable(round_) if round_.steps else None
+    written = _page(round_, BAKE_SHEETS, bake_sheets(round_, made=made), as_pdf)
     written.append(write_text(round_.folder / COOK_PAGE, cook_page(round_)))
     if round_.formula:
         written += write_shopping(round_, as_pdf=as_pdf)
-    if round_.steps:
-        written += write_timetable(round_, as_pdf=as_pdf)
+    if made is not None:
+        written += write_timetable(round_, made, as_pdf=as_pdf)
     written += write_extremes(round_)
     written += write_workbooks(round_, serving)
     if len(serving):
