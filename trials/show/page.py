@@ -167,7 +167,13 @@ def _step(round_: Round, answers: Answers, waiting: bool) -> NextStep | str:
     except NothingToGainError as error:
         return error.why
     except TrialsError as error:
-        return str(error)
+        return _sentence(error)
+
+
+def _sentence(error: TrialsError) -> str:
+    """Return why something can not be said as a sentence of the page."""
+    said = str(error)
+    return f"{said[:1].upper()}{said[1:]}"
 
 
 def _cost(round_: Round) -> tuple[float, str] | None:
@@ -232,7 +238,7 @@ def _found(answers: Answers, measure: Measure) -> Answer | str:
         found: Answer = answers.on(measure.name)
         return found
     except FitError as error:
-        return str(error)
+        return _sentence(error)
 
 
 def _notes(round_: Round) -> list[tuple[str, str]]:
@@ -293,7 +299,7 @@ def _failures(evidence: Evidence) -> dict[str, Any] | None:
     try:
         found = failing(evidence)
     except FitError as error:
-        return told | {"brief": [str(error)], "sentences": []}
+        return told | {"brief": [_sentence(error)], "sentences": []}
     return told | {
         "brief": found.sentences[:1],
         "sentences": found.sentences[1:],
