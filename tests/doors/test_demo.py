@@ -6,10 +6,13 @@ from pathlib import Path
 import pytest
 
 import trials
+from trials.deciding.first_lines import first_lines
 from trials.deciding.story import final_card
 from trials.doors import demo
 from trials.doors.cli import run
 from trials.doors.notebook import notebooks_home
+from trials.rounds.forms import read_serving
+from trials.rounds.scores import record_scores
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +72,40 @@ def test_the_next_round_is_four_bakes_more(farl):
     following = trials.next_round(farl, 4)
     new = following.plan.table[~following.plan.table["bake"].isin(farl.plan.table["bake"])]
     assert len(new) == 4
+
+
+def test_the_best_is_held_to_a_parent_by_its_name(farl):
+    step = trials.next_round(farl, 4, action="confirm")
+    new = step.plan.table[~step.plan.table["bake"].isin(farl.plan.table["bake"])]
+    names = [factor.name for factor in farl.plan.factors]
+    beside = new[new["role"] == "reference"][names].drop_duplicates().to_dict("records")
+    parents = trials.evidence(farl).parents
+    assert set(parents) == {demo.FORMULA.name, demo.OTHER.name}
+    (name,) = [name for name, own in parents.items() if beside == [own]]
+    assert f"So it is held to {name}: 2 bakes of it and 2 of {name}" in repr(step)
+    tried = new[new["role"] == "trial"][names].drop_duplicates().to_dict("records")
+    assert tried != beside
+    assert f"2 of {name} over 1 day" in first_lines({}, "", step).bake_next
+
+
+def test_a_round_that_leaves_out_what_the_one_before_paid_for_has_its_list(farl):
+    confirming = trials.write_next(farl, 4, action="confirm")
+    bought = trials.shopping_list(confirming)
+    assert farl.prices is not None
+    assert set(farl.prices.per_kilogram) - set(bought["ingredient"])
+    assert bought["cost (EUR)"].notna().any()
+
+
+def test_a_parent_that_is_the_best_bake_is_called_by_its_name(tmp_path):
+    round_ = demo.planned(tmp_path / "round-1")
+    trials.write_sheets(round_)
+    (best,) = round_.plan.details["parents"][demo.OTHER.name]
+    served = read_serving(round_)[["taster", "code", "bake"]]
+    liking = served["bake"].eq(best).map({True: 9.0, False: 3.0}) - served.index % 2 % 3
+    record_scores(round_, served.assign(status="made", reason="", liking=liking))
+    found = trials.fit(round_, "liking")
+    assert f"Best bake so far for liking: {best} scored" in repr(found)
+    assert f"It was {demo.OTHER.name}: cooking shallow-fry" in repr(found)
 
 
 def test_no_round_of_ones_own_gets_invented_scores(tmp_path):

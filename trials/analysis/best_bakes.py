@@ -154,6 +154,14 @@ def best_bakes(findings: Findings) -> str:
         reach = f" ({figure(row.low)} to {figure(row.high)})" if known else ""
         said.append(f"{row.bake} scored {scored}; expect about {expect} again{reach}")
     first = made.iloc[0]
-    return f"{BEST_SO_FAR} for {measure.name}: {said[0]}. It was {first['settings']}." + (
+    parent = _parent(findings, first["settings"])
+    return f"{BEST_SO_FAR} for {measure.name}: {said[0]}. It was {parent}{first['settings']}." + (
         f" Then {in_words(said[1:])}." if said[1:] else ""
     )
+
+
+def _parent(findings: Findings, settings: str) -> str:
+    """Return the name of the parent that has these settings, as what goes before them."""
+    known = findings.evidence.parents if findings.evidence is not None else {}
+    named = {_words(pd.Series(own), findings.factors): name for name, own in known.items()}
+    return f"{named[settings]}: " if settings in named else ""

@@ -1422,6 +1422,7 @@ def _part_of(data: Round | Gathered) -> Part:
             for note in found.notes
             if note.slip
         ),
+        parents=plan.details.get("parents", {}),
     )
 
 

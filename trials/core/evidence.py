@@ -72,6 +72,8 @@ class Part:
         What stands out in it: the measure it is about, or "" for all, and what is said.
     outside_range : bool
         Of a table, whether settings outside the range of their factor were really so.
+    parents : mapping of str to sequence of str
+        The bakes that are a parent of what is crossed, by its name.
     """
 
     name: str
@@ -87,6 +89,7 @@ class Part:
     same_day: bool = False
     slips: tuple[tuple[str, str], ...] = ()
     outside_range: bool = False
+    parents: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
     @property
     def baked(self) -> bool:
@@ -174,6 +177,20 @@ class Evidence:
     own_roles: tuple[str, ...] = field(default=(), repr=False)
     held: Mapping[str, Any] = field(default_factory=dict, repr=False)
     given: tuple[Factor | str, ...] | None = field(default=None, repr=False)
+
+    @property
+    def parents(self) -> dict[str, dict[str, Any]]:
+        """The setting that each parent was baked at, by its name; none where nothing is crossed."""
+        names = [factor.name for factor in self.factors]
+        found: dict[str, dict[str, Any]] = {}
+        for part in self.parts:
+            if part.planned is None or any(name not in part.planned for name in names):
+                continue
+            bakes = part.planned.set_index("bake")[names]
+            for name, own in part.parents.items():
+                if own and own[0] in bakes.index:
+                    found.setdefault(name, bakes.loc[own[0]].to_dict())
+        return found
 
     @property
     def failed(self) -> pd.DataFrame:

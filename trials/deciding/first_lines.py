@@ -1,5 +1,6 @@
 """The answer first: what to do, what to bake next and what it costs, and how sure that is."""
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -10,6 +11,7 @@ import pandas as pd
 from trials.analysis.brief import changes, failed_words
 from trials.analysis.choice import Recommendation, chance_words
 from trials.analysis.failing import kinds_that_fail
+from trials.analysis.region import setting_words
 from trials.analysis.results import Findings
 from trials.base.words import figure, in_words, percent, tidy_number
 from trials.core.evidence import CONFIRMATION
@@ -134,13 +136,41 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
     beside = {name: _reference(known[name]) for name in table.index if name in known}
     had = [f"{figure(value)}{units[name]}" for name, value in beside.items() if np.isfinite(value)]
     reference = f" (the reference bake: {in_words(had)})" if len(had) == len(sizes) else ""
-    top = table.iloc[0]
     again = f" {best.given_up}" if best.given_up else ""
-    if np.isfinite(top["new_low"]):
-        low, high = best.measures[0].on_scale([top["new_low"], top["new_high"]])
-        again += f" One bake of it would come out between {figure(low)} and {figure(high)}"
-        again += f" for {table.index[0]}." if len(table) > 1 else "."
+    name = str(table.index[0])
+    again += _range_words(known.get(name), best, name if len(table) > 1 else "")
     return f"Expected: {in_words(sizes)}{reference}.{again}"
+
+
+def _range_words(one: Findings | None, best: Recommendation, name: str) -> str:
+    """Return the range of one bake of the setting; of its score again where it was baked.
+
+    There the bakes are told with that range, and one setting has one range on a page.
+    """
+    of = f" for {name}" if name else ""
+    made = None if one is None else _made(one, best)
+    if made is not None:
+        low, high = made
+        return f" Baked again it would score between {figure(low)} and {figure(high)}{of}."
+    top = best.expected.iloc[0]
+    if not np.isfinite(top["new_low"]):
+        return ""
+    low, high = best.measures[0].on_scale([top["new_low"], top["new_high"]])
+    return f" One bake of it would come out between {figure(low)} and {figure(high)}{of}."
+
+
+def _made(one: Findings, best: Recommendation) -> tuple[float, float] | None:
+    """Return the range of what a bake that was made at the setting is expected to score again."""
+    rows, names = one.bakes_scored(), [factor.name for factor in best.factors]
+    if "bake" not in rows or any(name not in rows for name in names):
+        return None
+    here = setting_words(best.factors, best.settings)
+    for row in rows.drop_duplicates("bake").to_dict("records"):
+        if setting_words(best.factors, row) == here:
+            top = one.bakes[one.bakes["bake"] == row["bake"]]
+            if len(top) and np.isfinite(top["low"].iloc[0]):
+                return float(top["low"].iloc[0]), float(top["high"].iloc[0])
+    return None
 
 
 def _top_bake(known: Mapping[str, Findings], best: Recommendation | str) -> str:
@@ -176,13 +206,16 @@ def _next(step: NextStep | str, cost_of_a_bake: tuple[float, str] | None) -> str
         return step
     new = new_bakes(step.plan)
     bakes = f"{new.sentence().split(' (')[0].rstrip('.')}"
+    if "reference" in step.plan.details:
+        beside = f" of {step.plan.details['reference']}"
+        bakes = re.sub(" reference bakes?", lambda _: beside, bakes)
     cost = ""
     if cost_of_a_bake is not None:
         each, currency = cost_of_a_bake
         cost = f", about {tidy_number(round(each * len(new.table)))} {currency} of ingredients"
     moved = _moved(step.weighed, step.action)
     chance = "" if moved is None else f"; they change the choice noticeably in {moved} of 10 cases"
-    spare = ", so they may not be worth it" if moved == FEW else ""
+    spare = ": they would make it surer rather than better" if moved == FEW else ""
     purpose = _PURPOSES.get(step.action, step.action)
     return f"{purpose[0].upper()}{purpose[1:]}: {bakes}{cost}{chance}{spare}."
 

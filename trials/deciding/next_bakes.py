@@ -19,7 +19,7 @@ from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError, RoundError
 from trials.base.progress import steps
-from trials.base.words import in_words, percent, tidy_number
+from trials.base.words import how_many, in_words, percent, tidy_number
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.measures import Measure, measure_named
@@ -51,6 +51,7 @@ def continued(
     family: str,
     model: Sequence[str] | str,
     references: int = 0,
+    reference: Mapping[str, Any] | None = None,
     exclude: Exclude = None,
     same_day: bool = False,
     mixed: bool = False,
@@ -60,7 +61,15 @@ def continued(
     frame = pd.DataFrame(real_settings(factors, X))
     frame = _in_groups(factors, made, frame, halved=mixed and len(frame) > 1)
     frame["day"] = _days(made, frame)
-    new = lay_out(factors, frame, family=family, model=model, references=references, seed=seed)
+    new = lay_out(
+        factors,
+        frame,
+        family=family,
+        model=model,
+        references=references,
+        reference=reference,
+        seed=seed,
+    )
     if mixed and not new.groups:
         new = _shuffled(new)
     rules = Exclusion(factors, exclude)
@@ -574,7 +583,14 @@ def _weighed(asked: _Request) -> list[Weighed]:
     return weighed
 
 
-def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool = False) -> Plan:
+def _plan(
+    asked: _Request,
+    action: Action,
+    references: int = 0,
+    *,
+    reference: Mapping[str, Any] | None = None,
+    mixed: bool = False,
+) -> Plan:
     return continued(
         asked.knowledge.factors,
         asked.knowledge.made,
@@ -582,6 +598,7 @@ def _plan(asked: _Request, action: Action, references: int = 0, *, mixed: bool =
         family=CONFIRMATION if action.name == CONFIRMATION else NEXT_BAKES,
         model="interactions",
         references=references,
+        reference=reference,
         exclude=asked.exclude,
         same_day=asked.same_day,
         mixed=mixed,
@@ -711,19 +728,43 @@ def _confirmed_last(asked: _Request) -> bool | None:
     return confirmation(asked.answers).confirmed
 
 
+def _held_to(asked: _Request) -> tuple[str, Mapping[str, Any] | None]:
+    """Return the parent to hold the best setting to; no name where there is a reference bake.
+
+    Of parents that are another setting, the one that is expected to be the best.
+    """
+    knowledge = asked.knowledge
+    known = {} if asked.answers is None else asked.answers.evidence.parents
+    if not known or (knowledge.made["role"] == Role.REFERENCE).any():
+        return "", None
+    best = knowledge.region.frame(knowledge.best[None]).iloc[0].to_dict()
+    words = setting_words(knowledge.factors, best)
+    others = {
+        name: own for name, own in known.items() if setting_words(knowledge.factors, own) != words
+    }
+    if not others:
+        return "", None
+    X = np.vstack([coded(knowledge.factors, own) for own in others.values()])
+    worth = knowledge.worth([one.rows(X) @ one.mean for one in knowledge.beliefs])
+    name = list(others)[int(np.argmax(worth))]
+    return name, others[name]
+
+
 def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
     """Return a plan that holds the best setting to the reference, half of the bakes each."""
     knowledge = asked.knowledge
     count = max(1, asked.bakes // 2)
     references = max(1, asked.bakes - count)
     action = Action(CONFIRMATION, np.repeat(knowledge.best[None], count, axis=0), why, references)
-    plan = _plan(asked, action, references, mixed=True)
+    name, setting = _held_to(asked)
+    plan = _plan(asked, action, references, reference=setting, mixed=True)
     held = [knowledge.factors[at].name for at in settled(knowledge, chance_best(knowledge))]
     said = [
         _best_words(asked),
         why,
-        f"So it is held to the reference: {count} bake{'s' if count > 1 else ''} of it and "
-        f"{references} reference bake{'s' if references != 1 else ''}, tasted blind.",
+        f"So it is held to {name or 'the reference'}: {count} bake{'s' if count > 1 else ''} of it "
+        f"and {f'{references} of {name}' if name else how_many(references, 'reference bake')}, "
+        "tasted blind.",
         *_settles(knowledge),
     ]
     if held:
@@ -734,8 +775,6 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
             f"{words[0].upper()}{words[1:]} {verb} at {where} with at least {percent(SURE)} "
             "certainty."
         )
-    return replace(
-        plan,
-        reasons=tuple(said),
-        details={**plan.details, **_details(CONFIRMATION, weighed)},
-    )
+    details = {**plan.details, **_details(CONFIRMATION, weighed)}
+    details |= {"reference": name} if name else {}
+    return replace(plan, reasons=tuple(said), details=details)

@@ -417,6 +417,7 @@ def lay_out(
     family: str,
     model: Sequence[str] | str,
     references: int = 0,
+    reference: Mapping[str, Any] | None = None,
     seed: int | None = None,
     excluded: Sequence[Mapping[str, Any]] = (),
     details: Mapping[str, Any] | None = None,
@@ -424,7 +425,8 @@ def lay_out(
     """Return a plan of the given bakes in an order drawn by chance.
 
     Days are drawn, then the loads of each day, then the bakes of each load; so every bake has
-    the same chance of every place that the kitchen leaves it.
+    the same chance of every place that the kitchen leaves it. Reference bakes have the setting
+    `reference`, else the middle of every factor.
 
     References
     ----------
@@ -439,7 +441,8 @@ def lay_out(
     references = whole_number("references", references, least=0)
     frame = _shuffled(factors, frame, rng)
     if references:
-        frame = _with_references(factors, frame, references, rng)
+        setting = reference_setting(factors) if reference is None else reference
+        frame = _with_references(factors, frame, references, setting, rng)
         frame = _shared_by_those_that_can(factors, frame)
     frame = _renumbered(factors, frame)
     return Plan(
@@ -542,9 +545,12 @@ def _shuffled(
 
 
 def _with_references(
-    factors: Sequence[Factor], frame: pd.DataFrame, references: int, rng: np.random.Generator
+    factors: Sequence[Factor],
+    frame: pd.DataFrame,
+    references: int,
+    setting: Mapping[str, Any],
+    rng: np.random.Generator,
 ) -> pd.DataFrame:
-    setting = reference_setting(factors)
     homes = _homes(frame, references, rng)
     mixtures = _mixtures(factors, frame)
     last = {group: int(frame[group].max()) for group in mixtures}

@@ -369,8 +369,14 @@ def shopping_list(
     table = table.sort_values("grams", ascending=False, kind="stable", ignore_index=True)
     table["grams"] = table["grams"].round(6)
     table["buy"] = [ceil(round(grams * (1 + spill / 100), 6)) for grams in table["grams"]]
+    if prices is None and round_.prices is not None and round_.parent:
+        # Prices come from the round before, and this one may leave out what that one used
+        return _priced(table, round_.prices)
     prices = prices or round_.prices
-    return table if prices is None else _priced(table, prices)
+    if prices is None:
+        return table
+    _check_used(table, prices)
+    return _priced(table, prices)
 
 
 def _oil_to_buy(round_: Round) -> pd.DataFrame:
@@ -382,8 +388,7 @@ def _oil_to_buy(round_: Round) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["ingredient", "bakes", "grams"])
 
 
-def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
-    known = {str(name).casefold(): float(price) for name, price in prices.per_kilogram.items()}
+def _check_used(table: pd.DataFrame, prices: Prices) -> None:
     names = [name.casefold() for name in table["ingredient"]]
     strange = [name for name in prices.per_kilogram if str(name).casefold() not in names]
     if strange:
@@ -391,6 +396,11 @@ def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
             f'"{strange[0]}" has a price but is not used; expected one of '
             f"{in_words(table['ingredient'], 'or')}."
         )
+
+
+def _priced(table: pd.DataFrame, prices: Prices) -> pd.DataFrame:
+    known = {str(name).casefold(): float(price) for name, price in prices.per_kilogram.items()}
+    names = [name.casefold() for name in table["ingredient"]]
     cost = [
         round(known[name] * buy / 1000, 2) if name in known else float("nan")
         for name, buy in zip(names, table["buy"], strict=True)
