@@ -1,6 +1,7 @@
 """Every caution that applies is there, none that does not, and none can be switched off."""
 
 import inspect
+import re
 
 import pytest
 
@@ -100,8 +101,17 @@ def test_raw_dough_names_what_is_raw():
     assert "raw flour or raw egg" in texts["raw dough"]
 
 
+def named(text: str) -> list[str]:
+    """What a notice names."""
+    return re.findall(r"[\w ]+?(?=,| and |$)", text.partition("May hold ")[2].partition(".")[0])
+
+
 def test_there_is_no_switch():
-    assert list(inspect.signature(cautions).parameters) == ["formula", "settings"]
+    assert list(inspect.signature(cautions).parameters) == ["formula", "settings", "held"]
+    plain, more = cautions(drop_doughnut()), cautions(drop_doughnut(), held=["sesame"])
+    assert [one.subject for one in plain] == [one.subject for one in more]
+    assert "sesame" in more[-1].text
+    assert set(named(plain[-1].text)) < set(named(more[-1].text))
 
 
 def test_smoke_points_are_of_rows_of_the_table():

@@ -382,7 +382,7 @@ def test_a_taster_of_one_day_is_served_that_day_alone(tmp_path):
 @needs_browser
 def test_a_paper_ballot_prints_to_pdf_for_each_taster(tmp_path):
     one = tasted(tmp_path, measures=[Measure("liking", "hedonic 9")])
-    files = write_ballots(one, read_serving(one), {}, as_pdf=True)
+    files = write_ballots(one, read_serving(one), as_pdf=True)
     printed = [path for path in files if path.suffix == ".pdf"]
     assert [path.name for path in printed] == ["ballot-Ida.pdf", "ballot-Bo.pdf"]
     sittings = read_serving(one).query("taster == 'Ida'")["sitting"].nunique()

@@ -1,5 +1,7 @@
 """Nobody is served what they avoid. Allergens by the table's own column (USDA names, Annex II)."""
 
+import json
+import re
 import tempfile
 from pathlib import Path
 
@@ -12,12 +14,15 @@ import trials
 from trials.base.errors import TastingError, TrialsError
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
+from trials.deciding.story import final_card
 from trials.design.layout import lay_out
 from trials.doors.cli import run
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import shipped
 from trials.rounds.kitchen import Step
+from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
+from trials.rounds.safe import kept_from, notices
 from trials.rounds.serving import drawn_serving
 from trials.tasting.panel import Taster
 
@@ -183,3 +188,144 @@ def test_names_that_would_share_a_ballot_are_refused(tmp_path):
     for names in (("Ada B", "Ada-B"), ("Ada B", "ada  b"), ("🙂", "🎂")):
         with pytest.raises(TastingError, match="too alike"):
             one_round(tmp_path / "one", [Taster(name) for name in names])
+
+
+FLAT = Formula("griddle bread", {"rice flour": 100, "water": 70, "salt": 2})
+DRY, BRUSHED = "dry griddle", "dry griddle, brushed with melted butter"
+
+
+def by_hand(place, tasters, kinds=(DRY, BRUSHED), name="cooking", steps=(), formula=FLAT):
+    """A round in which something that no formula holds is done by hand."""
+    factors = [Categorical(name, kinds), Numeric("rest", 20, 60, "min")]
+    rows = pd.DataFrame([{name: kind, "rest": rest} for kind in kinds for rest in (20, 60)])
+    return Round.create(
+        place,
+        plan=lay_out(factors, rows, family="test", model="main", seed=3),
+        measures=LIKING,
+        formula=formula,
+        tasters=tasters,
+        steps=steps,
+    )
+
+
+def notices_of(round_) -> dict[str, str]:
+    """The text of every page that tells somebody what a bake may hold, by the bake it is of."""
+    trials.write_sheets(round_)
+    cook = json.loads(
+        re.search(r"<script type=\"application/json\"[^>]*>(.*?)</script>", page(round_), re.S)[1]
+    )
+    sheets = (round_.folder / "bake-sheets.html").read_text("utf-8").split('class="bake">')[1:]
+    key = (round_.folder / "code-sheet.html").read_text("utf-8").split('<th scope="row"><b>')[1:]
+    found = {f"bake sheet {text[:3]}": _notice(text) for text in sheets}
+    found |= {
+        f"cook page {one['bake']}": dict(one["cautions"])["allergens"] for one in cook["bakes"]
+    }
+    found |= {f"code sheet {text[:3]}": text.split("</tr>")[0] for text in key}
+    for path in [*round_.folder.glob("ballots/**/*.html"), round_.folder / "shopping-list.html"]:
+        found[str(path.relative_to(round_.folder))] = path.read_text("utf-8")
+    return found
+
+
+def page(round_) -> str:
+    return (round_.folder / "cook-page.html").read_text("utf-8")
+
+
+def _notice(text: str) -> str:
+    return text.split("<b>allergens:</b>")[1].split("</p>")[0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "avoided", "named"),
+    [
+        (BRUSHED, "cooking", "milk", "milk"),
+        ("sesame and honey", "topping", "sesame", "sesame"),
+        ("rum", "soak", "pregnant", "alcohol"),
+        ("jackfruit glaze", "finish", "", "jackfruit"),  # what no table knows
+        ("egg wash", "glaze", "vegan", "egg"),
+    ],
+)
+def test_whatever_keeps_a_bake_from_a_taster_is_in_every_notice_of_it(
+    tmp_path, kind, name, avoided, named
+):
+    ida = Taster("Ida", avoided) if avoided else Taster("Ida", also_avoids=named)
+    one = by_hand(tmp_path / "one", [ida, Taster("Bo")], ("none", kind), name)
+    found = notices_of(one)
+    kept = kept_from(one)["Ida"]
+    assert kept == set(one.plan.table.loc[one.plan.table[name] == kind, "bake"])
+    silent = [
+        where
+        for where, text in found.items()
+        if named not in text and not set(where.split()) & (set(one.plan.table["bake"]) - kept)
+    ]
+    assert silent == []
+
+
+def test_a_notice_of_what_is_done_by_hand_needs_nobody_who_avoids_it(tmp_path):
+    steps = (Step("mix", 10), Step("brush with beaten egg", 2, only_when=("cooking", [BRUSHED])))
+    one = by_hand(tmp_path / "one", [Taster("Bo")], steps=steps)
+    found = notices_of(one)
+    for row in one.plan.table.to_dict("records"):
+        both = row["cooking"] == BRUSHED
+        for where in ("bake sheet", "cook page", "code sheet"):
+            text = found[f"{where} {row['bake']}"]
+            assert ("milk" in text, "egg" in text) == (both, both), where
+    ballot = next(text for where, text in found.items() if where.startswith("ballots"))
+    assert "egg and milk" in ballot or "egg, milk" in ballot
+
+
+def test_the_card_of_a_setting_names_what_is_done_by_hand(tmp_path):
+    one = by_hand(tmp_path / "one", [Taster("Bo")])
+    told = final_card(one, {"cooking": BRUSHED, "rest": 20})
+    assert "milk" in told.card.allergens
+    assert any("May hold milk" in text for text in told.cautions)
+    assert "milk" not in final_card(one, {"cooking": DRY, "rest": 20}).card.allergens
+    shown = trials.card(FLAT, FLAT.grams(flour=300), settings={"cooking": (BRUSHED, "")})
+    assert "milk" in shown.allergens
+    assert "May hold milk" in repr(shown)
+
+
+def test_a_bake_that_was_brushed_though_not_planned_is_named_so(tmp_path):
+    one = by_hand(tmp_path / "one", [Taster("Bo")])
+    trials.write_sheets(one)
+    dry = one.plan.table.loc[one.plan.table["cooking"] == DRY, "bake"].iloc[0]
+    sheet = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
+    sheet.loc[sheet["bake"] == dry, "actual cooking"] = BRUSHED
+    sheet.to_csv(one.folder / "bakes.csv", index=False)
+    found = notices_of(one)
+    assert "milk" in found[f"bake sheet {dry}"]
+    assert "milk" in found[f"code sheet {dry}"]
+
+
+def test_an_amount_by_hand_is_kept_from_who_avoids_it(tmp_path):
+    factors = [
+        Numeric("butter brushed on", 0, 10, "g", by_hand=True),
+        Numeric("rest", 20, 60, "min"),
+    ]
+    rows = pd.DataFrame(
+        [{"butter brushed on": grams, "rest": rest} for grams in (0, 10) for rest in (20, 60)]
+    )
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out(factors, rows, family="test", model="main", seed=3),
+        measures=LIKING,
+        formula=FLAT,
+        tasters=[Taster("Ida", "milk"), Taster("Bo")],
+    )
+    held = set(one.plan.table.loc[one.plan.table["butter brushed on"] > 0, "bake"])
+    assert kept_from(one)["Ida"] == held
+    assert all(("milk" in named) == (bake in held) for bake, named in notices(one).items())
+
+
+def test_who_can_taste_nothing_is_told_what_it_is_and_where(tmp_path):
+    nutty = Formula("nut bun", {"bread flour": 100, "water": 60, "ground almonds": 10})
+    me = Taster("Me", "tree nuts", cooks=True)
+    alone = by_hand(tmp_path / "one", [me], formula=nutty)
+    with pytest.raises(TastingError) as told:
+        trials.write_sheets(alone)
+    assert "ground almonds, in the formula" in str(told.value)
+    assert "Leave Me out" not in str(told.value)
+    assert "somebody else" in str(told.value)
+    two = by_hand(tmp_path / "two", [me, Taster("Bo")], formula=nutty)
+    with pytest.raises(TastingError, match=r"ground almonds, in the formula.*Leave Me out"):
+        trials.write_sheets(two)
+    assert any("ground almonds, in the formula" in one for one in overlooked(two))

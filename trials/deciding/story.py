@@ -31,6 +31,7 @@ from trials.recipe.formula import Formula
 from trials.recipe.units import measured, ounces
 from trials.rounds.amounts import shopping_list
 from trials.rounds.round import Round, line_of
+from trials.rounds.safe import named_as_planned
 
 # -- The recipe that a development ends with, as a card ready to publish.
 
@@ -132,9 +133,10 @@ def final_card(
     process = [f"{name[0].upper()}{name[1:]}: {words[name]}." for name in ways]
     process += [_step(step, settings) for step in steps]
     made = {name: settings[name] for name in words} | {step.name: "" for step in steps}
-    found = cautions(formula, made)
+    named = named_as_planned(_one_bake(round_, settings))[_ONLY]
+    found = cautions(formula, made, named)
     return FinalCard(
-        card=shown,
+        card=replace(shown, allergens=named),
         settings=words,
         process=tuple(process),
         cautions=tuple(one.text for one in found),
@@ -149,8 +151,16 @@ def _formula(round_: Round, settings: Mapping[str, Any]) -> Formula:
     """Return the formula of one setting, as a bake of the round would have it."""
     if round_.formula is None:
         raise RoundError("this round has no formula, so there is no recipe to hand on; name one.")
-    row = round_.plan.table.iloc[[0]].assign(bake="B01", role=Role.TRIAL.value, **settings)
-    return replace(round_, plan=replace(round_.plan, rows=row)).formulas["B01"]
+    return _one_bake(round_, settings).formulas[_ONLY]
+
+
+_ONLY = "B01"
+
+
+def _one_bake(round_: Round, settings: Mapping[str, Any]) -> Round:
+    """Return the round with one bake at a setting, as it would be planned."""
+    row = round_.plan.table.iloc[[0]].assign(bake=_ONLY, role=Role.TRIAL.value, **settings)
+    return replace(round_, plan=replace(round_.plan, rows=row))
 
 
 def _makes(

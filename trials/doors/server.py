@@ -468,8 +468,7 @@ def _served(round_: Round, renew: Iterable[str]) -> _Served:
     if serving.empty:
         raise TastingError("Nothing is served in this round; write its sheets first.")
     check_served(round_, serving)
-    formulas = round_.formulas if round_.formula else {}
-    pages = phone_pages(round_, serving, formulas, sends=True)
+    pages = phone_pages(round_, serving, sends=True)
     columns = result_columns(round_.measures, blind=asks_blindness(round_.tasters))
     scored = scored_servings(serving)
     codes = scored.astype(str).groupby("taster")["code"].agg(frozenset)

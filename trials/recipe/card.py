@@ -11,8 +11,8 @@ from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError
 from trials.base.html import render
 from trials.base.words import in_words, tidy_number
-from trials.recipe.cautions import Caution, cautions
-from trials.recipe.formula import Formula, allergens
+from trials.recipe.cautions import Caution, cautions, may_hold
+from trials.recipe.formula import Formula
 from trials.recipe.units import WEIGHTS, convert, household, ounces
 from trials.recipe.weighing import shown_grams, shown_percent, weigh
 
@@ -119,6 +119,7 @@ def card(
     if units not in READERS_UNITS:
         raise FormulaError(f'a card shows {in_words(READERS_UNITS, "or")}, not "{units}".')
     settings = dict(settings or {})
+    made = {name: value for name, (value, _) in settings.items()}
     amounts = grams.copy()
     amounts["amount"] = _amounts(formula, grams, units, scales)
     columns = [name for name in ("part", "ingredient", "amount", "percent") if name in amounts]
@@ -126,10 +127,10 @@ def card(
         formula.name,
         formula.origin,
         amounts[columns],
-        allergens(formula),
+        may_hold([formula], made),
         READERS_UNITS[units],
         tuple((name, _setting(*said, units)) for name, said in settings.items()),
-        tuple(cautions(formula, {name: value for name, (value, _) in settings.items()})),
+        tuple(cautions(formula, made)),
     )
 
 

@@ -10,8 +10,9 @@ from numbers import Real
 from typing import Any
 
 from trials.base.words import in_words, tidy_number
+from trials.recipe.avoided import avoidable_in, done_by_hand, ingredients_in
 from trials.recipe.formula import Formula, allergens
-from trials.recipe.ingredients import Ingredient
+from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 
 USUAL_FRYING = (160, 190)  # °C; trade manuals (160-180 in general, doughnuts 190)
 # Smoke points in °C, from encyclopedia tables that disagree by 20 to 40 °C: ranges, not limits.
@@ -84,9 +85,14 @@ HONEY = Caution(
 
 
 def cautions(
-    formula: Formula | None = None, settings: Mapping[str, Any] | None = None
+    formula: Formula | None = None,
+    settings: Mapping[str, Any] | None = None,
+    held: Iterable[str] = (),
 ) -> list[Caution]:
     """Return every caution that a formula and its settings call for.
+
+    What a kind or a step says in words counts as what is mixed does: a brush of butter, a
+    topping of sesame. `held` names what is known to be in besides.
 
     References
     ----------
@@ -101,11 +107,13 @@ def cautions(
     ['before all', 'hot oil', 'frying temperature', 'raw dough', 'serving', 'cooling', 'allergens']
     """
     settings = dict(settings or {})
-    rows = _rows(formula)
+    by_hand = done_by_hand(settings)
+    table = _table([formula])
+    rows = list(dict.fromkeys([*_rows(formula), *ingredients_in(by_hand, table)]))
     found = [KIT]
     if _is_fried(formula, settings):
         found += [HOT_OIL, *_frying_heat(_frying_fats(formula, settings), settings)]
-    return found + _eaten(formula, rows)
+    return [*found, *_eaten(formula, rows), _allergen_caution(may_hold([formula], settings, held))]
 
 
 def _rows(formula: Formula | None) -> list[Ingredient]:
@@ -128,11 +136,13 @@ def _eaten(formula: Formula | None, rows: list[Ingredient]) -> list[Caution]:
         found.append(Caution(ALCOHOL.subject, ALCOHOL.text.format(names=in_words(strong))))
     if any("honey" in row.name.casefold() for row in rows):
         found.append(HONEY)
-    return [*found, _allergen_caution(() if formula is None else allergens(formula))]
+    return found
 
 
 def cautions_of_all(
-    formulas: Iterable[Formula | None], settings: Mapping[str, Any] | None = None
+    formulas: Iterable[Formula | None],
+    settings: Mapping[str, Any] | None = None,
+    held: Iterable[str] = (),
 ) -> list[Caution]:
     """Return what any of several formulas calls for, each caution once, all allergens in one.
 
@@ -145,9 +155,32 @@ def cautions_of_all(
     """
     made = list(formulas)
     found = [one for formula in made for one in cautions(formula, settings)]
-    held = {name for formula in made if formula is not None for name in allergens(formula)}
     kept = [one for one in dict.fromkeys(found) if one.subject != ALLERGENS]
-    return [*kept, _allergen_caution(sorted(held))]
+    return [*kept, _allergen_caution(may_hold(made, settings, held))]
+
+
+def may_hold(
+    formulas: Iterable[Formula | None],
+    settings: Mapping[str, Any] | None = None,
+    held: Iterable[str] = (),
+) -> tuple[str, ...]:
+    """Return what a notice names: of the formulas, of what is done by hand, and what is known.
+
+    Examples
+    --------
+    >>> bread = Formula("griddle bread", {"rice flour": 100, "water": 70})
+    >>> may_hold([bread], {"cooking": "dry griddle, brushed with butter"}, ["sesame"])
+    ('milk', 'sesame')
+    """
+    made = list(formulas)
+    named = {name for formula in made if formula is not None for name in allergens(formula)}
+    named |= {*avoidable_in(done_by_hand(settings or {}), _table(made)), *held}
+    return tuple(sorted(named))
+
+
+def _table(formulas: Sequence[Formula | None]) -> Ingredients:
+    """Return the table that formulas are mixed from."""
+    return next((one.mix.table for one in formulas if one is not None), shipped())
 
 
 def _allergen_caution(held: Sequence[str]) -> Caution:

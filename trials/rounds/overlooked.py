@@ -11,8 +11,8 @@ from trials.recipe.formula import TOTALS, Formula
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
-from trials.rounds.safe import kept_from
-from trials.tasting.panel import never_served, served_nothing
+from trials.rounds.safe import kept_from, who_tastes_nothing
+from trials.tasting.panel import never_served
 
 # Units of what is set and not weighed: nobody weighs a temperature, a time, a length or a count
 _SET = re.compile(
@@ -69,11 +69,11 @@ def overlooked(round_: Round) -> list[str]:
 def _kept(round_: Round) -> list[str]:
     """Return who is never served which bakes, as the servings will keep to."""
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
-    every = set(round_.plan.rows["bake"])
+    kept = kept_from(round_)
+    nothing = who_tastes_nothing(round_, kept)
     return [
-        f"{name} avoids {in_words(avoid[name])}. "
-        f"{served_nothing(name) if bakes >= every else never_served(name, bakes)}"
-        for name, bakes in kept_from(round_).items()
+        f"{name} avoids {in_words(avoid[name])}. {nothing.get(name) or never_served(name, bakes)}"
+        for name, bakes in kept.items()
         if bakes
     ]
 

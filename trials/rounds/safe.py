@@ -1,42 +1,49 @@
 """What each bake holds, and that nobody is served what they avoid."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import pandas as pd
 
-from trials.base.errors import Place, TastingError
+from trials.base.errors import FormulaError, Place, TastingError
 from trials.core.factors import Categorical, Factor, is_blank
+from trials.recipe.avoided import avoidable_in, done_by_hand
 from trials.recipe.formula import Formula, allergens
+from trials.recipe.ingredients import Ingredients, shipped
+from trials.recipe.units import VOLUMES, WEIGHTS, unit
 from trials.rounds.forms import ACTUAL as DONE
 from trials.rounds.forms import BAKES, SERVING, read_serving
 from trials.rounds.gathering import gather, sources
 from trials.rounds.round import Round, check_people
-from trials.tasting.panel import bakes_to_avoid, why_not
+from trials.tasting.panel import Taster, bakes_to_avoid, named_for, served_nothing, why_not
 
 Contents = dict[str, tuple[tuple[str, ...], tuple[str, ...]]]
 SHOWN = 3  # servings that a refusal spells out
-_ABSENT = frozenset(
-    {"without", "no", "none", "off", "0"}
-)  # kinds that say that a thing is not there
 
 
 def contents(round_: Round) -> Contents:
     """Return the allergens and the things that each bake holds, as it was planned.
 
     Things are ingredients, by the name used and by the table's own; settings that change no
-    formula, in words (a coating of sesame); and the steps (brush with egg wash).
+    formula, in words (a coating of sesame); and the steps (brush with egg wash). Allergens are
+    those of the formula and those that such words bring.
     """
     formulas = round_.formulas if round_.formula else {}
     found = {}
     for row in round_.plan.table.to_dict("records"):
         formula = formulas.get(row["bake"])
-        things = [*(_mixed(formula) if formula else []), *_done_by_hand(round_, row)]
+        by_hand = [thing for thing, _ in _done_by_hand(round_, row)]
+        mixed = allergens(formula) if formula else ()
+        brought = avoidable_in(by_hand, _table(round_))
         found[row["bake"]] = (
-            allergens(formula) if formula else (),
-            tuple(dict.fromkeys(things)),
+            tuple(dict.fromkeys([*mixed, *brought])),
+            tuple(dict.fromkeys([*(_mixed(formula) if formula else []), *by_hand])),
         )
     return found
+
+
+def _table(round_: Round) -> Ingredients:
+    return round_.formula.mix.table if round_.formula else shipped()
 
 
 def _mixed(formula: Formula) -> list[str]:
@@ -45,22 +52,78 @@ def _mixed(formula: Formula) -> list[str]:
     return [one for name in names for one in (name, formula.mix.find(name).name)]
 
 
-def _done_by_hand(round_: Round, row: Mapping[str, Any]) -> list[str]:
-    """Return what no formula holds: kinds that are done by hand, and steps."""
-    things = []
+def _done_by_hand(round_: Round, row: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """Return what no formula holds, and where it is said: kinds, amounts by hand, and steps."""
+    found = []
     for factor in round_.plan.factors:
         setting = row[factor.name]
-        if factor.changes is not None or not isinstance(factor, Categorical) or is_blank(setting):
+        if factor.changes is not None or is_blank(setting):
             continue
-        if str(setting).casefold() not in _ABSENT:
-            things += [factor.name, str(setting)]
-    return things + [step.name for step in round_.steps if step.is_for(row)]
+        if isinstance(factor, Categorical):
+            things = done_by_hand({factor.name: factor.show(setting)})
+            found += [(thing, f'"{setting}", a kind of {factor.name}') for thing in things]
+        elif float(setting) and _is_amount(factor):
+            found.append((factor.name, f"{factor.name}, done by hand"))
+    steps = [step.name for step in round_.steps if step.is_for(row)]
+    return [*found, *((name, f'the step "{name}"') for name in steps)]
+
+
+def _is_amount(factor: Factor) -> bool:
+    """Say whether a number is an amount of something; heats and times bring nothing in."""
+    try:
+        return unit(factor.unit) in {*WEIGHTS, *VOLUMES}
+    except FormulaError:
+        return factor.unit.strip() == "%"
 
 
 def kept_from(round_: Round) -> dict[str, frozenset[str]]:
     """Return for each taster the bakes that are never served to them."""
     check_people(round_)
     return bakes_to_avoid(round_.tasters, _held(round_, read_serving(round_)))
+
+
+def notices(round_: Round) -> dict[str, tuple[str, ...]]:
+    """Return what every notice of each bake names: all that keeps the bake from anybody.
+
+    Of one source with :func:`kept_from`: what bakes hold as they were planned, and as they were
+    made where that was entered.
+    """
+    return {
+        bake: named_for(round_.tasters, *held)
+        for bake, held in _held(round_, read_serving(round_)).items()
+    }
+
+
+def named_as_planned(round_: Round) -> dict[str, tuple[str, ...]]:
+    """Return what the notice of each bake names, whatever was typed of how it was made."""
+    return {bake: named_for(round_.tasters, *held) for bake, held in contents(round_).items()}
+
+
+def who_tastes_nothing(round_: Round, kept: Mapping[str, Collection[str]]) -> dict[str, str]:
+    """Return, for each taster from whom every bake is kept, the sentence that says so and why."""
+    every = set(round_.plan.rows["bake"])
+    alone = len(round_.tasters) == 1
+    return {
+        one.name: served_nothing(one.name, _where(round_, one), alone=alone)
+        for one in round_.tasters
+        if every <= set(kept.get(one.name, ()))
+    }
+
+
+def _where(round_: Round, taster: Taster) -> list[str]:
+    """Return what bakes hold of what a taster avoids, each with its place, in words."""
+    found: dict[str, None] = {}
+    formulas = round_.formulas if round_.formula else {}
+    for row in round_.plan.table.to_dict("records"):
+        formula = formulas.get(row["bake"])
+        for name in dict.fromkeys(formula.table["ingredient"] if formula else ()):
+            own = _table(round_).find(name)
+            if why_not(taster, own.allergens, [name, own.name]):
+                found[f"{name}, in the formula"] = None
+        for thing, place in _done_by_hand(round_, row):
+            if why_not(taster, (), [thing]):
+                found[place] = None
+    return list(found)
 
 
 def _held(round_: Round, serving: pd.DataFrame) -> Contents:
@@ -109,18 +172,23 @@ def _made_otherwise(round_: Round, serving: pd.DataFrame) -> dict[str, tuple[lis
             for thing in () if done is None else _brought(round_, factor, done):
                 named, things = bakes.setdefault(bake, ([], []))
                 things.append(thing)
-                if round_.formula and thing in round_.formula.mix.table:
-                    named += round_.formula.mix.find(thing).allergens
+                if thing in _table(round_):
+                    named += _table(round_).find(thing).allergens
+                else:
+                    named += avoidable_in([thing], _table(round_))
     return bakes
 
 
 def _brought(round_: Round, factor: Factor, done: float | str) -> list[str]:
     """Return what a setting may bring into a bake, in words."""
     if isinstance(factor, Categorical):
-        return [str(done)]
+        # What replaces an ingredient is named by itself; a kind done by hand may say "none"
+        return [str(done)] if factor.changes else done_by_hand({factor.name: str(done)})
     kind, what = factor.changes[:2] if factor.changes else ("", "")
     if not float(done):
         return []
     if kind == "cross":
         return _mixed(what)
+    if factor.changes is None:
+        return [factor.name] if _is_amount(factor) else []
     return [what] if kind in ("percent", "flour share", "grams") else []

@@ -22,7 +22,7 @@ from trials.rounds.forms import (
 )
 from trials.rounds.gathering import gather, sources
 from trials.rounds.round import FRESH, Round
-from trials.rounds.safe import check_served, kept_from
+from trials.rounds.safe import check_served, kept_from, who_tastes_nothing
 from trials.rounds.timetable import timetable
 from trials.tasting.panel import Taster
 from trials.tasting.replanning import replan_servings
@@ -72,6 +72,8 @@ def drawn_serving(round_: Round) -> pd.DataFrame:
             "taster off with trials replan --leaves, or mend what they avoid in round.toml.",
             Place(SERVING),
         )
+    for sentence in who_tastes_nothing(round_, kept_from(round_)).values():
+        raise TastingError(sentence)
     plan = _fresh(round_) if round_.taste == FRESH else _together(round_)
     write_csv(plan.table, round_.folder / SERVING)
     write_text(round_.folder / SERVING_NOTES, "\n".join(_told(round_, plan)) + "\n")

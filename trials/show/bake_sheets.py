@@ -36,6 +36,7 @@ from trials.rounds.extremes import extremes, suggested
 from trials.rounds.kitchen import Batch, Step
 from trials.rounds.overlooked import water_moved
 from trials.rounds.round import Round
+from trials.rounds.safe import notices
 from trials.rounds.timetable import Timetable, shared_name
 
 # -- What to weigh for one bake or one dough, as a table to print.
@@ -185,7 +186,8 @@ def round_cautions(round_: Round) -> list[Caution]:
     }
     settings |= {step.name: [""] for step in round_.steps}
     formulas = round_.formulas.values() if round_.formula else [None]
-    return cautions_of_all(formulas, settings)
+    named = {name for bake in notices(round_).values() for name in bake}
+    return cautions_of_all(formulas, settings, named)
 
 
 # -- The sheet for each bake: what to weigh and set, and boxes for what was really done.
@@ -218,11 +220,13 @@ def bake_sheets(
     rows = round_.plan.table.to_dict("records")
     doughs = shared_doughs(round_, formulas) if formulas else []
     mixed = dough_weights(round_, batch) if doughs else pd.DataFrame()
+    named = notices(round_)
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
         sheets += [
             _dough_sheet(round_, dough, row, mixed[mixed["dough"] == dough.name], steps, clocks)
             | {"shares": _shares(round_, dough, grams)}
+            | {"cautions": _of_dough(round_, dough, row, named)}
             for dough in doughs
             if dough.bakes[0] == bake
         ]
@@ -230,7 +234,7 @@ def bake_sheets(
         sheets.append(
             _head(round_, row, place, len(rows))
             | _body(round_, row, own, formulas.get(bake), steps, batch, clocks)
-            | {"cautions": cautions(formulas.get(bake), process_settings(round_, row))}
+            | {"cautions": cautions(formulas.get(bake), process_settings(round_, row), named[bake])}
         )
     title = f"Bake sheets: {round_.name}"
     return render(TEMPLATES, "bake_sheets.html", title=title, sheets=sheets)
@@ -257,8 +261,15 @@ def _dough_sheet(
         "weigh": weigh_table(grams),
         "settings": _settings_table(factors, row, marked=False) if factors else None,
         "times": _steps_table(round_, row, steps, (dough.group,), clocks),
-        "cautions": cautions(dough.formula, process_settings(round_, row)),
     }
+
+
+def _of_dough(
+    round_: Round, dough: Dough, row: Mapping[str, Any], named: Mapping[str, Sequence[str]]
+) -> list[Caution]:
+    """Return what a dough calls for; its notice names all that its bakes are kept back for."""
+    held = {name for bake in dough.bakes for name in named[bake]}
+    return cautions(dough.formula, process_settings(round_, row), held)
 
 
 def _shares(round_: Round, dough: Dough, grams: pd.DataFrame) -> str:

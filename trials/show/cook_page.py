@@ -1,6 +1,6 @@
 """The cook's page: one file for a phone with messy hands; it is never shown to tasters."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, assert_never
 
 import pandas as pd
@@ -19,6 +19,7 @@ from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.gathering import gathered
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
+from trials.rounds.safe import notices
 from trials.rounds.scores import statuses
 from trials.show.bake_sheets import (
     ROLE_WORDS,
@@ -44,6 +45,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
     rows = round_.plan.table.to_dict("records")
     form = cook_form(round_)
     known = statuses(gathered(round_))
+    named = notices(round_)
     record: dict[str, Any] = {
         "mark": form.round_id,
         "key": f"cook {form.round_id}",
@@ -56,8 +58,9 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         ],
         "measures": [_measured(one) for one in round_.measures if one.per == "bake"],
         "bakes": [
-            _bake(round_, row, place, len(rows), grams, formulas.get(row["bake"]))
+            _bake(round_, row, place, len(rows), grams)
             | {"known": known.get(row["bake"], "")}
+            | {"cautions": _mind(round_, row, formulas.get(row["bake"]), named[row["bake"]])}
             for place, row in enumerate(rows, start=1)
         ],
     }
@@ -92,7 +95,6 @@ def _bake(
     place: int,
     count: int,
     grams: pd.DataFrame | None,
-    formula: Formula | None,
 ) -> dict[str, Any]:
     role = ROLE_WORDS.get(row["role"], "")
     where = [
@@ -102,7 +104,6 @@ def _bake(
         *([role] if role else []),
     ]
     own = [] if grams is None else grams[grams["bake"] == row["bake"]].to_dict("records")
-    found = cautions(formula, process_settings(round_, row))
     return {
         "bake": row["bake"],
         "where": ", ".join(where),
@@ -120,8 +121,14 @@ def _bake(
             }
             for one in own
         ],
-        "cautions": [[one.subject, one.text] for one in found],
     }
+
+
+def _mind(
+    round_: Round, row: Mapping[str, Any], formula: Formula | None, named: Sequence[str]
+) -> list[list[str]]:
+    found = cautions(formula, process_settings(round_, row), named)
+    return [[one.subject, one.text] for one in found]
 
 
 def _setting(factor: Factor, value: Any) -> dict[str, Any]:

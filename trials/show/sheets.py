@@ -73,7 +73,6 @@ def _put_back(round_: Round) -> None:
 
 
 def _written(round_: Round, as_pdf: bool) -> list[Path]:
-    formulas = round_.formulas if round_.formula else {}
     serving = drawn_serving(round_)
     made = timetable(round_) if round_.steps else None
     written = _page(round_, BAKE_SHEETS, bake_sheets(round_, made=made), as_pdf)
@@ -86,7 +85,7 @@ def _written(round_: Round, as_pdf: bool) -> list[Path]:
     written += write_workbooks(round_, serving)
     if len(serving):
         written.append(round_.folder / SERVING)
-        written += write_ballots(round_, serving, formulas, as_pdf=as_pdf)
+        written += write_ballots(round_, serving, as_pdf=as_pdf)
     return written
 
 

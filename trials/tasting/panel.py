@@ -15,51 +15,11 @@ from typing import Any
 from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.base.words import InWords, in_words
+from trials.recipe.avoided import DIETS, GROUPS, groups_of, plain, words_of
 from trials.recipe.ingredients import ASKS, MEANS, Ingredients, shipped
 
 LONGEST_NAME = 60  # letters; a name has to fit on a label
 
-# Each group: words that all stand for one thing to avoid. The names of the groups follow the nine
-# US and fourteen EU allergens (Regulation (EU) 1169/2011, Annex II); pork, alcohol and meat are
-# added for belief and diet. The kitchen words in each group are common practice, no source.
-_GROUPS: dict[str, frozenset[str]] = {
-    name: frozenset(words.split())
-    for name, words in {
-        "gluten": "gluten wheat rye barley oat spelt emmer einkorn kamut khorasan triticale farro"
-        " semolina durum bulgur couscous seitan malt flour bread breadcrumb sourdough",
-        "milk": "milk dairy lactose casein whey butter buttermilk ghee cream creme cheese yoghurt"
-        " yogurt quark curd kefir mascarpone ricotta skyr custard caramel",
-        "egg": "egg yolk albumen albumin meringue mayonnaise custard marzipan",
-        "peanut": "peanut groundnut arachis nut",
-        "tree nuts": "nut almond hazelnut walnut cashew pecan pistachio macadamia brazil praline"
-        " marzipan nougat gianduja frangipane filbert chestnut",
-        "soy": "soy soya soybean tofu miso tempeh edamame lecithin",
-        "sesame": "sesame tahini halva gomasio",
-        "fish": "fish anchovy cod salmon tuna sardine gelatine gelatin",
-        "crustaceans": "crustacean shellfish shrimp prawn crab lobster crayfish krill seafood",
-        "molluscs": "mollusc mollusk shellfish mussel oyster clam squid octopus scallop snail"
-        " seafood",
-        "celery": "celery celeriac",
-        "mustard": "mustard",
-        "sulphites": "sulphite sulfite sulphur sulfur wine raisin sultana apricot",
-        "lupin": "lupin lupine",
-        "pork": "pork lard bacon ham gelatine gelatin pig",
-        "meat": "meat pork lard bacon ham beef tallow suet dripping gelatine gelatin chicken duck",
-        "alcohol": "alcohol rum brandy wine beer spirit liqueur kirsch vodka whisky whiskey cider"
-        " bourbon cognac sherry port marsala extract",
-        "honey": "honey",
-    }.items()
-}
-_DIETS: dict[str, frozenset[str]] = {
-    "vegan": frozenset({"milk", "egg", "fish", "crustaceans", "molluscs", "pork", "meat", "honey"}),
-    "vegetarian": frozenset({"fish", "crustaceans", "molluscs", "pork", "meat"}),
-    "halal": frozenset({"pork", "alcohol"}),
-    "kosher": frozenset({"pork", "crustaceans", "molluscs"}),
-    "coeliac": frozenset({"gluten"}),
-    "celiac": frozenset({"gluten"}),
-    "pregnant": frozenset({"alcohol"}),
-    "animal": frozenset({"milk", "egg", "fish", "crustaceans", "molluscs", "pork", "meat"}),
-}
 # What people write around the thing they mean.
 _AROUND = frozenset(
     {"product", "allergy", "allergic", "allergen", "intolerance", "intolerant", "diet", "food"}
@@ -179,7 +139,7 @@ def check_panel(tasters: Iterable[Taster | str]) -> tuple[Taster, ...]:
             raise TastingError(
                 f"{taster!r} is not a taster. Write a name, or Taster(name, avoids=(...))."
             )
-        key = name_in_files(_plain(taster.name))
+        key = name_in_files(plain(taster.name))
         if key in seen:
             raise TastingError(
                 f'Tasters "{seen[key]}" and "{taster.name}" are too alike to keep apart: their '
@@ -223,11 +183,11 @@ def check_avoided(
     held = [taster for taster in tasters if taster.avoids]
     if not held:
         return
-    names = _known_names(table or shipped()) | {_plain(text) for text in served}
-    words = frozenset().union(*(_words(name) for name in names)) | _AROUND
+    names = _known_names(table or shipped()) | {plain(text) for text in served}
+    words = frozenset().union(*(words_of(name) for name in names)) | _AROUND
     for taster in held:
         for thing in taster.avoids:
-            named = _words(thing) - _AROUND
+            named = words_of(thing) - _AROUND
             if not named or not all(_is_known(word, words) for word in named):
                 raise TastingError(_unknown(taster.name, thing, names, words))
 
@@ -236,7 +196,7 @@ def _is_known(word: str, words: frozenset[str]) -> bool:
     """Say whether a word is known, or is made of one that is and of more (wheatgerm, milkfat)."""
     if word in words:
         return True
-    for members in _GROUPS.values():
+    for members in GROUPS.values():
         for member in members:
             rest = word.replace(member, "", 1)
             if rest != word and (rest in words or min(len(member), len(rest) + 1) >= _COMPOUND):
@@ -247,14 +207,14 @@ def _is_known(word: str, words: frozenset[str]) -> bool:
 @lru_cache(maxsize=8)
 def _known_names(table: Ingredients) -> frozenset[str]:
     """Return everything that can be avoided by name: groups, diets, ingredients, allergens."""
-    groups = {*_GROUPS, *_DIETS, *(word for members in _GROUPS.values() for word in members)}
+    groups = {*GROUPS, *DIETS, *(word for members in GROUPS.values() for word in members)}
     rows = {row.name for row in table.rows} | {one for row in table.rows for one in row.allergens}
-    return frozenset(map(_plain, {*groups, *rows, *MEANS, *ASKS}))
+    return frozenset(map(plain, {*groups, *rows, *MEANS, *ASKS}))
 
 
 def _unknown(taster: str, thing: str, names: frozenset[str], words: frozenset[str]) -> str:
-    near = get_close_matches(_plain(thing), sorted(names), n=3, cutoff=_NEAR)
-    for word in sorted(_words(thing) - words) if not near else ():
+    near = get_close_matches(plain(thing), sorted(names), n=3, cutoff=_NEAR)
+    for word in sorted(words_of(thing) - words) if not near else ():
         near += get_close_matches(word, sorted(words), n=1, cutoff=_NEAR)
     quoted = [f'"{name}"' for name in near]
     meant = f"; is {in_words(quoted, 'or')} meant?" if near else "."
@@ -295,10 +255,42 @@ def why_not(
         return (f"{taster.name} avoids {', '.join(taster.avoids)}; nothing is said of what is in.",)
     return tuple(
         f"{taster.name} avoids {avoided}; the sample contains {thing}."
-        for avoided in (*taster.avoids, *taster.also_avoids)
-        for thing in contents
-        if _overlap(avoided, thing)
+        for avoided, thing in _clashes(taster, contents)
     )
+
+
+def _clashes(taster: Taster, contents: Iterable[str]) -> list[tuple[str, str]]:
+    """Return what a taster avoids of a sample, each with the thing that holds it."""
+    things = list(contents)
+    return [
+        (avoided, thing)
+        for avoided in (*taster.avoids, *taster.also_avoids)
+        for thing in things
+        if _overlap(avoided, thing)
+    ]
+
+
+def named_for(
+    tasters: Iterable[Taster], allergens: Iterable[str], ingredients: Iterable[str]
+) -> tuple[str, ...]:
+    """Return what a notice of a sample names so that it says whatever keeps it from a taster.
+
+    The allergens that it is known to hold, and what else any taster avoids of it: by the word of
+    the taster where that is in, else by the group that holds both.
+
+    Examples
+    --------
+    >>> named_for([Taster("Ida", ["sesame", "vegan"])], ["gluten"], ["sesame bun", "lard"])
+    ('gluten', 'meat', 'pork', 'sesame')
+    """
+    known = list(dict.fromkeys(_as_words(allergens)))
+    things = [one for one in _as_words(ingredients) if one not in known]
+    named = set(known)
+    for taster in tasters:
+        for avoided, thing in _clashes(taster, things):
+            shared = groups_of(avoided) & groups_of(thing)
+            named |= {avoided} if _same_word(avoided, thing) else shared
+    return tuple(sorted(named))
 
 
 def bakes_to_avoid(
@@ -333,58 +325,45 @@ def never_served(name: str, bakes: Iterable[str]) -> str:
     return f"{name} is never served {', '.join(sorted(bakes))}."
 
 
-def served_nothing(name: str) -> str:
-    """Return the sentence for a taster who avoids every bake.
+def served_nothing(name: str, holding: Iterable[str] = (), *, alone: bool = False) -> str:
+    """Return the sentence for a taster who avoids every bake, and what to do.
+
+    Parameters
+    ----------
+    name : str
+    holding : iterable of str
+        What the bakes hold of what they avoid, and where, in words.
+    alone : bool
+        Whether nobody else tastes: then nobody can be left out.
 
     Examples
     --------
-    >>> served_nothing("Ida")
-    'Ida can taste none of the bakes. Leave Ida out of this one.'
+    >>> served_nothing("Ida", ["almonds, in the formula"])
+    'Ida can taste none of the bakes (almonds, in the formula). Leave Ida out of this one.'
+    >>> served_nothing("Ida", alone=True)
+    'Ida can taste none of the bakes. Bake without it, or name somebody else who tastes: ...'
     """
-    return f"{name} can taste none of the bakes. Leave {name} out of this one."
+    why = "; ".join(holding)
+    said = f"{name} can taste none of the bakes{f' ({why})' if why else ''}."
+    if not alone:
+        return f"{said} Leave {name} out of this one."
+    return (
+        f"{said} Bake without it, or name somebody else who tastes: nobody is served what they "
+        "avoid."
+    )
 
 
 def _overlap(avoided: str, thing: str) -> bool:
-    if _groups_of(avoided) & _groups_of(thing):
-        return True
-    for mine in _words(avoided):
-        for its in _words(thing):
+    return bool(groups_of(avoided) & groups_of(thing)) or _same_word(avoided, thing)
+
+
+def _same_word(avoided: str, thing: str) -> bool:
+    for mine in words_of(avoided):
+        for its in words_of(thing):
             shorter, longer = sorted((mine, its), key=len)
             if mine == its or (len(shorter) >= 3 and shorter in longer):
                 return True
-    return _plain(avoided) == _plain(thing)
-
-
-@lru_cache(4096)  # a panel and a shelf hold few words, and each is asked of for every plate
-def _groups_of(text: str) -> frozenset[str]:
-    """Return the groups a text may stand for, compounds such as "wheatgerm" included."""
-    found: set[str] = set()
-    for word in _words(text):
-        found |= _DIETS.get(word, frozenset())
-        found |= {
-            name
-            for name, members in _GROUPS.items()
-            if any(member == word or (len(member) >= 4 and member in word) for member in members)
-        }
-    return frozenset(found)
-
-
-def _plain(text: str) -> str:
-    bare = unicodedata.normalize("NFKD", str(text)).casefold()
-    return " ".join("".join(c for c in bare if not unicodedata.combining(c)).split())
-
-
-@lru_cache(4096)
-def _words(text: str) -> frozenset[str]:
-    """Return the words of a text in lower case, without accents and plural endings."""
-    words = {_singular(word) for word in re.findall(r"\w+", _plain(text))}
-    return frozenset(words - {"free", "and", "or"})
-
-
-def _singular(word: str) -> str:
-    if len(word) > 4 and word.endswith("ies"):
-        return word[:-3] + "y"
-    return word[:-1] if len(word) > 3 and word.endswith("s") and not word.endswith("ss") else word
+    return plain(avoided) == plain(thing)
 
 
 def _as_words(texts: Iterable[str]) -> list[str]:
@@ -427,7 +406,7 @@ def _checked_avoids(avoids: object, name: str) -> tuple[str, ...]:
         )
     items = tuple(avoids)
     for item in items:
-        if not isinstance(item, str) or not _words(item):
+        if not isinstance(item, str) or not words_of(item):
             raise TastingError(
                 f'One of the things "{name}" avoids is {item!r}. Write each as a word, '
                 "or leave it out."

@@ -362,11 +362,13 @@ def code_sheet(
     *,
     sealed_for: Sequence[str] = (),
     by_hand: Mapping[str, Sequence[str]] | None = None,
+    may_hold: Mapping[str, Sequence[str]] | None = None,
 ) -> str:
     """Return who gets which bake under which code, a page for each sitting, to print.
 
-    Once by taster in serving order, for the table; once by bake, for labelling. What `by_hand`
-    says a taster avoids, and nothing could check, stands above both in capitals.
+    Once by taster in serving order, for the table; once by bake, for labelling, with what each
+    may hold. What `by_hand` says a taster avoids, and nothing could check, stands above both in
+    capitals.
 
     Examples
     --------
@@ -389,7 +391,7 @@ def code_sheet(
                 "sitting": sitting,
                 "places": sorted(rows["place"].unique()),
                 "tasters": _by_taster(rows),
-                "bakes": _by_bake(rows),
+                "bakes": _by_bake(rows, may_hold or {}),
                 "by_hand": _by_hand(by_hand or {}, set(rows["taster"])),
             }
             for sitting, rows in serving.groupby("sitting", sort=True)
@@ -416,8 +418,15 @@ def _by_taster(rows: pd.DataFrame) -> list[tuple[str, list[dict[str, Any] | None
     return lines
 
 
-def _by_bake(rows: pd.DataFrame) -> list[tuple[str, str]]:
+def _by_bake(
+    rows: pd.DataFrame, may_hold: Mapping[str, Sequence[str]]
+) -> list[tuple[str, str, str]]:
+    """Return the codes of each bake, and what it may hold, in words."""
     return [
-        (str(bake), ", ".join(f"{row.code} ({row.taster})" for row in own.itertuples()))
+        (
+            str(bake),
+            ", ".join(f"{row.code} ({row.taster})" for row in own.itertuples()),
+            in_words(may_hold.get(str(bake), ())),
+        )
         for bake, own in rows.groupby("bake", sort=True)
     ]
