@@ -171,7 +171,7 @@ def test_the_chance_of_a_goal_follows_from_the_interval_of_a_new_bake(peaked):
 
 def test_public_name_and_words(peaked):
     found = trials.recommend(peaked, [LIKING])
-    assert "Best so far: oil 170 °C" in repr(found)
+    assert "Setting to go for: oil 170 °C" in repr(found)
     assert "equally good" in repr(found)
     assert "<table" in found._repr_html_()
     assert list(found.expected.columns)[:6] == [

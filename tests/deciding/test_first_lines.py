@@ -42,7 +42,7 @@ def opened(home, truth, change, factors=FACTORS, measures=(LIKING,), seed=4):
 
 def test_what_is_sure_stands_beside_what_to_do(tmp_path):
     said = opened(tmp_path, {"fat": -2.5}, lambda table: table)
-    assert "Go for fat butter. Best so far, but not settled: hydration" in said
+    assert "Go for fat butter. Besides, but not settled: hydration" in said
     assert "Sure so far: fat matters for liking." in said
 
 

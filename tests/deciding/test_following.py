@@ -281,7 +281,7 @@ def test_the_best_so_far_is_the_one_the_next_round_names(demo_line):
         # Where the reference is stayed with, the best of the others follows it
         named = best.to_learn or best.settings
         shown = ", ".join(f"{one.name} {one.show(named[one.name])}" for one in best.factors)
-        start = best.stay.rstrip(".") if best.to_learn else f"Best so far: {shown}, with"
+        start = best.stay.rstrip(".") if best.to_learn else f"Setting to go for: {shown}, with"
         assert reasons[0].startswith(start)
         assert f"{shown}, with" in reasons[0]
 

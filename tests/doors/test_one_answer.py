@@ -70,7 +70,7 @@ def test_the_page_says_what_python_finds(last, tmp_path):
     assert [one for one in found.sentences if minus(one) not in text] == []
     assert best.sentences[0] in text
     headline = text.split("What to do.")[1].split("Next.")[0].replace("\u00a0", " ")
-    setting = best.sentences[0].removeprefix("Best so far: ").removesuffix(".")
+    setting = best.sentences[0].removeprefix("Setting to go for: ").removesuffix(".")
     assert all(one in headline for one in setting.split(", "))
     assert f"Evidence {found.evidence.digest}" in text
 
@@ -88,8 +88,8 @@ def test_the_next_round_starts_from_the_same_setting_and_number(last):
     _, best = answer(last)
     reasons = trials.next_round(last, 8, action="fill").reasons
     estimate = tidy_number(float(best.expected["estimate"].iloc[0]), 2)
-    words = best.sentences[0].removeprefix("Best so far: ").removesuffix(".")
-    assert reasons[0].startswith(f"Best so far: {words}, with liking expected at {estimate}")
+    words = best.sentences[0].removeprefix("Setting to go for: ").removesuffix(".")
+    assert reasons[0].startswith(f"Setting to go for: {words}, with liking expected at {estimate}")
 
 
 def shown_by_its_notebook(round_):

@@ -88,7 +88,7 @@ def test_the_page_names_the_best_that_the_next_round_names(place, demo_round, la
     text = (path.read_text(encoding="utf-8"), later_page)[place]
     reason = trials.next_round(round_, 2, action="confirm").reasons[0]
     # Or, where the reference bake is the better one, the best of the others to learn from
-    best = re.split(r"Best so far: |to learn from: ", reason)[1].split(", with ")[0]
+    best = re.split(r"Setting to go for: |to learn from: ", reason)[1].split(", with ")[0]
     said = first_lines(text)
     assert all(setting in said for setting in best.split(", "))
     for head in ("What to do.", "Next.", "How sure."):

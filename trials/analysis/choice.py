@@ -484,7 +484,7 @@ def sentences_on(
     given_up: str = "",
 ) -> tuple[str, ...]:
     """Give a recommendation in sentences: the setting, what to expect, how clear the choice is."""
-    said = [f"Best so far: {setting_words(asked.region.factors, table)}."]
+    said = [f"Setting to go for: {setting_words(asked.region.factors, table)}."]
     said += failed_there(asked, table)
     said += _by_your_word(asked, table)
     said += [words for one in asked.forecasts for words in _as_you_know(one)]
@@ -959,7 +959,7 @@ def staying(
         found,
         settings=dict(known.settings),
         expected=expected,
-        sentences=(f"Best so far: {words}.", stay, learn),
+        sentences=(f"Setting to go for: {words}.", stay, learn),
         stay=stay,
         learn=learn,
         untried="",

@@ -655,7 +655,7 @@ def _best_words(asked: _Request) -> str:
     words = (
         f"{asked.stay.removesuffix('.')}; the best of the others, to learn from: {setting}."
         if asked.stay
-        else f"Best so far: {setting}."
+        else f"Setting to go for: {setting}."
     )
     return f"{words} {never}".rstrip()
 
