@@ -16,6 +16,7 @@ from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
 from trials.deciding.next_bakes import new_bakes, next_round
 from trials.design.crossings import with_parents
+from trials.design.midway import repeat
 from trials.design.propose import propose
 from trials.doors.start import planned_round
 from trials.rounds.amounts import dough_weights, weights
@@ -377,3 +378,15 @@ def test_the_next_round_divides_doughs_too(tasted, bakes, doughs):
     assert (table.groupby("dough")["cooking"].nunique() == 2).all()
     for name in ("day", "fat", "hydration"):
         assert (table.groupby("dough")[name].nunique() == 1).all()
+
+
+def test_a_dough_that_failed_is_mixed_anew_once_for_all_of_its_bakes():
+    plan = propose([FAT, WATER, COOKING], 8, days=2, tasters=2, seed=1)
+    lost = plan.table.loc[plan.table["dough"] == 4, "bake"].tolist()
+    assert len(lost) == 2
+    again = repeat(plan, lost).table
+    assert again["dough"].tolist()[8:] == [5, 5]
+    assert again["dough"].tolist()[:8] == plan.table["dough"].tolist()
+    # Two bakes of two doughs that slipped are two doughs more
+    apart = repeat(plan, [plan.table["bake"].iloc[0], lost[0]]).table
+    assert apart["dough"].tolist()[8:] == [5, 6]

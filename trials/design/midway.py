@@ -18,7 +18,7 @@ from trials.base.html import answer
 from trials.base.words import in_words, tidy_number
 from trials.core.exclusion import Exclusion
 from trials.core.factors import Categorical, Factor, Numeric, exists, holds, is_blank
-from trials.core.plan import Plan, kitchen_group, whole_number
+from trials.core.plan import MIXED_ONCE, Plan, kitchen_group, whole_number
 from trials.core.roles import Role
 from trials.core.terms import (
     Model,
@@ -76,6 +76,8 @@ def drop(plan: Plan, bakes: Sequence[str] | str, why: str = "") -> Plan:
 def repeat(plan: Plan, bakes: Sequence[str] | str, *, day: int | None = None) -> Plan:
     """Return a plan in which some bakes are made once more.
 
+    A dough that was divided is mixed anew, once for those of its bakes that are made again.
+
     Parameters
     ----------
     plan : Plan
@@ -99,8 +101,17 @@ def repeat(plan: Plan, bakes: Sequence[str] | str, *, day: int | None = None) ->
     """
     rows = plan.table.set_index("bake")
     names = [factor.name for factor in plan.factors]
+    last = {group: int(rows[group].max()) for group in plan.groups if group in MIXED_ONCE}
+    anew: dict[tuple[str, int], int] = {}
     for bake in _known(plan, bakes):
         plan = add(plan, rows.loc[bake, names].to_dict(), day=day)
+        for group in last:
+            dough = (group, int(rows.loc[bake, group]))
+            if dough not in anew:
+                last[group] = anew[dough] = last[group] + 1
+            table = plan.table
+            table.loc[table.index[-1], group] = anew[dough]
+            plan = replace(plan, rows=table)
     return plan
 
 
