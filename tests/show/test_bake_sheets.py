@@ -8,14 +8,18 @@ import pytest
 
 from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
 from tests.rounds.rounds_to_bake import DOUGHNUT, FACTORS, STEPS, doughnut, doughnut_plan
-from trials.core.factors import Categorical
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
 from trials.design.layout import lay_out
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
 from trials.recipe.weighing import shown_grams
 from trials.rounds.amounts import shopping_list, weights
 from trials.rounds.kitchen import Batch, Prices
+from trials.rounds.round import Round
 from trials.show.bake_sheets import bake_sheets, shopping_page
+from trials.show.sheets import write_sheets
+from trials.tasting.panel import Taster
 
 
 def words(markup: str) -> str:
@@ -160,3 +164,58 @@ def test_nothing_is_cut_off_on_the_screen(tmp_path, round_):
     path.write_text(bake_sheets(round_, steps=STEPS), "utf-8")
     with opened(path) as page:
         assert overlaps_and_clips(page) == []
+
+
+LONG = [  # names of about 30 letters, beside kinds that are as long
+    Categorical("kind of fat", ["lard", "butter, unsalted"], changes=("swap", "lard")),
+    Categorical("cooking", ["oven", "dry griddle, brushed with melted butter"]),
+    Numeric("medium rye flour", 0, 30, "%", changes=("flour share", "medium rye flour")),
+    Numeric("temperature of the water added", 20, 40, "°C"),
+    Numeric("rest of the shaped pieces cold", 0, 720, "min"),
+    Categorical("leavening", ["baking powder", "sourdough, refreshed twice"]),
+    Numeric("hydration", 60, 72, "%", changes=("total", "hydration")),
+]
+BROKEN = """() => {
+  const found = [], walk = document.createTreeWalker(document.querySelector("main"), 4);
+  for (let node = walk.nextNode(); node; node = walk.nextNode())
+    for (const word of node.data.matchAll(/[^\\s\\u00a0/\\u2010-]+/g)) {
+      const range = document.createRange();
+      range.setStart(node, word.index); range.setEnd(node, word.index + word[0].length);
+      if (new Set([...range.getClientRects()].map(one => Math.round(one.top))).size > 1)
+        found.push(word[0]);
+    }
+  return found;
+}"""
+
+
+@needs_browser
+@pytest.mark.parametrize("count", [2, 7])
+@pytest.mark.parametrize(("width", "media"), [(900, "screen"), (640, "screen"), (703, "print")])
+def test_no_word_is_broken_on_a_sheet_or_a_ballot(tmp_path, count, width, media):
+    factors = LONG[:count]
+    rows = pd.DataFrame(
+        [
+            {
+                one.name: one.levels[turn % 2] if isinstance(one, Categorical) else one.high
+                for one in factors
+            }
+            for turn in range(2)
+        ]
+    )
+    round_ = Round.create(
+        tmp_path / "one",
+        plan=lay_out(factors, rows, family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9"), Measure("bake loss", "number", per="bake")],
+        formula=Formula("griddle bread", {"bread flour": 100, "water": 62, "lard": 12}),
+        tasters=[Taster("Ida"), Taster("Me", cooks=True)],
+    )
+    write_sheets(round_)
+    for name in ("bake-sheets.html", "code-sheet.html", "ballots/ballot-Me.html"):
+        with opened(round_.folder / name, width=width) as page:
+            page.emulate_media(media=media)
+            assert page.evaluate(BROKEN) == [], name
+            if name != "ballots/ballot-Me.html" or width > 800:  # paper at its own width
+                assert page.evaluate(WIDER) == 0, name
+
+
+WIDER = "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
