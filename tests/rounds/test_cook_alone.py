@@ -1,5 +1,7 @@
 """The cook alone: blind where they blinded themselves, else told as not blind, never silently."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -79,6 +81,9 @@ def test_an_unanswered_question_does_not_count_as_blind(folder, capsys):
     said = capsys.readouterr().out
     assert "it is not said whether it was blind" in said
     assert 'write "yes" beside each that was' in said
+    count = len(trials.scores(round_)["code"].dropna())
+    assert f"{count} things are still to be said: whether " in said
+    assert "Nothing to mend" not in said
     assert trials.fit(round_, "liking").sentences[0].startswith("Not blind:")
 
 
@@ -94,6 +99,8 @@ def test_where_some_were_blind_the_others_are_kept_apart(folder, capsys):
 def test_the_sheets_show_how_to_blind_oneself(folder):
     key = (folder / "code-sheet.html").read_text(encoding="utf-8")
     assert "Blind yourself" in key
+    # To the cook who is alone, "stop here" would be the end of it
+    assert key.index("shows how to blind yourself") < key.index("Blind yourself")
     assert key.index("Shuffle the plates") < key.index(">B01<")
     ballot = (folder / "ballots" / "ballot-Taster-1.html").read_text(encoding="utf-8")
     assert "did you plate it yourself?" in ballot
@@ -108,3 +115,21 @@ def test_scores_handed_on_stay_blind(folder):
 
     record_scores(round_, table)
     assert trials.scores(round_).equals(table)
+
+
+def test_what_is_to_be_printed_stands_first_and_the_key_last_and_closed(folder, capsys):
+    assert run(["sheets", str(folder)]) == 0
+    listed = [one for one in capsys.readouterr().out.splitlines() if one.startswith(str(folder))]
+    names = [one.removeprefix(f"{folder}/").split("  ")[0] for one in listed]
+    assert names[0] == "bake-sheets.html"
+    assert names.index("ballots/ballot-Taster-1.html") < names.index("tastings.xlsx")
+    assert names.index("tastings.xlsx") < names.index("tastings.csv")
+    assert names[-2:] == ["code-sheet.html", "serving.csv"]
+    assert "keep closed until the scores are in" in listed[-1]
+    # Whatever else is written names no bake beside its code
+    keys = read_serving(trials.Round.open(folder))
+    pairs = list(zip(keys["bake"].astype(str), keys["code"].astype(str), strict=True))
+    for name in names[:-2]:
+        text = (folder / name).read_bytes().decode("utf-8", "replace")
+        both = [pair for pair in pairs if re.search(rf"{pair[0]}\W{{1,40}}{pair[1]}\b", text)]
+        assert both == [], name

@@ -481,6 +481,7 @@ def test_bakes_that_were_not_served_are_not_counted_as_left(blank):
     enter(blank.folder / "bakes.xlsx", 2, "status", "failed")
     assert check(blank).left == 7 * 2 * 4 + 7 * 2
     assert "no reason is given" in str(only(check(blank).notes))
+    assert check(blank).verdict.startswith("1 thing is still to be said: why B01 failed. ")
 
 
 def test_a_bake_made_and_never_scored_is_noted_once_others_are_in(blank):

@@ -344,12 +344,41 @@ def _sheets(asked: argparse.Namespace) -> int:
 
     round_ = Round.open(asked.folder)
     written = write_sheets(round_, as_pdf=asked.pdf)
-    for path in written:
-        tell(path)
+    cooks = any(one.cooks for one in round_.tasters)
+    for path in sorted(written, key=_place_in_list):
+        tell(f"{path}{_closed(path, cooks)}")
     for sentence in unheeded(round_):
         tell(f"To look at: {sentence}".replace("FOLDER", shlex.quote(asked.folder)))
     tell(_what_to_print(written, asked.folder))
     return DONE
+
+
+def _place_in_list(path: Path) -> int:
+    """Return where a file stands among those written: for paper, filled in, the rest, the key."""
+    from trials.rounds.forms import BAKES, SERVING, TASTINGS
+    from trials.rounds.serving import CODES
+    from trials.show.serving_sheets import FOR_TASTERS
+    from trials.show.sheets import BAKE_SHEETS, SHOPPING, TIMETABLE
+
+    if path.name in (CODES, SERVING):
+        return 4 + (path.name == SERVING)
+    if path.stem in (BAKE_SHEETS, SHOPPING, TIMETABLE) and path.suffix in (".html", ".pdf"):
+        return 0
+    if path.parent.name == FOR_TASTERS:
+        return 1
+    return 2 if path.stem in (BAKES, TASTINGS) and path.suffix == ".xlsx" else 3
+
+
+def _closed(path: Path, cooks: bool) -> str:
+    """Return what stands beside a file that holds the key to the codes."""
+    from trials.rounds.forms import SERVING
+    from trials.rounds.serving import CODES
+
+    if path.name == SERVING:
+        return "  (the key to the codes: keep closed until the scores are in)"
+    if path.name == CODES and cooks:
+        return "  (the key to the codes: who cooks and tastes reads its first two pages only)"
+    return "  (the key to the codes: for whoever labels the plates)" if path.name == CODES else ""
 
 
 def _what_to_print(written: Sequence[Path], folder: str) -> str:

@@ -693,7 +693,8 @@ def _notes_on_blindness(
         if codes:
             said = f"{cook} cooks, and of {in_words(codes)} it is not said whether it was blind"
             mend = f'write "yes" beside each that was, or they are {became}.'
-            notes.append(Note(here, f"{said}: {mend}"))
+            asks = tuple(f"whether {code} was blind" for code in codes)
+            notes.append(Note(here, f"{said}: {mend}", asks=asks))
     for key in sorted(known):
         entry = answer[key]
         if entry is not None:
@@ -749,12 +750,13 @@ def _notes_on_bakes(
             said = f"{bake} has the reason {shortened(str(reason.value))} and no status"
             counts = "it counts as made" if bake in scores else "it counts as not told yet"
             mend = f'{said}: {counts}. If it failed, set its status to "failed".'
-            notes.append(Note(reason.place, mend, slip=True))
+            notes.append(Note(reason.place, mend, slip=True, asks=(f"what became of {bake}",)))
         status = entries.get((BAKES, (bake,), "status"))
         place = status.place if status else Place(f"{BAKES}.xlsx", forms[BAKES].sheet)
         if status and status.value in WITHOUT_SCORE:
             if (BAKES, (bake,), "reason") not in entries:
-                notes.append(Note(place, f"{bake} {_became(status.value)}; no reason is given."))
+                became = f"{bake} {_became(status.value)}"
+                notes.append(Note(place, f"{became}; no reason is given.", asks=(f"why {became}",)))
         elif status and scores and bake in expected and bake not in scores:
             notes.append(Note(place, f"{bake} was made, yet nothing was scored for it so far."))
     return notes

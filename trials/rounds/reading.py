@@ -86,6 +86,8 @@ class Note:
     said : str
     slip : bool
         Whether an answer may be wrong by it, so that every answer says it too.
+    asks : tuple of str
+        What is still to be said, in words, one for each cell: "why B05 failed".
 
     Examples
     --------
@@ -96,6 +98,7 @@ class Note:
     place: Place
     said: str
     slip: bool = False
+    asks: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         return f"{self.place}: {self.said}"

@@ -173,6 +173,7 @@ SCORES = "scores.csv"
 NOT_BLIND = "scores-not-blind.csv"
 YES_NO = ("yes", "no")
 _LISTED = 3  # problems that an error spells out
+_ASKED = 6  # of what is still to be said, how many the verdict spells out
 
 
 @dataclass(frozen=True, eq=False)
@@ -202,11 +203,18 @@ class Check(Sequence[Problem]):
 
     @property
     def verdict(self) -> str:
-        """How much there is to mend, and how much is still to be entered, as a sentence."""
+        """What is still to be said, and how much there is to mend and to enter, in words."""
         count = len(self.problems)
+        asks = [one for note in self.notes for one in note.asks]
+        first = ""
+        if asks:
+            be = "thing is" if len(asks) == 1 else "things are"
+            more = [f"{len(asks) - _ASKED} more"] if len(asks) > _ASKED else []
+            first = f"{len(asks)} {be} still to be said: {in_words([*asks[:_ASKED], *more])}. "
         if count:
-            return f"{count} thing{'s' if count > 1 else ''} to mend; all is kept."
-        return f"Nothing to mend; {self.left} still to be entered."
+            return f"{first}{count} thing{'s' if count > 1 else ''} to mend; all is kept."
+        nothing = "Nothing else" if asks else "Nothing"
+        return f"{first}{nothing} to mend; {self.left} still to be entered."
 
     def __len__(self) -> int:
         return len(self.problems)
