@@ -5,9 +5,12 @@ import re
 
 import numpy as np
 import pandas as pd
+import pytest
 
 import trials
 from tests.deciding.small_development import FACTORS, FORMULA, LIKING, TASTERS
+from trials.deciding.first_lines import first_lines
+from trials.deciding.next_bakes import NextStep
 from trials.deciding.rehearsal import Spreads, rehearse
 from trials.design.factorial import full_factorial
 from trials.rounds.scores import record_scores
@@ -86,3 +89,29 @@ def test_what_a_compromise_gives_up_is_said(tmp_path):
     given = re.search(r"It gives up ([\d.]+) of liking for less oiliness", said)
     assert 0 < float(given.group(1)) <= LIKING.worth_noticing
     assert "chance of 0 %" not in said
+
+
+@pytest.mark.parametrize(
+    ("moved", "said"),
+    [
+        (0.01, "in fewer than 1 of 10 cases: they would make it surer rather than better."),
+        (0.3, "in 3 of 10 cases."),
+    ],
+)
+def test_bakes_that_hardly_move_the_choice_are_said_to_make_it_surer(moved, said):
+    weighed = pd.DataFrame([{"action": "fill the gaps", "moved": moved}])
+    step = NextStep(full_factorial(FACTORS, seed=3), (), "fill the gaps", weighed)
+    told = first_lines({}, "nothing was scored", step).bake_next
+    assert told.startswith("Fill the gaps: 8 bakes over 1 day;")
+    assert told.endswith(said)
+
+
+def test_a_setting_that_was_baked_has_the_range_that_its_bake_is_told_with(tmp_path):
+    # Quiet bakes, so that the best setting is one that was made
+    said = opened(tmp_path, {"fat": 2.4, "hydration": 1.8}, lambda table: table)
+    low, high = re.search(
+        r"Baked again it would score between (\d\.\d) and (\d\.\d)", said
+    ).groups()
+    round_ = trials.Round.open(tmp_path / "round-1")
+    best = trials.fit(round_, "liking").bakes.iloc[0]
+    assert [low, high] == [f"{best['low']:.1f}", f"{best['high']:.1f}"]
