@@ -17,10 +17,17 @@ from trials.base.progress import running_shell
 from trials.base.version import __version__ as __version__
 
 if TYPE_CHECKING:
+    from trials.analysis.results import Findings
     from trials.deciding.story import Story
     from trials.rounds.timetable import Timetable
 
 __all__, __getattr__, __dir__ = offered(__file__, __name__)
+
+
+def _findings(found: "Findings") -> str:
+    from trials.show.notebook import findings_html
+
+    return findings_html(found)
 
 
 def _timetable(made: "Timetable") -> str:
@@ -40,6 +47,7 @@ if (_shell := running_shell()) is not None:
     shown_by(
         _shell,
         {
+            ("trials.analysis.results", "Findings"): _findings,
             ("trials.rounds.timetable", "Timetable"): _timetable,
             ("trials.deciding.story", "Story"): _story,
         },

@@ -129,6 +129,7 @@ def test_in_the_tables_of_a_notebook_numbers_stand_right_and_text_left(records):
             else ()
         ):
             looked += 1
+            assert 'class="short"' not in shown_by(record), f"{name}: a notebook has no such style"
             if re.search(r"[a-zA-Z]{3}", cell):
                 assert side == "left", (name, cell)
             elif re.fullmatch(r"[−+]?\d+(\.\d+)?", cell):

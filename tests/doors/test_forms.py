@@ -157,6 +157,17 @@ def test_beyond_the_bakes_it_says_never_tried(found):
     assert any(text.startswith("never tried") for text in form.view["warnings"])
 
 
+def test_no_score_is_expected_off_its_scale():
+    table = pd.DataFrame({"rest": [20, 60] * 3, "liking": [8.9, 6.0, 8.2, 7.5, 8.8, 5.9]})
+    liking = trials.Measure("liking", "hedonic 9", goal="higher")
+    rest = trials.Numeric("rest", 20, 60, "min")
+    form = trials.forms.explore(trials.fit(table, "liking", [rest], model="main", measure=liking))
+    form.set("rest", 20)
+    assert form.expected["new_high"].iloc[0] > 9
+    (row,) = form.view["rows"]
+    assert row[3].endswith("and 9.0")
+
+
 def test_the_best_bake_stands_beside(found):
     view = trials.forms.explore(found).view
     assert "B02 scored" in view["columns"]

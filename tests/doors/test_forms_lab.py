@@ -8,6 +8,7 @@ import trials
 from tests.browser import needs_browser
 from tests.lab import ran
 from tests.rounds.ginger_round import make_round
+from tests.show.test_graphics_contrast import edges
 from trials.base.files import read_csv
 from trials.doors.cli import run
 
@@ -72,6 +73,7 @@ def test_scores_are_entered_and_settings_tried_by_keyboard(tmp_path):
         tried.get_by_label("fat").select_option("oil")
         tried.get_by_text("rest 60 min, fat oil").wait_for(timeout=15_000)
         page.screenshot(path=tmp_path / "forms.png", full_page=True)
+        assert edges(page, ".trials-form") == []
     kept = read_csv(round_.folder / "incoming/entered-ida-tastings.csv")
     assert kept["liking"].tolist() == ["6,5"]
     assert kept["code"].tolist() == [code]

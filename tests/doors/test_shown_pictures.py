@@ -11,7 +11,7 @@ from IPython.core.interactiveshell import InteractiveShell
 import trials
 from tests.deciding.small_development import first_round, scored
 from trials.base.offered import shown_by
-from trials.show.notebook import story_html
+from trials.show.notebook import findings_html, story_html
 
 SHOWN = """
 from IPython.core.interactiveshell import InteractiveShell
@@ -40,6 +40,15 @@ def shell():
     made = InteractiveShell()
     shown_by(made, {("trials.deciding.story", "Story"): story_html})
     return made
+
+
+def test_findings_show_each_change_at_each_setting_of_the_other(tmp_path):
+    found = trials.fit(scored(first_round(tmp_path / "round-1")), "liking")
+    html = findings_html(found)
+    assert len(re.findall('<img alt="', html)) == 1
+    assert "half the change" not in html
+    text = re.sub("<[^>]+>", " ", html)
+    assert all(" ".join(one.split()) in " ".join(unescape(text).split()) for one in found.sentences)
 
 
 def test_a_story_shows_its_course_from_the_second_round_on(shell, tmp_path):

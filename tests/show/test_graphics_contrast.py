@@ -137,7 +137,7 @@ def test_a_faint_mark_is_found():
 
 # -- Pages: borders, rules, bars to slide along, the ring of focus, pictures by night.
 
-_EDGES = """() => {
+_EDGES = """(within) => {
   const canvas = document.createElement('canvas').getContext('2d', {willReadFrequently: true});
   const rgba = (text) => {
     canvas.clearRect(0, 0, 1, 1); canvas.fillStyle = '#000'; canvas.fillStyle = text;
@@ -170,7 +170,7 @@ _EDGES = """() => {
       found.faint.push(`${name}: ${reached.toFixed(2)}`);
     }
   };
-  for (const el of document.querySelectorAll('body *')) {
+  for (const el of document.querySelectorAll(within + ' *')) {
     const box = el.getBoundingClientRect();
     const style = getComputedStyle(el);
     if (!box.width || !box.height || style.visibility === 'hidden') continue;
@@ -195,9 +195,9 @@ _EDGES = """() => {
 }"""
 
 
-def edges(page: Page) -> list[str]:
+def edges(page: Page, within: str = "body") -> list[str]:
     """The edges of a page that are fainter than 3:1; there are some edges at all."""
-    found = page.evaluate(_EDGES)
+    found = page.evaluate(_EDGES, within)
     assert found["seen"]
     return sorted(set(found["faint"]))
 

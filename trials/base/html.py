@@ -4,6 +4,7 @@ import base64
 import hashlib
 import json
 import os
+import re
 import shutil
 import subprocess
 import tempfile
@@ -125,6 +126,7 @@ def answer(
 def _aligned(made: Markup) -> Markup:
     """Return a table that a notebook aligns too, which has none of the pages' styles."""
     text = str(made).replace('class="right"', 'style="text-align: right; white-space: nowrap"')
+    text = text.replace('class="short"', 'style="text-align: left; white-space: nowrap"')
     for plain in ("<td>", '<th scope="col">', '<th scope="row">'):
         text = text.replace(plain, f'{plain[:-1]} style="text-align: left">')
     return Markup(text)
@@ -148,7 +150,7 @@ def table(frame: pd.DataFrame, *, names: bool = False, caption: str = "") -> Mar
     >>> '<th scope="col">bake</th>' in one, '<td class="right">6.5</td>' in one
     (True, True)
     """
-    right = [bool(is_numeric_dtype(kind) and not is_bool_dtype(kind)) for kind in frame.dtypes]
+    right = [_holds_figures(frame.iloc[:, at]) for at in range(frame.shape[1])]
     rows = [
         [("" if _is_missing(value) else str(value)) for value in row]
         for row in frame.itertuples(index=False, name=None)
@@ -157,6 +159,19 @@ def table(frame: pd.DataFrame, *, names: bool = False, caption: str = "") -> Mar
     told = {"heads": heads, "rows": rows, "right": right, "caption": caption}
     own = [str(name) for name in frame.index] if names else []
     return Markup(render(SHARED, "table.html", own=own, **told))
+
+
+_FIGURE = re.compile(r"[−+-]?\d+(\.\d+)?")
+
+
+def _holds_figures(column: pd.Series) -> bool:
+    """Say whether a column is of figures, written out or not; a dash may stand for some."""
+    if is_numeric_dtype(column.dtype):
+        return not is_bool_dtype(column.dtype)
+    known = [str(one) for one in column if not _is_missing(one) and not isinstance(one, bool)]
+    figures = [bool(_FIGURE.fullmatch(one)) for one in known]
+    dashes = [len(one) < 2 for one in known]
+    return any(figures) and all(one or dash for one, dash in zip(figures, dashes, strict=True))
 
 
 def _is_missing(value: Any) -> bool:

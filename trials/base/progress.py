@@ -47,6 +47,8 @@ def under_way(said: str, total: float = 1.0) -> Iterator[Callable[[float], None]
     )
     try:
         yield lambda done: bar.update(max(done - bar.n, 0))
+        # A bar that is closed before its end stays in a notebook, in red
+        bar.update(max(total - bar.n, 0))
     finally:
         bar.close()
         _shown.reset(token)

@@ -212,9 +212,9 @@ class Explore(NotebookForm):
             rows.append(
                 [
                     row.measure,
-                    f"{rounded(row.expect, digits)}{unit}",
-                    _between(row.low, row.high, digits),
-                    _between(row.new_low, row.new_high, digits),
+                    f"{rounded(_on_scale(one.measure, row.expect), digits)}{unit}",
+                    _between(row.low, row.high, digits, one.measure),
+                    _between(row.new_low, row.new_high, digits, one.measure),
                     *(rounded(values[place], digits) for values in beside.values()),
                 ]
             )
@@ -305,10 +305,16 @@ def _typed(factor: Factor, value: Any) -> Any:
     return factor.levels[int(value)] if isinstance(factor, Categorical) else float(value)
 
 
-def _between(low: float, high: float, digits: int) -> str:
+def _between(low: float, high: float, digits: int, measure: Measure | None) -> str:
     if not (np.isfinite(low) and np.isfinite(high)):
         return "not known"
+    low, high = _on_scale(measure, low), _on_scale(measure, high)
     return f"{rounded(low, digits)} and {rounded(high, digits)}"
+
+
+def _on_scale(measure: Measure | None, value: float) -> float:
+    """Return what is expected within the ends of its scale: no score can lie off it."""
+    return value if measure is None else float(measure.on_scale(value))
 
 
 def _words(factors: Sequence[Factor], row: Mapping[str, Any]) -> str:

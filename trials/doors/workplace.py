@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
+from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.files import write_text
@@ -336,7 +337,12 @@ class Told:
         return "\n\n".join(f"{name}\n{one!r}" for name, one in self.found.items())
 
     def _repr_html_(self) -> str:
-        found = {name: Markup(one._repr_html_()) for name, one in self.found.items()}
+        from trials.show.notebook import findings_html
+
+        found = {
+            name: Markup(findings_html(one) if isinstance(one, Findings) else one._repr_html_())
+            for name, one in self.found.items()
+        }
         return render(TEMPLATES, "told.html", found=found)
 
 

@@ -1,17 +1,28 @@
 """Records that a notebook shows with a picture: they lie below the layer that draws it.
 
-A record shows its words and tables by itself; `trials/__init__.py` tells IPython to show these
+A record shows its words and numbers by itself; `trials/__init__.py` tells IPython to show these
 with their pictures.
 """
 
 from markupsafe import Markup
 
+from trials.analysis.brief import changes_table
+from trials.analysis.results import Findings
 from trials.base.html import answer
 from trials.base.html import table as as_table
 from trials.deciding.story import Story
 from trials.rounds.timetable import Timetable
 from trials.show.bakes import story
+from trials.show.effects import effects
 from trials.show.timetable import bake_day
+
+
+def findings_html(found: Findings) -> str:
+    """Return findings as a notebook shows them: sentences, one picture, every change, notes."""
+    shown = changes_table(found)
+    return (
+        answer(found.sentences) + Markup(effects(found).html()) + answer((), [shown], found.notes)
+    )
 
 
 def timetable_html(made: Timetable) -> str:
