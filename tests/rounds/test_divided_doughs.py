@@ -192,6 +192,19 @@ def test_three_ways_are_all_made_of_each_dough():
     assert "4 doughs, each divided over oven, griddle and shallow-fry" in plan.reasons[0]
 
 
+@pytest.mark.parametrize("fills", [None, 4])
+def test_what_is_fried_of_a_dough_goes_into_an_oil_fill_of_its_own_count(fills):
+    cooking = Categorical("cooking", ["oven", "fried"])
+    oil = Numeric("oil", 165, 180, "°C", hard_to_change=True, only_when=("cooking", ["fried"]))
+    plan = propose([FAT, WATER, cooking, oil], 8, days=2, loads=fills, tasters=2, seed=1)
+    table = plan.table
+    assert plan.groups == ("load", "dough")
+    assert (table.groupby("dough")["cooking"].nunique() == 2).all()
+    assert (table["load"].notna() == (table["cooking"] == "fried")).all()
+    assert (table.dropna(subset="load").groupby("load")["oil"].nunique() == 1).all()
+    assert "cooking by 8 bakes" in plan.reasons[0]
+
+
 def test_doughs_that_could_not_be_told_apart_are_not_divided_unasked():
     """Four doughs on two days hold a mean, a day and two changes: a third has no dough left."""
     factors = [FAT, WATER, LIFT, COOKING]

@@ -4,7 +4,7 @@ A split-plot: what is in the dough is judged between doughs, all else within the
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -106,12 +106,12 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
     """
     own, ways = in_the_dough(wish.factors), ways_of_cooking(wish.factors)
     said = doughs.most is not None
-    groups = group_names(wish.factors)
-    if wish.keep is not None or wish.blend or wish.loads is not None or set(groups) - {DOUGH}:
+    fills = _fills(wish)
+    if wish.keep is not None or wish.blend or fills is None:
         if said:
             raise PlanError(
-                f"doughs is {doughs.most}; where bakes are kept, shares are blended or loads are "
-                'said, say it as loads={"dough": ...} and hard_to_change="dough".'
+                f"doughs is {doughs.most}; where bakes are kept, shares are blended or all bakes "
+                'share heats, say it as loads={"dough": ...} and hard_to_change="dough".'
             )
         return []
     if said and not own:
@@ -128,7 +128,12 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
     across = len(ways[0].levels) if ways else 2
     shared = [_set_for(one, DOUGH) if one in own else one for one in wish.factors]
     found = [
-        replace(wish, factors=tuple(shared), bakes=bakes, loads={DOUGH: count})
+        replace(
+            wish,
+            factors=tuple(shared),
+            bakes=bakes,
+            loads={name: fill or count for name, fill in fills.items()} | {DOUGH: count},
+        )
         for bakes, count in _divisions(wish, across, doughs)
     ]
     if said and not found:
@@ -137,6 +142,21 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
             f"not be divided equally; {wish.bakes} is a dough for each bake."
         )
     return found
+
+
+def _fills(wish: Wish) -> dict[str, int] | None:
+    """Return what bakes of one way alone share, an oil fill, and how many where that was said.
+
+    None where bakes of every way share a heat, or doughs were said among the loads.
+    """
+    others = [name for name in group_names(wish.factors) if name != DOUGH]
+    if not all(one.only_when for one in wish.factors if one.group in others):
+        return None
+    if wish.loads is None:
+        return dict.fromkeys(others, 0)
+    if isinstance(wish.loads, int):
+        return {others[0]: wish.loads} if len(others) == 1 else None
+    return None if set(wish.loads) != set(others) else dict(wish.loads)
 
 
 def _set_for(factor: Factor, group: str | bool) -> Factor:
@@ -167,7 +187,9 @@ def apart(wish: Wish) -> Wish:
     factors = tuple(
         _set_for(one, False) if one.group in MIXED_ONCE else one for one in wish.factors
     )
-    return replace(wish, factors=factors, loads=None)
+    loads = dict(wish.loads) if isinstance(wish.loads, Mapping) else {}
+    loads.pop(DOUGH, None)
+    return replace(wish, factors=factors, loads=loads or None)
 
 
 def is_divided(plan: Plan) -> bool:
@@ -205,7 +227,7 @@ def divided_words(best: Promise, each: Promise | None) -> list[str]:
     trials = _trials(plan)
     count = int(trials[DOUGH].nunique())
     own = [one for one in plan.factors if one.group == DOUGH]
-    within = [one.name for one in plan.factors if one.group != DOUGH]
+    within = [one.name for one in plan.factors if not one.group]
     judged = [
         f"what is in the dough ({kitchen_names([one.name for one in own], plan.factors)}) is "
         f"judged by {count} doughs",
