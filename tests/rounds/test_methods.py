@@ -46,7 +46,9 @@ KITCHEN = Kitchen(
 
 
 def planned(bakes=12, loads=4, references=2, seed=1):
-    return trials.propose(FACTORS, bakes, days=2, loads=loads, references=references, seed=seed)
+    asked = {"days": 2, "loads": loads, "references": references, "seed": seed}
+    # A dough for each bake: what is weighed for each is looked at here
+    return trials.propose(FACTORS, bakes, doughs=bakes, **asked)
 
 
 @pytest.fixture(scope="module")
