@@ -896,6 +896,17 @@ class Formula:
                 return percent / float(amount)
         return 1.0
 
+    def weight_as_written(self) -> float:
+        """Return the dough in the figures of the formula as it was written, parts aside left out.
+
+        Examples
+        --------
+        >>> Formula("bun", {"bread flour": 200, "water": 120, "butter": 20}).weight_as_written()
+        340.0
+        """
+        at, name, _ = next(row for row in self.mix.rows() if self.mix.is_flour(row[1]))
+        return self.mix.weight() / self.written(name, at)
+
     @checked_types(FormulaError)
     def with_flour_share(self, flour: str, share: float, *, part: str | None = None) -> "Formula":
         """Set a flour in percent of total flour; the part's others shrink in proportion."""

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import ceil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pandas as pd
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError, RoundError
 from trials.base.words import how_many, in_words, tidy_number
+from trials.core.factors import Numeric, is_blank
 from trials.core.plan import MIXED_ONCE, kitchen_group
 from trials.core.roles import Role
 from trials.recipe.formula import Formula, totals
@@ -311,6 +313,35 @@ def _shared_sentence(round_: Round, batch: Batch) -> str:
         return "All doughs and bakes can be weighed well on your scales."
     names = in_words(dict.fromkeys(coarse))
     return f"Too little of {names} to weigh well on your scales: make larger batches."
+
+
+# -- A setting in grams is of the recipe as written; what is weighed may be of another size.
+
+
+def weighed_otherwise(
+    round_: Round, row: Mapping[str, Any], grams: pd.DataFrame
+) -> dict[str, float]:
+    """Return what is weighed where it is not the figure of a setting in grams, by factor.
+
+    Parameters
+    ----------
+    round_ : Round
+    row : mapping
+        The bake, with its settings.
+    grams : DataFrame
+        What is weighed for it or for its dough: ingredient, grams, scale.
+    """
+    found = {}
+    for factor in round_.plan.factors:
+        setting = row[factor.name]
+        if not (factor.changes and factor.changes[0] == "grams") or is_blank(setting):
+            continue
+        if not isinstance(factor, Numeric) or factor.unit != "g":
+            continue
+        own = grams[grams["ingredient"].str.casefold() == str(factor.changes[1]).casefold()]
+        if len(own) and abs(own["grams"].sum() - float(setting)) > own["scale"].max() / 2:
+            found[factor.name] = float(own["grams"].sum())
+    return found
 
 
 # -- What to buy for a round, what each day uses, and whether the pieces reach for the tasters.

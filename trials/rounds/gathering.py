@@ -20,6 +20,7 @@ from trials.base.words import in_words, tidy_number
 from trials.core.roles import WITHOUT_SCORE
 from trials.core.scales import Number, Order
 from trials.core.slips import far_readings
+from trials.rounds.amounts import dough_weights, shared_doughs, weighed_otherwise, weights
 from trials.rounds.forms import ACTUAL as REALLY
 from trials.rounds.forms import (
     BAKES,
@@ -510,6 +511,7 @@ def gather(round_: Round, serving: pd.DataFrame, files: Iterable[Source]) -> Gat
     notes += _notes_on_bakes(forms, entries, bake_of)
     notes += _notes_on_far_readings(forms, entries)
     notes += _notes_on_blindness(round_, forms, entries)
+    notes += _notes_on_weighed_settings(round_, entries)
     notes += _open_now(round_, files)
     return Gathered(
         round_, serving, forms, bake_of, entries, in_order(problems), in_order(notes), used
@@ -732,6 +734,45 @@ def _far_of(unit: str, entered: list[Entry]) -> list[Note]:
         )
         for at in far
     ]
+
+
+def _notes_on_weighed_settings(round_: Round, entries: Mapping[Address, Entry]) -> list[Note]:
+    """Name settings in grams that were typed as weighed, where the batch is of another size."""
+    typed = [
+        (bake, factor, entries[at])
+        for bake in round_.plan.rows["bake"]
+        for factor in round_.plan.factors
+        if (at := (BAKES, (bake,), REALLY + factor.name)) in entries
+        if factor.changes and factor.changes[0] == "grams"
+    ]
+    if not typed or not round_.formula:
+        return []
+    rows = {row["bake"]: row for row in round_.plan.table.to_dict("records")}
+    weighed = [(weights(round_), "bake"), (dough_weights(round_), "dough")]
+    doughs = {d.name: d.bakes for d in shared_doughs(round_, round_.formulas)}
+    notes = []
+    for bake, factor, entry in typed:
+        planned, value = float(rows[bake][factor.name]), float(entry.value)
+        for table, by in weighed:
+            mine = [bake] if by == "bake" else [name for name, of in doughs.items() if bake in of]
+            here = weighed_otherwise(round_, rows[bake], table[table[by].isin(mine)])
+            grams = here.get(factor.name)
+            if grams is None or abs(value - grams) >= min(
+                _AS_WEIGHED * grams, abs(value - planned)
+            ):
+                continue
+            said = (
+                f"{tidy_number(value)} g is what was weighed for {bake}; the setting "
+                f'"{factor.name}" is of the recipe as it is written, {factor.show(planned)}. If it '
+                f"was weighed as the sheet says, leave this cell empty or type "
+                f"{tidy_number(planned)}; else type what it was of the recipe as written."
+            )
+            notes.append(Note(entry.place, said, slip=True))
+            break
+    return notes
+
+
+_AS_WEIGHED = 0.01  # of the grams weighed: as near as this is that figure, rounded by hand
 
 
 def _notes_on_bakes(

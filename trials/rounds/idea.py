@@ -208,6 +208,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
     """
     from trials.rounds.schema import check_shape
 
+    in_grams = _is_in_grams(answers.get("formula"))
     answers = {**answers, **_recipes_in_words(answers)}
     check_shape("idea", answers, text, IDEA)
     table = _ingredients(folder)
@@ -241,7 +242,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         tasters=tuple(_taster(record) for record in answers.get("tasters", ())),
         formula=formula,
         seed=answers.get("seed"),
-        batch=batch_from(answers["batch"]) if "batch" in answers else None,
+        batch=_batch(answers, formula, in_grams),
         steps=steps,
         kitchen=kitchen,
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
@@ -253,6 +254,33 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         parents=answers.get("parents", 0),
         taste=answers.get("taste", "together"),
     )
+
+
+def _batch(answers: Mapping[str, Any], formula: Formula | None, in_grams: bool) -> Batch | None:
+    """Return how much a bake is: what is said; else a recipe in grams just as it is written."""
+    batch = batch_from(answers["batch"]) if "batch" in answers else None
+    said = batch is not None and (batch.dough is not None or batch.pieces is not None)
+    if formula is None or said:
+        return batch
+    dough = formula.weight_as_written()
+    # Flours that do not sum to 100 were weighed: percentages of the flour are no batch
+    if not in_grams and abs(dough - formula.mix.weight()) < _AS_PERCENT * dough:
+        return batch
+    return replace(batch or Batch(), dough=round(dough, _DIGITS))
+
+
+_AS_PERCENT = 1e-6  # of a dough: flours that sum to 100 but for rounding
+_DIGITS = 6  # after the point, of grams
+
+
+def _is_in_grams(recipe: Any) -> bool:
+    """Say whether a recipe that is written as a text is weighed."""
+    found = map(_AMOUNT.fullmatch, (one.strip(" ,\t\r") for one in _items(recipe)))
+    return any(_weighed(one["rest"], one[0], "formula")[0] == "g" for one in found if one)
+
+
+def _items(recipe: Any) -> list[str]:
+    return _BETWEEN.split(recipe.partition(":")[2]) if isinstance(recipe, str) else []
 
 
 def _process(record: Mapping[str, Any]) -> Process:

@@ -173,7 +173,8 @@ salt = 1
 
 # From here on all may be left out.
 
-# How much of each bake: dough = 500, or the number of pieces and what one weighs, in grams.
+# How much of each bake: dough = 500, or the number of pieces and what one weighs, in grams. When
+# nothing is said: a recipe in grams as it is written; one in percent, 500 g of dough.
 [batch]
 pieces = 30
 piece = 14
@@ -279,7 +280,7 @@ name = "Ben"
 avoids = ["sesame"]
 
 # [batch]
-# dough = 500               # grams of dough for each bake
+# dough = 500               # grams of dough for each bake; else the first recipe as it is written
 # [[measures]]              # what is scored: this, when nothing else is said
 # name = "liking"
 # scale = "hedonic 9"       # 1 to 9

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from trials.base.html import render
-from trials.base.words import in_words, signed, tidy_number
+from trials.base.words import how_many, in_words, tidy_number
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
@@ -30,6 +30,7 @@ from trials.rounds.amounts import (
     shared_doughs,
     shopping_list,
     used,
+    weighed_otherwise,
     weights,
 )
 from trials.rounds.extremes import extremes, suggested
@@ -44,11 +45,10 @@ from trials.rounds.timetable import Timetable, shared_name
 
 TEMPLATES = Path(__file__).parent / "templates"
 WHOLE = 100  # grams from which a list needs no tenths
-SHOWN = 0.005  # percent of the flour: smaller errors would be shown as none
 
 
 def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> dict[str, Any]:
-    """Return what to weigh, part by part, with its sum and the rounding error."""
+    """Return what to weigh, part by part, with its sum and what the scale makes of it."""
     several = grams["part"].nunique() > 1
     rows: list[dict[str, str]] = []
     for part, own in grams.groupby("part", sort=False):
@@ -57,6 +57,7 @@ def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> dict[str, Any
         rows += [_ingredient(row) for row in own.to_dict("records")]
     mixed = grams[~grams["part"].isin(aside)]
     return {
+        "of": "",
         "rows": rows,
         "percent": shown_percent(mixed["percent"].sum()),
         "total": tidy_number(round(mixed["grams"].sum(), 6)),
@@ -73,13 +74,7 @@ def _ingredient(row: Mapping[str, Any]) -> dict[str, str]:
 
 
 def _rounding(grams: pd.DataFrame) -> str:
-    worst = grams.loc[grams["error"].abs().idxmax()]
     words = "Rounded to the scale."
-    if abs(worst["error"]) >= SHOWN:
-        words = (
-            f"Rounded to the scale; furthest off is {worst['ingredient']}, by "
-            f"{signed(worst['error'], 2)} % of the flour."
-        )
     coarse = list(grams.loc[~grams["within"].astype(bool), "ingredient"])
     if coarse:
         words += " * too little to weigh well on this scale: make a larger batch, or premix it."
@@ -258,8 +253,14 @@ def _dough_sheet(
         "bake": row["bake"],
         "round_name": f"{round_.name}{invented}",
         "bakes": in_words(dough.bakes),
-        "weigh": weigh_table(grams),
-        "settings": _settings_table(factors, row, marked=False) if factors else None,
+        "weigh": weigh_table(grams) | {"of": f", for {how_many(len(dough.bakes), 'bake')}"},
+        "settings": (
+            _settings_table(
+                factors, row, marked=False, weighed=weighed_otherwise(round_, row, grams)
+            )
+            if factors
+            else None
+        ),
         "times": _steps_table(round_, row, steps, (dough.group,), clocks),
     }
 
@@ -343,7 +344,12 @@ def _body(
         over = left_over_words(round_, batch, row["bake"])
         weigh["rounding"] = " ".join(filter(None, [weigh["rounding"], *moved, over]))
     return {
-        "settings": _settings_table(round_.plan.factors, row, apart=_apart(round_, row)),
+        "settings": _settings_table(
+            round_.plan.factors,
+            row,
+            apart=_apart(round_, row),
+            weighed={} if grams is None else weighed_otherwise(round_, row, grams),
+        ),
         "times": _steps_table(round_, row, steps, ("bake", *_by_itself(round_, row)), clocks),
         "went": _outcome(round_.measures),
         "weigh": weigh,
@@ -365,14 +371,20 @@ def _by_itself(round_: Round, row: Mapping[str, Any]) -> list[str]:
 
 
 def _settings_table(
-    factors: Sequence[Factor], row: Mapping[str, Any], marked: bool = True, apart: bool = False
+    factors: Sequence[Factor],
+    row: Mapping[str, Any],
+    marked: bool = True,
+    apart: bool = False,
+    weighed: Mapping[str, float] | None = None,
 ) -> dict[str, Any]:
+    here = weighed or {}
     own = [one for one in factors if not (one.only_when and is_blank(row[one.name]))]
     rows = [
         {
             "name": factor.name + ("\u00a0▪" if factor.group and marked else ""),
             "shown": factor.show(row[factor.name]),
             "number": not isinstance(factor, Categorical),
+            "here": f"{tidy_number(here[factor.name], 4)} g" if factor.name in here else "",
         }
         for factor in own
     ]

@@ -1,0 +1,125 @@
+"""A recipe given in grams is baked as it is written, and a setting in grams is what is weighed."""
+
+import re
+
+import pandas as pd
+import pytest
+
+import trials
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.design.layout import lay_out
+from trials.doors.start import planned_round
+from trials.recipe.formula import Formula
+from trials.rounds.amounts import dough_weights, weights
+from trials.rounds.kitchen import Batch
+from trials.rounds.round import Round
+from trials.rounds.scores import check
+from trials.show.bake_sheets import bake_sheets
+
+RECIPE = 'formula = "shortbread: 200 g cake flour, 80 g butter, 60 g sugar, 2 g salt"\n'
+FACTOR = """
+bakes = 4
+[[factors]]
+kind = "numeric"
+name = "butter"
+low = 80
+high = 120
+unit = "g"
+changes = ["grams", "butter"]
+[[tasters]]
+name = "Bo"
+"""
+
+
+def idea(folder, text):
+    folder.mkdir()
+    (folder / "idea.toml").write_text("seed = 1\n" + text, encoding="utf-8")
+    return planned_round(folder)
+
+
+def test_a_recipe_in_grams_is_weighed_as_it_is_written(tmp_path):
+    one = idea(tmp_path / "one", RECIPE + FACTOR)
+    table = weights(one).set_index(["bake", "ingredient"])["exact"]
+    for row in one.plan.table.to_dict("records"):
+        assert table[row["bake"], "butter"] == pytest.approx(row["butter"])
+        assert table[row["bake"], "cake flour"] == pytest.approx(200)
+        assert table[row["bake"], "sugar"] == pytest.approx(60)
+    assert "in the recipe as written" not in bake_sheets(one)
+
+
+@pytest.mark.parametrize(
+    ("recipe", "dough"),
+    [
+        ('formula = "a: 200 g cake flour, 80 g butter"\n', 280),
+        ('formula = "a: 100 g cake flour, 80 g butter"\n', 180),  # grams, though flour is 100
+        ('formula = "a: 100 % cake flour, 80 % butter"\n', 500),
+        ('[formula]\nname = "a"\n[formula.parts]\n"cake flour" = 200\nbutter = 80\n', 280),
+        ('[formula]\nname = "a"\n[formula.parts]\n"cake flour" = 100\nbutter = 80\n', 500),
+        ('formula = "a: 200 g cake flour, 80 g butter"\n[batch]\ndough = 400\n', 400),
+        ('formula = "a: 200 g cake flour, 80 g butter"\n[batch]\npiece = 40\n', 280),
+        ('formula = "a: 200 g cake flour, 80 g butter"\n[batch]\npieces = 5\npiece = 40\n', 200),
+    ],
+)
+def test_a_batch_that_is_said_goes_before_the_recipe(tmp_path, recipe, dough):
+    head, bracket, tables = recipe.partition("[")
+    factor = FACTOR.replace('"grams", "butter"', '"percent", "butter"').replace('"g"', '"%"')
+    one = idea(tmp_path / "one", head + factor + bracket + tables)
+    assert one.batch.grams == pytest.approx(dough)
+
+
+def shared(folder, batch):
+    """Two ways of cooking divided from one dough, whose butter is set in grams."""
+    factors = [
+        Numeric("butter", 80, 120, "g", changes=("grams", "butter"), hard_to_change="dough"),
+        Categorical("cooking", ["oven", "dry griddle"]),
+    ]
+    rows = [
+        {"butter": butter, "cooking": one, "dough": dough}
+        for dough, butter in enumerate((80, 120), start=1)
+        for one in factors[1].levels
+    ]
+    return Round.create(
+        folder,
+        plan=lay_out(factors, pd.DataFrame(rows), family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9")],
+        tasters=[trials.Taster("Bo")],
+        formula=Formula("shortbread", {"cake flour": 200, "butter": 80, "sugar": 60}),
+        batch=batch,
+    )
+
+
+def test_a_dough_for_two_bakes_says_so_where_it_is_weighed(tmp_path):
+    one = shared(tmp_path / "one", Batch(dough=340))
+    sheet = bake_sheets(one).split('class="dough"')[1].split("</section>")[0]
+    assert "<h2>Weigh, for 2 bakes</h2>" in sheet
+    bakes = dough_weights(one).query("ingredient == 'butter'")
+    first = bakes["grams"].iloc[0]
+    assert f"in the recipe as written; here {first:g} g" in sheet
+
+
+@pytest.mark.parametrize("typed", ["weighed", "rounded", "setting", "another"])
+def test_the_weighed_figure_typed_as_the_setting_is_noted_with_what_to_type(tmp_path, typed):
+    factor = Numeric("butter", 80, 120, "g", changes=("grams", "butter"))
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out(
+            [factor], pd.DataFrame({"butter": [80, 120]}), family="test", model="main", seed=1
+        ),
+        measures=[Measure("liking", "hedonic 9")],
+        tasters=[trials.Taster("Bo")],
+        formula=Formula("shortbread", {"cake flour": 200, "butter": 80, "sugar": 60}),
+        batch=Batch(dough=400),
+    )
+    trials.write_sheets(one)
+    bake = one.plan.table.query("butter == 80")["bake"].iloc[0]
+    weighed = weights(one).query("bake == @bake and ingredient == 'butter'")["grams"].iloc[0]
+    sheet = bake_sheets(one).split(f'class="bake">{bake}<')[1].split("</section>")[0]
+    assert re.search(rf"80 g<br>.*in the recipe as written; here {weighed:g} g", sheet)
+    value = {"weighed": weighed, "rounded": round(weighed), "setting": 80, "another": 86}[typed]
+    table = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
+    table.loc[table["bake"] == bake, "actual butter"] = f"{value:g}"
+    table.to_csv(one.folder / "bakes.csv", index=False)
+    said = [note.said for note in check(one).notes if "what was weighed" in note.said]
+    assert len(said) == (typed in ("weighed", "rounded"))
+    assert all("type 80;" in one for one in said)
