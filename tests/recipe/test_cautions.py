@@ -116,3 +116,11 @@ def test_there_is_no_switch():
 
 def test_smoke_points_are_of_rows_of_the_table():
     assert all(shipped().find(name).name == name for name in SMOKE_POINTS)
+
+
+def test_no_caution_speaks_of_an_agreement_that_nobody_made():
+    said = {one.subject: one.text for one in cautions(drop_doughnut())}["serving"]
+    assert "agreed" not in said
+    # The bread-bakers digest: 185 to 195 °F enriched, 200 to 208 °F lean
+    core = [round((degrees - 32) * 5 / 9) for degrees in (185, 195, 200, 208)]
+    assert [int(one) for one in re.findall(r"\d+", said)] == core

@@ -1,11 +1,22 @@
 """What to buy, what a day uses, and whether the pieces reach."""
 
+import re
+
+import pandas as pd
 import pytest
 
 from tests.rounds.rounds_to_bake import doughnut
 from trials.base.errors import RoundError
+from trials.core.factors import Categorical, Numeric
+from trials.core.measures import Measure
+from trials.design.layout import lay_out
+from trials.doors.cli import run
+from trials.recipe.formula import Formula
 from trials.rounds.amounts import per_day, pieces_needed, pieces_sentence, shopping_list, weights
-from trials.rounds.kitchen import Batch, Prices
+from trials.rounds.kitchen import Batch, Kitchen, Prices, Step
+from trials.rounds.overlooked import overlooked
+from trials.rounds.round import Round
+from trials.show.bake_sheets import bake_sheets, shopping_page
 
 
 @pytest.fixture
@@ -58,8 +69,64 @@ def test_pieces_are_counted_up_and_compared(round_):
     assert pieces_needed(10, kept=0) == 11
     with pytest.raises(RoundError, match="0 or more"):
         pieces_needed(-1)
-    assert "say what a piece weighs" in pieces_sentence(round_, Batch(), 10)
+    said = pieces_sentence(round_, Batch(), 10)
+    assert "what a piece weighs" in said
+    assert "under [batch] in idea.toml: piece = " in said
     assert "12 pieces a bake; 10 are needed" in pieces_sentence(
         round_, Batch(pieces=12, piece=40), 10
     )
     assert "Make 400 g of dough" in pieces_sentence(round_, Batch(dough=320, piece=40), 10)
+
+
+def cooked(place, kinds, **more):
+    """A round of a griddle bread that is cooked in some ways."""
+    factors = [Categorical("cooking", kinds), Numeric("rest", 20, 60, "min")]
+    rows = pd.DataFrame([{"cooking": kind, "rest": rest} for kind in kinds for rest in (20, 60)])
+    return Round.create(
+        place / "one",
+        plan=lay_out(factors, rows, family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9")],
+        formula=Formula("griddle bread", {"bread flour": 100, "water": 62, "lard": 12}),
+        **more,
+    )
+
+
+@pytest.mark.parametrize(
+    ("kinds", "kitchen", "wanted", "unwanted"),
+    [
+        (["oven", "steamed"], None, [], ["frying oil", "butter"]),
+        (["oven", "shallow-fry"], None, ["frying oil (not weighed: oil_fill under [kitchen]"], []),
+        (["oven", "shallow-fry"], Kitchen(oil_fill=900), [], ["frying oil (not weighed"]),
+        (
+            ["oven", "dry griddle, brushed with melted butter"],
+            None,
+            ["butter, unsalted (not weighed: ", "brushed with melted butter"],
+            ["frying oil"],
+        ),
+    ],
+)
+def test_the_list_names_what_is_fried_or_brushed_with_and_nothing_else(
+    tmp_path, capsys, kinds, kitchen, wanted, unwanted
+):
+    one = cooked(tmp_path, kinds, kitchen=kitchen)
+    said = re.sub(r"<[^>]+>", " ", shopping_page(one)).replace("&#34;", '"')
+    besides = said.partition("Add what no formula holds: ")[2].partition("Each day")[0]
+    assert all(one in besides for one in wanted)
+    assert not any(one in besides for one in unwanted)
+    assert run(["shopping", str(one.folder)]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    assert all(one in printed for one in wanted)
+
+
+def test_what_rests_overnight_is_mixed_the_evening_before(tmp_path):
+    long = cooked(tmp_path / "a", ["oven", "overnight, then oven"])
+    early = set(long.plan.table.loc[long.plan.table["cooking"] != "oven", "bake"])
+    sheets = bake_sheets(long).split('class="bake">')[1:]
+    assert {text[:3] for text in sheets if "the evening before" in text} == early
+    told = next(one for one in overlooked(long) if one.startswith("Mix these"))
+    assert set(re.findall(r"B\d\d", told)) == early
+    for minutes, count in ((359, 0), (360, 4)):
+        steps = (Step("mix", 10, "hands"), Step("rest", minutes), Step("dry", 500, "oven"))
+        one = cooked(tmp_path / f"{minutes}", ["oven", "steamed"], steps=steps)
+        assert bake_sheets(one).count("the evening before") == count
+        assert any(one.startswith("Mix these") for one in overlooked(one)) == (count > 0)

@@ -404,7 +404,7 @@ def _what_to_print(written: Sequence[Path], folder: str) -> str:
 
 def _shopping(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
-    from trials.show.bake_sheets import each_day, for_the_extremes, to_buy
+    from trials.show.bake_sheets import each_day, for_the_extremes, not_weighed, to_buy
     from trials.show.sheets import write_shopping
 
     round_ = Round.open(asked.folder)
@@ -412,6 +412,8 @@ def _shopping(asked: argparse.Namespace) -> int:
     on_top = for_the_extremes(round_)
     if on_top:
         tell(on_top, end="\n\n")
+    for one in not_weighed(round_):
+        tell(f"Besides: {one}", end="\n\n")
     tell(each_day(round_).to_string(index=False), end="\n\n")
     for path in write_shopping(round_, as_pdf=asked.pdf):
         tell(path)

@@ -488,7 +488,10 @@ def pieces_sentence(round_: Round, batch: Batch, needed: int) -> str:
     """Return whether a batch gives the pieces that are needed, in words."""
     tasters = how_many(len(round_.tasters), "taster") if round_.tasters else "the table"
     if batch.count is None:
-        return f"{needed} pieces of each bake are needed for {tasters}; say what a piece weighs."
+        return (
+            f"{needed} pieces of each bake are needed for {tasters}; to be told whether they "
+            "suffice, write what a piece weighs, in grams, under [batch] in idea.toml: piece = 40."
+        )
     if batch.count >= needed:
         return f"{batch.count} pieces a bake; {needed} are needed for {tasters}."
     dough = tidy_number(needed * float(batch.piece or 0))

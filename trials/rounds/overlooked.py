@@ -4,10 +4,12 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from trials.base.errors import FormulaError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, is_blank
 from trials.recipe.crossing import WITHOUT
 from trials.recipe.formula import TOTALS, Formula
+from trials.recipe.units import TIMES, unit
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
@@ -51,7 +53,7 @@ def overlooked(round_: Round) -> list[str]:
     >>> print(overlooked(one)[0])
     Nothing that is weighed follows "syrup", and no step does: every bake weighs the same. ...
     """
-    told = _kept(round_)
+    told = [*_kept(round_), *_the_evening_before(round_)]
     if round_.formula is None:
         return told
     told += [_unweighed(factor) for factor in _followed_by_nothing(round_)]
@@ -64,6 +66,60 @@ def overlooked(round_: Round) -> list[str]:
     told += _soda_alone(round_)
     size = batch_sentence(round_, round_.batch)
     return told + ([size] if "too little" in size.casefold() else [])
+
+
+_OVERNIGHT = re.compile(r"\bover.?night\b", re.I)
+LONG_REST = 360.0  # minutes: what rests longer is begun the evening before (common practice)
+
+
+def overnight(round_: Round) -> dict[str, str]:
+    """Return, for each bake that is to be mixed the evening before its day, why in words.
+
+    A kind or a step that says overnight, or a rest of six hours and more: a step that needs
+    nothing, or a time that the bakes are set to and no step needs anything for.
+    """
+    found: dict[str, str] = {}
+    busy = {step.minutes for step in round_.steps if step.needs}
+    for row in round_.plan.table.to_dict("records"):
+        for factor in round_.plan.factors:
+            setting = row[factor.name]
+            if is_blank(setting):
+                continue
+            if isinstance(factor, Categorical):
+                if _OVERNIGHT.search(str(setting)):
+                    found.setdefault(row["bake"], f"{factor.name}: {setting}")
+            elif factor.name not in busy and _minutes(factor, setting) >= LONG_REST:
+                found.setdefault(row["bake"], f"{factor.name}: {factor.show(setting)}")
+        for step in round_.steps:
+            if not step.is_for(row) or isinstance(step.minutes, str):
+                continue
+            rest = not step.needs and float(step.minutes) >= LONG_REST
+            if rest or _OVERNIGHT.search(step.name):
+                found.setdefault(row["bake"], step.name)
+    return found
+
+
+def _minutes(factor: Factor, setting: Any) -> float:
+    """Return a setting that is a time in minutes; 0 for anything else."""
+    try:
+        meant = unit(factor.unit)
+    except FormulaError:
+        return 0.0
+    return float(setting) * TIMES.get(meant, 0.0)
+
+
+def _the_evening_before(round_: Round) -> list[str]:
+    """Return which bakes are begun the evening before their day."""
+    early = overnight(round_)
+    if not early:
+        return []
+    day_of = round_.plan.rows.set_index("bake")["day"]
+    bakes: dict[Any, list[str]] = {}
+    for bake in early:
+        bakes.setdefault(day_of[bake], []).append(bake)
+    when = in_words(f"{in_words(own)} before day {day}" for day, own in sorted(bakes.items()))
+    whys = in_words(dict.fromkeys(early.values()))
+    return [f"Mix these the evening before ({whys}): {when}."]
 
 
 def _kept(round_: Round) -> list[str]:

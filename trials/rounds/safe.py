@@ -32,7 +32,7 @@ def contents(round_: Round) -> Contents:
     found = {}
     for row in round_.plan.table.to_dict("records"):
         formula = formulas.get(row["bake"])
-        by_hand = [thing for thing, _ in _done_by_hand(round_, row)]
+        by_hand = [thing for thing, _ in said_by_hand(round_, row)]
         mixed = allergens(formula) if formula else ()
         brought = avoidable_in(by_hand, _table(round_))
         found[row["bake"]] = (
@@ -52,7 +52,7 @@ def _mixed(formula: Formula) -> list[str]:
     return [one for name in names for one in (name, formula.mix.find(name).name)]
 
 
-def _done_by_hand(round_: Round, row: Mapping[str, Any]) -> list[tuple[str, str]]:
+def said_by_hand(round_: Round, row: Mapping[str, Any]) -> list[tuple[str, str]]:
     """Return what no formula holds, and where it is said: kinds, amounts by hand, and steps."""
     found = []
     for factor in round_.plan.factors:
@@ -120,7 +120,7 @@ def _where(round_: Round, taster: Taster) -> list[str]:
             own = _table(round_).find(name)
             if why_not(taster, own.allergens, [name, own.name]):
                 found[f"{name}, in the formula"] = None
-        for thing, place in _done_by_hand(round_, row):
+        for thing, place in said_by_hand(round_, row):
             if why_not(taster, (), [thing]):
                 found[place] = None
     return list(found)

@@ -14,8 +14,17 @@ from trials.core.measures import Measure
 from trials.core.plan import kitchen_group
 from trials.core.roles import STATUSES, Role
 from trials.design.divided import ways_of_cooking
-from trials.recipe.cautions import ALLERGENS, Caution, cautions, cautions_of_all
+from trials.recipe.avoided import ingredients_in
+from trials.recipe.cautions import (
+    ALLERGENS,
+    HOT_OIL,
+    Caution,
+    cautions,
+    cautions_of_all,
+    is_frying,
+)
 from trials.recipe.formula import Formula
+from trials.recipe.ingredients import shipped
 from trials.recipe.weighing import shown_grams, shown_percent
 from trials.rounds.amounts import (
     FRYING_OIL,
@@ -35,9 +44,9 @@ from trials.rounds.amounts import (
 )
 from trials.rounds.extremes import extremes, suggested
 from trials.rounds.kitchen import Batch, Step
-from trials.rounds.overlooked import water_moved
+from trials.rounds.overlooked import overnight, water_moved
 from trials.rounds.round import Round
-from trials.rounds.safe import notices
+from trials.rounds.safe import notices, said_by_hand
 from trials.rounds.timetable import Timetable, shared_name
 
 # -- What to weigh for one bake or one dough, as a table to print.
@@ -101,6 +110,7 @@ def shopping_page(round_: Round) -> str:
         order=_order(round_),
         buy=to_buy(round_),
         on_top=for_the_extremes(round_),
+        besides=in_words([*not_weighed(round_), "crackers", "water", "cups"]),
         spill=tidy_number(SPILL),
         days=each_day(round_),
         cautions=[one for one in round_cautions(round_) if one.subject == ALLERGENS],
@@ -124,6 +134,29 @@ def to_buy(round_: Round) -> pd.DataFrame:
         total = ["all that has a price", "", "", "", f"{table[cost].sum():.2f}"]
         shown.loc[len(shown)] = total
     return shown
+
+
+def not_weighed(round_: Round) -> list[str]:
+    """Return what bakes take and nothing says how much of: frying oil, what is brushed on."""
+    parts = [
+        part
+        for one in (round_.formulas if round_.formula else {}).values()
+        for part in one.mix.parts
+    ]
+    filled = round_.kitchen is not None and round_.kitchen.oil_fill > 0
+    found: dict[str, str] = {}
+    if HOT_OIL in round_cautions(round_) and not filled and not any(map(is_frying, parts)):
+        found[FRYING_OIL] = "oil_fill under [kitchen] in idea.toml says how much"
+    table = round_.formula.mix.table if round_.formula else shipped()
+    for row in round_.plan.table.to_dict("records"):
+        for thing, place in said_by_hand(round_, row):
+            for one in ingredients_in([thing], table):
+                if one.water < _ALL_WATER:
+                    found.setdefault(one.name, place)
+    return [f"{name} (not weighed: {why})" for name, why in found.items()]
+
+
+_ALL_WATER = 100  # percent: water itself is bought nowhere
 
 
 def for_the_extremes(round_: Round) -> str:
@@ -216,12 +249,14 @@ def bake_sheets(
     doughs = shared_doughs(round_, formulas) if formulas else []
     mixed = dough_weights(round_, batch) if doughs else pd.DataFrame()
     named = notices(round_)
+    early = overnight(round_)
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
         sheets += [
             _dough_sheet(round_, dough, row, mixed[mixed["dough"] == dough.name], steps, clocks)
             | {"shares": _shares(round_, dough, grams)}
             | {"cautions": _of_dough(round_, dough, row, named)}
+            | {"early": next((early[one] for one in dough.bakes if one in early), "")}
             for dough in doughs
             if dough.bakes[0] == bake
         ]
@@ -230,6 +265,7 @@ def bake_sheets(
             _head(round_, row, place, len(rows))
             | _body(round_, row, own, formulas.get(bake), steps, batch, clocks)
             | {"cautions": cautions(formulas.get(bake), process_settings(round_, row), named[bake])}
+            | {"early": early.get(bake, "")}
         )
     title = f"Bake sheets: {round_.name}"
     return render(TEMPLATES, "bake_sheets.html", title=title, sheets=sheets)
