@@ -21,7 +21,8 @@ HYDRATION = trials.Numeric("hydration", 50, 60, "%", changes=("total", "hydratio
 @pytest.fixture
 def round_(tmp_path):
     """Ten bakes of two days, half of the first day made and tasted by both."""
-    plan = trials.propose([METHOD, OIL, HYDRATION], 8, days=2, loads=4, references=2, seed=3)
+    asked = {"days": 2, "loads": 4, "references": 2, "seed": 3, "doughs": 8}
+    plan = trials.propose([METHOD, OIL, HYDRATION], 8, **asked)
     made = trials.Round.create(
         tmp_path / "round-1",
         plan=plan,
