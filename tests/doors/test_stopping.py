@@ -153,7 +153,8 @@ def test_ctrl_c_in_the_middle_of_a_page(demo_copy):
             break
     child.send_signal(signal.SIGINT)
     said = child.communicate(timeout=120)[1]
-    assert child.returncode == 130, said
+    # While a library is loaded Python itself ends by the signal, which a shell calls 130 as well
+    assert child.returncode in (130, -signal.SIGINT), said
     assert "Stopped." in said
     assert "Traceback" not in said
     assert (demo_copy / "page.html").read_bytes() == page
