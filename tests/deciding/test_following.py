@@ -1,6 +1,7 @@
 """The next round: what it keeps, what it never breaks, what it says, and where it is written."""
 
 import re
+import shlex
 from dataclasses import fields
 from itertools import pairwise
 
@@ -26,6 +27,7 @@ from trials.deciding.gain import coded_made, expected_gain, known
 from trials.deciding.next_bakes import NothingToGainError, new_bakes
 from trials.deciding.replanning import write_next
 from trials.doors import large_demo as demo_rounds
+from trials.doors.cli import run
 from trials.rounds.amounts import shopping_list
 from trials.rounds.round import line_of
 from trials.rounds.scores import record_scores
@@ -215,8 +217,11 @@ def test_write_next_makes_a_linked_folder(tmp_path):
     assert two.plan.table["day"].min() == 1
     assert sentences(" ".join(two.plan.reasons)) <= 6
     assert trials.Round.open(two.folder).plan.table.equals(two.plan.table)
-    with pytest.raises(RoundError, match="already holds another round"):
+    with pytest.raises(RoundError, match="already holds another round") as refused:
         write_next(one, 4)
+    _, *typed = shlex.split(str(refused.value).rpartition(": ")[2].rstrip("."))
+    assert run(typed) == 0
+    assert trials.Round.open(tmp_path / "round-3").parent == "../round-1"
 
 
 def test_a_hard_to_change_setting_stays_within_its_load():

@@ -39,11 +39,31 @@ def test_a_promise_holds_a_change_to_what_is_worth_noticing():
 
 def test_it_is_said_what_a_small_round_can_do_and_what_would_help():
     reasons = " ".join(trials.propose(FACTORS[:3], 8, days=2, tasters=2, seed=1).reasons)
-    assert "8 bakes can find a good bake" in reasons
+    assert reasons.count("can find a good bake") == 1
     assert "too small to matter takes about 25 bakes with 2 tasters" in reasons
     # sd of a bake 0.25, own view 0.5, one score 1.1: (0.79 / 0.55) and (0.79 / 0.49) times eight
     assert "With one more taster these 8 are worth about 12 bakes" in reasons
     assert "tasted twice, blind, about 13" in reasons
+
+
+def test_a_change_as_large_as_much_of_the_scale_is_said_to_be_so():
+    large = []
+    for bakes, tasters in [(8, 1), (8, 2), (32, 8)]:
+        plan = trials.propose(FACTORS[:3], bakes, tasters=tasters, seed=1)
+        (said,) = (one for one in plan.reasons if one.startswith("A change of "))
+        points = float(said.split()[3])
+        large.append(points > 8 / 3)  # a third of 1 to 9
+        assert ("will hardly say which change did it" in said) == large[-1]
+        assert ("most of what liking can change" in said) == (points > 4)
+    assert set(large) == {True, False}
+
+
+def test_what_pairs_do_is_said_in_one_reading():
+    factors = [trials.Numeric(name, 0, 1) for name in ("syrup", "rye", "egg", "rest")]
+    plan = trials.propose(factors, 5, tasters=2, seed=1)
+    (said,) = (one for one in plan.reasons if "apart" in one)
+    assert "What two changes do only together would be put down to" in said
+    assert "may in part" not in said
 
 
 def test_what_is_beyond_the_scale_can_not_work():

@@ -380,7 +380,7 @@ def test_progress_only_on_a_terminal(monkeypatch, capsys):
         ({"loads": 5, "days": 1}, r"loads is 5, which does not divide 24 bakes\. 1, 2, 3, 4, 6"),
         ({"loads": None}, r"oil temperature is hard to change.*loads=\{\"load\": 12\}"),
         ({"days": 4}, r"loads is 6, which 4 days can not share"),
-        ({"loads": 1, "days": 1}, r"loads gives 1 loads, but 1 effects.*2 loads or more"),
+        ({"loads": 1, "days": 1}, r"share 1 oil fill, too few for 1 effect .*2 or more are needed"),
         ({"loads": {"oven": 6}}, r'loads names "oven"'),
         ({"exclude": lambda bake: True}, r"exclude leaves nothing to bake"),
         ({"exclude": lambda bake: bake["fat"] != "lard"}, r"exclude .*can not judge .*fat"),

@@ -210,7 +210,7 @@ def test_doughs_that_could_not_be_told_apart_are_not_divided_unasked():
     factors = [FAT, WATER, LIFT, COOKING]
     plan = propose(factors, 8, days=2, tasters=2, seed=1)
     assert plan.groups == ()
-    assert "4 doughs could not tell baking powder apart" in said(plan)
+    assert "type doughs = 4; but 4 doughs could not tell baking powder apart from" in said(plan)
     asked = propose(factors, 8, days=2, tasters=2, seed=1, doughs=4)
     assert asked.table["dough"].nunique() == 4
     assert "can not tell baking powder apart" in said(asked)
@@ -218,6 +218,50 @@ def test_doughs_that_could_not_be_told_apart_are_not_divided_unasked():
     more = propose(factors, 12, days=2, tasters=2, seed=1)
     assert more.table["dough"].nunique() == 6
     assert "can not tell" not in said(more)
+
+
+@pytest.mark.parametrize(("doughs", "bakes"), [(2, 6), (4, 7), (3, 8), (1, 5)])
+def test_doughs_too_few_for_what_is_in_them_are_refused_with_numbers_that_work(doughs, bakes):
+    factors = [FAT, WATER, LIFT, COOKING]
+    with pytest.raises(PlanError) as refused:
+        propose(factors, bakes, tasters=2, seed=1, doughs=doughs)
+    told = str(refused.value)
+    assert told.startswith(f"doughs is {doughs} and bakes is {bakes}: ")
+    assert "loads" not in told
+    works = told.partition("What works: ")[2]
+    named = [dict(re.findall(r"(doughs|bakes) = (\d+)", one)) for one in works.split("; or ")]
+    assert named
+    for one in named:
+        wish = {"bakes": bakes} | {name: int(count) for name, count in one.items()}
+        made = propose(factors, tasters=2, seed=1, **wish)
+        assert made.table.get("dough", made.table["bake"]).nunique() == wish["doughs"]
+
+
+@pytest.mark.parametrize(
+    ("factors", "wishes", "expected"),
+    [
+        ([FAT, COOKING], {"loads": {"dough": 4}}, 'hard_to_change="dough"'),
+        (
+            [FAT, COOKING, Numeric("oven", 165, 190, hard_to_change=True)],
+            {"doughs": 4},
+            "bakes share oven heats too (oven)",
+        ),
+    ],
+)
+def test_doughs_said_in_two_ways_are_refused_in_kitchen_words(factors, wishes, expected):
+    with pytest.raises(PlanError) as refused:
+        propose(factors, 8, tasters=2, seed=1, **wishes)
+    assert expected in str(refused.value)
+    assert "expected load" not in str(refused.value)
+    assert ("loads" in str(refused.value)) == ("loads" in wishes)
+
+
+def test_what_can_not_be_told_apart_is_told_by_name_from_what():
+    """The fourth dough goes with the days: fat times hydration, which stands for a day."""
+    plan = propose([FAT, WATER, LIFT, COOKING], 8, days=2, tasters=2, seed=1, doughs=4)
+    lift = plan.table.groupby("day")["baking powder"].nunique()
+    assert ("apart from the days" in said(plan)) == (lift == 1).all()
+    assert "the rest" not in said(plan)
 
 
 def test_what_can_not_be_divided_equally_is_said():

@@ -160,7 +160,9 @@ def check_term_names(names: Sequence[str]) -> None:
             )
 
 
-def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4) -> str:
+def kitchen_names(
+    names: Sequence[str], factors: Sequence[Factor], most: int = 4, word: str = "and"
+) -> str:
     """Return terms as the baker reads them, the first few of many.
 
     Examples
@@ -178,7 +180,7 @@ def kitchen_names(names: Sequence[str], factors: Sequence[Factor], most: int = 4
         for name in names[:most]
     ]
     more = len(names) - most
-    return in_words([*shown, f"{more} more"] if more > 0 else shown)
+    return in_words([*shown, f"{more} more"] if more > 0 else shown, word)
 
 
 def model_terms(model: Model, factors: Sequence[Factor]) -> tuple[Term, ...]:

@@ -1,6 +1,7 @@
 """A round that goes on after a failed bake or a change, and the round that follows one."""
 
 import re
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -51,6 +52,7 @@ from trials.rounds.gathering import (
     sources,
 )
 from trials.rounds.round import (
+    FolderHeldError,
     Round,
     change_settings,
     check_people,
@@ -686,23 +688,35 @@ def write_next(
     whole = next_round(known, bakes, action=action, seed=seed).plan
     plan, tasters = _days_anew(new_bakes(whole), round_.tasters)
     home = Path(to) if to else _beside(round_.folder)
-    return Round.create(
-        home,
-        plan=plan,
-        measures=round_.measures,
-        formula=round_.formula,
-        tasters=tasters,
-        seed=round_.seed + 1,
-        name=_next_name(round_.name, home.name),
-        parent=_from(home, round_.folder),
-        sitting=round_.sitting,
-        invented=round_.invented,
-        batch=round_.batch,
-        steps=round_.steps,
-        kitchen=round_.kitchen,
-        prices=round_.prices,
-        taste=round_.taste,
-    )
+    try:
+        return Round.create(
+            home,
+            plan=plan,
+            measures=round_.measures,
+            formula=round_.formula,
+            tasters=tasters,
+            seed=round_.seed + 1,
+            name=_next_name(round_.name, home.name),
+            parent=_from(home, round_.folder),
+            sitting=round_.sitting,
+            invented=round_.invented,
+            batch=round_.batch,
+            steps=round_.steps,
+            kitchen=round_.kitchen,
+            prices=round_.prices,
+            taste=round_.taste,
+        )
+    except FolderHeldError:
+        free = home
+        while free.exists():
+            free = _beside(free)
+        typed = ["trials", "next", str(round_.folder), "--bakes", str(bakes)]
+        typed += ["--action", action] if action else []
+        raise FolderHeldError(
+            f'"{home}" already holds another round: what was proposed before. To go on with it: '
+            f"{shlex.join(['trials', 'sheets', str(home)])}. To write this one beside it: "
+            f"{shlex.join([*typed, '--to', str(free)])}."
+        ) from None
 
 
 def _days_anew(plan: Plan, tasters: Sequence[Taster]) -> tuple[Plan, tuple[Taster, ...]]:

@@ -8,10 +8,11 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
+from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, can_meet
 from trials.core.plan import Plan, whole_number
 from trials.core.roles import Role
-from trials.core.terms import Term, is_blend, model_matrix
+from trials.core.terms import Term, is_blend, kitchen_names, model_matrix, parse_term
 
 # A share of an effect smaller than this is rounding
 NOTHING = 1e-9
@@ -74,6 +75,55 @@ def aliases(plan: Plan, order: int = 2) -> pd.DataFrame:
     rows = _main_rows(X, orders, base, names) + _higher_rows(X, orders, owners, base, names)
     columns = ["term", "aliased_with", "coefficient", "complete"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def apart_words(plan: Plan, lost: Sequence[str], terms: Sequence[str]) -> str:
+    """Return what the bakes of a plan can not tell apart, and from what, by name.
+
+    Parameters
+    ----------
+    plan : Plan
+    lost : sequence of str
+        The terms that can not be told.
+    terms : sequence of str
+        All that is asked about, the lost ones too.
+
+    Examples
+    --------
+    >>> from trials.design.layout import lay_out
+    >>> from trials.core.factors import Numeric
+    >>> factors = [Numeric("rest", 0, 1), Numeric("syrup", 0, 1)]
+    >>> both = pd.DataFrame({"rest": [0, 0, 1, 1], "syrup": [0, 0, 1, 1]})
+    >>> plan = lay_out(factors, both, family="both", model="main", seed=1)
+    >>> apart_words(plan, ["syrup"], ["rest", "syrup"])
+    'syrup apart from rest'
+    """
+    table = plan.table
+    table = table[table["role"] != Role.REFERENCE].reset_index(drop=True)
+    names = [factor.name for factor in plan.factors]
+    asked = tuple(parse_term(term, names) for term in terms)
+    matrix = model_matrix(asked, plan.factors, table)
+    base = _base(plan, table, blend=False)
+    own_columns = matrix.owner >= 0
+    owners = np.concatenate([np.full(base.shape[1], -1), matrix.owner[own_columns]])
+    X = np.hstack([base, matrix.X[:, own_columns]])
+    others: dict[str, None] = {}
+    days = False
+    for term in lost:
+        own = owners == list(terms).index(term)
+        share = np.linalg.lstsq(X[:, ~own], X[:, own], rcond=None)[0]
+        if np.abs(X[:, own] - X[:, ~own] @ share).max(initial=0.0) > 1e-6:
+            continue  # told from each by itself, but too few are left to judge it by
+        held = set(owners[~own][np.abs(share).max(axis=1) > 1e-6].tolist())
+        others |= dict.fromkeys(one for at, one in enumerate(terms) if at in held)
+        # The same of every day is a mean, and no difference between days
+        days = days or bool(np.ptp(share[: base.shape[1]], axis=0).max(initial=0.0) > 1e-6)
+    found = [name for name in others if name not in lost]
+    shown = kitchen_names(list(lost), plan.factors)
+    if found or days:
+        named = [kitchen_names(found, plan.factors)] if found else []
+        return f"{shown} apart from {in_words([*named, 'the days'] if days else named)}"
+    return f"{shown} apart from {'one another' if len(lost) > 1 else 'the other changes'}"
 
 
 def effects_up_to(plan: Plan, table: pd.DataFrame, order: int) -> tuple[Term, ...]:

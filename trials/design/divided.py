@@ -4,18 +4,19 @@ A split-plot: what is in the dough is judged between doughs, all else within the
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import pandas as pd
 from scipy import stats
 
 from trials.base.errors import PlanError
-from trials.base.words import in_words
+from trials.base.words import how_many, in_words
 from trials.core.factors import Categorical, Component, Factor, group_names
-from trials.core.plan import MIXED_ONCE, Plan, whole_number
+from trials.core.plan import MIXED_ONCE, Plan, kitchen_group, plural, whole_number
 from trials.core.roles import Role
 from trials.core.terms import kitchen_names
+from trials.design.aliasing import apart_words
 from trials.design.families import Wish
 from trials.design.power import USUAL_DF, Promise
 from trials.recipe.formula import ASIDE
@@ -109,10 +110,7 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
     fills = _fills(wish)
     if wish.keep is not None or wish.blend or fills is None:
         if said:
-            raise PlanError(
-                f"doughs is {doughs.most}; where bakes are kept, shares are blended or all bakes "
-                'share heats, say it as loads={"dough": ...} and hard_to_change="dough".'
-            )
+            raise PlanError(f"doughs is {doughs.most}, but {_why_not(wish)}.")
         return []
     if said and not own:
         raise PlanError(
@@ -138,8 +136,9 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
     ]
     if said and not found:
         raise PlanError(
-            f"doughs is {doughs.most}, from which {wish.bakes} bakes over {wish.days} days can "
-            f"not be divided equally; {wish.bakes} is a dough for each bake."
+            f"doughs is {doughs.most}, from which {wish.bakes} bakes over "
+            f"{how_many(wish.days, 'day')} can not be divided equally; doughs = {wish.bakes} is a "
+            "dough for each bake."
         )
     return found
 
@@ -157,6 +156,73 @@ def _fills(wish: Wish) -> dict[str, int] | None:
     if isinstance(wish.loads, int):
         return {others[0]: wish.loads} if len(others) == 1 else None
     return None if set(wish.loads) != set(others) else dict(wish.loads)
+
+
+def _why_not(wish: Wish) -> str:
+    """Return what keeps doughs from being divided, and what to write instead."""
+    if wish.blend:
+        return "every blend is a dough of its own. Leave doughs out"
+    if wish.keep is not None:
+        return "bakes are kept, whose doughs are mixed. Leave doughs out"
+    if wish.loads is not None:
+        return (
+            'loads is said as well. Leave one of them out, or say doughs there too: loads={"dough":'
+            ' ...}, and hard_to_change="dough" for each factor of the dough'
+        )
+    held = [
+        one.name for one in wish.factors if one.group not in (None, DOUGH) and not one.only_when
+    ]
+    others = group_names([one for one in wish.factors if one.name in held])
+    return (
+        f"bakes share {in_words(plural(kitchen_group(one, wish.factors)) for one in others)} too "
+        f"({in_words(held)}), and both are not shared out at once. Leave doughs out, or "
+        f"hard_to_change of {in_words(held)}"
+    )
+
+
+def refused_doughs(wish: Wish, doughs: Doughs, fits: Callable[[Wish], bool]) -> PlanError:
+    """Return the refusal of doughs that are too few for what is in them, with numbers that work.
+
+    Parameters
+    ----------
+    wish : Wish
+    doughs : Doughs
+        As they were said.
+    fits : callable
+        Whether a plan is found for a wish: only numbers for which one was are named.
+    """
+    own = [one.name for one in in_the_dough(wish.factors)]
+    most = doughs.most or 0
+    works = [f"doughs = {wish.bakes}, a dough for each bake"] if fits(wish) else []
+    for count in range(most + 1, wish.bakes):
+        made = [one for one in _said_wishes(wish, count, doughs) if _doughs_of(one) == count]
+        if any(map(fits, made)):
+            left = "" if made[0].bakes == wish.bakes else f" ({made[0].bakes} bakes)"
+            works = [f"doughs = {count}{left}", *works]
+            break
+    for bakes in range(wish.bakes + 1, 2 * wish.bakes + 1):
+        larger = replace(wish, bakes=bakes)
+        made = [one for one in _said_wishes(larger, most, doughs) if one.bakes == bakes]
+        if any(map(fits, made)):
+            works.append(f"bakes = {bakes} with doughs = {most}")
+            break
+    mend = f"What works: {'; or '.join(works)}" if works else "Leave one of them out"
+    return PlanError(
+        f"doughs is {most} and bakes is {wish.bakes}: so few doughs, divided equally, can not "
+        f"judge all that is in the dough ({in_words(own)}). {mend}."
+    )
+
+
+def _doughs_of(wish: Wish) -> int:
+    return wish.loads.get(DOUGH, 0) if isinstance(wish.loads, Mapping) else 0
+
+
+def _said_wishes(wish: Wish, most: int, doughs: Doughs) -> list[Wish]:
+    """Return the divisions of so many doughs, none where they can not be divided equally."""
+    try:
+        return divided_wishes(wish, replace(doughs, most=most))
+    except PlanError:
+        return []
 
 
 def _set_for(factor: Factor, group: str | bool) -> Factor:
@@ -312,10 +378,10 @@ def undivided_words(wish: Wish, tried: Sequence[Promise]) -> list[str]:
         return []
     one, lost = min(told, key=lambda pair: len(pair[1]))
     count = int(_trials(one.plan)[DOUGH].nunique())
+    apart = apart_words(one.plan, lost, list(one.table["term"]))
     return [
-        f"A dough for each bake: divided over the ways of cooking, {count} doughs could not tell "
-        f"{kitchen_names(lost, wish.factors)} apart from the rest. With fewer changes in the "
-        f"dough, or more bakes, doughs can be divided; doughs = {count} does so all the same."
+        f"Each bake has a dough of its own. To mix only {count} and divide each over the ways of "
+        f"cooking, type doughs = {count}; but {count} doughs could not tell {apart}."
     ]
 
 

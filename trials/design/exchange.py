@@ -9,10 +9,10 @@ import pandas as pd
 
 from trials.base.arguments import checked_types
 from trials.base.errors import PlanError
-from trials.base.words import in_words, percent
+from trials.base.words import how_many, in_words, percent
 from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Factor, Varied, check_factors
-from trials.core.plan import Plan, new_seed, whole_number
+from trials.core.plan import Plan, kitchen_group, new_seed, plural, whole_number
 from trials.core.roles import Role
 from trials.core.terms import Basis, Model, Term, basis, kitchen_names, model_terms, real_settings
 from trials.design.candidates import Candidates, candidates
@@ -188,10 +188,16 @@ def check_size(
     for name in kitchen.groups:
         hard, there = group_columns(own, request.factors, name), kitchen.frame[name].nunique()
         if hard and there < hard + 1:
+            days = int(kitchen.frame["day"].nunique())
+            least = hard + days
+            works = [n for n in range(least, bakes + 1) if bakes % n == 0 and n % days == 0]
+            one = kitchen_group(name, request.factors)
+            what = plural(one)
+            shared = f"; {in_words(works, 'or')} would share them equally" if works else ""
             raise PlanError(
-                f"loads gives {there} {name}s, but {hard} effects change only between them and "
-                f"need {hard + 1}. {hard + 1} {name}s or more work ({hard + 3} to judge them with "
-                "any certainty)."
+                f"{bakes} bakes share {there} {one if there == 1 else what}, too few for "
+                f"{how_many(hard, 'effect')} that can change only between {what}: {least} or more "
+                f"are needed{shared} ({hard + 3} or more to judge them with any certainty)."
             )
     points = options.listed(np.random.default_rng(0))
     _check_estimable(own, request.terms, points, "exclude or settings")

@@ -92,8 +92,8 @@ def _given(names: Sequence[str], loads: Loads) -> dict[str, int]:
         unknown = [name for name in loads if name not in names and name != "load"]
         if unknown:
             raise PlanError(
-                f'loads names "{in_words(unknown)}", but no factor is hard to change by that; '
-                f"the factors share {in_words(names) if names else 'nothing'}."
+                f'loads names "{in_words(unknown)}", but nothing that varies is set for a whole '
+                f"{kitchen_group(unknown[0])}; bakes share {in_words(names) or 'nothing'}."
             )
         return dict(loads)
     if len(names) > 1:

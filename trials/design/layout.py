@@ -147,8 +147,9 @@ def _counts(factors: Sequence[Factor], loads: Loads, bakes: int, days: int) -> d
     unknown = [name for name in given if name != "load" and name not in needed]
     if unknown:
         raise PlanError(
-            f'loads names "{unknown[0]}", but no factor is hard to change by it; expected '
-            f"{in_words(dict.fromkeys(('load', *needed)), 'or')}."
+            f'loads names "{unknown[0]}", but nothing that varies is set for a whole '
+            f"{kitchen_group(unknown[0], factors)}. Leave it out of loads, or write "
+            f'hard_to_change="{unknown[0]}" for each factor that is.'
         )
     missing = [name for name in needed if name not in given]
     if missing:

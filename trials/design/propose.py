@@ -26,6 +26,7 @@ from trials.core.terms import (
     model_terms,
     real_settings,
 )
+from trials.design.aliasing import apart_words
 from trials.design.candidates import candidates
 from trials.design.divided import (
     DOUGH,
@@ -37,6 +38,7 @@ from trials.design.divided import (
     divided_words,
     equally_words,
     is_divided,
+    refused_doughs,
     undivided_words,
 )
 from trials.design.exchange import optimal
@@ -462,7 +464,7 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
         every = "Both" if len(told) == 2 else f"All {len(told)}"
         apart = f"{every} {what} can be told apart from one another"
     if wish.aim == "screen" and len(told) > 1 and not wish.blend:
-        apart += _pair_words(told)
+        apart += _pair_words(told, wish)
     return [*said, f"{apart}.", _seen_words(best, answers)]
 
 
@@ -478,7 +480,18 @@ def _seen_words(best: Promise, answers: Answers) -> str:
         )
     return (
         f"A change of {best.said:.1f} points would be said to matter in about half of such rounds "
-        f"(a quick estimate); worth noticing is {answers.worth:g}."
+        f"(a quick estimate); worth noticing is {answers.worth:g}.{_large_words(best)}"
+    )
+
+
+def _large_words(best: Promise) -> str:
+    """Say so where only a change as large as much of the scale would be said to matter."""
+    if best.said < LARGE * SCALE:
+        return ""
+    much = "most" if best.said > SCALE / 2 else "much"
+    return (
+        f" That is {much} of what liking can change: this round can find a good bake; it will "
+        "hardly say which change did it."
     )
 
 
@@ -490,9 +503,10 @@ def _small_round_words(best: Promise, wish: Wish, answers: Answers) -> list[str]
     tasters = f"{answers.tasters} taster{'' if answers.tasters == 1 else 's'}"
     many = bakes_for_too_small(answers.worth, answers.tasters, answers.sd_bake)
     more, twice = worth_of_tasting(bakes, answers.tasters, answers.sd_bake)
+    found = "" if _large_words(best) else f"{bakes} bakes can find a good bake. "
     said = [
-        f"{bakes} bakes can find a good bake. They can not prove that a difference is small: to "
-        f"call one too small to matter takes about {max(many, bakes + 1)} bakes with {tasters}.",
+        f"{found}{'They' if found else f'{bakes} bakes'} can not prove that a difference is small: "
+        f"to call one too small to matter takes about {max(many, bakes + 1)} bakes with {tasters}.",
         f"With one more taster these {bakes} are worth about {more:.0f} bakes; with each bake "
         f"tasted twice, blind, about {twice:.0f}.",
     ]
@@ -537,13 +551,14 @@ def _count_words(best: Promise, wish: Wish) -> list[str]:
     ]
 
 
-def _pair_words(told: pd.DataFrame) -> str:
-    mixed = told.loc[told["mixed"] > 1e-9, "mixed"]
+def _pair_words(told: pd.DataFrame, wish: Wish) -> str:
+    mixed = told.loc[told["mixed"] > 1e-9, "term"]
     if mixed.empty:
         return ", and from what any two do together"
-    which = "one of them" if len(mixed) == 1 else f"{len(mixed)} of them"
-    which = "any of them" if len(mixed) == len(told) else which
-    return f"; but what looks like {which} may in part be what two changes do together"
+    which = "one of them alone"
+    if len(mixed) < len(told):
+        which = f"{kitchen_names(list(mixed), wish.factors, 8, 'or')} alone"
+    return f". What two changes do only together would be put down to {which}"
 
 
 def _hard_words(best: Promise) -> list[str]:
@@ -599,7 +614,7 @@ def _lost_words(
     """Return what is not told, and what telling it would cost."""
     if not best.lost:
         return []
-    apart = f"{kitchen_names(best.lost, wish.factors)} apart from the rest"
+    apart = apart_words(best.plan, best.lost, list(best.table["term"]))
     lost = f"{best.plan.count()} bakes can not tell {apart}"
     whole = next((one for one in others if not one.lost), None)
     if whole is not None:
@@ -670,6 +685,7 @@ APART = 2 / np.pi**0.5
 # it is said what so few can do
 SMALL = 16
 SCALE = 8.0  # points that liking has, from 1 to 9
+LARGE = 1 / 3  # of the scale, from which a change is more than most changes of a recipe make
 TOLD = 0.1  # points from which two estimates are told apart
 SIZES = (8, 12, 16, 20, 24, 28, 32, 36, 40, 48, 56, 64, 80, 96, 128)
 
@@ -770,7 +786,10 @@ def _with_doughs(wish: Wish, doughs: Doughs, answers: Answers) -> tuple[Wish, li
     """Return the wish, doughs divided where that tells every single change, and a word on it."""
     divided = divided_wishes(wish, doughs)
     if divided and doughs.most is not None:
-        return divided[0], equally_words(wish, divided[0])
+        fitting = next((one for one in divided if _fits(one, answers)), None)
+        if fitting is None:
+            raise refused_doughs(wish, doughs, lambda one: _fits(one, answers))
+        return fitting, equally_words(wish, fitting)
     tried = []
     for one in divided:
         try:
@@ -781,6 +800,13 @@ def _with_doughs(wish: Wish, doughs: Doughs, answers: Answers) -> tuple[Wish, li
             return one, equally_words(wish, one)
         tried.append(best)
     return wish, undivided_words(wish, tried)
+
+
+def _fits(wish: Wish, answers: Answers) -> bool:
+    try:
+        return bool(_ranked(wish, answers))
+    except PlanError:
+        return False
 
 
 def _explained(wish: Wish, answers: Answers, *, offered: bool = True) -> Plan:

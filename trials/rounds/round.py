@@ -683,6 +683,10 @@ def read_actual(round_: Round) -> pd.DataFrame:
     return read_csv(round_.folder / ACTUAL)
 
 
+class FolderHeldError(RoundError):
+    """The folder of a new round holds another one already."""
+
+
 def same_round(one: Round, other: Round) -> bool:
     """Say whether two rounds are the same in all but where their files are."""
     table, its = one.plan.table, other.plan.table
@@ -693,7 +697,7 @@ def _same(wanted: Round, found: Round) -> Round:
     """Return the round that is there if it is the one wanted."""
     if same_round(wanted, found):
         return found
-    raise RoundError(f'"{wanted.folder}" already holds another round; choose another folder.')
+    raise FolderHeldError(f'"{wanted.folder}" already holds another round; choose another folder.')
 
 
 def _check_measures(measures: Sequence[Measure], plan: Plan) -> None:
