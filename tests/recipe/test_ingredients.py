@@ -1,5 +1,7 @@
 """The table against the public one, and the names by which it is asked."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -76,10 +78,26 @@ def test_ambiguous_name_is_a_question(name):
         shipped().find(name)
 
 
-@pytest.mark.parametrize(("name", "near"), [("buter", "butter"), ("buckweat", "buckwheat flour")])
+@pytest.mark.parametrize(("name", "near"), [("buter", "butter"), ("buckweat", "buckwheat")])
 def test_unknown_name_suggests_near_ones(name, near):
     with pytest.raises(FormulaError, match=f'Near names: .*"{near}"'):
         shipped().find(name)
+
+
+@pytest.mark.parametrize(
+    ("name", "word"),
+    [
+        ("boiled potato", "potato"),
+        ("mashed potatoes", "potato"),
+        ("dark muscovado sugar", "brown sugar"),
+        ("toasted walnuts", "walnut"),
+    ],
+)
+def test_a_name_that_is_not_there_is_answered_by_the_words_it_shares(name, word):
+    near = re.findall(r'"([^"]+)"', shipped().nearest(name).partition(": ")[2])
+    assert 1 <= len(near) <= 3
+    assert word in near[0]
+    assert not any("oats" in one for one in near)
 
 
 @pytest.mark.parametrize("name", ["", "   ", 5, None, "sawdust"])

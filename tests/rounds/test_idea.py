@@ -1,5 +1,7 @@
 """An idea in the baker's words becomes a round, with all that a bake day needs."""
 
+import re
+
 import pytest
 
 from trials.base.errors import PlanError, RoundError
@@ -71,6 +73,13 @@ def test_all_unknown_ingredients_are_named_at_once(folder):
     said = str(refused.value)
     assert "ingredients.csv beside idea.toml" in said
     assert "vegetable and water" in said  # the last of the groups
+    # The line that is shown, filled in, is a line that is read
+    line = re.search(r"acorn syrup,group[a-z,]*", said)[0]
+    heads = re.search(r"name,group,water_g[a-z_,]*", said)[0].rstrip(",")
+    row = line.replace("group,water,fat,sugar,salt,allergens", "sugar,30,0,66,0,")
+    (folder / "ingredients.csv").write_text(f"{heads}\n{row}\n", "utf-8")
+    change(folder, '\n"birch bark" = 2', "")
+    assert read_idea(folder).formula.table_of_ingredients.find("acorn syrup").sugar == 66
 
 
 @pytest.mark.parametrize(

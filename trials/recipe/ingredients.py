@@ -5,6 +5,7 @@ What they are made of per 100 g, what bakers call them, what they may not be ser
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
@@ -173,6 +174,21 @@ ASKS = {
     "cocoa": ("cocoa powder, natural", "cocoa powder, alkalised"),
     "rye": ("rye flour, light", "rye flour, medium", "rye flour, dark"),
     "soda": ("baking soda", "baking powder, double-acting (SAS)"),
+}
+
+# A word of a name that the table does not have -> the everyday name of what comes nearest to it
+# (common practice, no source): offered, never taken.
+_LIKE = {
+    "muscovado": "brown sugar",
+    "demerara": "brown sugar",
+    "turbinado": "brown sugar",
+    "jaggery": "brown sugar",
+    "panela": "brown sugar",
+    "maida": "all-purpose flour",
+    "atta": "wholemeal flour",
+    "spud": "potatoes",
+    "oleo": "margarine",
+    "bicarb": "baking soda",
 }
 
 
@@ -357,7 +373,7 @@ class Ingredients:
         Examples
         --------
         >>> shipped().nearest("bread flour"), shipped().nearest("carot")
-        (None, ' Near "carot": "carrot", "carrot, raw" and "bicarbonate".')
+        (None, ' Near "carot": "carrot".')
         """
         if self._candidates(name) or len(self._with_words(name)) > 1:
             return None
@@ -405,12 +421,41 @@ class Ingredients:
         return [row for row in self.rows if words <= set(re.findall(r"\w+", row.name.casefold()))]
 
     def _near(self, name: str, candidates: list[Ingredient]) -> str:
-        known = {**{key: key for key in MEANS}, **{key: r.name for key, r in self._by_name.items()}}
-        keys = difflib.get_close_matches(" ".join(name.casefold().split()), known, n=4, cutoff=0.6)
-        rows = candidates or self._with_words(name)
-        near = dict.fromkeys([row.name for row in rows] + [known[key] for key in keys])
-        quoted = [f'"{word}"' for word in near]
+        """Return the nearest three: what is like it, a slip of spelling, then shared words."""
+        key = " ".join(name.casefold().split())
+        known = [one for one in MEANS if MEANS[one].casefold() in self._by_name]
+        known += list(self._by_name)
+        words = _words(key)
+        held = {one: words & _words(one) for one in known}
+        often = Counter(word for one in known for word in _words(one))
+        close = difflib.get_close_matches(key, known, n=len(_LIKE), cutoff=_SLIP)
+        shared = sorted(
+            (one for one in known if held[one]),
+            key=lambda one: (
+                -sum(1 / often[word] for word in sorted(held[one])),
+                -difflib.SequenceMatcher(None, key, one).ratio(),
+            ),
+        )
+        rows = [row.name.casefold() for row in candidates or self._with_words(name)]
+        found = [*rows, *(_LIKE[word] for word in sorted(words) if word in _LIKE), *close, *shared]
+        found = found or difflib.get_close_matches(key, known, n=_NAMED, cutoff=0.6)
+        near: dict[str, str] = {}  # a row once, by the name that came first
+        for one in found:
+            row = MEANS.get(one, one).casefold()
+            if row in self._by_name:
+                near.setdefault(row, one if one in MEANS else self._by_name[row].name)
+        quoted = [f'"{one}"' for one in list(near.values())[:_NAMED]]
         return f" Near names: {in_words(quoted)}." if quoted else ""
+
+
+_SLIP = 0.8  # of the letters alike, from which a name is taken for misspelt
+_NAMED = 3  # near names that are offered
+
+
+def _words(name: str) -> set[str]:
+    """Return the words of a name, without the s of several."""
+    found = re.findall(r"[^\W\d_]{3,}", name.casefold())
+    return {re.sub(r"(?<=o)es$|(?<=[^s])s$", "", word) for word in found}
 
 
 @lru_cache(maxsize=1)

@@ -496,8 +496,11 @@ def _check_known(answers: Mapping[str, Any], table: Ingredients) -> None:
         groups = in_words(sorted({row.group for row in table.rows}))
         raise RoundError(
             f"{quoted} {be} not in the ingredient table.{''.join(said.values())} Give another "
-            f"name, or a row of your own each in {OWN_INGREDIENTS} beside {IDEA}, the first line "
-            f"being name,group,water_g,fat_g and what else there is, in grams per 100 g. The "
+            f"name; or add a line of your own, {next(iter(said))},group,water,fat,sugar,salt,"
+            f"allergens, to {OWN_INGREDIENTS} beside {IDEA}: the figures are grams in 100 g, as on "
+            "the packet (water, which is not there, is what is left of the 100 when all else is "
+            "taken away). The first line of the file is "
+            "name,group,water_g,fat_g,sugar_g,salt_g,allergens. The "
             f"groups are {groups}; water of a flour, starch or nut is not counted as added."
             f"{''.join(f' {one}' for one in unclear.values())}"
         )
