@@ -256,6 +256,18 @@ def test_doughs_said_in_two_ways_are_refused_in_kitchen_words(factors, wishes, e
     assert ("loads" in str(refused.value)) == ("loads" in wishes)
 
 
+@pytest.mark.parametrize(
+    "rest",
+    [Categorical("rest", ["none", "overnight"]), Numeric("rest", 0, 16, "h")],
+)
+def test_no_dough_is_divided_over_a_rest_that_outlasts_the_day(rest):
+    for factors in ([FAT, rest, COOKING], [rest, COOKING]):
+        table = propose(factors, 8, tasters=2, seed=1).table
+        if "dough" in table:
+            assert (table.groupby("dough")["rest"].nunique() == 1).all()
+    assert "dough" in propose([FAT, rest, COOKING], 8, tasters=2, seed=1).groups
+
+
 def test_what_can_not_be_told_apart_is_told_by_name_from_what():
     """The fourth dough goes with the days: fat times hydration, which stands for a day."""
     plan = propose([FAT, WATER, LIFT, COOKING], 8, days=2, tasters=2, seed=1, doughs=4)

@@ -7,7 +7,7 @@ import pytest
 
 import trials
 from trials.doors.cli import run
-from trials.rounds.extremes import extremes, limit_of
+from trials.rounds.extremes import extremes, limit_of, suggested
 
 
 @pytest.fixture
@@ -56,6 +56,27 @@ def test_less_flour_is_the_bold_end():
     plan = trials.design.full_factorial([flour], replicates=3, seed=1)
     most, _ = extremes(plan)
     assert plan.table.set_index("bake")["flour"][most] == 80
+
+
+@pytest.mark.parametrize("seed", range(1, 5))
+def test_the_mildest_is_not_one_that_is_fried_and_each_is_named_for_what_it_is(tmp_path, seed):
+    """Potato brings the water, rye and the cooking vary: a dry dough in hot fat is not mild."""
+    potato = trials.Numeric("potato", 0, 60, "%", changes=("percent", "potatoes"))
+    cooking = trials.Categorical("cooking", ["oven", "deep-fried"])
+    plan = trials.design.full_factorial([potato, cooking], replicates=2, seed=seed)
+    roll = trials.Formula("roll", {"bread flour": 100, "water": 60, "potatoes": 30, "salt": 2})
+    one = trials.Round.create(
+        tmp_path / "one", plan=plan, measures=[trials.Measure("liking", "hedonic 9")], formula=roll
+    )
+    most, least = extremes(one.plan, one.formulas)
+    rows = one.plan.table.set_index("bake")
+    assert tuple(rows.loc[most, ["potato", "cooking"]]) == (60, "deep-fried")
+    assert tuple(rows.loc[least, ["potato", "cooking"]]) == (0, "oven")
+    water = {bake: formula.totals()["hydration"] for bake, formula in one.formulas.items()}
+    assert water[most] == max(water.values())
+    said = suggested(one)[0]
+    assert re.search(rf"{most} \([^)]*\), the wettest and fried: ", said)
+    assert re.search(rf"{least} \([^)]*\), the driest: ", said)
 
 
 def test_a_failed_extreme_moves_the_limit_before_the_round(folder, capsys):

@@ -82,10 +82,81 @@ def test_the_lift_and_the_salt_that_go_are_said(tmp_path):
     assert "lifts" in told
     assert "salt" in told
     fat = Categorical("fat", ["salted butter", "lard"], changes=("swap", "salted butter"))
-    (told,) = overlooked(planned(tmp_path / "two", fat))
+    told, weighed = overlooked(planned(tmp_path / "two", fat))
+    assert "more water is weighed" in weighed
     without, held = sorted(float(one) for one in re.findall(r"(\d\.\d\d) %", told))
     # 20 % of the flour, and as much salt as the table (USDA sodium x 2.542) has of salted butter
+    # A pinch of salt that a potato holds nobody tastes
+    potato = Numeric("potatoes", 0, 20, "%", changes=("percent", "potatoes"))
+    assert not list(lost(CAKE, potato))
     assert held - without == pytest.approx(0.2 * shipped().find("salted butter").salt, abs=0.011)
+
+
+POTATO = Formula("roll", {"bread flour": 100, "potatoes": 80, "water": 40, "salt": 2})
+
+
+def test_the_water_that_goes_with_an_ingredient_is_said_with_the_driest_bake(tmp_path):
+    potato = Numeric("potatoes", 0, 80, "%", changes=("percent", "potatoes"))
+    one = planned(tmp_path / "one", potato, POTATO)
+    (told,) = overlooked(one)
+    dry, wet = one.plan.table.sort_values("potatoes")["bake"]
+    # 40 of water, and 80 of potato that hold it: column water_g of the table (USDA)
+    held = 40 + 0.8 * shipped().find("potatoes").water
+    assert f"Without potatoes its water goes too: 40 % water instead of {held:.0f} %." in told
+    assert f"driest would be {dry} (40 %" in told
+    assert f"wettest {wet} ({held:.0f} %)" in told
+    assert 'cross "water" too' in told
+
+
+def test_water_that_is_made_up_for_or_hardly_changes_is_not_said(tmp_path):
+    potato = Numeric("potatoes", 0, 80, "%", changes=("percent", "potatoes"))
+    wet = Numeric("hydration", 105, 110, "%", changes=("total", "hydration"))
+    plan = lay_out(
+        [potato, wet],
+        pd.DataFrame({"potatoes": [0, 80], "hydration": [105, 110]}),
+        family="ends",
+        model="main",
+        seed=1,
+    )
+    liking = [Measure("liking", "hedonic 9")]
+    kept = Round.create(tmp_path / "kept", plan=plan, measures=liking, formula=POTATO)
+    assert overlooked(kept) == []
+    little = Numeric("potatoes", 76, 80, "%", changes=("percent", "potatoes"))
+    assert overlooked(planned(tmp_path / "little", little, POTATO)) == []
+
+
+def test_a_swap_that_weighs_more_water_says_so(tmp_path):
+    bread = Formula("bread", {"bread flour": 100, "water": 60, "treacle": 40, "salt": 2})
+    sweet = Categorical("sweetener", ["treacle", "sugar"], changes=("swap", "treacle"))
+    one = planned(tmp_path / "one", sweet, bread)
+    (told,) = (line for line in overlooked(one) if "weighed" in line)
+    rows = one.plan.table.set_index("bake")["sweetener"]
+    parts = {kind: one.formulas[bake].parts["water"] for bake, kind in rows.items()}
+    assert f"{parts['sugar'] - parts['treacle']:.2g} % of the flour more water" in told
+    assert told.startswith("Sugar brings less water than the treacle")
+
+
+@pytest.mark.parametrize(
+    ("leaven", "steps", "said"),
+    [
+        ("dry yeast", [Step("knead", 10), Step("bake", 30)], True),
+        ("dry yeast", [Step("knead", 10), Step("first rise", 60), Step("bake", 30)], False),
+        ("dry yeast", [Step("prove", 60)], False),
+        ("baking powder", [Step("bake", 30)], False),
+    ],
+)
+def test_a_yeasted_dough_that_never_rises_is_pointed_out(tmp_path, leaven, steps, said):
+    loaf = Formula("loaf", {"bread flour": 100, "water": 65, leaven: 1, "salt": 2})
+    wet = Numeric("hydration", 62, 66, "%", changes=("total", "hydration"))
+    told = overlooked(planned(tmp_path / "one", wet, loaf, steps=steps))
+    assert any("Nothing says when the dough rises" in one for one in told) == said
+
+
+def test_a_rest_longer_than_the_day_is_begun_the_evening_before(tmp_path):
+    rest = Categorical("rest", ["none", "overnight"])
+    one = planned(tmp_path / "one", rest)
+    (bake,) = one.plan.table.set_index("bake").query("rest == 'overnight'").index
+    assert f"Rest overnight: mix {bake} the evening before their day." in overlooked(one)
 
 
 def test_what_can_not_be_mixed_is_refused_at_the_plan_in_a_cooks_figures(tmp_path):

@@ -6,13 +6,14 @@ A split-plot: what is in the dough is judged between doughs, all else within the
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import pandas as pd
 from scipy import stats
 
 from trials.base.errors import PlanError
 from trials.base.words import how_many, in_words
-from trials.core.factors import Categorical, Component, Factor, group_names
+from trials.core.factors import Categorical, Component, Factor, group_names, is_blank
 from trials.core.plan import MIXED_ONCE, Plan, kitchen_group, plural, whole_number
 from trials.core.roles import Role
 from trials.core.terms import kitchen_names
@@ -22,6 +23,7 @@ from trials.design.power import USUAL_DF, Promise
 from trials.recipe.formula import ASIDE
 
 DOUGH = MIXED_ONCE[0]
+A_DAY = 10  # hours that a baking day at home has at most (common practice, no source)
 SURE = 0.975  # both ends of an interval leave as much out beyond them
 # How a kind says that it is a way of cooking, and a setting that it is one of the mixing
 _COOKING = re.compile(
@@ -66,9 +68,39 @@ def _mixed_in(factor: Factor) -> bool:
     if factor.group:
         return factor.group in MIXED_ONCE
     if factor.changes is None:
-        return bool(_MIXING.search(factor.name))
+        return bool(_MIXING.search(factor.name)) or any(
+            outlasts_a_day(factor, setting) for setting in factor.levels
+        )
     _, _, *part = factor.changes
     return not part or str(part[0]).casefold() not in ASIDE
+
+
+def outlasts_a_day(factor: Factor, setting: Any) -> bool:
+    """Say whether a setting lasts longer than a baking day, so that it is begun the evening before.
+
+    Such a rest is one of the whole dough: what is baked today can not be of a dough that rests
+    overnight.
+
+    Examples
+    --------
+    >>> rest = Categorical("rest", ["none", "overnight", "14 h"])
+    >>> [outlasts_a_day(rest, kind) for kind in rest.levels]
+    [False, True, True]
+    """
+    if is_blank(setting):
+        return False
+    if isinstance(factor, Categorical):
+        said = str(setting)
+        lasts = re.search(r"(\d+(?:[.,]\d+)?)\s*(h|hours?|days?)\b", said, re.IGNORECASE)
+        if lasts is None:
+            return bool(re.search(r"over ?night", said, re.IGNORECASE))
+        amount, unit = float(lasts[1].replace(",", ".")), lasts[2].casefold()
+    elif isinstance(factor, Component):
+        return False
+    else:
+        amount, unit = float(setting), factor.unit.casefold()
+    hours = {"h": 1, "hour": 1, "hours": 1, "day": 24, "days": 24, "min": 1 / 60, "minutes": 1 / 60}
+    return amount * hours.get(unit, 0) >= A_DAY
 
 
 def ways_of_cooking(factors: Sequence[Factor]) -> tuple[Categorical, ...]:

@@ -188,9 +188,9 @@ def check_size(
     for name in kitchen.groups:
         hard, there = group_columns(own, request.factors, name), kitchen.frame[name].nunique()
         if hard and there < hard + 1:
-            days = int(kitchen.frame["day"].nunique())
-            least = hard + days
-            works = [n for n in range(least, bakes + 1) if bakes % n == 0 and n % days == 0]
+            over = int(kitchen.frame["day"].nunique())
+            least = hard + over
+            works = [n for n in range(least, bakes + 1) if bakes % n == 0 and n % over == 0]
             one = kitchen_group(name, request.factors)
             what = plural(one)
             shared = f"; {in_words(works, 'or')} would share them equally" if works else ""

@@ -14,7 +14,9 @@ from trials.base.words import in_words, number
 from trials.core.factors import Numeric, is_blank
 from trials.core.plan import Plan
 from trials.core.roles import Role
+from trials.design.divided import ways_of_cooking
 from trials.design.midway import shown_setting
+from trials.recipe.formula import Formula
 from trials.rounds.reading import EMPTY_WORDS, Note, Problem
 from trials.rounds.round import Round
 
@@ -26,8 +28,16 @@ INWARDS = 0.25  # of its range that a limit moves where nobody says how far
 # Which end of a number is the bolder one: wetter, hotter, richer, longer bakes spread, tear, burn
 # or fall; less flour or egg does so too (common practice, no source)
 _BOLD_LOW = re.compile(r"flour|starch|egg", re.IGNORECASE)
-_BOLD = "the boldest of them, the likeliest to spread, tear, burn or fall"
-_MEEK = "the mildest, the likeliest to stay hard, pale, raw or dense"
+_BOLD = "the likeliest to spread, tear, burn or fall"
+_MEEK = "the likeliest to stay hard, pale, raw or dense"
+_MEEK_FRIED = "the likeliest to stay hard or dense"
+_ENDS = {
+    "hydration": ("the driest", "the wettest"),
+    "fat": ("the leanest", "the richest"),
+    "heat": ("the coolest", "the hottest"),
+}
+_FRIED = re.compile(r"\bfr(y|ie|itter)", re.IGNORECASE)
+_VARIES = 1.0  # percent of the flour: less of water or fat makes no bake an extreme
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,10 +62,12 @@ class Tried:
     notes: tuple[Note, ...] = ()
 
 
-def extremes(plan: Plan) -> tuple[str, ...]:
+def extremes(plan: Plan, formulas: Mapping[str, Formula] | None = None) -> tuple[str, ...]:
     """Return the planned bakes that are the likeliest to fail: the boldest and the meekest.
 
-    None where nothing is a number, or the round is too short for a bake beforehand.
+    None where nothing is a number, or the round is too short for a bake beforehand. Where the
+    formula of each bake is given, the water and the fat of its dough count too, whatever brings
+    them; so does whether it is fried.
 
     Examples
     --------
@@ -70,8 +82,11 @@ def extremes(plan: Plan) -> tuple[str, ...]:
     rows = plan.rows[plan.rows["role"] != Role.REFERENCE]
     if not numbers or len(rows) < FEWEST:
         return ()
+    doughs = _of_the_dough(plan, formulas or {})
     bold = {
         str(row["bake"]): sum(_boldness(factor, row[factor.name]) for factor in numbers)
+        + sum(held[str(row["bake"])] for held in doughs.values())
+        + _fried(plan, row)
         for row in rows.to_dict("records")
     }
     most, least = max(bold, key=bold.__getitem__), min(bold, key=bold.__getitem__)
@@ -86,19 +101,75 @@ def _boldness(factor: Numeric, value: Any) -> float:
     return -coded if _BOLD_LOW.search(named) else coded
 
 
+def _of_the_dough(plan: Plan, formulas: Mapping[str, Formula]) -> dict[str, dict[str, float]]:
+    """Return the water and the fat of each planned bake's dough, from -1 to 1, where they vary.
+
+    What a number sets itself is counted with that number.
+    """
+    rows = plan.rows[plan.rows["role"] != Role.REFERENCE]
+    found = {}
+    for total in ("hydration", "fat"):
+        if any((factor.changes or ())[:2] == ("total", total) for factor in plan.factors):
+            continue
+        held = {
+            str(bake): float(formulas[bake].totals()[total])
+            for bake in rows["bake"]
+            if bake in formulas
+        }
+        low, high = min(held.values(), default=0.0), max(held.values(), default=0.0)
+        if high - low > _VARIES:
+            found[total] = {bake: 2 * (own - low) / (high - low) - 1 for bake, own in held.items()}
+    return found
+
+
+def _fried(plan: Plan, row: Mapping[str, Any]) -> int:
+    """Return 1 for a bake that is fried and -1 for one that is not, 0 where none or all are."""
+    for way in ways_of_cooking(plan.factors):
+        fried = [bool(_FRIED.search(str(kind))) for kind in way.levels]
+        if any(fried) and not all(fried):
+            return 1 if _FRIED.search(str(row[way.name])) else -1
+    return 0
+
+
+def _named(round_: Round, bake: str, end: int) -> str:
+    """Return what makes a bake an extreme of its round, by name, and what it is likely to do."""
+    plan = round_.plan
+    row = plan.rows.set_index("bake").loc[bake].to_dict()
+    said = [
+        _ENDS[total][end > 0]
+        for total, held in _of_the_dough(plan, round_.formulas).items()
+        if held[bake] == end
+    ]
+    for factor in plan.factors:
+        if isinstance(factor, Numeric) and not is_blank(row[factor.name]):
+            what = (factor.changes or ("", ""))[1] if (factor.changes or "")[:1] else ""
+            kind = "heat" if factor.unit.strip("°").casefold() in ("c", "f") else what
+            at = float(factor.code([row[factor.name]])[0])
+            if kind in _ENDS and at == end:
+                said.append(_ENDS[kind][end > 0])
+    fried = _fried(plan, row)
+    shown = in_words([*said, *(["fried"] if fried > 0 else [])])
+    tail = _BOLD if end > 0 else _MEEK_FRIED if fried > 0 else _MEEK
+    if shown and said:
+        return f"{shown}: {tail}"
+    return f"{'the boldest' if end > 0 else 'the mildest'} of them, {tail}"
+
+
 def suggested(round_: Round) -> list[str]:
     """Return why and how the extremes are baked before the round begins; nothing where not."""
     done = round_.parent or round_.plan.details.get("tried")
-    found = () if done else extremes(round_.plan)
+    found = () if done else extremes(round_.plan, round_.formulas)
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")
     most, least = (
-        f"{bake} ({shown_setting(round_.plan.factors, rows.loc[bake].to_dict())})" for bake in found
+        f"{bake} ({shown_setting(round_.plan.factors, rows.loc[bake].to_dict())}), "
+        f"{_named(round_, bake, end)}"
+        for bake, end in zip(found, (1, -1), strict=True)
     )
     return [
         f"Before the round, bake its extremes once, small, for the eye and not for the table: "
-        f"{most}, {_BOLD}; and {least}, {_MEEK}.",
+        f"{most}; and {least}.",
         f"Write what came of them into {EXTREMES} (trials sheets writes it); if one failed, trials "
         "replan moves the limits before the round begins.",
     ]
@@ -107,7 +178,7 @@ def suggested(round_: Round) -> list[str]:
 def write_extremes(round_: Round) -> list[Any]:
     """Write `extremes.csv` where it helps and is not there; what was entered stays."""
     path = round_.folder / EXTREMES
-    found = () if round_.parent or path.exists() else extremes(round_.plan)
+    found = () if round_.parent or path.exists() else extremes(round_.plan, round_.formulas)
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")

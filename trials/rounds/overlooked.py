@@ -7,6 +7,8 @@ from typing import Any
 from trials.base.errors import FormulaError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, is_blank
+from trials.core.roles import Role
+from trials.design.divided import outlasts_a_day
 from trials.recipe.crossing import WITHOUT
 from trials.recipe.formula import TOTALS, Formula
 from trials.recipe.units import TIMES, unit
@@ -22,6 +24,14 @@ _SET = re.compile(
 )
 _LEAST = (
     0.05  # percent of the flour: less salt than this nobody tastes (common practice, no source)
+)
+_MOVES = 5.0  # percent of the flour: less water or fat than this a dough takes (common practice)
+_WEIGHED = 0.5  # percent of the flour: more water than this on a sheet wants a reason
+# What a dough rises by, and what a step is called in which it does (common practice, no source)
+_RAISES = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment", re.I)
+_RISES = re.compile(
+    r"\b(ris(e|es|ing)|proof|prov(e|es|ing)\b|ferment|bulk|rest|retard|overnight|stand|leav|swell)",
+    re.I,
 )
 _MORE = frozenset(
     {"leavening", "leavener", "fat", "oil", "soak", "syrup", "flour", "hydration", "liquid"}
@@ -63,7 +73,8 @@ def overlooked(round_: Round) -> list[str]:
         if factor.changes is not None
         for sentence in lost(round_.formula, factor, round_.plan.factors)
     ]
-    told += _soda_alone(round_)
+    told += [*_gone_with(round_), *_water_weighed(round_), *_soda_alone(round_)]
+    told += [*_unrisen(round_), *_evening_before(round_)]
     size = batch_sentence(round_, round_.batch)
     return told + ([size] if "too little" in size.casefold() else [])
 
@@ -132,6 +143,129 @@ def _kept(round_: Round) -> list[str]:
         for name, bakes in kept.items()
         if bakes
     ]
+
+
+def _baked(round_: Round) -> list[dict[str, Any]]:
+    """Return the bakes that the plan chose: a parent or a reference is baked as it is."""
+    rows = round_.plan.rows
+    return list(rows[rows["role"] != Role.REFERENCE].to_dict("records"))
+
+
+def _totals_set(factors: Sequence[Factor]) -> set[tuple[Any, ...]]:
+    return {tuple(one.changes) for one in factors if one.changes and one.changes[0] == "total"}
+
+
+def _leaving(
+    formula: Formula, factors: Sequence[Factor], row: Mapping[str, Any], name: str
+) -> Formula | None:
+    """Return a bake's formula without one factor; None where that can not be mixed."""
+    try:
+        return formula_of(formula, factors, row, leaving=[name])
+    except FormulaError:
+        return None
+
+
+def _gone_with(round_: Round) -> Iterator[str]:
+    """Yield what water or fat of the whole dough goes, or comes, with an ingredient."""
+    assert round_.formula is not None
+    formula, factors, rows = round_.formula, round_.plan.factors, _baked(round_)
+    for total, what, ends in (
+        ("hydration", "water", ("driest", "wettest")),
+        ("fat", "fat", ("leanest", "richest")),
+    ):
+        if ("total", total) in _totals_set(factors):
+            continue  # what goes with an ingredient is made up for
+        whole = {row["bake"]: round_.formulas[row["bake"]].totals()[total] for row in rows}
+        told = []
+        for factor in factors:
+            kind, named = (factor.changes or ("", ""))[:2]
+            if kind not in ("percent", "grams") or named not in formula.mix.table:
+                continue
+            if formula.mix.find(named).group == what:
+                continue  # that is what was asked for
+            moved = {
+                row["bake"]: whole[row["bake"]] - left.totals()[total]
+                for row in rows
+                if (left := _leaving(formula, factors, row, factor.name)) is not None
+            }
+            bake = max(moved, key=lambda one: abs(moved[one]), default="")
+            if abs(moved.get(bake, 0.0)) < _MOVES:
+                continue
+            way = "goes" if moved[bake] < 0 else "comes"
+            amount = {row["bake"]: row[factor.name] for row in rows}[bake]
+            none = str(amount).casefold() in WITHOUT or amount == 0
+            told.append(
+                f"{'Without' if none else 'With less' if way == 'goes' else 'With'} {named} its "
+                f"{what} {way} too: {whole[bake]:.0f} % {what} instead of "
+                f"{whole[bake] - moved[bake]:.0f} %."
+            )
+        if told:
+            low, high = min(whole, key=whole.__getitem__), max(whole, key=whole.__getitem__)
+            cross = "water" if what == "water" else "fat"
+            yield (
+                f"{' '.join(told)} The {ends[0]} would be {low} ({whole[low]:.0f} % of the flour), "
+                f"the {ends[1]} {high} ({whole[high]:.0f} %). To keep the {what}, cross "
+                f'"{cross}" too, or add a factor with changes = ["total", "{total}"].'
+            )
+
+
+def _water_weighed(round_: Round) -> Iterator[str]:
+    """Yield that a swap weighs more or less water, so that the dough keeps what it had."""
+    assert round_.formula is not None
+    formula, factors = round_.formula, round_.plan.factors
+    for factor in factors:
+        if factor.changes is None or factor.changes[0] != "swap":
+            continue
+        if ("total", "hydration") in _totals_set(factors):
+            return  # the water of each bake is what was asked for
+        old, moved = factor.changes[1], {}
+        for row in _baked(round_):
+            new = row[factor.name]
+            if is_blank(new) or new == old:
+                continue
+            left = _leaving(formula, factors, row, factor.name)
+            if left is None:
+                continue
+            moved[new] = sum(
+                sign * sum(map(_water, one.mix.parts.values()))
+                for sign, one in ((1, round_.formulas[row["bake"]]), (-1, left))
+            )
+        for new, water in moved.items():
+            if abs(water) > _WEIGHED:
+                brings = "less" if water > 0 else "more"
+                yield (
+                    f"{new[0].upper()}{new[1:]} brings {brings} water than the {old} in whose "
+                    f"place it stands, so {abs(water):.2g} % of the flour "
+                    f"{'more' if water > 0 else 'less'} water is weighed: the dough stays as wet."
+                )
+
+
+def _unrisen(round_: Round) -> Iterator[str]:
+    """Yield that a yeasted dough has no step in which it rises."""
+    raised = any(
+        _RAISES.search(name)
+        for one in (round_.formula, *round_.formulas.values())
+        if one is not None
+        for name in (*one.table["ingredient"], *one.mix.parts)
+    )
+    said = [*(step.name for step in round_.steps), *(one.name for one in round_.plan.factors)]
+    if raised and not any(map(_RISES.search, said)):
+        yield (
+            "Nothing says when the dough rises: write a step, as in [[steps]], "
+            'name = "rise", minutes = 90 (as your recipe has it).'
+        )
+
+
+def _evening_before(round_: Round) -> Iterator[str]:
+    """Yield which bakes are begun the evening before, as a setting of theirs outlasts the day."""
+    for factor in round_.plan.factors:
+        rows = [row for row in _baked(round_) if outlasts_a_day(factor, row[factor.name])]
+        if rows:
+            shown = in_words(dict.fromkeys(factor.show(row[factor.name]) for row in rows))
+            yield (
+                f"{factor.name[0].upper()}{factor.name[1:]} {shown}: mix "
+                f"{in_words(row['bake'] for row in rows)} the evening before their day."
+            )
 
 
 def _soda_alone(round_: Round) -> list[str]:
@@ -220,7 +354,7 @@ def lost(formula: Formula, factor: Factor, factors: Sequence[Factor] = ()) -> It
                 f"Without {what} {left}: it may stay flat or dense, and is less salty too. That is "
                 "a finding, not a slip."
             )
-        elif row.salt:
+        elif row.salt * _most_of(formula, factor) / 100 > _LEAST:
             yield f"Without {what} its salt goes too ({row.salt:.3g} g in 100 g of it)."
     if kind == "swap" and isinstance(factor, Categorical):
         salt = {
@@ -234,6 +368,14 @@ def lost(formula: Formula, factor: Factor, factors: Sequence[Factor] = ()) -> It
                 f"With {least} the salt of {most} goes: {salt[least]:.2f} % of the flour instead "
                 f"of {salt[most]:.2f} %. Salt it again, or taste the salt as well."
             )
+
+
+def _most_of(formula: Formula, factor: Factor) -> float:
+    """Return the most of an ingredient that a factor leaves in, in percent of the flour."""
+    kind, what = (factor.changes or ("", ""))[:2]
+    if kind == "percent" and not isinstance(factor, Categorical):
+        return float(factor.high)
+    return sum(percent for _, name, percent in formula.mix.rows() if name == what)
 
 
 def water_moved(formula: Formula, factors: Sequence[Factor], row: Mapping[str, Any]) -> list[str]:

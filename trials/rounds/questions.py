@@ -263,6 +263,8 @@ bakes = 8                   # crossings; both recipes are baked besides: 10 bake
 parents = 1                 # how often each recipe is baked
 days = 2
 
+# taste = "together"        # a sitting's pieces at once, held alike; "fresh": each warm, when ready
+
 [[process]]                 # how each recipe is cooked: the first, the second
 name = "cooking"
 first = "oven"

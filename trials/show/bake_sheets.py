@@ -161,7 +161,7 @@ _ALL_WATER = 100  # percent: water itself is bought nowhere
 
 def for_the_extremes(round_: Round) -> str:
     """Return what the extremes take that are baked before the round; empty where none are."""
-    bakes = extremes(round_.plan) if suggested(round_) else ()
+    bakes = extremes(round_.plan, round_.formulas) if suggested(round_) else ()
     own = used(round_)
     grams = own[own["bake"].isin(bakes)].groupby("ingredient", sort=False)["grams"].sum()
     if grams.empty:
