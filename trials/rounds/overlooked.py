@@ -375,7 +375,8 @@ def _most_of(formula: Formula, factor: Factor) -> float:
     kind, what = (factor.changes or ("", ""))[:2]
     if kind == "percent" and not isinstance(factor, Categorical):
         return float(factor.high)
-    return sum(percent for _, name, percent in formula.mix.rows() if name == what)
+    mix = formula.mix
+    return sum(percent for _, name, percent in mix.rows() if mix.find(name) == mix.find(what))
 
 
 def water_moved(formula: Formula, factors: Sequence[Factor], row: Mapping[str, Any]) -> list[str]:
