@@ -156,7 +156,8 @@ def test_a_rest_longer_than_the_day_is_begun_the_evening_before(tmp_path):
     rest = Categorical("rest", ["none", "overnight"])
     one = planned(tmp_path / "one", rest)
     (bake,) = one.plan.table.set_index("bake").query("rest == 'overnight'").index
-    assert f"Rest overnight: mix {bake} the evening before their day." in overlooked(one)
+    (told,) = (line for line in overlooked(one) if "the evening before" in line)
+    assert told == f"Mix these the evening before (rest: overnight): {bake} before day 1."
 
 
 def test_what_can_not_be_mixed_is_refused_at_the_plan_in_a_cooks_figures(tmp_path):

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 from scipy import stats
 
-from trials.base.errors import PlanError
+from trials.base.errors import FormulaError, PlanError
 from trials.base.words import how_many, in_words
 from trials.core.factors import Categorical, Component, Factor, group_names, is_blank
 from trials.core.plan import MIXED_ONCE, Plan, kitchen_group, plural, whole_number
@@ -21,9 +21,12 @@ from trials.design.aliasing import apart_words
 from trials.design.families import Wish
 from trials.design.power import USUAL_DF, Promise
 from trials.recipe.formula import ASIDE
+from trials.recipe.units import TIMES, unit
 
 DOUGH = MIXED_ONCE[0]
-A_DAY = 10  # hours that a baking day at home has at most (common practice, no source)
+LONG_REST = 360.0  # minutes: what rests longer is begun the evening before (common practice)
+OVERNIGHT = re.compile(r"\bover.?night\b|\d\s*days?\b", re.IGNORECASE)
+_LASTS = re.compile(r"(\d+(?:[.,]\d+)?)\s*(h|hours?)\b", re.IGNORECASE)
 SURE = 0.975  # both ends of an interval leave as much out beyond them
 # How a kind says that it is a way of cooking, and a setting that it is one of the mixing
 _COOKING = re.compile(
@@ -68,11 +71,16 @@ def _mixed_in(factor: Factor) -> bool:
     if factor.group:
         return factor.group in MIXED_ONCE
     if factor.changes is None:
-        return bool(_MIXING.search(factor.name)) or any(
-            outlasts_a_day(factor, setting) for setting in factor.levels
-        )
+        return bool(_MIXING.search(factor.name)) or _rests_long(factor)
     _, _, *part = factor.changes
     return not part or str(part[0]).casefold() not in ASIDE
+
+
+def _rests_long(factor: Factor) -> bool:
+    """Say whether a factor is a rest of the dough itself, which the dough's bakes have together."""
+    if any(map(_COOKING.search, [factor.name, *map(str, factor.levels)])):
+        return False
+    return any(outlasts_a_day(factor, setting) for setting in factor.levels)
 
 
 def outlasts_a_day(factor: Factor, setting: Any) -> bool:
@@ -83,24 +91,25 @@ def outlasts_a_day(factor: Factor, setting: Any) -> bool:
 
     Examples
     --------
-    >>> rest = Categorical("rest", ["none", "overnight", "14 h"])
+    >>> rest = Categorical("rest", ["none", "overnight", "14 h", "2 days"])
     >>> [outlasts_a_day(rest, kind) for kind in rest.levels]
-    [False, True, True]
+    [False, True, True, True]
     """
-    if is_blank(setting):
+    if is_blank(setting) or isinstance(factor, Component):
         return False
-    if isinstance(factor, Categorical):
-        said = str(setting)
-        lasts = re.search(r"(\d+(?:[.,]\d+)?)\s*(h|hours?|days?)\b", said, re.IGNORECASE)
-        if lasts is None:
-            return bool(re.search(r"over ?night", said, re.IGNORECASE))
-        amount, unit = float(lasts[1].replace(",", ".")), lasts[2].casefold()
-    elif isinstance(factor, Component):
-        return False
-    else:
-        amount, unit = float(setting), factor.unit.casefold()
-    hours = {"h": 1, "hour": 1, "hours": 1, "day": 24, "days": 24, "min": 1 / 60, "minutes": 1 / 60}
-    return amount * hours.get(unit, 0) >= A_DAY
+    if not isinstance(factor, Categorical):
+        return _minutes(float(setting), factor.unit) >= LONG_REST
+    lasts = _LASTS.search(str(setting))
+    long = lasts and _minutes(float(lasts[1].replace(",", ".")), lasts[2]) >= LONG_REST
+    return bool(long or OVERNIGHT.search(str(setting)))
+
+
+def _minutes(amount: float, written: str) -> float:
+    """Return a time in minutes; 0 for anything that is no time."""
+    try:
+        return amount * TIMES.get(unit(written), 0.0)
+    except FormulaError:
+        return 0.0
 
 
 def ways_of_cooking(factors: Sequence[Factor]) -> tuple[Categorical, ...]:

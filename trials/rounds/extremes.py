@@ -150,7 +150,7 @@ def _named(round_: Round, bake: str, end: int) -> str:
     fried = _fried(plan, row)
     shown = in_words([*said, *(["fried"] if fried > 0 else [])])
     tail = _BOLD if end > 0 else _MEEK_FRIED if fried > 0 else _MEEK
-    if shown and said:
+    if shown and (said or end > 0):
         return f"{shown}: {tail}"
     return f"{'the boldest' if end > 0 else 'the mildest'} of them, {tail}"
 

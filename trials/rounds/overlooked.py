@@ -8,10 +8,9 @@ from trials.base.errors import FormulaError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, is_blank
 from trials.core.roles import Role
-from trials.design.divided import outlasts_a_day
+from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
 from trials.recipe.crossing import WITHOUT
 from trials.recipe.formula import TOTALS, Formula
-from trials.recipe.units import TIMES, unit
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
@@ -74,13 +73,9 @@ def overlooked(round_: Round) -> list[str]:
         for sentence in lost(round_.formula, factor, round_.plan.factors)
     ]
     told += [*_gone_with(round_), *_water_weighed(round_), *_soda_alone(round_)]
-    told += [*_unrisen(round_), *_evening_before(round_)]
+    told += _unrisen(round_)
     size = batch_sentence(round_, round_.batch)
     return told + ([size] if "too little" in size.casefold() else [])
-
-
-_OVERNIGHT = re.compile(r"\bover.?night\b", re.I)
-LONG_REST = 360.0  # minutes: what rests longer is begun the evening before (common practice)
 
 
 def overnight(round_: Round) -> dict[str, str]:
@@ -96,27 +91,15 @@ def overnight(round_: Round) -> dict[str, str]:
             setting = row[factor.name]
             if is_blank(setting):
                 continue
-            if isinstance(factor, Categorical):
-                if _OVERNIGHT.search(str(setting)):
-                    found.setdefault(row["bake"], f"{factor.name}: {setting}")
-            elif factor.name not in busy and _minutes(factor, setting) >= LONG_REST:
+            if factor.name not in busy and outlasts_a_day(factor, setting):
                 found.setdefault(row["bake"], f"{factor.name}: {factor.show(setting)}")
         for step in round_.steps:
             if not step.is_for(row) or isinstance(step.minutes, str):
                 continue
             rest = not step.needs and float(step.minutes) >= LONG_REST
-            if rest or _OVERNIGHT.search(step.name):
+            if rest or OVERNIGHT.search(step.name):
                 found.setdefault(row["bake"], step.name)
     return found
-
-
-def _minutes(factor: Factor, setting: Any) -> float:
-    """Return a setting that is a time in minutes; 0 for anything else."""
-    try:
-        meant = unit(factor.unit)
-    except FormulaError:
-        return 0.0
-    return float(setting) * TIMES.get(meant, 0.0)
 
 
 def _the_evening_before(round_: Round) -> list[str]:
@@ -254,18 +237,6 @@ def _unrisen(round_: Round) -> Iterator[str]:
             "Nothing says when the dough rises: write a step, as in [[steps]], "
             'name = "rise", minutes = 90 (as your recipe has it).'
         )
-
-
-def _evening_before(round_: Round) -> Iterator[str]:
-    """Yield which bakes are begun the evening before, as a setting of theirs outlasts the day."""
-    for factor in round_.plan.factors:
-        rows = [row for row in _baked(round_) if outlasts_a_day(factor, row[factor.name])]
-        if rows:
-            shown = in_words(dict.fromkeys(factor.show(row[factor.name]) for row in rows))
-            yield (
-                f"{factor.name[0].upper()}{factor.name[1:]} {shown}: mix "
-                f"{in_words(row['bake'] for row in rows)} the evening before their day."
-            )
 
 
 def _soda_alone(round_: Round) -> list[str]:
