@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trials import Component, fit
+from trials import Component, Measure, fit
+from trials.analysis.brief import in_brief
 from trials.base.errors import FitError
 
 
@@ -70,3 +71,16 @@ class TestShares:
         table.loc[0, "rye"] = 0.9
         found = fit(table, "liking", ["rye", "oat", "wheat"], model="main")
         assert [type(one).__name__ for one in found.factors] == ["Numeric"] * 3
+
+
+def test_what_may_remain_ends_where_the_scale_ends():
+    # One taster, four bakes, scores from end to end: nothing of nine points can be ruled out
+    table = pd.DataFrame(
+        {"bake": list("abcd"), "fat": ["butter", "butter", "lard", "lard"], "liking": [1, 9, 9, 2]}
+    )
+    liking = Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.7)
+    found = fit(table, "liking", ["fat"], measure=liking)
+    assert found.spoken["high"].max() - found.spoken["low"].min() > 8
+    said = " ".join(in_brief(found))
+    assert "all that the scale allows, either way, remains possible" in said
+    assert "up to" not in said

@@ -16,6 +16,7 @@ from trials.analysis.settling import settling_words
 from trials.analysis.wording import LIKELY, failure_sentence, unit_of
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed
+from trials.core.measures import Measure
 from trials.core.terms import Term
 from trials.core.verdicts import MATTERS, TOO_SMALL
 
@@ -196,7 +197,7 @@ def in_brief(findings: Findings) -> tuple[str, ...]:
         said.append(_nothing(findings))
     if likely:
         said.append(f"Likely, but how large is not settled: {'; '.join(likely)}.")
-    left = _rest(rest, digits, unit, findings.margin)
+    left = _rest(rest, digits, unit, findings)
     more = more_would_settle(findings)
     if more and (likely or left):
         # Behind what is not settled, in its sentence: three sentences are what anybody reads
@@ -270,7 +271,7 @@ def _nothing(findings: Findings) -> str:
     return f"{said}; if one thing matters, it is likeliest {top['factor']} (a chance of {chance})."
 
 
-def _rest(rest: Sequence[Change], digits: int, unit: str, margin: float | None) -> str:
+def _rest(rest: Sequence[Change], digits: int, unit: str, findings: Findings) -> str:
     """Return in one sentence what is not settled, how much of it may remain, and what is small."""
     small = dict.fromkeys(one.factor for one in rest if one.verdict == TOO_SMALL)
     open_ = [one for one in rest if one.verdict != TOO_SMALL]
@@ -280,7 +281,11 @@ def _rest(rest: Sequence[Change], digits: int, unit: str, margin: float | None) 
         reach = [abs(bound) for one in open_ for bound in (one.low, one.high) if np.isfinite(bound)]
         parts.append(f"Not settled: {in_words(names)}")
         if reach:
-            could = f"up to {rounded(max(reach), digits)}{unit} either way remains possible"
+            margin, measure = findings.margin, findings.measure
+            could = f"up to {rounded(max(reach), digits)}{unit} either way"
+            if measure is not None and max(reach) >= _span(measure):
+                could = "all that the scale allows, either way,"
+            could += " remains possible"
             care = f", and you care about {margin:g}" if margin is not None else ""
             parts[-1] += f"; {could}{care}"
         else:
@@ -289,6 +294,13 @@ def _rest(rest: Sequence[Change], digits: int, unit: str, margin: float | None) 
     if little:
         parts.append(f"{'too' if parts else 'Too'} small to matter: {in_words(little)}")
     return f"{'; '.join(parts)}." if parts else ""
+
+
+def _span(measure: Measure) -> float:
+    """Return how far apart the ends of a scale are."""
+    if measure.low is None or measure.high is None:
+        return np.inf
+    return measure.high - measure.low
 
 
 def round_in_brief(found: Mapping[str, Findings | str]) -> list[str]:

@@ -77,7 +77,8 @@ def chosen_factors(
         if settings.nunique() < 2:
             raise FitError(
                 f'"{factor.name}" never moved: every row with a score has '
-                f"{factor.show(settings.iloc[0])}. Leave it out of the factors."
+                f"{factor.show(settings.iloc[0])}. Score a bake at another setting, or leave it "
+                "out of the factors."
             )
         rest = table[factor.name].drop(own.index)
         table[factor.name] = pd.concat([settings.astype(object), rest]).sort_index().infer_objects()
