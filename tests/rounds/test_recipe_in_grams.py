@@ -16,6 +16,7 @@ from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
 from trials.rounds.scores import check
 from trials.show.bake_sheets import bake_sheets
+from trials.show.cook_page import cook_page
 
 RECIPE = 'formula = "shortbread: 200 g cake flour, 80 g butter, 60 g sugar, 2 g salt"\n'
 FACTOR = """
@@ -116,6 +117,7 @@ def test_the_weighed_figure_typed_as_the_setting_is_noted_with_what_to_type(tmp_
     weighed = weights(one).query("bake == @bake and ingredient == 'butter'")["grams"].iloc[0]
     sheet = bake_sheets(one).split(f'class="bake">{bake}<')[1].split("</section>")[0]
     assert re.search(rf"80 g<br>.*in the recipe as written; here {weighed:g} g", sheet)
+    assert f"80 g in the recipe as written; here {weighed:g} g" in cook_page(one)
     value = {"weighed": weighed, "rounded": round(weighed), "setting": 80, "another": 86}[typed]
     table = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
     table.loc[table["bake"] == bake, "actual butter"] = f"{value:g}"

@@ -17,6 +17,7 @@ from trials.rounds.kitchen import Batch, Kitchen, Prices, Step
 from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
 from trials.show.bake_sheets import bake_sheets, shopping_page
+from trials.show.cook_page import cook_page
 
 
 @pytest.fixture
@@ -123,6 +124,7 @@ def test_what_rests_overnight_is_mixed_the_evening_before(tmp_path):
     early = set(long.plan.table.loc[long.plan.table["cooking"] != "oven", "bake"])
     sheets = bake_sheets(long).split('class="bake">')[1:]
     assert {text[:3] for text in sheets if "the evening before" in text} == early
+    assert cook_page(long).count("mix this the evening before") == len(early)
     told = next(one for one in overlooked(long) if one.startswith("Mix these"))
     assert set(re.findall(r"B\d\d", told)) == early
     for minutes, count in ((359, 0), (360, 4)):

@@ -6,7 +6,7 @@ from typing import Any, assert_never
 import pandas as pd
 
 from trials.base.html import held, render
-from trials.base.words import in_words
+from trials.base.words import in_words, tidy_number
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
@@ -14,10 +14,11 @@ from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
 from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.recipe.weighing import shown_grams
-from trials.rounds.amounts import dough_weights, shared_doughs, weights
+from trials.rounds.amounts import dough_weights, shared_doughs, weighed_otherwise, weights
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.gathering import gathered
 from trials.rounds.kitchen import Batch
+from trials.rounds.overlooked import overnight
 from trials.rounds.round import Round
 from trials.rounds.safe import notices
 from trials.rounds.scores import statuses
@@ -46,6 +47,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
     form = cook_form(round_)
     known = statuses(gathered(round_))
     named = notices(round_)
+    early = overnight(round_)
     record: dict[str, Any] = {
         "mark": form.round_id,
         "key": f"cook {form.round_id}",
@@ -58,7 +60,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         ],
         "measures": [_measured(one) for one in round_.measures if one.per == "bake"],
         "bakes": [
-            _bake(round_, row, place, len(rows), grams)
+            _bake(round_, row, place, len(rows), grams, early.get(row["bake"], ""))
             | {"known": known.get(row["bake"], "")}
             | {"cautions": _mind(round_, row, formulas.get(row["bake"]), named[row["bake"]])}
             for place, row in enumerate(rows, start=1)
@@ -95,6 +97,7 @@ def _bake(
     place: int,
     count: int,
     grams: pd.DataFrame | None,
+    early: str,
 ) -> dict[str, Any]:
     role = ROLE_WORDS.get(row["role"], "")
     where = [
@@ -102,13 +105,17 @@ def _bake(
         f"day {row['day']}",
         *shared_words(round_, row),
         *([role] if role else []),
+        *([f"mix this the evening before ({early})"] if early else []),
     ]
+    here = {}
+    if grams is not None:
+        here = weighed_otherwise(round_, row, grams[grams["bake"] == row["bake"]])
     own = [] if grams is None else grams[grams["bake"] == row["bake"]].to_dict("records")
     return {
         "bake": row["bake"],
         "where": ", ".join(where),
         "settings": [
-            _setting(factor, row[factor.name])
+            _setting(factor, row[factor.name], here.get(factor.name))
             for factor in round_.plan.factors
             if not (factor.only_when and is_blank(row[factor.name]))
         ],
@@ -131,10 +138,11 @@ def _mind(
     return [[one.subject, one.text] for one in found]
 
 
-def _setting(factor: Factor, value: Any) -> dict[str, Any]:
+def _setting(factor: Factor, value: Any, here: float | None) -> dict[str, Any]:
+    as_written = "" if here is None else f" in the recipe as written; here {tidy_number(here, 4)} g"
     record: dict[str, Any] = {
         "name": factor.name,
-        "shown": factor.show(value),
+        "shown": factor.show(value) + as_written,
         "shared": factor.group is not None,
     }
     if isinstance(factor, Categorical):
