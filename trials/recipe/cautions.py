@@ -67,8 +67,8 @@ RAW = "Do not taste raw dough or batter: {what} can make ill. Wash hands and ben
 CORE = Caution(
     "serving",
     "Serve only pieces that are done to the core, whatever the plan says. Usual for bread, in the "
-    "thickest place: 85 to 91\u00a0°C where it is enriched, 93 to 98\u00a0°C where it is lean. Where your "
-    "code asks for more, it goes first.",
+    "thickest place: 85 to 91\u00a0°C where it is enriched, 93 to 98\u00a0°C where it is lean. "
+    "Where your code asks for more, it goes first.",
 )
 COOLING = Caution(
     "cooling",
