@@ -137,7 +137,7 @@ def _named(round_: Round, bake: str, end: int) -> str:
     row = plan.rows.set_index("bake").loc[bake].to_dict()
     said = [
         _ENDS[total][end > 0]
-        for total, held in _of_the_dough(plan, round_.formulas).items()
+        for total, held in _of_the_dough(plan, _mixed(round_)).items()
         if held[bake] == end
     ]
     for factor in plan.factors:
@@ -158,7 +158,7 @@ def _named(round_: Round, bake: str, end: int) -> str:
 def suggested(round_: Round) -> list[str]:
     """Return why and how the extremes are baked before the round begins; nothing where not."""
     done = round_.parent or round_.plan.details.get("tried")
-    found = () if done else extremes(round_.plan, round_.formulas)
+    found = () if done else extremes(round_.plan, _mixed(round_))
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")
@@ -175,10 +175,15 @@ def suggested(round_: Round) -> list[str]:
     ]
 
 
+def _mixed(round_: Round) -> Mapping[str, Formula]:
+    """Return what each bake is mixed of; nothing where a round has no formula."""
+    return round_.formulas if round_.formula else {}
+
+
 def write_extremes(round_: Round) -> list[Any]:
     """Write `extremes.csv` where it helps and is not there; what was entered stays."""
     path = round_.folder / EXTREMES
-    found = () if round_.parent or path.exists() else extremes(round_.plan, round_.formulas)
+    found = () if round_.parent or path.exists() else extremes(round_.plan, _mixed(round_))
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")
