@@ -257,7 +257,7 @@ class TestBadInput:
 
     def test_collinear_columns_are_named(self):
         data = self.data().assign(twin=lambda t: t["rest"] * 2)
-        with pytest.raises(FitError, match='can not tell "twin" apart'):
+        with pytest.raises(FitError, match='can not tell "twin" apart from "rest";'):
             fit(data, "liking", ["rest", "twin"], model="main")
 
     def test_more_terms_than_rows(self):

@@ -1094,13 +1094,27 @@ def _without_aliases(
         return matrix, nuisance, names
     lost = [matrix.terms[position] for position in sorted(gone)]
     words = in_words(f'"{term.name}"' for term in lost)
+    others = _mixed_with(matrix, nuisance, gone)
     if model is not None:
         raise FitError(
-            f"the {_units(table)} can not tell {words} apart from the rest of the model; "
+            f"the {_units(table)} can not tell {words} apart from {others}; "
             "leave terms out, or bake the settings that are missing."
         )
-    notes.append(f"{words} can not be told apart from the rest in these bakes and was left out.")
+    notes.append(f"{words} can not be told apart from {others} in these bakes and was left out.")
     return _less(matrix, gone), nuisance, names
+
+
+def _mixed_with(matrix: ModelMatrix, nuisance: np.ndarray, gone: Container[int]) -> str:
+    """Return by name what the terms that had to go can not be told apart from."""
+    went = np.array([int(owner) in gone for owner in matrix.owner])
+    kept = matrix.owner[~went]
+    beside = np.hstack([matrix.X[:, ~went], nuisance])
+    share = np.linalg.lstsq(beside, matrix.X[:, went], rcond=None)[0][: len(kept)]
+    held = kept[(np.abs(share).max(axis=1) > 1e-6) & (kept >= 0)]
+    names = [f'"{matrix.terms[owner].name}"' for owner in dict.fromkeys(held.tolist())]
+    return in_words([*names[:4], f"{len(names) - 4} more"] if len(names) > 4 else names) or (
+        "what differs between days, tasters or batches"
+    )
 
 
 def _less(matrix: ModelMatrix, gone: Container[int]) -> ModelMatrix:

@@ -85,7 +85,7 @@ def _first(response: str, ranking: pd.DataFrame) -> str:
 def _without_some(response: str, known: pd.DataFrame, ranking: pd.DataFrame) -> str:
     """Return what can be said of the order where some factors can not be told at all."""
     if known.empty:
-        return f"For {response}, no factor can be told apart from the rest."
+        return f"For {response}, no factor can be told apart from the others."
     gone = in_words(name for name in ranking["factor"] if name not in set(known["factor"]))
     return (
         f"For {response}, what mattered most can not be said, as nothing is known of {gone} alone; "
