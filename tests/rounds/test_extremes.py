@@ -79,6 +79,14 @@ def test_the_mildest_is_not_one_that_is_fried_and_each_is_named_for_what_it_is(t
     assert re.search(rf"{least} \([^)]*\), the driest: ", said)
 
 
+def test_a_round_without_a_formula_has_its_extremes_too(tmp_path):
+    oven = trials.Numeric("oven", 180, 220, "°C")
+    plan = trials.design.full_factorial([oven], replicates=3, seed=1)
+    liking = [trials.Measure("liking", "hedonic 9")]
+    one = trials.Round.create(tmp_path / "one", plan=plan, measures=liking)
+    assert "the hottest: " in suggested(one)[0]
+
+
 def test_a_failed_extreme_moves_the_limit_before_the_round(folder, capsys):
     assert run(["sheets", str(folder)]) == 0
     most, _ = extremes(trials.Round.open(folder).plan)

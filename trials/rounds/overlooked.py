@@ -152,13 +152,14 @@ def _gone_with(round_: Round) -> Iterator[str]:
     """Yield what water or fat of the whole dough goes, or comes, with an ingredient."""
     assert round_.formula is not None
     formula, factors, rows = round_.formula, round_.plan.factors, _baked(round_)
+    formulas = round_.formulas
     for total, what, ends in (
         ("hydration", "water", ("driest", "wettest")),
         ("fat", "fat", ("leanest", "richest")),
     ):
         if ("total", total) in _totals_set(factors):
             continue  # what goes with an ingredient is made up for
-        whole = {row["bake"]: round_.formulas[row["bake"]].totals()[total] for row in rows}
+        whole = {row["bake"]: formulas[row["bake"]].totals()[total] for row in rows}
         told = []
         for factor in factors:
             kind, named = (factor.changes or ("", ""))[:2]
@@ -195,7 +196,7 @@ def _gone_with(round_: Round) -> Iterator[str]:
 def _water_weighed(round_: Round) -> Iterator[str]:
     """Yield that a swap weighs more or less water, so that the dough keeps what it had."""
     assert round_.formula is not None
-    formula, factors = round_.formula, round_.plan.factors
+    formula, factors, formulas = round_.formula, round_.plan.factors, round_.formulas
     for factor in factors:
         if factor.changes is None or factor.changes[0] != "swap":
             continue
@@ -211,7 +212,7 @@ def _water_weighed(round_: Round) -> Iterator[str]:
                 continue
             moved[new] = sum(
                 sign * sum(map(_water, one.mix.parts.values()))
-                for sign, one in ((1, round_.formulas[row["bake"]]), (-1, left))
+                for sign, one in ((1, formulas[row["bake"]]), (-1, left))
             )
         for new, water in moved.items():
             if abs(water) > _WEIGHED:
