@@ -109,6 +109,7 @@ from trials.tasting.serving import serving_plan as serving_plan
 # Formula.swap(old, new, match=None, *, part=None)
 # Formula.to_dict()
 # Formula.totals(part=None, of='flour')
+# Formula.weight_as_written()
 # Formula.with_flour_share(flour, share, *, part=None)
 # Formula.with_grams(ingredient, amount, *, part=None)
 # Formula.with_percent(ingredient, percent, *, part=None)
