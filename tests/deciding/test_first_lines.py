@@ -115,3 +115,22 @@ def test_a_setting_that_was_baked_has_the_range_that_its_bake_is_told_with(tmp_p
     round_ = trials.Round.open(tmp_path / "round-1")
     best = trials.fit(round_, "liking").bakes.iloc[0]
     assert [low, high] == [f"{best['low']:.1f}", f"{best['high']:.1f}"]
+
+
+def test_new_bakes_that_are_made_as_one_that_failed_was_are_named(tmp_path):
+    def best_is_raw(table):
+        lost = table["bake"] == "B02"
+        failed = pd.DataFrame([{"bake": "B02", "status": "failed", "reason": "raw inside"}])
+        return pd.concat([table[~lost], failed], ignore_index=True)
+
+    opened(tmp_path, {"fat": 1.5, "hydration": 0.8}, best_is_raw)
+    round_ = trials.Round.open(tmp_path / "round-1")
+    names = [factor.name for factor in FACTORS]
+    lost = round_.plan.table.set_index("bake").loc["B02", names]
+    for count, action in ((4, "decide between the best"), (3, "fill the gaps")):
+        step = trials.next_round(round_, count, action=action)
+        new = step.plan.table[~step.plan.table["bake"].isin(round_.plan.table["bake"])]
+        alike = new.loc[(new[names] == lost).all(axis=1), "bake"].tolist()
+        assert alike
+        are = "is" if len(alike) == 1 else "are"
+        assert f"bake B02; {' and '.join(alike)} {are} made as B02 was." in repr(step)

@@ -171,8 +171,8 @@ def settling_words(to_settle: pd.DataFrame, unit: str, names: Mapping[tuple[str,
         said.append(f"{in_words(close)} {_are(close)} too close to call")
     if small:
         said.append(
-            f"{in_words(small)} {_are(small)} too small for your kitchen, where such a round "
-            f"shows {shows:.1f}{unit} or more"
+            f"what {in_words(small)} {'does' if len(small) == 1 else 'do'} is too small for your "
+            f"kitchen, where such a round shows {shows:.1f}{unit} or more"
         )
     return "; ".join(said)
 

@@ -625,7 +625,8 @@ def _explained(
     fresh = new_bakes(plan)
     before = len(knowledge.made) - len(knowledge.unbaked)
     failed = next(filter(None, map(failed_words, knowledge.findings)), "")
-    so_far = f"{before} made so far" + (f"; {failed}" if failed else ".")
+    failed = failed.removesuffix(".") + _as_what_failed(knowledge, fresh)
+    so_far = f"{before} made so far" + (f"; {failed}" if failed else "") + "."
     said += _settles(knowledge)
     said.append(f"{fresh.sentence()} follow the {so_far}")
     return replace(
@@ -640,6 +641,27 @@ def _settles(knowledge: Knowledge) -> list[str]:
     one = knowledge.findings[0]
     more = more_would_settle(one)
     return [f"Of what is not settled for {one.response}: {more}."] if more else []
+
+
+def _as_what_failed(knowledge: Knowledge, fresh: Plan) -> str:
+    """Return which of the new bakes are made as one that failed was, as what follows it."""
+    failed = {
+        setting_words(knowledge.factors, row): str(row["bake"])
+        for one in knowledge.findings
+        for row in one.failed.to_dict("records")
+        if "bake" in row and all(factor.name in row for factor in knowledge.factors)
+    }
+    rows = fresh.rows.to_dict("records")
+    again: dict[str, list[str]] = {}
+    for row in rows:
+        words = setting_words(knowledge.factors, row)
+        if words in failed:
+            again.setdefault(failed[words], []).append(str(row["bake"]))
+    said = [
+        f"{in_words(new)} {'is' if len(new) == 1 else 'are'} made as {old} was"
+        for old, new in again.items()
+    ]
+    return f"; {in_words(said)}" if said else ""
 
 
 def _details(name: str, weighed: Sequence[Weighed]) -> dict[str, Any]:

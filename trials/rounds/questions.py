@@ -1,9 +1,9 @@
 """The pages of questions that `trials new` writes, each an invented idea that can be planned."""
 
 SHORT = """\
-# An idea for a round of test bakes: change the answers. Every other question: trials new --all
+# An idea for a round of test bakes: change the answers. All questions: trials new --all OTHER
 name = "rye ginger snap, first round"   # what are you working on?
-bakes = 8                   # how many can you afford, reference bakes apart?
+bakes = 8                   # how many can you afford? The reference bakes come on top
 days = 2                    # over how many days?
 references = 2              # reference bakes, always the same, to see days drift
 taste = "together"          # a sitting's pieces at once, held alike; "fresh": each as it is ready
@@ -12,13 +12,13 @@ kind = "numeric"
 name = "hydration"
 low = 16
 high = 24
-unit = "%"
+unit = "%"                  # heat that bakes share, of an oven or oil: hard_to_change = true too
 changes = ["total", "hydration"]        # what it changes in the formula
 [[factors]]
 kind = "categorical"
 name = "fat"
 levels = ["butter", "lard"]
-changes = ["swap", "butter"]
+changes = ["swap", "butter"]            # left out where nothing is weighed: covered or not
 
 [[measures]]                # what is scored
 name = "liking"
@@ -30,7 +30,7 @@ name = "Taster 1"
 avoids = ["sesame"]         # what must they never be served? [] for nothing
 cooks = true                # the cook tastes too: the sheets show how to do so blind, alone too
 
-[formula]                   # in baker's percentages: all flour together is 100
+[formula]                   # in baker's percentages, all flour being 100; or all of it in grams
 name = "rye ginger snap"
 [formula.parts]
 "bread flour" = 80
