@@ -213,7 +213,9 @@ def test_no_word_of_a_point_is_broken(tmp_path):
         assert broken_words(page) == []
         page.evaluate("document.documentElement.style.setProperty('--line', '60mm')")
         assert broken_words(page) == []
-        page.add_style_tag(content="* { overflow-wrap: anywhere !important }")
+        page.evaluate(
+            "for (const one of document.querySelectorAll('*')) one.style.overflowWrap = 'anywhere'"
+        )
         assert "moderately" in broken_words(page)  # where a word is broken, it is seen
 
 
