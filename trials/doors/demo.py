@@ -191,11 +191,11 @@ def planned(folder: str | Path) -> Round:
     >>> import os, tempfile
     >>> os.chdir(tempfile.mkdtemp())
     >>> planned("round-1").invented
-    "round-1" is a new round of the demo: all in it is invented.
+    "round-1" is a round of the demo: all in it is invented.
     True
     """
     if (Path(folder) / SETTINGS).exists():
-        return large.own_round(Path(folder), NAME)
+        return large.there(Path(folder), NAME)
     return Round.create(
         large.new_round(Path(folder)),
         plan=plan(),

@@ -211,8 +211,22 @@ def new_round(folder: Path) -> Path:
     A name like that of a real round beside it is a slip of the pen: it is refused.
     """
     refuse_mistyped(folder)
-    print(f'"{folder}" is a new round of the demo: all in it is invented.')
+    _say_invented(folder)
     return folder
+
+
+def there(folder: Path, name: str) -> Round:
+    """Return the demo's round that is there already, said to be invented as when it was new.
+
+    So a notebook that is run again says what it said the first time.
+    """
+    found = own_round(folder, name)
+    _say_invented(folder)
+    return found
+
+
+def _say_invented(folder: Path) -> None:
+    print(f'"{folder}" is a round of the demo: all in it is invented.')
 
 
 def planned(folder: str | Path) -> Round:
@@ -227,7 +241,7 @@ def planned(folder: str | Path) -> Round:
     Round
     """
     if (Path(folder) / SETTINGS).exists():
-        return own_round(Path(folder), NAME)
+        return there(Path(folder), NAME)
     return Round.create(
         new_round(Path(folder)),
         plan=plan(),
