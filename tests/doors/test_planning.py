@@ -1,5 +1,7 @@
 """A plan is made again while nothing was entered, and never over what somebody entered."""
 
+import os
+
 import pytest
 
 from tests.rounds.ginger_round import enter
@@ -175,3 +177,26 @@ def test_a_plan_that_was_filled_up_is_read_like_any_other(tmp_path):
     assert any("added where they tell most" in one for one in round_.plan.reasons)
     write_sheets(round_)
     assert len(check(round_)) == 0
+
+
+def test_sheets_of_an_idea_that_was_changed_after_its_plan_say_so(tmp_path, capsys):
+    folder = tmp_path / "r"
+    run(["new", str(folder)])
+    idea = folder / "idea.toml"
+    run(["plan", str(folder)])
+    later = idea.stat().st_mtime + 60
+    text = idea.read_text(encoding="utf-8")
+    idea.write_text(text.replace("high = 24", "high = 25"), encoding="utf-8")
+    os.utime(idea, (later, later))
+    capsys.readouterr()
+    assert run(["sheets", str(folder)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "idea.toml was changed after this plan was made" in said
+    assert f"trials plan {folder}" in said
+    # Planned again, also where nothing but words was changed, it is of the idea as it stands
+    os.utime(idea)
+    run(["plan", str(folder)])
+    run(["plan", str(folder)])
+    capsys.readouterr()
+    assert run(["sheets", str(folder)]) == 0
+    assert "was changed after" not in capsys.readouterr().out

@@ -2,6 +2,7 @@
 
 import shlex
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -76,6 +77,8 @@ def planned_round(folder: Path, tell: Callable[[str], None] | None = None) -> Ro
     plan = plan_of(idea if idea.seed is not None else replace(idea, seed=before.plan.seed))
     new = _asked(idea, folder, plan, before.seed)
     if same_round(new, before):
+        with suppress(OSError):  # asked again and found the same: from now on it is of this idea
+            (folder / PLAN).touch()
         return before
     with writing(folder):
         _refuse_if_entered(before, new)

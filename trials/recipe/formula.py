@@ -377,7 +377,9 @@ def _solved(
             raise FormulaError(
                 f"{total}{where} can not be {tidy_number(value, COOKS)} %: without any "
                 f'"{carriers[at][1]}" in part "{carriers[at][0]}" it is already '
-                f"{tidy_number(value + short, COOKS)} %, {tidy_number(short, COOKS)} too much."
+                f"{tidy_number(value + short, COOKS)} %, {tidy_number(short, COOKS)} too much. "
+                f'To set the "{carriers[at][1]}" that is weighed, not all {total} there is, say '
+                f'changes = ["percent", "{carriers[at][1]}"].'
             )
     return [max(0.0, float(amount)) for amount in amounts]
 

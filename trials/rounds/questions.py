@@ -12,13 +12,13 @@ kind = "numeric"
 name = "hydration"
 low = 16
 high = 24
-unit = "%"                  # heat that bakes share, of an oven or oil: hard_to_change = true too
-changes = ["total", "hydration"]        # what it changes in the formula
+unit = "%"
+changes = ["total", "hydration"]        # in the formula; of one thing: ["percent", "sugar"]
 [[factors]]
 kind = "categorical"
 name = "fat"
 levels = ["butter", "lard"]
-changes = ["swap", "butter"]            # left out where nothing is weighed: covered or not
+changes = ["swap", "butter"]            # no such line for an oven, or covered or not
 
 [[measures]]                # what is scored
 name = "liking"

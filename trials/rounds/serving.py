@@ -21,7 +21,8 @@ from trials.rounds.forms import (
     scored_servings,
 )
 from trials.rounds.gathering import gather, sources
-from trials.rounds.round import FRESH, Round
+from trials.rounds.idea import IDEA
+from trials.rounds.round import FRESH, PLAN, Round
 from trials.rounds.safe import check_served, kept_from, who_tastes_nothing
 from trials.rounds.timetable import timetable
 from trials.tasting.panel import Taster
@@ -46,6 +47,7 @@ _NEXT_DRAW = 7_919  # between the seeds of two draws
 RICH_SITTING = 6  # samples at once that a palate takes when they are rich (common practice)
 WHOLE_SITTING = 8  # bakes of a day that one or two tasters rather meet at once than never together
 FEW = 2  # tasters: so few that their own repeatability has to be measured
+_COPIED = 2.0  # seconds that files of a folder that was copied lie apart
 SERVING_NOTES, CODES = "serving-notes.txt", "code-sheet.html"
 
 
@@ -676,7 +678,7 @@ def unheeded(round_: Round) -> list[str]:
     afterwards would be passed over in silence.
     """
     serving = read_serving(round_)
-    told = []
+    told = _changed_idea(round_)
     if len(serving):
         told += _unheeded_tasters(round_, serving)
         most = int(serving[serving["place"] > 0].groupby(["taster", "sitting"]).size().max())
@@ -689,6 +691,19 @@ def unheeded(round_: Round) -> list[str]:
         if isinstance(factor, Numeric):
             told += _beyond(round_, factor)
     return told
+
+
+def _changed_idea(round_: Round) -> list[str]:
+    """Say so where the idea was changed after it was planned, and what was planned still stands."""
+    idea, plan = round_.folder / IDEA, round_.folder / PLAN
+    if not idea.is_file() or not plan.is_file():
+        return []
+    if idea.stat().st_mtime <= plan.stat().st_mtime + _COPIED:
+        return []
+    return [
+        f"{IDEA} was changed after this plan was made, and everything here is of the plan as it "
+        "is. To plan the changed idea: trials plan FOLDER"
+    ]
 
 
 def _unheeded_tasters(round_: Round, serving: pd.DataFrame) -> list[str]:
