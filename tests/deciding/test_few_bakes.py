@@ -16,7 +16,7 @@ from trials.rounds.forms import read_serving
 from trials.rounds.scores import record_scores
 
 UNTRIED = "No bake has tried this setting yet."
-FAILED = r"1 of 6 bakes failed \(fell apart in the oil\): bake B0\d\."
+FAILED = r"1 of 6 bakes failed \(fell apart in the oil\): bake B0\d[.;]"
 FACTORS = (
     trials.Numeric("potato", 0, 80, "%"),
     trials.Categorical("cooking", ["deep-fried", "pan-fried"]),

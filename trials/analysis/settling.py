@@ -148,7 +148,7 @@ def settling_words(to_settle: pd.DataFrame, unit: str, names: Mapping[tuple[str,
     >>> table = pd.DataFrame({"term": ["fat", "salt", "rest"], "level": "more",
     ...     "chance": [0.42, 0.02, np.nan], "shows": 2.5, "hidden": [False, True, False]})
     >>> settling_words(table, " points", {(one, "more"): one for one in table["term"]})
-    'one more such round settles fat in 4 of 10 cases; rest is too close to call; salt is too ...
+    'one more such round settles fat in 4 of 10 cases; rest is too close to call; what salt ...
     """
     cases: dict[str, list[str]] = {}
     close, small, shows = [], [], 0.0
