@@ -851,7 +851,7 @@ class Formula:
         4.02736...
         >>> short.with_total("hydration", 10)                       # doctest: +ELLIPSIS
         Traceback (most recent call last):
-        trials.base.errors.FormulaError: hydration can not be 10 %: ... already 12 %, 1.97 too much.
+        trials.base.errors.FormulaError: hydration can not be 10 %: ... 12 %, 1.97 too much. ...
         """
         moved = {} if by is None else {(total, part): by}
         return self.of_mix(with_totals(self.mix, {(total, part): percent}, moved))
