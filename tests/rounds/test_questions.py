@@ -197,6 +197,8 @@ def test_a_recipe_is_read_as_it_stands_on_a_card(written, parts):
         ("bun: 200 g bread flour, 2 eggs", "about 50 g"),
         ("bun: 200 g bread flour, 1 tsp salt", '"1 tsp salt" is not a weight'),
         ("bun: 200 g bread flour, 60 % water", "not measured alike"),
+        ("bun: 1,000 g bread flour, 600 g water", '"1,000 g bread flour" can be read as 1000'),
+        ("bun: 1.000 g bread flour, 600 g water", '"1.000 g bread flour" can be read as 1000'),
     ],
 )
 def test_a_recipe_that_is_not_weighed_is_refused(written, said):

@@ -125,3 +125,23 @@ def test_the_weighed_figure_typed_as_the_setting_is_noted_with_what_to_type(tmp_
     said = [note.said for note in check(one).notes if "what was weighed" in note.said]
     assert len(said) == (typed in ("weighed", "rounded"))
     assert all("type 80;" in one for one in said)
+
+
+@pytest.mark.parametrize(("planned", "typed"), [("none", "20"), (20, "none")])
+def test_a_kind_in_grams_may_be_none_of_it(tmp_path, planned, typed):
+    kinds = Categorical("sugar", ["none", 20, 40], changes=("grams", "sugar"))
+    rows = pd.DataFrame({"sugar": ["none", 20, 40]})
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out([kinds], rows, family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9")],
+        tasters=[trials.Taster("Bo")],
+        formula=Formula("shortbread", {"cake flour": 200, "butter": 80, "sugar": 60}),
+        batch=Batch(dough=400),
+    )
+    trials.write_sheets(one)
+    bake = one.plan.table.set_index("sugar")["bake"][planned]
+    table = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
+    table.loc[table["bake"] == bake, "actual sugar"] = typed
+    table.to_csv(one.folder / "bakes.csv", index=False)
+    assert not check(one)

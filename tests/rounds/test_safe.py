@@ -3,6 +3,7 @@
 import json
 import re
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -17,8 +18,9 @@ from trials.core.measures import Measure
 from trials.deciding.story import final_card
 from trials.design.layout import lay_out
 from trials.doors.cli import run
+from trials.recipe.avoided import avoidable_in
 from trials.recipe.formula import Formula
-from trials.recipe.ingredients import shipped
+from trials.recipe.ingredients import Ingredients, shipped
 from trials.rounds.kitchen import Step
 from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
@@ -221,8 +223,12 @@ def notices_of(round_) -> dict[str, str]:
         f"cook page {one['bake']}": dict(one["cautions"])["allergens"] for one in cook["bakes"]
     }
     found |= {f"code sheet {text[:3]}": text.split("</tr>")[0] for text in key}
-    for path in [*round_.folder.glob("ballots/**/*.html"), round_.folder / "shopping-list.html"]:
-        found[str(path.relative_to(round_.folder))] = path.read_text("utf-8")
+    # The sentence alone: what a ballot asks everybody of alcohol is no notice of it
+    for path in round_.folder.glob("ballots/**/*.html"):
+        text = path.read_text("utf-8").partition("Any piece may contain")[2]
+        found[str(path.relative_to(round_.folder))] = text.partition(".")[0]
+    shopping = round_.folder / "shopping-list.html"
+    found[shopping.name] = _notice(shopping.read_text("utf-8"))
     return found
 
 
@@ -314,6 +320,62 @@ def test_an_amount_by_hand_is_kept_from_who_avoids_it(tmp_path):
     held = set(one.plan.table.loc[one.plan.table["butter brushed on"] > 0, "bake"])
     assert kept_from(one)["Ida"] == held
     assert all(("milk" in named) == (bake in held) for bake, named in notices(one).items())
+
+
+@pytest.mark.parametrize("unit", ["pieces", "spoons", "", "g", "%"])
+def test_a_count_by_hand_is_kept_from_who_avoids_it_too(tmp_path, unit):
+    factors = [
+        Numeric("walnuts on top", 0, 4, unit, by_hand=True),
+        Numeric("butter oven", 20, 60, "°C"),
+    ]
+    rows = pd.DataFrame(
+        [{"walnuts on top": on, "butter oven": heat} for on in (0, 4) for heat in (20, 60)]
+    )
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out(factors, rows, family="test", model="main", seed=3),
+        measures=LIKING,
+        formula=FLAT,
+        tasters=[Taster("Ida", "tree nuts"), Taster("Cleo", "milk"), Taster("Bo")],
+    )
+    kept = kept_from(one)
+    assert kept["Ida"] == set(one.plan.table.loc[one.plan.table["walnuts on top"] > 0, "bake"])
+    assert not kept.get("Cleo")  # a heat brings nothing in, whatever it is called
+
+
+@pytest.mark.parametrize("row", ["Müsli topping", "choc-chip topping", "chip topping"])
+def test_a_row_of_ones_own_is_known_however_it_is_written(row):
+    own = Ingredients((*shipped().rows, replace(shipped().find("butter"), name=row)))
+    assert avoidable_in([f"{row} by hand"], own) == ["milk"]
+
+
+def test_a_portion_is_no_port():
+    assert avoidable_in(["divide into portions"], shipped()) == []
+    assert avoidable_in(["port wine glaze"], shipped()) == ["alcohol", "sulphites"]
+
+
+def test_a_bake_made_with_what_has_another_name_is_kept_from_who_avoids_it(tmp_path):
+    fats = ("rice flour", "besan")
+    factors = [Categorical("flour", fats, changes=("swap", fats[0]))]
+    plan = lay_out(
+        [*factors, Numeric("rest", 20, 60, "min")],
+        pd.DataFrame([{"flour": one, "rest": rest} for one in fats for rest in (20, 60)]),
+        family="test",
+        model="main",
+        seed=3,
+    )
+    ida = Taster("Ida", "chickpea")
+    one = Round.create(
+        tmp_path / "one", plan=plan, measures=LIKING, formula=FLAT, tasters=[ida, Taster("Bo")]
+    )
+    planned = set(plan.table.loc[plan.table["flour"] == "besan", "bake"])
+    assert kept_from(one)["Ida"] == planned
+    trials.write_sheets(one)
+    bake = next(one for one in plan.table["bake"] if one not in planned)
+    sheet = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
+    sheet.loc[sheet["bake"] == bake, "actual flour"] = "besan"
+    sheet.to_csv(one.folder / "bakes.csv", index=False)
+    assert kept_from(one)["Ida"] == planned | {bake}
 
 
 def test_who_can_taste_nothing_is_told_what_it_is_and_where(tmp_path):

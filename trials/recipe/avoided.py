@@ -123,19 +123,26 @@ def ingredients_in(texts: Iterable[str], table: Ingredients) -> list[Ingredient]
     ['butter, unsalted']
     """
     found = []
+    own = {_bare(row.name): row for row in table.rows}
     for text in texts:
-        words = re.findall(r"\w+", plain(text))
+        words = _bare(text).split()
         at = 0
         while at < len(words):
             for end in range(min(len(words), at + _LONGEST), at, -1):
                 name = " ".join(words[at:end])
-                if name in table:
-                    found.append(table.find(name))
+                row = own.get(name) or (table.find(name) if name in table else None)
+                if row is not None:
+                    found.append(row)
                     break
             else:
                 end = at + 1
             at = end
     return list(dict.fromkeys(found))
+
+
+def _bare(text: str) -> str:
+    """Return the words of a text alone: no accents, no marks between them."""
+    return " ".join(re.findall(r"\w+", plain(text)))
 
 
 def avoidable_in(texts: Iterable[str], table: Ingredients) -> list[str]:
@@ -160,4 +167,11 @@ def _said_groups(text: str) -> set[str]:
 
 def word_brings(group: str, word: str) -> bool:
     """Say whether a word stands for something of a group, compounds such as wheatgerm included."""
-    return any(member == word or (len(member) >= 4 and member in word) for member in GROUPS[group])
+    return any(
+        member == word or (len(member) >= 4 and member in word and word not in _ONLY_SOUNDS)
+        for member in GROUPS[group]
+    )
+
+
+# What holds the letters of a word and nothing of it
+_ONLY_SOUNDS = frozenset({"portion", "support"})

@@ -5,6 +5,7 @@ word that is not in it is refused.
 """
 
 import math
+import re
 from numbers import Real
 
 from trials.base.errors import FormulaError
@@ -195,3 +196,20 @@ def _density(density: float | None) -> float:
     if not density > 0:
         raise FormulaError(f"the density is {tidy_number(density)}; above 0 was expected.")
     return density
+
+
+# Units of what is set and not weighed: nobody weighs a temperature, a time, a length or a turn
+_SET = re.compile(
+    r"°|^(c|f|s|sec|min|minutes?|h|hours?|days?|mm|cm|rpm|times|turns|folds?|x)$", re.IGNORECASE
+)
+
+
+def is_set(word: str) -> bool:
+    """Say whether a unit is of what is set, such as a heat, a time or a length.
+
+    Examples
+    --------
+    >>> [is_set(word) for word in ("°C", "min", "g", "pieces", "")]
+    [True, True, False, False, False]
+    """
+    return bool(_SET.search(word.strip()))

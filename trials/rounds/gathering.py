@@ -17,6 +17,7 @@ from trials.base.errors import Place, RoundError, SheetError
 from trials.base.files import read_csv, write_csv
 from trials.base.keeping import RECEIVED, received, sound_path, written_by_us
 from trials.base.words import in_words, tidy_number
+from trials.core.factors import Numeric
 from trials.core.roles import WITHOUT_SCORE
 from trials.core.scales import Number, Order
 from trials.core.slips import far_readings
@@ -743,7 +744,7 @@ def _notes_on_weighed_settings(round_: Round, entries: Mapping[Address, Entry]) 
         for bake in round_.plan.rows["bake"]
         for factor in round_.plan.factors
         if (at := (BAKES, (bake,), REALLY + factor.name)) in entries
-        if factor.changes and factor.changes[0] == "grams"
+        if isinstance(factor, Numeric) and factor.changes and factor.changes[0] == "grams"
     ]
     if not typed or not round_.formula:
         return []

@@ -330,6 +330,7 @@ def _cooked(
 # A comma within a number is its decimal sign, and one before a word may belong to a name: "wheat
 # flour, bread"
 _BETWEEN = re.compile(r"[;\n]|(?<!\d),(?=\s*\d)|,(?=\s+\d)")
+_IN_THOUSANDS = re.compile(r"[1-9]\d{0,2}[.,]\d{3}")
 _AMOUNT = re.compile(r"(?P<amount>\d+(?:[.,]\d+)?)\s*(?P<rest>\S.*)")
 
 
@@ -380,6 +381,12 @@ def recipe_in_words(text: str, key: str = "formula") -> dict[str, Any]:
         found = _AMOUNT.fullmatch(item)
         if found is None:
             raise RoundError(f'{key}: "{item}" has no amount in front, as in "120 g {item}".')
+        if _IN_THOUSANDS.fullmatch(found["amount"]):
+            plain = re.sub("[.,]", "", found["amount"])
+            raise RoundError(
+                f'{key}: "{item}" can be read as {plain} and as a fraction; write '
+                f"{plain}, or the fraction with one or two figures behind the point."
+            )
         sort, factor, what = _weighed(found["rest"], item, key)
         if "," in what and what not in shipped():
             what = what.partition(",")[2].strip()

@@ -11,16 +11,13 @@ from trials.core.roles import Role
 from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
 from trials.recipe.crossing import WITHOUT
 from trials.recipe.formula import TOTALS, Formula
+from trials.recipe.units import is_set
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
 from trials.rounds.safe import kept_from, who_tastes_nothing
 from trials.tasting.panel import never_served
 
-# Units of what is set and not weighed: nobody weighs a temperature, a time, a length or a count
-_SET = re.compile(
-    r"°|^(c|f|s|sec|min|minutes?|h|hours?|days?|mm|cm|rpm|times|turns|folds?|x)$", re.I
-)
 # Of the saltier, what is tasted: a tenth (about 15 % is just told apart; Schutz & Pilgrim 1957,
 # Food Research 22, from memory)
 _TASTED = 0.1
@@ -288,7 +285,7 @@ def _followed_by_nothing(round_: Round) -> Iterator[Factor]:
 
 
 def _sounds_weighed(factor: Factor, formula: Formula) -> bool:
-    if _SET.search(factor.unit):
+    if is_set(factor.unit):
         return False
     table = formula.table_of_ingredients
     nouns = {*_MORE, *TOTALS, *formula.mix.parts, *formula.table["ingredient"]}

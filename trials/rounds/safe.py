@@ -5,12 +5,12 @@ from typing import Any
 
 import pandas as pd
 
-from trials.base.errors import FormulaError, Place, TastingError
+from trials.base.errors import Place, TastingError
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.recipe.avoided import avoidable_in, done_by_hand
 from trials.recipe.formula import Formula, allergens
 from trials.recipe.ingredients import Ingredients, shipped
-from trials.recipe.units import VOLUMES, WEIGHTS, unit
+from trials.recipe.units import is_set
 from trials.rounds.forms import ACTUAL as DONE
 from trials.rounds.forms import BAKES, SERVING, read_serving
 from trials.rounds.gathering import gather, sources
@@ -69,11 +69,11 @@ def said_by_hand(round_: Round, row: Mapping[str, Any]) -> list[tuple[str, str]]
 
 
 def _is_amount(factor: Factor) -> bool:
-    """Say whether a number is an amount of something; heats and times bring nothing in."""
-    try:
-        return unit(factor.unit) in {*WEIGHTS, *VOLUMES}
-    except FormulaError:
-        return factor.unit.strip() == "%"
+    """Say whether a number is an amount of something; heats and times bring nothing in.
+
+    With a unit that is neither, it may be a count of what is put in: held until said otherwise.
+    """
+    return not is_set(factor.unit)
 
 
 def kept_from(round_: Round) -> dict[str, frozenset[str]]:
@@ -121,7 +121,7 @@ def _where(round_: Round, taster: Taster) -> list[str]:
             if why_not(taster, own.allergens, [name, own.name]):
                 found[f"{name}, in the formula"] = None
         for thing, place in said_by_hand(round_, row):
-            if why_not(taster, (), [thing]):
+            if why_not(taster, tuple(avoidable_in([thing], _table(round_))), [thing]):
                 found[place] = None
     return list(found)
 
@@ -171,11 +171,9 @@ def _made_otherwise(round_: Round, serving: pd.DataFrame) -> dict[str, tuple[lis
             done = found.value(BAKES, (bake,), DONE + factor.name)
             for thing in () if done is None else _brought(round_, factor, done):
                 named, things = bakes.setdefault(bake, ([], []))
-                things.append(thing)
-                if thing in _table(round_):
-                    named += _table(round_).find(thing).allergens
-                else:
-                    named += avoidable_in([thing], _table(round_))
+                table = _table(round_)
+                things += [thing, table.find(thing).name] if thing in table else [thing]
+                named += avoidable_in([thing], table)
     return bakes
 
 
