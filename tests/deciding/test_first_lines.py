@@ -134,3 +134,14 @@ def test_new_bakes_that_are_made_as_one_that_failed_was_are_named(tmp_path):
         assert alike
         are = "is" if len(alike) == 1 else "are"
         assert f"bake B02; {' and '.join(alike)} {are} made as B02 was." in repr(step)
+
+
+def test_a_bake_that_was_never_made_did_not_fail(tmp_path):
+    def one_not_baked(table):
+        never = pd.DataFrame([{"bake": "B02", "status": "not baked"}])
+        return pd.concat([table[table["bake"] != "B02"], never], ignore_index=True)
+
+    opened(tmp_path, {"fat": 1.5, "hydration": 0.8}, one_not_baked)
+    said = repr(trials.next_round(trials.Round.open(tmp_path / "round-1"), 3, action="fill"))
+    assert "made as B02" not in said
+    assert "; ;" not in said

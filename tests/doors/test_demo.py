@@ -3,6 +3,8 @@
 import json
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 import trials
@@ -96,12 +98,55 @@ def test_a_round_that_leaves_out_what_the_one_before_paid_for_has_its_list(farl)
     assert bought["cost (EUR)"].notna().any()
 
 
+def invented(served):
+    """Scores that differ by the bake, for both who taste it, and a little by the tasting."""
+    rng = np.random.default_rng(4)
+    of_bake = dict(zip(sorted(set(served["bake"])), rng.normal(5, 0.7, 40), strict=False))
+    return (served["bake"].map(of_bake) + rng.normal(0, 0.5, len(served))).round(1)
+
+
+def test_a_parent_stays_the_reference_of_later_rounds(farl, tmp_path):
+    second = trials.write_next(farl, 4, action="confirm", to=tmp_path / "two")
+    trials.write_sheets(second)
+    demo.enter_scores(second, seed=5)
+    names = [factor.name for factor in farl.plan.factors]
+    table = second.plan.table
+    (parent,) = table.loc[table["role"] == "reference", names].drop_duplicates().to_dict("records")
+    assert parent in trials.evidence(second).parents.values()
+    for action in (None, "fill the gaps", "confirm"):
+        step = trials.next_round(second, 4, action=action)
+        new = step.plan.table[~step.plan.table["bake"].isin(second.plan.table["bake"])]
+        beside = new.loc[new["role"] == "reference", names].drop_duplicates().to_dict("records")
+        assert beside in ([], [parent])
+        if action == "confirm":
+            assert beside
+    # And what is noticeably better is better than it, not than a setting half way
+    found = trials.fit(second, "liking")
+    best = trials.recommend(found, found.measure)
+    at_parent = found.predict(parent)["estimate"].iloc[0]
+    assert at_parent < best.goals[0].enough_from <= 9
+
+
+def test_a_parent_that_failed_is_not_held_to(tmp_path):
+    round_ = demo.planned(tmp_path / "round-1")
+    trials.write_sheets(round_)
+    (lost,) = round_.plan.details["parents"][demo.OTHER.name]
+    served = read_serving(round_)[["taster", "code", "bake"]]
+    table = served.assign(status="made", reason="", liking=invented(served))
+    failed = pd.DataFrame([{"bake": lost, "status": "failed", "reason": "tore"}])
+    record_scores(round_, pd.concat([table[table["bake"] != lost], failed], ignore_index=True))
+    step = trials.next_round(round_, 4, action="confirm")
+    assert f"held to {demo.OTHER.name}" not in repr(step)
+    assert "held to" in repr(step)
+    assert f"1 of 10 bakes failed (tore): bake {lost}." in repr(step)
+
+
 def test_a_parent_that_is_the_best_bake_is_called_by_its_name(tmp_path):
     round_ = demo.planned(tmp_path / "round-1")
     trials.write_sheets(round_)
     (best,) = round_.plan.details["parents"][demo.OTHER.name]
     served = read_serving(round_)[["taster", "code", "bake"]]
-    liking = served["bake"].eq(best).map({True: 9.0, False: 3.0}) - served.index % 2 % 3
+    liking = invented(served) + 2 * served["bake"].eq(best)
     record_scores(round_, served.assign(status="made", reason="", liking=liking))
     found = trials.fit(round_, "liking")
     assert f"Best bake so far for liking: {best} scored" in repr(found)

@@ -166,12 +166,16 @@ def choice(
             )
     factors = all_factors([one.findings for one in known])
     allowed, candidates, notes = _allowed(known, factors, exclude, failure, failure_limit, exact)
-    middle = coded(factors, reference_setting(factors))
+    again = reference_again(known[0].findings)
+    beside = reference_setting(factors)
+    if again is not None and all(factor.name in again.settings for factor in factors):
+        beside = dict(again.settings)
+    reference = coded(factors, beside)
     goals = tuple(
         goal_for(
             one.measure,
             one.expect(candidates),
-            float(one.expect(middle)[0]),
+            float(one.expect(reference)[0]),
             limits=(limits or {}).get(one.measure.name),
             enough=(enough or {}).get(one.measure.name),
             weight=(weights or {}).get(one.measure.name, 1.0),
@@ -185,7 +189,7 @@ def choice(
         goals,
         notes,
         together=bool(weights or limits),
-        reference=reference_again(known[0].findings),
+        reference=again,
     )
 
 

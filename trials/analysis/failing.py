@@ -527,7 +527,8 @@ def within_kinds(table: pd.DataFrame, factors: Sequence[Factor]) -> np.ndarray:
     for factor in factors:
         if isinstance(factor, Categorical):
             kinds = table[factor.name]
-            known &= (kinds.isin(factor.levels) | kinds.map(is_blank)).to_numpy(dtype=bool)
+            blank = kinds.map(is_blank).astype(bool)  # of no row at all it would be text
+            known &= (kinds.isin(factor.levels) | blank).to_numpy(dtype=bool)
     return known
 
 

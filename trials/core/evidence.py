@@ -184,9 +184,13 @@ class Evidence:
         names = [factor.name for factor in self.factors]
         found: dict[str, dict[str, Any]] = {}
         for part in self.parts:
-            if part.planned is None or any(name not in part.planned for name in names):
+            if part.planned is None or not part.parents:
                 continue
-            bakes = part.planned.set_index("bake")[names]
+            # As all rounds together have them: a factor that came later stood at its usual setting
+            rows = self.planned[self.planned[ROUND] == part.name]
+            if len(rows) != len(part.planned):
+                continue  # nothing of that round is baked yet
+            bakes = rows.set_index(pd.Index(part.planned["bake"]))[names]
             for name, own in part.parents.items():
                 if own and own[0] in bakes.index:
                     found.setdefault(name, bakes.loc[own[0]].to_dict())

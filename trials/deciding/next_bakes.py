@@ -24,7 +24,7 @@ from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import Categorical, Component, Factor, group_names
 from trials.core.measures import Measure, measure_named
 from trials.core.plan import MIXED_ONCE, Plan, whole_number
-from trials.core.roles import Role
+from trials.core.roles import Role, Status
 from trials.core.terms import real_settings
 from trials.deciding.actions import SURE, Action, actions, settled
 from trials.deciding.choosing import best_so_far, recommend
@@ -481,7 +481,7 @@ def _next_plan(asked: _Request, action: str | None) -> Plan:
     plan = _plan(asked, chosen.action)
     beside = _references(asked.knowledge.made, new_bakes(plan).days)
     if beside:
-        plan = _plan(asked, chosen.action, beside)
+        plan = _plan(asked, chosen.action, beside, reference=_held_to(asked)[1])
     return _explained(asked, plan, chosen, weighed, unlike)
 
 
@@ -624,11 +624,10 @@ def _explained(
     ]
     fresh = new_bakes(plan)
     before = len(knowledge.made) - len(knowledge.unbaked)
-    failed = next(filter(None, map(failed_words, knowledge.findings)), "")
-    failed = failed.removesuffix(".") + _as_what_failed(knowledge, fresh)
-    so_far = f"{before} made so far" + (f"; {failed}" if failed else "") + "."
+    so_far = [f"{before} made so far", *_what_failed(knowledge)]
+    so_far += _as_what_failed(knowledge, fresh)
     said += _settles(knowledge)
-    said.append(f"{fresh.sentence()} follow the {so_far}")
+    said.append(f"{fresh.sentence()} follow the {'; '.join(so_far)}.")
     return replace(
         plan,
         reasons=tuple(said),
@@ -643,25 +642,36 @@ def _settles(knowledge: Knowledge) -> list[str]:
     return [f"Of what is not settled for {one.response}: {more}."] if more else []
 
 
-def _as_what_failed(knowledge: Knowledge, fresh: Plan) -> str:
-    """Return which of the new bakes are made as one that failed was, as what follows it."""
-    failed = {
+def _what_failed(knowledge: Knowledge) -> list[str]:
+    """Return how many bakes failed, without a stop; nothing where none did."""
+    told = next(filter(None, map(failed_words, knowledge.findings)), "")
+    return [told.removesuffix(".")] if told else []
+
+
+def _failed_settings(knowledge: Knowledge) -> dict[str, str]:
+    """Return the bake that failed at each setting, in words."""
+    return {
         setting_words(knowledge.factors, row): str(row["bake"])
         for one in knowledge.findings
         for row in one.failed.to_dict("records")
+        if row.get("status") == Status.FAILED
         if "bake" in row and all(factor.name in row for factor in knowledge.factors)
     }
+
+
+def _as_what_failed(knowledge: Knowledge, fresh: Plan) -> list[str]:
+    """Return which of the new bakes are made as one that failed was."""
+    failed = _failed_settings(knowledge)
     rows = fresh.rows.to_dict("records")
     again: dict[str, list[str]] = {}
     for row in rows:
         words = setting_words(knowledge.factors, row)
         if words in failed:
             again.setdefault(failed[words], []).append(str(row["bake"]))
-    said = [
+    return [
         f"{in_words(new)} {'is' if len(new) == 1 else 'are'} made as {old} was"
         for old, new in again.items()
     ]
-    return f"; {in_words(said)}" if said else ""
 
 
 def _details(name: str, weighed: Sequence[Weighed]) -> dict[str, Any]:
@@ -751,19 +761,23 @@ def _confirmed_last(asked: _Request) -> bool | None:
 
 
 def _held_to(asked: _Request) -> tuple[str, Mapping[str, Any] | None]:
-    """Return the parent to hold the best setting to; no name where there is a reference bake.
+    """Return the parent to hold the best setting to; no name where the reference is another.
 
-    Of parents that are another setting, the one that is expected to be the best.
+    The parent that the reference bakes so far were. Else, of parents that are another setting and
+    did not fail, the one that is expected to be the best.
     """
     knowledge = asked.knowledge
     known = {} if asked.answers is None else asked.answers.evidence.parents
-    if not known or (knowledge.made["role"] == Role.REFERENCE).any():
+    if not known:
         return "", None
+    named = {setting_words(knowledge.factors, own): name for name, own in known.items()}
+    rows = knowledge.made[knowledge.made["role"] == Role.REFERENCE]
+    if len(rows):
+        last = setting_words(knowledge.factors, rows.iloc[-1].to_dict())
+        return (named[last], known[named[last]]) if last in named else ("", None)
     best = knowledge.region.frame(knowledge.best[None]).iloc[0].to_dict()
-    words = setting_words(knowledge.factors, best)
-    others = {
-        name: own for name, own in known.items() if setting_words(knowledge.factors, own) != words
-    }
+    not_these = {setting_words(knowledge.factors, best), *_failed_settings(knowledge)}
+    others = {name: known[name] for words, name in named.items() if words not in not_these}
     if not others:
         return "", None
     X = np.vstack([coded(knowledge.factors, own) for own in others.values()])
@@ -787,6 +801,7 @@ def _confirming(asked: _Request, why: str, weighed: Sequence[Weighed]) -> Plan:
         f"So it is held to {name or 'the reference'}: {count} bake{'s' if count > 1 else ''} of it "
         f"and {f'{references} of {name}' if name else how_many(references, 'reference bake')}, "
         "tasted blind.",
+        *(f"{told}." for told in _what_failed(knowledge)),
         *_settles(knowledge),
     ]
     if held:

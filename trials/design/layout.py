@@ -437,14 +437,16 @@ def lay_out(
     factors = check_factors(factors)
     seed = new_seed() if seed is None else int(seed)
     rng = np.random.default_rng(seed)
-    frame = _shared_by_those_that_can(factors, _complete(factors, settings))
+    frame = _complete(factors, settings)
+    shared = [name for name in group_names(factors) if name in frame and frame[name].notna().any()]
+    frame = _shared_by_those_that_can(factors, frame)
     _check_loads(factors, frame)
     references = whole_number("references", references, least=0)
     frame = _shuffled(factors, frame, rng)
     if references:
         setting = reference_setting(factors) if reference is None else reference
         frame = _with_references(factors, frame, references, setting, rng)
-        frame = _shared_by_those_that_can(factors, frame)
+        frame = _shared_by_those_that_can(factors, frame, shared)
     frame = _renumbered(factors, frame)
     return Plan(
         factors=factors,
@@ -484,11 +486,14 @@ def _complete(factors: Sequence[Factor], settings: pd.DataFrame) -> pd.DataFrame
     return frame
 
 
-def _shared_by_those_that_can(factors: Sequence[Factor], frame: pd.DataFrame) -> pd.DataFrame:
+def _shared_by_those_that_can(
+    factors: Sequence[Factor], frame: pd.DataFrame, shared: Sequence[str] = ()
+) -> pd.DataFrame:
     """Return the bakes so that only those are in a group that have one of its settings.
 
     A baked piece shares no oil fill with fried ones, though it lay among them in the search; a
-    fried reference bake that was put beside baked pieces gets a fill of its own.
+    fried reference bake that was put beside baked pieces gets a fill of its own, in a group that
+    is `shared` also where no other bake is in it.
     """
     frame = frame.copy()
     for group in group_names(factors):
@@ -500,8 +505,8 @@ def _shared_by_those_that_can(factors: Sequence[Factor], frame: pd.DataFrame) ->
             there |= np.asarray(exists(factor, frame))
         frame[group] = frame[group].astype("Int64").where(there)
         alone = np.flatnonzero(there & frame[group].isna().to_numpy())
-        if frame[group].notna().any():
-            last = int(frame[group].max())
+        if frame[group].notna().any() or group in shared:
+            last = int(frame[group].max()) if frame[group].notna().any() else 0
             frame.loc[frame.index[alone], group] = last + 1 + np.arange(len(alone))
     return frame
 
