@@ -691,8 +691,7 @@ def once_more(kitchens, processes):
     lines = []
     with Pool(processes) as pool:
         for key, name in BEFORE:
-            rows = earlier(key)
-            then = rows.loc[rows["method"] == name, "regret"].to_numpy(float)[:kitchens]
+            then = regrets_of({key: earlier(key)}, key, name)[:kitchens]
             tasks = [(key, name, number) for number in range(len(then))]
             now = np.array([one["regret"] for one in pool.map(judged, tasks, chunksize=10)])
             more_now = now - then

@@ -50,7 +50,6 @@ from tests.rounds.ginger_round import (
 )
 from trials.base.errors import SheetError, TrialsError
 from trials.base.files import read_csv, write_csv
-from trials.base.words import in_words
 from trials.doors.cli import run
 from trials.rounds.diary import write_note
 from trials.rounds.gathering import gathered
@@ -982,7 +981,8 @@ def points() -> Iterator[tuple[str, int, int]]:
             subprocess.run([*command, *given], cwd=root, capture_output=True)
             suite = ElementTree.parse(report).getroot()[0]
         count = {key: int(suite.attrib[key]) for key in ("tests", "errors", "failures", "skipped")}
-        yield name, count["tests"], count["errors"] + count["failures"] + count["skipped"]
+        ran = count["tests"]
+        yield name, ran, count["errors"] + count["failures"] + count["skipped"] or int(not ran)
 
 
 # -- The table.
@@ -1055,7 +1055,7 @@ def main() -> int:
         broken = {name: said for name, said in tried_so.items() if said}
         wrong += len(broken)
         told = "; ".join(f"{name}: {said}" for name, said in broken.items())
-        _write("Not to be written", f"{in_words(tried_so)}; wrong: {told or 'none'}.")
+        _write("Not to be written", f"{'; '.join(tried_so)}. Wrong: {told or 'none'}.")
     if asked_for.points:
         lines = ["| what | tests | not passed |", "|---|---|---|"]
         for name, count, failed in points():

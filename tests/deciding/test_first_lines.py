@@ -73,7 +73,7 @@ def test_a_lucky_bake_is_told_to_be_partly_luck(tmp_path):
         r"best bake so far, B05, scored 9.0: partly luck; expect about ([\d.]+)", said
     )
     assert 5 < float(found.group(1)) < 9
-    low, high = re.search(r"(?:come out|score) between (\d\.\d) and (\d\.\d)", said).groups()
+    low, high = re.search(r"score between (\d\.\d) and (\d\.\d)", said).groups()
     assert 1 <= float(low) < float(high) <= 9  # the ends of the scale
 
 

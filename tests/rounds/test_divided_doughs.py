@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.browser import needs_browser, page_count, printed
+from tests.deciding.small_development import scored
 from tests.reference.mixed_models import HERE as REFERENCE
 from trials.analysis.fitting import fit
 from trials.base.errors import PlanError
@@ -20,8 +21,7 @@ from trials.design.midway import repeat
 from trials.design.propose import propose
 from trials.doors.start import planned_round
 from trials.rounds.amounts import dough_weights, weights
-from trials.rounds.round import Round
-from trials.rounds.scores import check, record_scores, scores
+from trials.rounds.scores import check, scores
 from trials.rounds.timetable import timetable
 from trials.show.sheets import write_sheets
 
@@ -169,6 +169,10 @@ def test_the_fit_is_as_unsure_of_the_dough_as_was_foretold(each):
     foretold = re.search(
         r"± ([\d.]+) points.*± ([\d.]+)", said(propose([FAT, WATER, COOKING], 8, **asked))
     )
+    # Divided, no error is left: what is usual in a kitchen counts for 4 degrees of freedom (t is
+    # 2.776), over 2 doughs, 4 bakes and 8 scores a side
+    usual = 2.776 * np.sqrt(2 * (0.25**2 / 2 + 0.25**2 / 4 + 1.21**2 / 8))
+    assert float(foretold[1]) == pytest.approx(usual, abs=0.05)
     plan = propose([FAT, WATER, COOKING], 8, **asked, **({"doughs": 8} if each else {}))
     doughs = plan.table["dough"].astype(int) if not each else np.arange(1, 9)
     rng = np.random.default_rng(7)
@@ -428,17 +432,7 @@ def test_the_published_split_plot_is_judged_as_published():
 def tasted(tmp_path_factory):
     made = planned_round(idea(tmp_path_factory.mktemp("tasted")))
     write_sheets(made)
-    rng = np.random.default_rng(3)
-    table = made.plan.table
-    noise = rng.normal(0, 0.25, 5)[table["dough"].astype(int)]
-    rows = []
-    for taster in made.tasters:
-        liking = 5 + noise + 1.5 * (table["cooking"] == "griddle") + rng.normal(0, 1, len(table))
-        rows.append(pd.DataFrame({"bake": table["bake"], "taster": taster.name, "liking": liking}))
-    entered = pd.concat(rows, ignore_index=True).assign(status="made", reason="")
-    entered["liking"] = entered["liking"].round().clip(1, 9)
-    record_scores(made, entered)
-    return Round.open(made.folder)
+    return scored(made, seed=3, truth={"cooking": 1.5})
 
 
 def test_a_tasted_round_is_checked_and_fitted(tasted):

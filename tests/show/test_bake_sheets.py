@@ -6,7 +6,14 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from tests.browser import needs_browser, opened, overlaps_and_clips, page_count, printed
+from tests.browser import (
+    broken_words,
+    needs_browser,
+    opened,
+    overlaps_and_clips,
+    page_count,
+    printed,
+)
 from tests.rounds.rounds_to_bake import DOUGHNUT, FACTORS, STEPS, doughnut, doughnut_plan
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
@@ -176,17 +183,6 @@ LONG = [  # names of about 30 letters, beside kinds that are as long
     Categorical("leavening", ["baking powder", "sourdough, refreshed twice"]),
     Numeric("hydration", 60, 72, "%", changes=("total", "hydration")),
 ]
-BROKEN = """() => {
-  const found = [], walk = document.createTreeWalker(document.querySelector("main"), 4);
-  for (let node = walk.nextNode(); node; node = walk.nextNode())
-    for (const word of node.data.matchAll(/[^\\s\\u00a0/\\u2010-]+/g)) {
-      const range = document.createRange();
-      range.setStart(node, word.index); range.setEnd(node, word.index + word[0].length);
-      if (new Set([...range.getClientRects()].map(one => Math.round(one.top))).size > 1)
-        found.push(word[0]);
-    }
-  return found;
-}"""
 
 
 @needs_browser
@@ -214,7 +210,7 @@ def test_no_word_is_broken_on_a_sheet_or_a_ballot(tmp_path, count, width, media)
     for name in ("bake-sheets.html", "code-sheet.html", "ballots/ballot-Me.html"):
         with opened(round_.folder / name, width=width) as page:
             page.emulate_media(media=media)
-            assert page.evaluate(BROKEN) == [], name
+            assert broken_words(page) == [], name
             if name != "ballots/ballot-Me.html" or width > 800:  # paper at its own width
                 assert page.evaluate(WIDER) == 0, name
 

@@ -263,6 +263,7 @@ def test_pictures_keep_their_white_paper_on_a_dark_page(pages):
                 "document.querySelectorAll('details').forEach((one) => (one.open = true))"
             )
             found = page.evaluate(shown)
+        assert found or name == "story", name  # of one round, which has no picture
         assert all(one == [255, 255, 255, 255] for one in found), name
 
 
