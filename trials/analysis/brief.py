@@ -16,7 +16,6 @@ from trials.analysis.settling import settling_words
 from trials.analysis.wording import LIKELY, failure_sentence, unit_of
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed
-from trials.core.measures import Measure
 from trials.core.terms import Term
 from trials.core.verdicts import MATTERS, TOO_SMALL
 
@@ -283,7 +282,7 @@ def _rest(rest: Sequence[Change], digits: int, unit: str, findings: Findings) ->
         if reach:
             margin, measure = findings.margin, findings.measure
             could = f"up to {rounded(max(reach), digits)}{unit} either way"
-            if measure is not None and max(reach) >= _span(measure):
+            if measure is not None and max(reach) >= measure.span:
                 could = "all that the scale allows, either way,"
             could += " remains possible"
             care = f", and you care about {margin:g}" if margin is not None else ""
@@ -294,13 +293,6 @@ def _rest(rest: Sequence[Change], digits: int, unit: str, findings: Findings) ->
     if little:
         parts.append(f"{'too' if parts else 'Too'} small to matter: {in_words(little)}")
     return f"{'; '.join(parts)}." if parts else ""
-
-
-def _span(measure: Measure) -> float:
-    """Return how far apart the ends of a scale are."""
-    if measure.low is None or measure.high is None:
-        return np.inf
-    return measure.high - measure.low
 
 
 def round_in_brief(found: Mapping[str, Findings | str]) -> list[str]:

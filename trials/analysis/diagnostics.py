@@ -454,8 +454,12 @@ def _coefficient(
     low, high, p = interval(estimate, se, df)
     if not np.isfinite(p):
         return Check(name, f"{what}: no error was measured at that level.", value=estimate)
+    measure = findings.measure
+    if measure is not None and max(abs(low), abs(high)) > measure.span and p >= LIMIT:
+        said = f"{what}: so few bakes can not tell."
+        return Check(name, said, False, estimate, low, high, p)
     digits = decimals(pd.Series([se]))
-    unit = unit_of(findings.measure)
+    unit = unit_of(measure)
     size = f"{signed(estimate, digits)}{unit} ({signed(low, digits)} to {signed(high, digits)})"
     heed = p < LIMIT
     tail = f": {meaning}" if heed else ", no more than chance"

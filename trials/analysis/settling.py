@@ -117,6 +117,17 @@ def too_small_for_the_kitchen(chance: float, hidden: bool) -> bool:
     return bool(hidden) and round(10 * chance) < 1
 
 
+def small_words(shows: float, unit: str) -> str:
+    """Return that an effect is too small to be seen here, and what can be seen.
+
+    Examples
+    --------
+    >>> small_words(2.44, " points")
+    'too small for your kitchen, where so many bakes show 2.4 points or more'
+    """
+    return f"too small for your kitchen, where so many bakes show {shows:.1f}{unit} or more"
+
+
 def of_ten(chance: float) -> str:
     """Return a chance as a count of cases.
 
@@ -151,7 +162,8 @@ def settling_words(to_settle: pd.DataFrame, unit: str, names: Mapping[tuple[str,
     'one more such round settles fat in 4 of 10 cases; rest is too close to call; what salt ...
     """
     cases: dict[str, list[str]] = {}
-    close, small, shows = [], [], 0.0
+    close: list[str] = []
+    small: dict[str, list[str]] = {}
     for row in to_settle.sort_values("chance", ascending=False, kind="stable").itertuples():
         name = names.get((row.term, row.level))
         if name is None or not np.isfinite(row.shows):
@@ -159,8 +171,7 @@ def settling_words(to_settle: pd.DataFrame, unit: str, names: Mapping[tuple[str,
         if pd.isna(row.chance):
             close.append(name)
         elif too_small_for_the_kitchen(row.chance, row.hidden):
-            small.append(name)
-            shows = max(shows, row.shows)
+            small.setdefault(small_words(row.shows, unit), []).append(name)
         else:
             cases.setdefault(of_ten(row.chance), []).append(name)
     said = []
@@ -169,11 +180,10 @@ def settling_words(to_settle: pd.DataFrame, unit: str, names: Mapping[tuple[str,
         said.append(f"{SUCH_ROUND} {', '.join(told)}")
     if close:
         said.append(f"{in_words(close)} {_are(close)} too close to call")
-    if small:
-        said.append(
-            f"what {in_words(small)} {'does' if len(small) == 1 else 'do'} is too small for your "
-            f"kitchen, where such a round shows {shows:.1f}{unit} or more"
-        )
+    said += [
+        f"what {in_words(own)} {'does' if len(own) == 1 else 'do'} is {told}"
+        for told, own in small.items()
+    ]
     return "; ".join(said)
 
 

@@ -5,7 +5,13 @@ from collections.abc import Collection, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from trials.analysis.settling import SUCH_ROUND, of_ten, shown, too_small_for_the_kitchen
+from trials.analysis.settling import (
+    SUCH_ROUND,
+    of_ten,
+    shown,
+    small_words,
+    too_small_for_the_kitchen,
+)
 from trials.base.words import decimals, in_words, kitchen_term, percent, signed
 from trials.core.factors import Factor
 from trials.core.measures import Measure
@@ -146,8 +152,7 @@ def _what_would_settle(
         return f"{sure}; it lies so near what is worth noticing that it is too close to call."
     chance, hidden = float(own["chance"].iloc[0]), bool(own["hidden"].iloc[0])
     if too_small_for_the_kitchen(chance, hidden):
-        shows = f"{own['shows'].iloc[0]:.1f}{unit_of(measure)}"
-        return f"; too small for your kitchen, where such a round shows {shows} or more."
+        return f"; {small_words(float(own['shows'].iloc[0]), unit_of(measure))}."
     but = ", more tasters would not" if str(own["unit"].iloc[0]) in steady else ""
     return f"{sure}; {SUCH_ROUND} it in {of_ten(chance)}{but}."
 
@@ -323,6 +328,4 @@ def few_tasters_note(
 
 
 def _off_the_scale(shown: float, measure: Measure | None) -> bool:
-    if measure is None or measure.low is None or measure.high is None:
-        return False
-    return shown > measure.high - measure.low
+    return measure is not None and shown > measure.span

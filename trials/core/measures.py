@@ -151,6 +151,13 @@ class Measure(InWords):
         """The highest score of the scale; None for a number."""
         return self._kind.high
 
+    @property
+    def span(self) -> float:
+        """How far apart the ends of its scale are; endless where one is open."""
+        if self.low is None or self.high is None:
+            return float("inf")
+        return self.high - self.low
+
     def on_scale(self, values: Any) -> Any:
         """Return what is expected, within the ends of the scale: a score can not lie off it.
 

@@ -23,6 +23,7 @@ from trials.tasting.difference import DifferenceResult, paired
 # source)
 FEW_TASTERS = 30
 _SEED = 1996
+LEVEL = "level"  # of what is held to what was foretold: how the bakes came out themselves
 
 
 @dataclass(frozen=True, eq=False)
@@ -159,7 +160,7 @@ def _rows(knowledge: Knowledge, one: Belief, table: pd.DataFrame) -> list[dict]:
     # A new day's level is part of how far bakes may lie from what was foretold
     day = one.load + _day_variance(knowledge, one)
     level = float(roles[Role.TRIAL].mean())
-    rows = [_row(one, "level", level, best, one.bake / count + day, count, beside)]
+    rows = [_row(one, LEVEL, level, best, one.bake / count + day, count, beside)]
     if beside:
         apart = level - float(roles[Role.REFERENCE].mean())
         contrast = best - one.rows(settings[Role.REFERENCE])[0]
@@ -181,6 +182,8 @@ def _row(
     drawn = weights @ one.draws
     drawn = drawn + np.sqrt(noise) * rng.standard_normal(len(drawn))
     low, high = np.quantile(drawn, ((1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2))
+    if what == LEVEL:
+        low, high = one.measure.on_scale([low, high])
     return {
         "measure": one.measure.name,
         "what": what,
@@ -235,7 +238,7 @@ def _row_words(row: Any, unit: str) -> str:
     digits = max(0, decimals(pd.Series([(row.high - row.low) / 4])))
     unit = f" {unit}" if unit else ""
     verdict = "as foretold" if row.as_foretold else "not as foretold"
-    if row.what == "level":
+    if row.what == LEVEL:
         return (
             f"{_capital(row.measure)} came out at {row.observed:.{digits}f}{unit}, {verdict} "
             f"({row.low:.{digits}f} to {row.high:.{digits}f})."

@@ -24,7 +24,7 @@ from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Categorical, Factor, holds
 from trials.core.roles import Role
 from trials.deciding.choosing import best_so_far
-from trials.deciding.confirmation import Confirmation, confirmation
+from trials.deciding.confirmation import LEVEL, Confirmation, confirmation
 from trials.recipe.card import Card, card
 from trials.recipe.cautions import HOT_OIL, cautions
 from trials.recipe.formula import Formula
@@ -573,7 +573,7 @@ def _point(
     settings, observed, count = best.settings, float("nan"), 1
     if outcome is not None and tried is not None:
         own = outcome.table
-        own = own[(own["measure"] == name) & (own["what"] == "level")].iloc[0]
+        own = own[(own["measure"] == name) & (own["what"] == LEVEL)].iloc[0]
         expected, low, high = own["expected"], own["low"], own["high"]
         observed, settings, count = float(own["observed"]), tried, int(own["bakes"])
     beside = rows[(rows["role"] == Role.REFERENCE) & rows[name].notna()]

@@ -377,7 +377,7 @@ def _closed(path: Path, cooks: bool) -> str:
     if path.name == SERVING:
         return "  (the key to the codes: keep closed until the scores are in)"
     if path.name == CODES and cooks:
-        return "  (the key to the codes: who cooks and tastes reads its first two pages only)"
+        return "  (the key to the codes: who cooks and tastes reads its first page before anything)"
     return "  (the key to the codes: for whoever labels the plates)" if path.name == CODES else ""
 
 

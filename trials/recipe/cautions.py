@@ -190,7 +190,8 @@ def _allergen_caution(held: Sequence[str]) -> Caution:
     says = f"May hold {in_words(held)}. " if held else ""
     return Caution(
         ALLERGENS,
-        f"{says}Read the label of every pack in hand: it prevails. A blind code hides the recipe, "
+        f"{says}Read the label of every pack in hand: it prevails. Bowls, boards, fat and hot "
+        "surfaces carry traces from one bake to the next. A blind code hides the recipe, "
         "so the cook checks each sample for each taster, and an allergen notice for the whole "
         "sitting is shown before it. Label claims need a qualified person.",
     )

@@ -624,7 +624,7 @@ def timetable(
 
     References
     ----------
-    See :func:`trials.rounds.day_solver.schedule`.
+    Kolisch 1996, Eur J Oper Res 90:320 (how each day is laid out: :func:`schedule`).
 
     Examples
     --------

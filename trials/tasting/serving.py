@@ -1228,6 +1228,16 @@ def _notes(table: pd.DataFrame, balance: pd.DataFrame, request: ServingRequest) 
         if bakes:
             notes.append(never_served(taster, bakes))
     untasted = [bake for bake in request.bakes if bake not in set(table["bake"])]
+    came = dict.fromkeys(table["taster"])
+    kept = [one for one in untasted if not any(request.may_have(name, one) for name in came)]
+    if kept:
+        notes.append(
+            f"Nobody tastes {', '.join(kept)}: everybody who comes avoids something in "
+            f"{'it' if len(kept) == 1 else 'them'}, so nothing is learned of how "
+            f"{'it is' if len(kept) == 1 else 'they are'} liked. Ask somebody who may eat "
+            f"{'it' if len(kept) == 1 else 'them'}, or leave that kind out of the plan."
+        )
+    untasted = [one for one in untasted if one not in kept]
     if untasted:
         notes.append(
             f"Nobody tastes {', '.join(untasted)}: there are too few places at the table. "
