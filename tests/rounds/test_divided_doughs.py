@@ -464,3 +464,13 @@ def test_a_dough_that_failed_is_mixed_anew_once_for_all_of_its_bakes():
     # Two bakes of two doughs that slipped are two doughs more
     apart = repeat(plan, [plan.table["bake"].iloc[0], lost[0]]).table
     assert apart["dough"].tolist()[8:] == [5, 6]
+
+
+def test_as_many_doughs_as_were_asked_for_are_planned_with_a_number_in_them():
+    plan = propose([FAT, WATER, COOKING], 12, days=2, tasters=2, doughs=4, seed=1)
+    assert plan.table["dough"].nunique() == 4
+
+
+def test_doughs_that_all_questions_are_of_are_refused_with_what_to_do():
+    with pytest.raises(PlanError, match=r"bakes of one dough would be alike.*Say bakes = 4"):
+        propose([FAT, WATER], 8, days=2, tasters=2, doughs=4, seed=1)

@@ -343,3 +343,13 @@ def test_what_small_sittings_cost_is_said_plainly():
         row | {"efficiency": 1.0, "bound": 1.0}
     )
     assert "never meet in a sitting" in balance_in_words(row | {"efficiency": 0.0})
+
+
+def test_a_bake_that_everybody_avoids_is_said_to_be_avoided_not_to_lack_room():
+    bakes = [f"B{place:02d}" for place in range(1, 7)]
+    plan = serving_plan(
+        ["Ida", "Bo"], bakes, per_sitting=6, avoid={"Ida": ["B02"], "Bo": ["B02", "B03"]}, seed=1
+    )
+    said = " ".join(plan.notes)
+    assert "Nobody tastes B02: everybody who comes avoids something in it" in said
+    assert "too few places" not in said

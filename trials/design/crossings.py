@@ -464,6 +464,12 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     }
     said = in_words(f"{name} as {in_words(bakes)}" for name, bakes in where.items())
     count, both = plan.count(), len(rows) - len(plan.rows)
+    more = [
+        f"For a parent that is of no such dough, one more is mixed: {rows[group].nunique()} doughs "
+        "in all."
+        for group in _mixtures(plan)
+        if rows[group].nunique() > plan.rows[group].nunique()
+    ]
     return replace(
         plan,
         rows=rows.drop(columns="parent"),
@@ -471,6 +477,7 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
         reasons=(
             f"{count} crossings, and both parents baked among them, make {count + both} bakes: "
             f"{said}.",
+            *more,
             *plan.reasons,
         ),
     )

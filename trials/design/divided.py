@@ -160,6 +160,12 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
         )
     names = {one.name for one in own}
     whole = len(own) == len(wish.factors)
+    if doughs.most is not None and whole and doughs.most < wish.bakes:
+        raise PlanError(
+            f"doughs is {doughs.most}, but all that varies is in the dough, so bakes of one dough "
+            f"would be alike: {doughs.most} bakes tell as much. Say bakes = {doughs.most}, or "
+            "leave doughs out."
+        )
     if not own or whole or any(one.only_when and one.only_when[0] not in names for one in own):
         return []
     if (doughs.most or 0) >= wish.bakes or not (said or ways):

@@ -143,7 +143,8 @@ def _fractions(wish: Wish) -> Iterator[Maker]:
     """Make fractions of every size, the largest also with middle-setting bakes."""
     numeric = any(isinstance(factor, Numeric) for factor in wish.factors)
     sizes = [(size, 0) for size in FRACTIONS if size <= wish.bakes]
-    if sizes and numeric and wish.bakes > sizes[0][0]:
+    # Middle bakes would be loads and doughs of their own, beside those that were asked for
+    if sizes and numeric and wish.bakes > sizes[0][0] and not wish.loads:
         sizes.append((sizes[0][0], min(wish.bakes - sizes[0][0], MOST_MIDDLES)))
     for size, middles in sizes:
         yield partial(

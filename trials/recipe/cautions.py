@@ -31,7 +31,9 @@ SMOKE_POINTS = {
 }
 FRESH_REFINED = 215  # °C, for any other oil: fresh, refined, 0.05 % free fatty acid (trade text)
 ALLERGENS = "allergens"
-_FRIES = re.compile(r"\b(fry|fries|fryer|fried|frying|deep.fat)\b|\boil (fill|temp|heat)|hot oil")
+_FRIES = re.compile(
+    r"\b(fry|fries|fryer|fried|frying|fritters?|deep.fat)\b|\boil (fill|temp|heat)|hot oil"
+)
 _HOT = 100  # °C; a setting of oil from here up is a temperature, not an amount
 
 

@@ -16,6 +16,7 @@ from trials.core.plan import Plan
 from trials.core.roles import Role
 from trials.design.divided import ways_of_cooking
 from trials.design.midway import shown_setting
+from trials.recipe.cautions import is_frying
 from trials.recipe.formula import Formula
 from trials.rounds.reading import EMPTY_WORDS, Note, Problem
 from trials.rounds.round import Round
@@ -36,7 +37,6 @@ _ENDS = {
     "fat": ("the leanest", "the richest"),
     "heat": ("the coolest", "the hottest"),
 }
-_FRIED = re.compile(r"\bfr(y|ie|itter)", re.IGNORECASE)
 _VARIES = 1.0  # percent of the flour: less of water or fat makes no bake an extreme
 
 
@@ -125,9 +125,9 @@ def _of_the_dough(plan: Plan, formulas: Mapping[str, Formula]) -> dict[str, dict
 def _fried(plan: Plan, row: Mapping[str, Any]) -> int:
     """Return 1 for a bake that is fried and -1 for one that is not, 0 where none or all are."""
     for way in ways_of_cooking(plan.factors):
-        fried = [bool(_FRIED.search(str(kind))) for kind in way.levels]
+        fried = [is_frying(str(kind)) for kind in way.levels]
         if any(fried) and not all(fried):
-            return 1 if _FRIED.search(str(row[way.name])) else -1
+            return 1 if is_frying(str(row[way.name])) else -1
     return 0
 
 

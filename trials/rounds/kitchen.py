@@ -422,7 +422,7 @@ def steps_of_doughs(steps: Sequence[Step], plan: Plan) -> tuple[tuple[Step, ...]
     """
     if not set(MIXED_ONCE) & set(plan.groups):
         return tuple(replace(s, per="bake") if s.per in MIXED_ONCE else s for s in steps), []
-    if any(step.per in plan.groups for step in steps):
+    if any(step.per in MIXED_ONCE for step in steps):
         return tuple(steps), []
     group = next(one for one in plan.groups if one in MIXED_ONCE)
     mixing = [at for at, step in enumerate(steps) if _MIXING.search(step.name)]

@@ -22,7 +22,7 @@ from trials.rounds.forms import (
 )
 from trials.rounds.gathering import gather, sources
 from trials.rounds.idea import IDEA
-from trials.rounds.round import FRESH, PLAN, Round
+from trials.rounds.round import FRESH, PLAN, SETTINGS, Round
 from trials.rounds.safe import check_served, kept_from, who_tastes_nothing
 from trials.rounds.timetable import timetable
 from trials.tasting.panel import Taster
@@ -695,14 +695,14 @@ def unheeded(round_: Round) -> list[str]:
 
 def _changed_idea(round_: Round) -> list[str]:
     """Say so where the idea was changed after it was planned, and what was planned still stands."""
-    idea, plan = round_.folder / IDEA, round_.folder / PLAN
-    if not idea.is_file() or not plan.is_file():
+    idea, planned = round_.folder / IDEA, [round_.folder / one for one in (PLAN, SETTINGS)]
+    if not all(one.is_file() for one in (idea, *planned)):
         return []
-    if idea.stat().st_mtime <= plan.stat().st_mtime + _COPIED:
+    if idea.stat().st_mtime <= max(one.stat().st_mtime for one in planned) + _COPIED:
         return []
     return [
         f"{IDEA} was changed after this plan was made, and everything here is of the plan as it "
-        "is. To plan the changed idea: trials plan FOLDER"
+        "is. To plan the changed idea: trials plan FOLDER, which says what to do once scores are in"
     ]
 
 
