@@ -1,7 +1,7 @@
 """How much earlier the solver's day is over than a simple list schedule, and how near the bound.
 
 Run with ``python -m tests.benchmarks.timetable``. The days are those of the demo: the buckwheat
-drop doughnut (invented), one pot, one pair of hands, one oven.
+drop doughnut (invented), one pot, two people: one stays with the oil.
 """
 
 import time

@@ -69,7 +69,10 @@ def test_each_day_is_a_sheet_with_every_step_and_the_cautions(round_):
                 assert f"{task['from']}–{task['to']} {task['bake']}: {task['step']}" in said
         gain = f"so at most {day['minutes to gain']} min could still be gained"
         assert (gain in said) == (day["minutes to gain"] > 0)
-        assert f"no order can end before {day['no earlier than']}" in said
+        bound = f"No order can end before {day['no earlier than']}"
+        assert (bound in said) == (day["minutes to gain"] > 0)
+        simple = f"Working down the list of bakes would end at {day['in simple order']}"
+        assert (simple in said) == (day["in simple order"] != day["finish"])
         assert HOT_OIL.text in said
         assert 'alt="Bars of what is busy when' in sheet
 

@@ -113,17 +113,17 @@ TASTERS = (Taster("Ada", cooks=True), Taster("Ben"))
 BLIND = {taster.name: "yes" if taster.cooks else "" for taster in TASTERS}
 BATCH = Batch(pieces=6, piece=45)
 STEPS = (
-    Step("weigh", 8, "hands"),
-    Step("mix and shape", 12, "hands"),
+    Step("weigh", 6, "hands"),
+    Step("mix and shape", 12, "hands", wait=15),
     Step("bake", 22, "oven", only_when=IN_THE_OVEN),
     Step("fry in the pan, turning once", 14, ("pan", "hands"), only_when=IN_THE_PAN),
-    Step("cool", 15),
+    Step("cool", 10),
     Step("weigh and measure", 3, "hands"),
 )
 KITCHEN = Kitchen(
     things={"hands": 1, "oven": 1, "pan": 1},
     heats=(
-        Heat("pan", setting=175, only_when=IN_THE_PAN),
+        Heat("pan", setting=175, up=25, down=8, only_when=IN_THE_PAN),  # a thin layer of oil
         Heat("oven", setting=210, only_when=IN_THE_OVEN),
     ),
 )

@@ -106,7 +106,8 @@ STEPS = (
     Step("drain and cool", 10),
     Step("weigh and measure", 4, "hands"),
 )
-KITCHEN = Kitchen(heats=(Heat("pot", "oil temperature"),), oil_fill=1500)
+# One person stays with the oil, the other mixes
+KITCHEN = Kitchen({"hands": 2, "pot": 1}, (Heat("pot", "oil temperature"),), oil_fill=1500)
 PRICES = Prices(
     {
         "bread flour": 1.2,

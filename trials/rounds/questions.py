@@ -210,9 +210,9 @@ needs = ["oven"]
 [kitchen]
 start = "9:00"
 until = "18:00"
-things = { hands = 1, oven = 1 }
-# safe = 120                # minutes from ready to the last safe bite
-# fresh = 60                # minutes within which you want it tasted, if shorter
+things = { hands = 1, oven = 1 }   # hands are people; one of them stays with hot oil
+# safe = 120                # minutes from leaving the heat to the last safe bite
+# fresh = 60                # minutes from ready within which you want it tasted, if sooner
 # oil_fill = 1500           # grams of frying oil in a fresh fill
 
 [[kitchen.heats]]           # what is heated, and the factor that sets it

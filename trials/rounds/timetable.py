@@ -13,10 +13,22 @@ import pandas as pd
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
 from trials.base.html import answer
-from trials.base.words import in_words, tidy_number
+from trials.base.words import how_many, in_words, tidy_number
 from trials.core.factors import holds, is_blank
 from trials.core.plan import Plan, kitchen_group
-from trials.rounds.kitchen import Heat, Kitchen, Step, check_steps, clock, clock_minutes
+from trials.rounds.kitchen import (
+    HANDS,
+    IN_ORDER,
+    Heat,
+    Kitchen,
+    Step,
+    check_steps,
+    clock,
+    clock_minutes,
+    is_heated,
+    is_preheating,
+    is_tended,
+)
 from trials.rounds.round import FRESH, Round, opened
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
@@ -52,6 +64,56 @@ class Task:
 
 
 @dataclass(frozen=True)
+class Heating:
+    """Heat that somebody stays with, from switching it on until its task begins.
+
+    Between two uses it is off, for hands may be elsewhere: the longer it cooled, the longer it
+    takes to come back, though never longer than from cold.
+
+    Parameters
+    ----------
+    at : int
+        The place in its chain of the task that begins once it is hot.
+    thing : str
+    name : str
+        What is done, in words.
+    minutes : int
+        At least; all that it takes where it is cold.
+    most : int
+        From cold.
+    rise, up, down : int
+        Degrees to rise from where it was left, and those a minute when heating and when cooling,
+        in hundredths; 0 where they are not known.
+    since : int or None
+        The task of its own chain that used the thing before; None where a chain before did.
+    """
+
+    at: int
+    thing: str
+    name: str
+    minutes: int
+    most: int = 0
+    rise: int = 0
+    up: int = 0
+    down: int = 0
+    since: int | None = None
+
+    def lasts(self, gap: int | None) -> int:
+        """Return its minutes, so long after the thing was used; None where it was not yet.
+
+        Examples
+        --------
+        >>> back = Heating(0, "pan", "back", 3, most=26, up=600, down=150)
+        >>> back.lasts(None), back.lasts(3), back.lasts(40), back.lasts(500)
+        (3, 3, 8, 26)
+        """
+        if gap is None or not self.up:
+            return self.minutes
+        back = -(-(self.rise + self.down * gap) // (self.up + self.down))
+        return max(self.minutes, min(self.most, back))
+
+
+@dataclass(frozen=True)
 class Chain:
     """Tasks that follow one another, after other chains.
 
@@ -69,6 +131,8 @@ class Chain:
     in_turn : bool
         Whether its first use of something heated comes no sooner than that of the chain before,
         wherever that is heated: bakes go onto the heat in the order that was drawn by chance.
+    heatings : tuple of Heating
+        What takes hands while it is heated for one of the tasks, in the order of those.
     """
 
     tasks: tuple[Task, ...]
@@ -76,6 +140,7 @@ class Chain:
     setups: Mapping[str, int]
     resting: bool = False
     in_turn: bool = True
+    heatings: tuple[Heating, ...] = ()
 
 
 def list_schedule(
@@ -104,6 +169,8 @@ def list_schedule(
         chain = chains[place]
         ready = max((_end(chains[at], starts[at]) for at in chain.after), default=0)
         placed = _placed(chain, ready, busy, capacity, free_from)
+        for _, first, last in _stays(chain, placed, free_from):
+            busy[HANDS][first:last] += 1
         for task, start in zip(chain.tasks, placed, strict=True):
             for name in task.needs:
                 busy[name][start : start + task.minutes] += 1
@@ -117,6 +184,52 @@ def list_schedule(
 
 
 IN_TURN = ""  # no thing is called so: when the last bake went onto the heat
+
+
+def _stays(
+    chain: Chain, starts: Sequence[int], free_from: Mapping[str, int]
+) -> list[tuple[Heating, int, int]]:
+    """Return from when until when somebody stays with what is heated for a chain."""
+    found = []
+    for one in chain.heatings:
+        begins = starts[one.at]
+        found.append((one, begins - one.lasts(_gap(chain, one, starts, free_from, begins)), begins))
+    return found
+
+
+def _gap(
+    chain: Chain,
+    heating: Heating,
+    starts: Sequence[int],
+    free_from: Mapping[str, int],
+    begins: int,
+) -> int | None:
+    """Return the minutes since the thing was used, at the minute when its task begins."""
+    if heating.since is not None:
+        return begins - _ended(chain, starts, heating.since)
+    return begins - free_from[heating.thing] if heating.thing in free_from else None
+
+
+def stays_of(
+    chains: Sequence[Chain], starts: Sequence[Sequence[int]]
+) -> list[list[tuple[Heating, int, int]]]:
+    """Return from when until when somebody stays with what is heated, chain by chain.
+
+    Examples
+    --------
+    >>> pan = Chain((Task(0, "fry", 5, ("pan", "hands")),), (), {"pan": 9},
+    ...     heatings=(Heating(0, "pan", "heat", 9),))
+    >>> [(first, last) for _, first, last in stays_of([pan], [[12]])[0]]
+    [(3, 12)]
+    """
+    free_from: dict[str, int] = {}
+    found = []
+    for chain, own in zip(chains, starts, strict=True):
+        found.append(_stays(chain, own, free_from))
+        for name in chain.setups:
+            if spots := uses(chain, name):
+                free_from[name] = _ended(chain, own, spots[-1])
+    return found
 
 
 def _first_heated(chain: Chain) -> int | None:
@@ -147,7 +260,11 @@ def _placed(
     while at < len(chain.tasks):
         task = chain.tasks[at]
         earliest = least[at] if at == 0 else max(least[at], _ended(chain, starts, at - 1))
-        starts[at] = _first_gap(task, earliest, busy, capacity)
+        heating = next((one for one in chain.heatings if one.at == at), None)
+        if heating is None:
+            starts[at] = _first_gap(task, earliest, busy, capacity)
+        else:
+            starts[at] = _first_hot(chain, heating, starts, earliest, busy, capacity, free_from)
         before = chain.tasks[at - 1] if at > chain.resting else None
         if before is not None and before.wait is not None:
             late = starts[at] - _ended(chain, starts, at - 1) - before.wait
@@ -173,6 +290,45 @@ def _first_gap(
     raise RoundError(f'"{task.name}" finds no place within three days; check its minutes.')
 
 
+def _first_hot(
+    chain: Chain,
+    heating: Heating,
+    starts: Sequence[int],
+    earliest: int,
+    busy: Mapping[str, np.ndarray],
+    capacity: Mapping[str, int],
+    free_from: Mapping[str, int],
+) -> int:
+    """Return the first start of a task for which somebody can stay with what is heated for it."""
+    task = chain.tasks[heating.at]
+    own = [
+        (starts[at], _ended(chain, starts, at))
+        for at, one in enumerate(chain.tasks[: heating.at])
+        if HANDS in one.needs
+    ]
+    own += [
+        (first, last)
+        for one, first, last in _stays(chain, starts, free_from)
+        if one.at < heating.at
+    ]
+    start = earliest
+    if heating.since is not None:
+        start = max(start, _ended(chain, starts, heating.since) + heating.minutes)
+    while True:
+        start = _first_gap(task, start, busy, capacity)
+        on = start - heating.lasts(_gap(chain, heating, starts, free_from, start))
+        if on >= 0:
+            taken = busy[HANDS][on:start].copy()
+            for first, last in own:
+                taken[max(first - on, 0) : max(last - on, 0)] += 1
+            clashes = np.flatnonzero(taken >= capacity[HANDS])
+            if not len(clashes):
+                return start
+            start = max(start + 1, on + int(clashes[-1]) + 1 + heating.minutes)
+        else:
+            start -= on
+
+
 def lower_bound(chains: Sequence[Chain], capacity: Mapping[str, int]) -> int:
     """Return a minute before which no schedule can finish.
 
@@ -193,7 +349,10 @@ def lower_bound(chains: Sequence[Chain], capacity: Mapping[str, int]) -> int:
         users = [at for at, chain in enumerate(chains) if _work(chain, name)]
         if not users:
             continue
-        lead = min(heads[at] + _before(chains[at], name) for at in users)
+        lead = min(
+            0 if name == HANDS and chains[at].heatings else heads[at] + _before(chains[at], name)
+            for at in users
+        )
         tail = min(_behind(chains[at], name) for at in users)
         bounds.append(lead + -(-sum(_work(chains[at], name) for at in users) // count) + tail)
         bounds.append(_ordered_bound(chains, heads, name))
@@ -216,7 +375,8 @@ def _length(chain: Chain) -> int:
 
 
 def _work(chain: Chain, name: str) -> int:
-    return sum(task.minutes for task in chain.tasks if name in task.needs)
+    heating = sum(one.minutes for one in chain.heatings) if name == HANDS else 0
+    return heating + sum(task.minutes for task in chain.tasks if name in task.needs)
 
 
 def uses(chain: Chain, name: str) -> list[int]:
@@ -415,7 +575,17 @@ def _parted(chains: Sequence[Chain]) -> tuple[list[Chain], list[tuple[int, range
             }
             turn = _first_heated(chain)
             in_turn = turn is not None and first <= turn < last
-            parts.append(Chain(own, after, setups, chain.resting and not first, in_turn))
+            heatings = tuple(
+                replace(
+                    one,
+                    at=one.at - first,
+                    since=None if one.since is None else one.since - first,
+                )
+                for one in chain.heatings
+                if first <= one.at < last
+            )
+            resting = chain.resting and not first
+            parts.append(Chain(own, after, setups, resting, in_turn, heatings))
             places.append((number, range(first, last)))
             after = (len(parts) - 1,)
         ends.append(len(parts) - 1)
@@ -484,7 +654,7 @@ def _model(
 ) -> tuple[Any, list[list[Any]]]:
     model = cp_model.CpModel()
     variables: list[list[Any]] = []
-    used: dict[str, list[Any]] = {name: [] for name in capacity}
+    used: dict[str, list[Any]] = {name: [] for name in (*capacity, HANDS)}
     last: dict[str, Any] = {}
     turns: list[Any] = []
     for number, chain in enumerate(chains):
@@ -504,6 +674,7 @@ def _model(
             interval = model.new_fixed_size_interval_var(own[at], task.minutes, f"{number} {at}")
             for name in task.needs:
                 used[name].append(interval)
+        used[HANDS] += [_stay(model, chain, one, own, last) for one in chain.heatings]
         for name, minutes in chain.setups.items():
             spots = uses(chain, name)
             if spots:
@@ -515,8 +686,33 @@ def _model(
     for before, after in pairwise(turns):
         model.add(after >= before)
     for name, intervals in used.items():
-        model.add_cumulative(intervals, [1] * len(intervals), capacity[name])
+        if intervals:
+            model.add_cumulative(intervals, [1] * len(intervals), capacity[name])
     return model, variables
+
+
+def _stay(
+    model: Any, chain: Chain, heating: Heating, own: Sequence[Any], last: Mapping[str, Any]
+) -> Any:
+    """Return the stretch in which somebody stays with what is heated, as a model has it."""
+    begins = own[heating.at]
+    if heating.since is not None:
+        used = own[heating.since] + chain.tasks[heating.since].minutes
+        model.add(begins >= used + heating.minutes)
+    else:
+        used = last.get(heating.thing)
+    if used is None or not heating.up:
+        model.add(begins >= heating.minutes)
+        first = begins - heating.minutes
+        return model.new_fixed_size_interval_var(first, heating.minutes, heating.thing)
+    on = model.new_int_var(0, LONGEST_DAY, "on")
+    minutes = model.new_int_var(heating.minutes, max(heating.minutes, heating.most), "minutes")
+    model.add(on + minutes == begins)
+    cold = model.new_bool_var("cold")
+    model.add(minutes >= heating.most).only_enforce_if(cold)
+    back = heating.rise + heating.down * (begins - used)
+    model.add((heating.up + heating.down) * minutes >= back).only_enforce_if(cold.negated())
+    return model.new_interval_var(on, minutes, begins, heating.thing)
 
 
 def _hint(model: Any, variables: list[list[Any]], starts: Sequence[Sequence[int]]) -> None:
@@ -542,7 +738,6 @@ def _values(solver: Any, variables: list[list[Any]]) -> tuple[tuple[int, ...], .
 
 # The plan drew the order of bakes by chance, and what is shared and hot keeps it.
 WHOLE_DAY = "whole day"
-IN_ORDER = ("pot", "oven", "pan", "griddle", "fryer", "grill", "steamer", "wok")
 
 
 @dataclass(frozen=True, eq=False)
@@ -564,12 +759,15 @@ class Timetable:
         bound), fits, would fit (bakes), taste from, taste until.
     fresh : bool
         Whether each piece is tasted as it is ready, and not all of a sitting at once.
+    tended : mapping
+        For each day, what somebody stays with while it is hot.
     """
 
     tasks: pd.DataFrame = field(repr=False)
     ready: pd.DataFrame = field(repr=False)
     days: pd.DataFrame
     fresh: bool = False
+    tended: Mapping[Any, Sequence[str]] = field(default_factory=dict, repr=False)
 
     def sentences(self) -> list[str]:
         """Return what the days ask of the kitchen, in words."""
@@ -577,7 +775,8 @@ class Timetable:
         for day in self.days.to_dict("records"):
             ready = self.ready[self.ready["day"] == day["day"]]
             tasting = _fresh_words(ready) if self.fresh else _together_words(ready, day)
-            said.append(f"{_day_words(day)} {tasting}")
+            stays = _stay_words(self.tended.get(day["day"], ()))
+            said.append(" ".join(filter(None, [_day_words(day), stays, tasting, _late(ready)])))
         return said
 
     def __repr__(self) -> str:
@@ -643,9 +842,11 @@ def timetable(
     check_steps(plan, steps, kitchen)
     start = clock_minutes(kitchen.start)
     tasks, ready, days = [], [], []
+    tended: dict[Any, Sequence[str]] = {}
     for day, bakes in plan.table.groupby("day", sort=True):
         chains, labels = _chains(plan, bakes, steps, kitchen)
-        made = schedule(chains, kitchen.things, effort=effort)
+        made = schedule(chains, _capacity(kitchen), effort=effort)
+        tended[day] = list(dict.fromkeys(one.thing for own in chains for one in own.heatings))
         tasks += _task_rows(day, chains, labels, made, start)
         done = _ready_rows(day, chains, labels, made, start, kitchen)
         ready += done
@@ -654,7 +855,7 @@ def timetable(
     ready_table = pd.DataFrame(ready)
     ready_table[clocks] = ready_table[clocks].map(clock)
     fresh = isinstance(planned, Round) and planned.taste == FRESH
-    return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days), fresh)
+    return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days), fresh, tended)
 
 
 def _asked(
@@ -672,13 +873,22 @@ def _asked(
     return planned, steps, kitchen or Kitchen()
 
 
+def _capacity(kitchen: Kitchen) -> dict[str, int]:
+    """Return how many of each thing there are; somebody is always there."""
+    return {**kitchen.things, HANDS: max(1, kitchen.things.get(HANDS, 1))}
+
+
 @dataclass(frozen=True)
 class _Label:
-    """What a chain is for: its bake, its load, and what to do to each heated thing first."""
+    """What a chain is for: its bake, its load, what to do to each heated thing first.
+
+    And the last of its tasks that is on the heat; None where none is.
+    """
 
     bake: str
     load: Any
     heating: Mapping[str, str]
+    hot: int | None = None
 
 
 def _chains(
@@ -690,39 +900,223 @@ def _chains(
     made: dict[tuple[str, Any], int] = {}
     heated: dict[str, tuple[float, Any]] = {}
     shared = list(dict.fromkeys(step.per for step in steps if step.per != "bake"))
+    pulled: dict[tuple[str, Any], list[Step]] = {}
     for row in bakes.to_dict("records"):
         after: list[int] = []
+        first: list[Step] = []
         for per in shared:
             key = (per, row[per])
             if per != "day" and pd.isna(row[per]):
                 continue  # a baked piece waits for no oil fill
-            if key not in made:
-                work = _resting_at_once(
-                    _task(len(chains), step, row)
-                    for step in steps
-                    if step.per == per and step.is_for(row)
-                )
-                if not work:
-                    continue
-                made[key] = len(chains)
-                chains.append(Chain(work, tuple(after), {}))
-                labels.append(_Label(shared_name(plan, per, row), row["load"], {}))
-            after.append(made[key])
-        own = _resting_at_once(
-            _task(len(chains), step, row)
-            for step in steps
-            if step.per == "bake" and step.is_for(row)
-        )
+            own = [step for step in steps if step.per == per and step.is_for(row)]
+            if key not in pulled:
+                fellows = bakes if per == "day" else bakes[bakes[per] == row[per]]
+                pulled[key] = [one for one in own if _heats_for(one, fellows, steps, kitchen)]
+                own = [one for one in own if one not in pulled[key]]
+                if own:
+                    made[key] = len(chains)
+                    work = _resting_at_once(_task(len(chains), one, row, kitchen) for one in own)
+                    chains.append(Chain(work, tuple(after), {}))
+                    name = shared_name(plan, per, row)
+                    labels.append(_Label(name, row["load"], {}, _last_hot(own, kitchen)))
+            if _is_fried(row, steps, kitchen):
+                first += pulled[key]
+                pulled[key] = []
+            if key in made:
+                after.append(made[key])
+        own = [step for step in steps if step.per == "bake" and step.is_for(row)]
         if not own:
             raise RoundError(f"bake {row['bake']} has no step with minutes; name one that it has.")
-        heats = [one for one in kitchen.heats if any(one.thing in task.needs for task in own)]
+        needed = {thing for step in own for thing in step.needs}
+        heats = [one for one in kitchen.heats if one.thing in needed]
         setups = _setups(plan, row, heats, heated)
-        minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one[0] for thing, one in setups.items()}
-        resting = bool(after) and not own[0].needs and labels[after[-1]].bake != WHOLE_DAY
-        chains.append(Chain(own, tuple(after), minutes, resting))
-        words = {thing: one[1] for thing, one in setups.items()}
-        labels.append(_Label(row["bake"], row["load"], words))
+        chain, last_hot = _bake_chain(len(chains), row, [*first, *own], setups, kitchen)
+        if _capacity(kitchen)[HANDS] == 1:
+            chain, last_hot = _alone(row["bake"], chain, last_hot, setups)
+        resting = bool(after) and not chain.tasks[0].needs
+        resting = resting and labels[after[-1]].bake != WHOLE_DAY
+        chains.append(replace(chain, after=tuple(after), resting=resting))
+        words = {thing: one.words for thing, one in setups.items()}
+        labels.append(_Label(row["bake"], row["load"], words, last_hot))
     return chains, labels
+
+
+def _is_hot(step: Step, kitchen: Kitchen) -> bool:
+    return is_tended(step, kitchen.heats) or is_preheating(step)
+
+
+def _last_hot(steps: Sequence[Step], kitchen: Kitchen) -> int | None:
+    return max((at for at, one in enumerate(steps) if is_heated(one, kitchen.heats)), default=None)
+
+
+def _is_fried(row: Mapping[str, Any], steps: Sequence[Step], kitchen: Kitchen) -> bool:
+    return any(
+        is_tended(step, kitchen.heats) and not is_preheating(step)
+        for step in steps
+        if step.per == "bake" and step.is_for(row)
+    )
+
+
+def _heats_for(step: Step, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: Kitchen) -> bool:
+    """Say whether a step that is done once heats what some bake is then fried in."""
+    rows = bakes.to_dict("records")
+    return is_preheating(step) and any(_is_fried(row, steps, kitchen) for row in rows)
+
+
+@dataclass(frozen=True)
+class _Setup:
+    """What a heated thing needs before a bake: minutes, in words; rise and minutes from cold."""
+
+    minutes: int
+    words: str
+    heat: Heat
+    rise: float
+    most: int
+    cold: bool
+
+
+def _bake_chain(
+    number: int,
+    row: Mapping[str, Any],
+    steps: Sequence[Step],
+    setups: Mapping[str, _Setup],
+    kitchen: Kitchen,
+) -> tuple[Chain, int | None]:
+    """Return the chain of a bake, and the last of its tasks that is on the heat.
+
+    What is fried, or stands on a griddle or in a pan, has hands from the moment it is switched on:
+    a step that heats it, and what the kitchen's heat says of it, end when the frying begins.
+    """
+    own: list[Step] = []
+    waiting: list[Step] = []
+    tasks: list[Task] = []
+    heatings: list[Heating] = []
+    used: dict[str, int] = {}
+    minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one.minutes for thing, one in setups.items()}
+    for place, step in enumerate(steps):
+        if is_preheating(step) and any(
+            is_tended(one, kitchen.heats) and not is_preheating(one) for one in steps[place + 1 :]
+        ):
+            waiting.append(step)
+            continue
+        at, things = len(own), _at_the_stove(step)
+        own.append(step)
+        tasks.append(_task(number, step, row, kitchen))
+        if not _is_hot(step, kitchen):
+            continue
+        before = _at_the_stove(own[at - 1]) if at and _is_hot(own[at - 1], kitchen) else None
+        if before is not None and (not things or not before or {*things} & {*before}):
+            tasks[at - 1] = replace(tasks[at - 1], wait=0)  # the heat stays on
+        else:
+            made = [_heating(at, thing, setups, used, waiting, row) for thing in things or [""]]
+            heating = max(made, key=lambda one: one.minutes)
+            if heating.minutes or heating.up:
+                heatings.append(heating)
+            if heating.thing and heating.since is None:
+                least = max(minutes.get(heating.thing, 0), heating.minutes)
+                minutes[heating.thing] = least
+            waiting = []
+        used |= dict.fromkeys(things, at)
+    chain = Chain(_resting_at_once(tasks), (), minutes, heatings=tuple(heatings))
+    return chain, _last_hot(own, kitchen)
+
+
+def _at_the_stove(step: Step) -> list[str]:
+    return [one for one in step.needs if one != HANDS]
+
+
+def _heating(
+    at: int,
+    thing: str,
+    setups: Mapping[str, _Setup],
+    used: Mapping[str, int],
+    waiting: Sequence[Step],
+    row: Mapping[str, Any],
+) -> Heating:
+    """Return what a thing takes to be hot for a task; of no minutes where nothing says so."""
+    minutes = max((_lasting(one, row) for one in waiting), default=0)
+    name = waiting[-1].name if waiting else ""
+    setup = setups.get(thing)
+    if setup is None:
+        return Heating(at, thing, name, minutes, since=used.get(thing))
+    heat, again = setup.heat, thing in used
+    least = max(minutes, ceil(heat.between_bakes) if again else setup.minutes)
+    if again and not name:
+        name = _back_words(setup)
+    return Heating(
+        at,
+        thing,
+        name or setup.words,
+        least,
+        most=max(least, setup.most),
+        rise=0 if again else round(100 * setup.rise),
+        up=round(100 * heat.up),
+        down=round(100 * heat.down),
+        since=used.get(thing),
+    )
+
+
+def _back_words(setup: _Setup) -> str:
+    return f"{setup.heat.thing}: back to {setup.words.rpartition(' to ')[2]}"
+
+
+def _alone(
+    bake: str, chain: Chain, last_hot: int | None, setups: Mapping[str, _Setup]
+) -> tuple[Chain, int | None]:
+    """Return the chain as one cook can work it, or refuse it.
+
+    Where the rests behind the bench work are too short for it, what is cold is heated before that
+    work, switched off, and brought back in the last of the rests.
+    """
+    for number, heating in enumerate(chain.heatings):
+        short = _too_short(chain, heating)
+        setup = setups.get(heating.thing)
+        cold = heating.since is None and setup is not None and setup.cold
+        if short and setup is not None and cold and chain.tasks[0].needs:
+            before = Task(chain.tasks[0].chain, heating.name, heating.minutes, (HANDS,))
+            back = replace(
+                heating,
+                at=heating.at + 1,
+                name=_back_words(setup),
+                minutes=ceil(setup.heat.between_bakes),
+                since=0,
+            )
+            later = (
+                replace(one, at=one.at + 1, since=None if one.since is None else one.since + 1)
+                for one in chain.heatings[number + 1 :]
+            )
+            chain = replace(
+                chain,
+                tasks=(before, *chain.tasks),
+                setups={**chain.setups, heating.thing: 0},
+                heatings=(*chain.heatings[:number], back, *later),
+            )
+            last_hot = None if last_hot is None else last_hot + 1
+            heating, short = back, _too_short(chain, back)
+        if short:
+            task, room = short
+            raise RoundError(
+                f'bake {bake}: "{chain.tasks[heating.at].name}" comes {room} min after '
+                f'"{task.name}" at the latest, but heating takes {heating.minutes} min '
+                f'("{heating.name}"), somebody stays with it, and there is one pair of hands. '
+                "Let what comes before wait longer (wait = ...), or name a second person: "
+                "hands = 2 under things in [kitchen]."
+            )
+    return chain, last_hot
+
+
+def _too_short(chain: Chain, heating: Heating) -> tuple[Task, int] | None:
+    """Return the work that one cook can not be done with before the heating, and for how long."""
+    room = 0
+    for task in reversed(chain.tasks[: heating.at]):
+        if task.wait is None:
+            return None
+        room += task.wait
+        if HANDS in task.needs:
+            gap = None if heating.since is None else task.minutes + room
+            return (task, room) if room < heating.lasts(gap) else None
+        room += task.minutes
+    return None
 
 
 def shared_name(plan: Plan, per: str, row: Mapping[str, Any]) -> str:
@@ -732,12 +1126,18 @@ def shared_name(plan: Plan, per: str, row: Mapping[str, Any]) -> str:
     return f"{kitchen_group(per, plan.factors)} {row[per]}"
 
 
-def _task(chain: int, step: Step, row: Mapping[str, Any]) -> Task:
-    minutes = row[step.minutes] if isinstance(step.minutes, str) else step.minutes
+def _task(chain: int, step: Step, row: Mapping[str, Any], kitchen: Kitchen) -> Task:
     wait = None if step.wait is None else int(step.wait)
-    if wait is None and isinstance(step.minutes, str) and not step.needs:
+    needs = tuple(step.needs)
+    if _is_hot(step, kitchen):
+        needs = tuple(dict.fromkeys((*needs, HANDS)))
+    if wait is None and isinstance(step.minutes, str) and not needs:
         wait = 0  # a rest that the plan varies is kept to the minute, or it varies otherwise
-    return Task(chain, step.name, ceil(float(minutes)), tuple(step.needs), wait)
+    return Task(chain, step.name, _lasting(step, row), needs, wait)
+
+
+def _lasting(step: Step, row: Mapping[str, Any]) -> int:
+    return ceil(float(row[step.minutes] if isinstance(step.minutes, str) else step.minutes))
 
 
 def _resting_at_once(tasks: Iterable[Task]) -> tuple[Task, ...]:
@@ -755,8 +1155,8 @@ def _setups(
     row: Mapping[str, Any],
     heats: Sequence[Heat],
     heated: dict[str, tuple[float, Any]],
-) -> dict[str, tuple[int, str]]:
-    """Return minutes and words of what each heated thing needs first; note what it is set to."""
+) -> dict[str, _Setup]:
+    """Return what each heated thing needs first; note what it is set to."""
     setups = {}
     for heat in heats:
         factor = plan.factor(heat.factor) if heat.factor else None
@@ -774,7 +1174,9 @@ def _setups(
         if before is not None and minutes <= heat.between_bakes:
             minutes = ceil(heat.between_bakes)
             words = f"{heat.thing}: back to {shown}" if before == setting else words
-        setups[heat.thing] = (minutes, words)
+        most = heat.minutes(None, setting) + ceil(heat.between_loads)
+        rise = 0.0 if before is None else setting - before
+        setups[heat.thing] = _Setup(minutes, words, heat, rise, most, before is None)
         heated[heat.thing] = (setting, load)
     return setups
 
@@ -787,11 +1189,16 @@ def _task_rows(
     start: int,
 ) -> list[dict[str, Any]]:
     rows = []
+    stays = stays_of(chains, made.starts)
     for number, (chain, label, begins) in enumerate(zip(chains, labels, made.starts, strict=True)):
         bake, load = label.bake, label.load
+        for heating, first, last in stays[number]:
+            needs = (*filter(None, [heating.thing]), HANDS)
+            rows.append(_row(day, bake, load, heating.name, needs, start + first, last - first))
+        tended = {one.thing for one in chain.heatings if one.since is None}
         for thing, minutes in chain.setups.items():
             used = [at for at, task in enumerate(chain.tasks) if thing in task.needs]
-            if used and minutes:
+            if used and minutes and thing not in tended:
                 first = begins[used[0]]
                 rows.append(
                     _row(
@@ -849,14 +1256,30 @@ def _ready_rows(
     start: int,
     kitchen: Kitchen,
 ) -> list[dict[str, Any]]:
-    keeps = min(kitchen.safe, kitchen.fresh or kitchen.safe)
     before = {at for chain in chains for at in chain.after}
     rows = []
     for at, (chain, label) in enumerate(zip(chains, labels, strict=True)):
         if at not in before:
-            ready = start + made.starts[at][-1] + chain.tasks[-1].minutes
-            rows.append({"day": day, "bake": label.bake, "ready": ready, "taste by": ready + keeps})
+            ready = start + _end(chain, made.starts[at])
+            by = start + _off_the_heat(chains, labels, made.starts, at) + kitchen.safe
+            by = by if kitchen.fresh is None else min(by, ready + kitchen.fresh)
+            rows.append({"day": day, "bake": label.bake, "ready": ready, "taste by": by})
     return _in_sittings(rows)
+
+
+def _off_the_heat(
+    chains: Sequence[Chain], labels: Sequence[_Label], starts: Sequence[Sequence[int]], number: int
+) -> int:
+    """Return when a bake leaves the heat, or what it is made of where that alone was heated.
+
+    From then on it keeps, whatever is weighed and cooled after; what was never heated keeps from
+    its last step.
+    """
+    for at in (number, *reversed(chains[number].after)):
+        hot = labels[at].hot
+        if hot is not None:
+            return _ended(chains[at], starts[at], hot)
+    return _end(chains[number], starts[number])
 
 
 def _in_sittings(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -867,8 +1290,9 @@ def _in_sittings(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     sitting, until = 0, -1
     of: dict[str, int] = {}
     for row in sorted(rows, key=lambda row: row["ready"]):
-        if row["ready"] > until:
+        if row["ready"] > min(until, row["taste by"]):
             sitting, until = sitting + 1, row["taste by"]
+        until = min(until, row["taste by"])
         of[row["bake"]] = sitting
     return [{**row, "sitting": of[row["bake"]]} for row in rows]
 
@@ -907,7 +1331,7 @@ def _would_fit(plan: Plan, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: 
     room = clock_minutes(kitchen.until) - clock_minutes(kitchen.start)
     for count in range(len(bakes) - 1, 0, -1):
         chains, _ = _chains(plan, bakes.iloc[:count], steps, kitchen)
-        if schedule(chains, kitchen.things, effort=0).finish <= room:
+        if schedule(chains, _capacity(kitchen), effort=0).finish <= room:
             return count
     return 0
 
@@ -925,6 +1349,29 @@ def _day_words(day: Mapping[str, Any]) -> str:
     return words
 
 
+def _stay_words(things: Sequence[str]) -> str:
+    """Return who stays with what is hot; a thing without a name is what a step says it heats."""
+    if not things:
+        return ""
+    named = in_words((f"the {thing}" if thing else "the oil" for thing in things), "or")
+    return (
+        f"Nobody leaves {named} while it is on: stay from switching it on until the last piece "
+        "is out, and switch it off before you turn to anything else."
+    )
+
+
+def _late(ready: pd.DataFrame) -> str:
+    """Return which bakes are ready only when they should be eaten already."""
+    late = ready[_minutes(ready["ready"]) > _minutes(ready["taste by"])]
+    if late.empty:
+        return ""
+    told = in_words(f"{row['bake']} (by {row['taste by']})" for row in late.to_dict("records"))
+    return (
+        f"Ready only when it should be eaten already, counted from leaving the heat: {told}. "
+        "Shorten what follows the heat, or cool and hold it as your code says."
+    )
+
+
 def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
     if day["together"]:
         return (
@@ -932,15 +1379,18 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
             f"{day['taste until']}."
         )
     told = []
-    for sitting, own in ready.groupby("sitting", sort=True):
+    in_time = ready[_minutes(ready["ready"]) <= _minutes(ready["taste by"])]
+    if in_time.empty:
+        return ""
+    for sitting, own in in_time.groupby("sitting", sort=True):
         first, last = _minutes(own["ready"]).max(), _minutes(own["taste by"]).min()
         told.append(
             f"sitting {sitting} ({in_words(own['bake'])}) between {clock(first)} and {clock(last)}"
         )
     return (
         f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
-        f"last is ready at {day['taste from']}. Taste in {len(told)} sittings, the pieces of each "
-        f"held alike: {'; '.join(told)}."
+        f"last is ready at {day['taste from']}. Taste in {how_many(len(told), 'sitting')}, the "
+        f"pieces of each held alike: {'; '.join(told)}."
     )
 
 
@@ -948,10 +1398,8 @@ def _fresh_words(ready: pd.DataFrame) -> str:
     order = ready.iloc[_minutes(ready["ready"]).argsort(kind="stable")]
     told = (f"{row['bake']} {row['ready']}" for row in order.to_dict("records"))
     by = int((_minutes(ready["taste by"]) - _minutes(ready["ready"])).min())
-    return (
-        f"Taste each as it is ready, all of them at the same age: {in_words(told)}; within {by} "
-        "min."
-    )
+    within = f"; within {by} min" if by > 0 else ""
+    return f"Taste each as it is ready, all of them at the same age: {in_words(told)}{within}."
 
 
 def _minutes(clocks: pd.Series) -> pd.Series:

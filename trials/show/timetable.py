@@ -80,8 +80,10 @@ def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
     for row in tasks.sort_values(["start", "end"]).to_dict("records"):
         needs = [one for one in re.split(r", | and ", row["needs"]) if one] or [NO_HANDS]
         for thing in needs:
-            heats = row["step"].startswith(f"{thing}: ")
-            step = "heats or cools" if heats else row["step"]
+            heated = _HEATS.match(row["step"])
+            heats = heated is not None and heated[1] == thing
+            step = f"stays with the {heated[1]}" if heated else row["step"]
+            step = "heats or cools" if heats else step
             label = _heat(row["step"]) if heats else str(row["bake"])
             bar = (int(row["start"]), int(row["end"]), label)
             things.setdefault(thing, {}).setdefault(step, []).append(bar)
@@ -92,6 +94,9 @@ def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
         for step, own in things[thing].items()
         for at, bars in enumerate(_stacked(own))
     ]
+
+
+_HEATS = re.compile(r"(.+): (?:heat|cool|back) ?to ")
 
 
 def _heat(step: str) -> str:
@@ -198,24 +203,27 @@ def _day(made: Timetable, day: Mapping[str, Any]) -> dict[str, Any]:
         for task in tasks
         if task["end"] > task["start"]
     ]
-    bound = (
-        f"Working down the list of bakes would end at {day['in simple order']}; no order can end "
-        f"before {day['no earlier than']}{_to_gain(day['minutes to gain'])}."
-    )
+    bound = []
+    if day["in simple order"] != day["finish"]:
+        bound.append(
+            f"Working down the list of bakes would end at {day['in simple order']}, this order "
+            f"at {day['finish']}."
+        )
+    if day["minutes to gain"]:
+        bound.append(
+            f"No order can end before {day['no earlier than']}, so at most "
+            f"{day['minutes to gain']} min could still be gained."
+        )
     if any(line["really"] for line in lines):
-        bound += " A rest that runs longer than planned has its real minutes behind it."
+        bound.append("A rest that runs longer than planned has its real minutes behind it.")
     return {
         "number": number,
         "said": made.sentences()[at],
-        "bound": bound,
+        "bound": " ".join(bound),
         "picture": _picture(made, number),
         "tasks": lines,
         "dense": len(lines) > LINES_AT_EASE,
     }
-
-
-def _to_gain(minutes: int) -> str:
-    return f", so at most {minutes} min could still be gained" if minutes else ""
 
 
 def _picture(made: Timetable, day: int) -> dict[str, str]:

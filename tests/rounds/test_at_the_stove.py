@@ -1,0 +1,242 @@
+"""Nobody leaves hot oil: it has a pair of hands from switching it on to the last piece.
+
+The rule is that of the fire offices (stay with it, off before leaving). Whether the oil is hot when
+the frying begins is worked out here minute by minute, from the degrees that the kitchen says.
+"""
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from trials.base.errors import RoundError
+from trials.core.factors import Categorical, Numeric
+from trials.design.layout import lay_out
+from trials.doors import demo, large_demo
+from trials.rounds import timetable as bake_day
+from trials.rounds.kitchen import Heat, Kitchen, Step, is_tended
+from trials.rounds.timetable import timetable
+from trials.show.timetable import timetable_sheet
+
+
+@pytest.fixture(params=["with the solver", "without it"])
+def solver(request, monkeypatch):
+    if request.param == "without it":
+        monkeypatch.setattr(bake_day, "cp_model", None)
+    elif bake_day.cp_model is None:
+        pytest.skip("OR-tools is not installed; pip install trials[timetable]")
+
+
+def check_stays(made, thing, hands):
+    """Assert that somebody is there whenever it is on, and nobody does two things at once."""
+    for _, tasks in made.tasks.groupby("day"):
+        there = tasks[tasks["needs"].str.contains("hands")]
+        for minute in range(int(tasks["start"].min()), int(tasks["end"].max())):
+            now = there[(there["start"] <= minute) & (minute < there["end"])]
+            assert len(now) <= hands, (minute, now)
+        hot = tasks[tasks["needs"].str.contains(thing)].sort_values("start")
+        assert len(hot)
+        assert hot["needs"].str.contains("hands").all()
+        # What is switched on is fried in at once: nobody leaves in between
+        heats = hot["step"].str.startswith(f"{thing}: ")
+        ends = hot.loc[heats, "end"]
+        assert set(ends) <= set(hot.loc[~heats, "start"])
+
+
+def check_hot(made, thing, heat, setting):
+    """Assert that frying begins no colder than it should: on while somebody stays, else off."""
+    for _, tasks in made.tasks.groupby("day"):
+        on = tasks[tasks["step"].str.startswith(f"{thing}: ")]
+        fried = tasks[tasks["needs"].str.contains(thing) & ~tasks["step"].str.contains(": ")]
+        degrees = heat.room
+        for minute in range(int(tasks["start"].min()), int(tasks["end"].max())):
+            if (fried["start"] == minute).any():
+                assert degrees >= setting - 1e-6, minute
+            if ((on["start"] <= minute) & (minute < on["end"])).any():
+                degrees = min(setting, degrees + heat.up)
+            elif ((fried["start"] <= minute) & (minute < fried["end"])).any():
+                degrees = setting
+            else:
+                degrees = max(heat.room, degrees - heat.down)
+
+
+@pytest.mark.usefixtures("solver")
+def test_the_only_cook_of_the_demo_never_leaves_the_pan():
+    made = timetable(demo.plan(), demo.STEPS, demo.KITCHEN)
+    check_stays(made, "pan", 1)
+    check_hot(made, "pan", demo.KITCHEN.heats[0], 175)
+    for said in made.sentences():
+        assert "Nobody leaves the pan while it is on" in said
+        assert "switch it off before you turn to anything else" in said
+    # An oven is closed: it heats while the cook mixes
+    ovens = made.tasks[made.tasks["step"].str.startswith("oven: ")]
+    assert set(ovens["needs"]) == {"oven"}
+
+
+@pytest.mark.usefixtures("solver")
+def test_of_two_people_one_stays_and_the_other_mixes():
+    made = timetable(large_demo.plan(), large_demo.STEPS, large_demo.KITCHEN, effort=0.2)
+    check_stays(made, "pot", 2)
+    heating = made.tasks[made.tasks["step"].str.startswith("pot: ")]
+    mixing = made.tasks[made.tasks["step"] == "mix the batter"]
+    both = [
+        one
+        for one in heating.to_dict("records")
+        for other in mixing[mixing["day"] == one["day"]].to_dict("records")
+        if one["start"] < other["end"] and other["start"] < one["end"]
+    ]
+    assert both
+
+
+def fried(rests, steps, kitchen, **asked):
+    rest = Numeric("rest", 5, 60, "min")
+    bakes = pd.DataFrame({"rest": [float(one) for one in rests]})
+    plan = lay_out([rest], bakes, family="ends", model="main", seed=1)
+    return timetable(plan, steps, kitchen, **asked)
+
+
+STEPS = [
+    Step("mix", 10, "hands"),
+    Step("rest", 15),
+    Step("fry", 8, "pan"),
+    Step("weigh", 3, "hands"),
+]
+
+
+@settings(max_examples=10, deadline=None)
+@given(
+    mix=st.integers(1, 20),
+    fry=st.integers(1, 20),
+    up=st.sampled_from([4.0, 6.0, 25.0]),
+    down=st.sampled_from([0.5, 1.5, 8.0]),
+    effort=st.sampled_from([0, 0.1]),
+)
+def test_oil_is_hot_when_the_frying_begins_and_somebody_is_there(mix, fry, up, down, effort):
+    heat = Heat("pan", setting=175, up=up, down=down)
+    kitchen = Kitchen({"hands": 1, "pan": 1}, (heat,), until="23:00")
+    steps = [Step("mix", mix, "hands"), Step("fry", fry, "pan"), Step("weigh", 3, "hands")]
+    made = fried([20, 40, 60], steps, kitchen, effort=effort)
+    check_stays(made, "pan", 1)
+    check_hot(made, "pan", heat, 175)
+
+
+@pytest.mark.usefixtures("solver")
+def test_frying_takes_hands_where_its_step_forgets_them():
+    made = fried([20, 40], STEPS, Kitchen({"hands": 1, "pan": 1}, (Heat("pan"),)))
+    assert set(made.tasks.loc[made.tasks["step"] == "fry", "needs"]) == {"pan and hands"}
+    check_stays(made, "pan", 1)
+
+
+@pytest.mark.usefixtures("solver")
+def test_one_cook_heats_before_mixing_where_the_rest_is_shorter_than_the_heating():
+    steps = [Step("mix", 10, "hands"), Step("rest", "rest"), Step("fry", 8, "pan")]
+    heat = Heat("pan")  # 27 min from cold, longer than the rest of 20
+    made = fried([20, 40, 20], steps, Kitchen({"hands": 1, "pan": 1}, (heat,)))
+    check_hot(made, "pan", heat, 180)
+    tasks = made.tasks.set_index(["bake", "step"])
+    assert tasks.loc[("B01", "pan: heat to 180°"), "end"] <= tasks.loc[("B01", "mix"), "start"]
+    for bake, rest in zip(("B01", "B02", "B03"), (20, 40, 20), strict=True):
+        assert tasks.loc[(bake, "fry"), "start"] - tasks.loc[(bake, "mix"), "end"] in (20, 40)
+        assert pd.isna(tasks.loc[(bake, "rest"), "rests for"]), rest
+
+
+def test_what_one_cook_can_not_do_is_refused_with_what_to_mend():
+    steps = [Step("mix", 10, "hands", wait=0), Step("fry", 8, "pan")]
+    kitchen = Kitchen({"hands": 1, "pan": 1}, (Heat("pan"),))
+    with pytest.raises(RoundError, match=r'"fry" comes 0 min after "mix".*hands = 2'):
+        fried([20, 40], steps, kitchen)
+    two = Kitchen({"hands": 2, "pan": 1}, (Heat("pan"),))
+    check_stays(fried([20, 40], steps, two), "pan", 2)
+
+
+@pytest.mark.usefixtures("solver")
+@pytest.mark.parametrize("per", ["bake", "day"])
+def test_a_step_that_heats_the_oil_ends_when_the_frying_begins(per):
+    heat = Step("heat the oil", 12, "pot", per=per)
+    steps = [heat, *STEPS[:2], Step("fry", 8, "pot")]
+    made = fried([20, 40, 60], steps, Kitchen({"hands": 1, "pot": 1}))
+    heating = made.tasks[made.tasks["step"] == "heat the oil"]
+    assert len(heating) == (3 if per == "bake" else 1)
+    frying = made.tasks[made.tasks["step"] == "fry"].set_index("bake")["start"]
+    for row in heating.to_dict("records"):
+        assert row["end"] == frying[row["bake"]]
+        assert row["end"] - row["start"] == 12
+        assert "hands" in row["needs"]
+    assert "Nobody leaves the pot while it is on" in made.sentences()[0]
+
+
+@pytest.mark.parametrize(
+    ("step", "tended"),
+    [
+        (Step("shallow-fry, medium", 14, "shallow-fry"), True),
+        (Step("dry griddle, medium", 14, "dry griddle"), True),
+        (Step("cook", 12, "griddle"), True),
+        (Step("brown both sides", 12, "skillet"), True),
+        (Step("fry until golden", 6, "pot"), True),
+        (Step("shape and fry", 10), True),
+        (Step("bake", 12, "oven"), False),
+        (Step("bake in the pan", 12, ("oven", "loaf pan")), False),
+        (Step("chill before frying", 30, "fridge"), False),
+        (Step("drain and cool", 10), False),
+        (Step("boil", 3, "pot"), False),
+    ],
+)
+def test_what_stands_at_the_stove_is_known_by_its_words(step, tended):
+    assert is_tended(step) == tended
+
+
+def test_a_pot_is_oil_where_it_is_hotter_than_water():
+    step = Step("cook", 5, "pot")
+    assert is_tended(step, [Heat("pot", "oil temperature")])
+    assert is_tended(step, [Heat("pot", setting=175)])
+    assert not is_tended(step, [Heat("pot", setting=95)])
+
+
+# How long a bake keeps
+
+
+@pytest.mark.usefixtures("solver")
+def test_a_bake_keeps_from_leaving_the_heat_and_not_from_what_is_done_after():
+    steps = [Step("mix", 10, "hands"), Step("bake", 20, "oven"), Step("cool", 50),
+             Step("weigh each bake", 4, "hands")]  # fmt: skip
+    made = fried([20, 40], steps, Kitchen({"hands": 1, "oven": 1}, safe=120))
+    minutes = made.tasks.set_index(["bake", "step"])["end"]
+    for row in made.ready.to_dict("records"):
+        hours, rest = map(int, row["taste by"].split(":"))
+        assert 60 * hours + rest == minutes[(row["bake"], "bake")] + 120
+    fresh = fried([20, 40], steps, Kitchen({"hands": 1, "oven": 1}, fresh=15))
+    for row in fresh.ready.to_dict("records"):
+        ready, by = (sum(a * b for a, b in zip(map(int, row[one].split(":")), (60, 1), strict=True))
+                     for one in ("ready", "taste by"))  # fmt: skip
+        assert by == ready + 15
+
+
+def test_what_is_never_heated_keeps_from_its_last_step():
+    steps = [Step("mix", 10, "hands"), Step("fill", 20, "hands"), Step("set", 30)]
+    made = fried([20], steps, Kitchen({"hands": 1}))
+    assert made.ready["taste by"].tolist() == ["12:00"]  # ready at 10:00
+
+
+def test_what_cools_longer_than_it_keeps_is_said():
+    steps = [Step("bake", 20, "oven"), Step("cool", 150)]
+    made = fried([20, 40], steps, Kitchen({"hands": 1, "oven": 1}))
+    said = made.sentences()[0]
+    assert "Ready only when it should be eaten already" in said
+    assert "B01 (by 11:20)" in said
+
+
+# What the page says of the order
+
+
+def test_the_page_says_of_the_order_only_what_there_is_to_say(tmp_path):
+    """Worked down the list and proved: nothing can be gained, so no sentence says how little."""
+    round_ = demo.planned(tmp_path / "round-1")
+    steps = [Step("bake", 20, "oven")]
+    page = timetable_sheet(round_, timetable(round_, steps, Kitchen({"hands": 1, "oven": 1})))
+    assert "o order can end before" not in page
+    assert "Working down the list" not in page
+    cooking = Categorical("cooking", ["oven", "pan"])
+    plan = lay_out(
+        [cooking], pd.DataFrame({"cooking": ["oven", "pan"]}), family="two", model="main", seed=1
+    )
+    assert timetable(plan, steps).days["minutes to gain"].tolist() == [0]
