@@ -124,3 +124,12 @@ def test_no_caution_speaks_of_an_agreement_that_nobody_made():
     # The bread-bakers digest: 185 to 195 °F enriched, 200 to 208 °F lean
     core = [round((degrees - 32) * 5 / 9) for degrees in (185, 195, 200, 208)]
     assert [int(one) for one in re.findall(r"\d+", said)] == core
+
+
+def test_buckwheat_is_no_wheat_but_its_label_is_read():
+    pure = {one.subject: one.text for one in cautions(Formula("a", {"buckwheat flour": 100}))}
+    assert named(pure["allergens"]) == []
+    assert "often ground beside" in pure["allergens"]
+    assert "label" in pure["allergens"]
+    rice = {one.subject: one.text for one in cautions(Formula("a", {"rice flour": 100}))}
+    assert "uckwheat" not in rice["allergens"]

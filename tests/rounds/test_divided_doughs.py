@@ -357,11 +357,12 @@ def test_a_dough_each_is_an_answer_of_the_idea(tmp_path):
 def test_each_dough_is_weighed_once_and_its_pieces_are_weighed_out(round_, sheets):
     made = dough_weights(round_).groupby("dough")["exact"].sum()
     assert len(made) == 4
-    assert made.to_numpy() == pytest.approx(400)
+    assert made.to_numpy() == pytest.approx(400 / 0.97)  # two shares, and what stays in the bowl
     doughs = [one for one in sheets if one.startswith("Dough batch")]
     assert len(doughs) == 4
     for one in doughs:
         assert re.search(r"weigh out 200 g for B\d\d \(\w+\) and 200 g for B\d\d \(\w+\)", one)
+        assert "3 % of it is for what stays in the bowl." in one
         assert "weigh and mix" in one
         assert "cook on the griddle" not in one
     cooking = round_.plan.table.set_index("bake")["cooking"]

@@ -227,7 +227,7 @@ def test_who_is_never_served_what_is_told_as_the_serving_plan_tells_it(tmp_path)
     tasters = [Taster("Ida"), Taster("Ben", avoids=["milk"])]
     round_ = planned(tmp_path / "one", fat, formula, tasters=tasters)
     (bake,) = round_.plan.table.set_index("bake").query("fat == 'butter'").index
-    kept = f"Ben is never served {bake}."
+    kept = f"Ben is never served {bake} (butter: milk)."
     assert f"Ben avoids milk. {kept}" in overlooked(round_)
     salted = planned(tmp_path / "two", fat, formula, tasters=[Taster("Cy", avoids=["salt"])])
     with pytest.raises(TastingError) as refused:

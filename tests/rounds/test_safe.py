@@ -391,3 +391,60 @@ def test_who_can_taste_nothing_is_told_what_it_is_and_where(tmp_path):
     with pytest.raises(TastingError, match=r"ground almonds, in the formula.*Leave Me out"):
         trials.write_sheets(two)
     assert any("ground almonds, in the formula" in one for one in overlooked(two))
+
+
+def test_pure_buckwheat_is_served_to_who_avoids_wheat_and_a_mixture_is_not(tmp_path):
+    """Buckwheat is Fagopyrum, no grass; where traces count it is kept back all the same."""
+    flour = Numeric("wheat", 0, 20, "%", changes=("flour share", "bread flour"))
+    rest = Numeric("rest", 20, 60, "min")
+    rows = pd.DataFrame([{"wheat": share, "rest": time} for share in (0, 20) for time in (20, 60)])
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out([flour, rest], rows, family="test", model="main", seed=3),
+        measures=LIKING,
+        formula=Formula("crepe", {"buckwheat flour": 100, "water": 150, "salt": 1}),
+        tasters=[Taster("Ida", "wheat"), Taster("Cy", "gluten"), Taster("Bo")],
+    )
+    mixed = set(one.plan.table.set_index("bake").query("wheat > 0").index)
+    assert kept_from(one) == {
+        "Ida": frozenset(mixed),
+        "Cy": frozenset(one.plan.table["bake"]),
+        "Bo": frozenset(),
+    }
+    told = " ".join(overlooked(one))
+    assert f"Ida is never served {', '.join(sorted(mixed))} (bread flour: wheat)." in told
+
+
+def test_why_a_bake_is_kept_back_is_told_thing_by_thing(tmp_path):
+    one = by_hand(tmp_path / "one", [Taster("Ida", ["milk", "sesame"]), Taster("Bo")])
+    brushed = sorted(one.plan.table.set_index("bake").query("cooking == @BRUSHED").index)
+    (told,) = (said for said in overlooked(one) if "never served" in said)
+    why = f'"{BRUSHED}", a kind of cooking: milk'
+    assert told.endswith(f"Ida is never served {', '.join(brushed)} ({why}).")
+    trials.write_sheets(one)
+    notes = (one.folder / "serving-notes.txt").read_text("utf-8")
+    assert f"Ida is never served {', '.join(brushed)} ({why})." in notes
+
+
+def test_what_nobody_may_add_stands_on_every_sheet_of_who_is_served(tmp_path):
+    """Nothing of the round holds sesame, so no notice names it; a cook could add it on the day."""
+    tasters = [Taster("Ida", ["sesame", "milk"]), Taster("Bo", "sesame", also_avoids="jackfruit")]
+    one = by_hand(tmp_path / "one", tasters)
+    trials.write_sheets(one)
+    brushed = set(one.plan.table.set_index("bake").query("cooking == @BRUSHED").index)
+    page = (one.folder / "bake-sheets.html").read_text("utf-8")
+    for sheet in page.split('<section class="sheet">')[1:]:
+        bake = re.search(r'class="bake">(B\d\d)<', sheet)[1]
+        never = re.search(r"Nobody adds: ([^.]*)\.", sheet)[1]
+        if bake in brushed:  # Ida is not served it
+            assert never == "sesame (Bo) and jackfruit (Bo)"
+        else:
+            assert never == "sesame (Ida and Bo), milk (Ida) and jackfruit (Bo)"
+    phone = (one.folder / "cook-page.html").read_text("utf-8")
+    assert "Nobody adds: sesame (Ida and Bo)" in phone
+    # What tasters read says nothing of one another
+    for ballot in (one.folder / "ballots").rglob("*.html"):
+        assert "Nobody adds" not in ballot.read_text("utf-8")
+    free = by_hand(tmp_path / "two", [Taster("Ida"), Taster("Bo")])
+    trials.write_sheets(free)
+    assert "Nobody adds" not in (free.folder / "bake-sheets.html").read_text("utf-8")

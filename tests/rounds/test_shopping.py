@@ -1,5 +1,6 @@
 """What to buy, what a day uses, and whether the pieces reach."""
 
+import html
 import re
 
 import pandas as pd
@@ -12,12 +13,21 @@ from trials.core.measures import Measure
 from trials.design.layout import lay_out
 from trials.doors.cli import run
 from trials.recipe.formula import Formula
-from trials.rounds.amounts import per_day, pieces_needed, pieces_sentence, shopping_list, weights
+from trials.rounds.amounts import (
+    ample_words,
+    batch_sentence,
+    per_day,
+    pieces_needed,
+    pieces_sentence,
+    shopping_list,
+    weights,
+)
 from trials.rounds.kitchen import Batch, Kitchen, Prices, Step
 from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
 from trials.show.bake_sheets import bake_sheets, shopping_page
 from trials.show.cook_page import cook_page
+from trials.tasting.panel import Taster
 
 
 @pytest.fixture
@@ -132,3 +142,17 @@ def test_what_rests_overnight_is_mixed_the_evening_before(tmp_path):
         one = cooked(tmp_path / f"{minutes}", ["oven", "steamed"], steps=steps)
         assert bake_sheets(one).count("the evening before") == count
         assert any(one.startswith("Mix these") for one in overlooked(one)) == (count > 0)
+
+
+def test_more_dough_than_so_few_tasters_eat_is_said(tmp_path):
+    few = doughnut(tmp_path / "few", batch=Batch(dough=607))
+    said = ample_words(few, few.batch)
+    enough = int(re.search(r"dough = (\d+) under", said)[1])
+    assert "bakes of 607 g of dough are more than 2 tasters eat" in said
+    assert said in html.unescape(shopping_page(few))
+    less = Batch(dough=enough)
+    assert ample_words(few, less) == ""
+    assert "can be weighed well" in batch_sentence(few, less)
+    many = [Taster(f"T{at}") for at in range(8)]
+    assert ample_words(doughnut(tmp_path / "many", tasters=many), Batch(dough=607)) == ""
+    assert ample_words(few, Batch(pieces=40, piece=30)) == ""  # who counts pieces has counted

@@ -168,10 +168,53 @@ def _said_groups(text: str) -> set[str]:
 def word_brings(group: str, word: str) -> bool:
     """Say whether a word stands for something of a group, compounds such as wheatgerm included."""
     return any(
-        member == word or (len(member) >= 4 and member in word and word not in _ONLY_SOUNDS)
+        member == word or (len(member) >= 4 and member in word and not only_sounds(member, word))
         for member in GROUPS[group]
     )
 
 
-# What holds the letters of a word and nothing of it
-_ONLY_SOUNDS = frozenset({"portion", "support"})
+def only_sounds(member: str, word: str) -> bool:
+    """Say whether a word holds the letters of another and nothing of it.
+
+    Only what is certain stands here: "butternut" is a nut too, "coconut" is called one on labels.
+
+    Examples
+    --------
+    >>> only_sounds("nut", "doughnut"), only_sounds("wheat", "wholewheat")
+    (True, False)
+    """
+    return member in _ONLY_SOUNDS.get(word, ())
+
+
+_ONLY_SOUNDS: dict[str, tuple[str, ...]] = {
+    "portion": ("port",),
+    "support": ("port",),
+    "doughnut": ("nut", "nuts"),
+    "nutmeg": ("nut",),
+    "eggplant": ("egg",),
+    "graham": ("ham",),
+    "coat": ("oat",),
+    "coated": ("oat",),
+    "coating": ("oat",),
+}
+
+BUCKWHEAT = "buckwheat"
+# What may stand beside the word where nothing else is in: noodles and mixes often hold wheat
+_OF_BUCKWHEAT = words_of(
+    "buckwheat flour groat kasha meal grain kernel flake bran hull hulled whole wholegrain "
+    "wholemeal light dark medium fine coarse roasted toasted raw ground stoneground organic"
+)
+
+
+def is_buckwheat(text: str) -> bool:
+    """Say whether a text names buckwheat and nothing else; it is no wheat, whatever it sounds like.
+
+    It is often ground beside wheat, so that its label has to be read.
+
+    Examples
+    --------
+    >>> [is_buckwheat(one) for one in ("dark buckwheat flour", "buckwheat noodles", "wheat flour")]
+    [True, False, False]
+    """
+    words = words_of(text)
+    return BUCKWHEAT in words and words <= _OF_BUCKWHEAT

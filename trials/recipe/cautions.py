@@ -10,7 +10,7 @@ from numbers import Real
 from typing import Any
 
 from trials.base.words import in_words, tidy_number
-from trials.recipe.avoided import avoidable_in, done_by_hand, ingredients_in
+from trials.recipe.avoided import BUCKWHEAT, avoidable_in, done_by_hand, ingredients_in
 from trials.recipe.formula import Formula, allergens
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 
@@ -118,7 +118,8 @@ def cautions(
     found = [KIT]
     if _is_fried(formula, settings):
         found += [HOT_OIL, *_frying_heat(_frying_fats(formula, settings), settings)]
-    return [*found, *_eaten(formula, rows), _allergen_caution(may_hold([formula], settings, held))]
+    named = may_hold([formula], settings, held)
+    return [*found, *_eaten(formula, rows), _allergen_caution(named, _has_buckwheat([formula]))]
 
 
 def _rows(formula: Formula | None) -> list[Ingredient]:
@@ -161,7 +162,7 @@ def cautions_of_all(
     made = list(formulas)
     found = [one for formula in made for one in cautions(formula, settings)]
     kept = [one for one in dict.fromkeys(found) if one.subject != ALLERGENS]
-    return [*kept, _allergen_caution(may_hold(made, settings, held))]
+    return [*kept, _allergen_caution(may_hold(made, settings, held), _has_buckwheat(made))]
 
 
 def may_hold(
@@ -188,8 +189,22 @@ def _table(formulas: Sequence[Formula | None]) -> Ingredients:
     return next((one.mix.table for one in formulas if one is not None), shipped())
 
 
-def _allergen_caution(held: Sequence[str]) -> Caution:
+def _has_buckwheat(formulas: Iterable[Formula | None]) -> bool:
+    return any(
+        BUCKWHEAT in one.casefold()
+        for formula in formulas
+        if formula is not None
+        for name in formula.table["ingredient"]
+        for one in (name, formula.mix.find(name).name)
+    )
+
+
+BESIDE_WHEAT = "Buckwheat is no wheat, but is often ground beside it: its label says whether."
+
+
+def _allergen_caution(held: Sequence[str], buckwheat: bool) -> Caution:
     says = f"May hold {in_words(held)}. " if held else ""
+    says += f"{BESIDE_WHEAT} " if buckwheat else ""
     return Caution(
         ALLERGENS,
         f"{says}Read the label of every pack in hand: it prevails. Bowls, boards, fat and hot "

@@ -141,8 +141,14 @@ def weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
     return pd.concat(pieces, ignore_index=True)[["bake", *WEIGHED]]
 
 
+IN_THE_BOWL = 3.0  # percent of a dough that no share gets: bowl, bench (common practice: 2 to 5)
+
+
 def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
-    """Return what to weigh for doughs that are made once and divided between bakes."""
+    """Return what to weigh for doughs that are made once and divided between bakes.
+
+    A dough is more than its shares, by what stays in the bowl.
+    """
     batch = batch or round_.batch
     formulas = round_.formulas
     pieces = []
@@ -153,12 +159,30 @@ def dough_weights(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
         ]
         whole = shares[0].copy()
         whole["grams"] = sum(share["grams"].to_numpy() for share in shares)
-        whole["grams"] *= max(1.0, (batch.smallest or 0) / whole["grams"].sum())
+        shared = whole["grams"].sum()
+        whole["grams"] *= _mixed(shared, batch) / shared
         pieces.append(_weighed(whole, batch).assign(dough=dough.name, bakes=len(dough.bakes)))
     columns = ["dough", "bakes", *WEIGHED]
     return (
         pd.concat(pieces, ignore_index=True)[columns] if pieces else pd.DataFrame(columns=columns)
     )
+
+
+def _mixed(shared: float, batch: Batch) -> float:
+    """Return the grams of a dough of which so much is shared out."""
+    return max(shared / (1 - IN_THE_BOWL / 100), batch.smallest or 0.0)
+
+
+def bowl_words(round_: Round, batch: Batch, dough: Dough) -> str:
+    """Return why a dough is more than its shares."""
+    batches = batch_sizes(round_, round_.formulas, batch)
+    shared = sum(
+        _of_part(_exact(round_.formulas[bake], batches[bake]), dough.part)["grams"].sum()
+        for bake in dough.bakes
+    )
+    if _mixed(shared, batch) > shared / (1 - IN_THE_BOWL / 100):
+        return "It is the smallest dough that mixes well: some of it is left over."
+    return f"{tidy_number(IN_THE_BOWL)} % of it is for what stays in the bowl."
 
 
 def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
@@ -282,6 +306,32 @@ def _portioned(grams: pd.DataFrame, dough: Dough) -> pd.DataFrame:
 
 def _weighed(grams: pd.DataFrame, batch: Batch) -> pd.DataFrame:
     return weigh(grams, batch.scales).rename(columns={"grams": "exact", "weighed": "grams"})
+
+
+AMPLE = 100.0  # grams of dough for each taster of a bake (common practice, no source)
+
+
+def ample_words(round_: Round, batch: Batch) -> str:
+    """Return that fewer grams would do for so few tasters; empty where they would not.
+
+    Where nothing else is said a bake is a whole recipe, which is more than two people taste.
+    """
+    if batch.count is not None or not round_.tasters or round_.formula is None:
+        return ""
+    weighed = (smallest_batch(one, batch.scales).dough for one in round_.formulas.values())
+    least = max(AMPLE * len(round_.tasters), batch.smallest or 0.0, *weighed)
+    enough = 50 * ceil(round(least / 50, 6))
+    if enough > _LESS * batch.grams:
+        return ""
+    bakes = how_many(len(round_.formulas), "bake")
+    return (
+        f"{bakes} of {tidy_number(batch.grams, 4)} g of dough are more than "
+        f"{how_many(len(round_.tasters), 'taster')} eat: dough = {enough} under [batch] in "
+        "idea.toml makes less, still enough to weigh well."
+    )
+
+
+_LESS = 0.75  # of a batch: a saving that is worth a sentence
 
 
 def batch_sentence(round_: Round, batch: Batch) -> str:

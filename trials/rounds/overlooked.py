@@ -15,8 +15,7 @@ from trials.recipe.units import is_set
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
-from trials.rounds.safe import kept_from, who_tastes_nothing
-from trials.tasting.panel import never_served
+from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
 
 # Of the saltier, what is tasted: a tenth (about 15 % is just told apart; Schutz & Pilgrim 1957,
 # Food Research 22, from memory)
@@ -120,12 +119,8 @@ def _kept(round_: Round) -> list[str]:
     """Return who is never served which bakes, as the servings will keep to."""
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
     kept = kept_from(round_)
-    nothing = who_tastes_nothing(round_, kept)
-    return [
-        f"{name} avoids {in_words(avoid[name])}. {nothing.get(name) or never_served(name, bakes)}"
-        for name, bakes in kept.items()
-        if bakes
-    ]
+    told = kept_words(round_, kept) | who_tastes_nothing(round_, kept)
+    return [f"{name} avoids {in_words(avoid[name])}. {said}" for name, said in told.items()]
 
 
 def _baked(round_: Round) -> list[dict[str, Any]]:

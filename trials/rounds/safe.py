@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 
 from trials.base.errors import Place, TastingError
+from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.recipe.avoided import avoidable_in, done_by_hand
 from trials.recipe.formula import Formula, allergens
@@ -15,7 +16,15 @@ from trials.rounds.forms import ACTUAL as DONE
 from trials.rounds.forms import BAKES, SERVING, read_serving
 from trials.rounds.gathering import gather, sources
 from trials.rounds.round import Round, check_people
-from trials.tasting.panel import Taster, bakes_to_avoid, named_for, served_nothing, why_not
+from trials.tasting.panel import (
+    Taster,
+    bakes_to_avoid,
+    clashing,
+    named_for,
+    never_served,
+    served_nothing,
+    why_not,
+)
 
 Contents = dict[str, tuple[tuple[str, ...], tuple[str, ...]]]
 SHOWN = 3  # servings that a refusal spells out
@@ -82,6 +91,23 @@ def kept_from(round_: Round) -> dict[str, frozenset[str]]:
     return bakes_to_avoid(round_.tasters, _held(round_, read_serving(round_)))
 
 
+def never_added(round_: Round) -> dict[str, dict[str, tuple[str, ...]]]:
+    """Return, for each bake, what nobody may add to it on the day, and for whose sake.
+
+    What those avoid who are served it; no ingredient of it holds that, so no notice names it.
+    """
+    kept = kept_from(round_)
+    found: dict[str, dict[str, tuple[str, ...]]] = {}
+    for bake in round_.plan.rows["bake"]:
+        own = found.setdefault(bake, {})
+        for taster in round_.tasters:
+            if bake in kept.get(taster.name, ()):
+                continue
+            for thing in dict.fromkeys([*taster.avoids, *taster.also_avoids]):
+                own[thing] = (*own.get(thing, ()), taster.name)
+    return found
+
+
 def notices(round_: Round) -> dict[str, tuple[str, ...]]:
     """Return what every notice of each bake names: all that keeps the bake from anybody.
 
@@ -112,18 +138,46 @@ def who_tastes_nothing(round_: Round, kept: Mapping[str, Collection[str]]) -> di
 
 def _where(round_: Round, taster: Taster) -> list[str]:
     """Return what bakes hold of what a taster avoids, each with its place, in words."""
-    found: dict[str, None] = {}
-    formulas = round_.formulas if round_.formula else {}
-    for row in round_.plan.table.to_dict("records"):
-        formula = formulas.get(row["bake"])
-        for name in dict.fromkeys(formula.table["ingredient"] if formula else ()):
-            own = _table(round_).find(name)
-            if why_not(taster, own.allergens, [name, own.name]):
-                found[f"{name}, in the formula"] = None
-        for thing, place in said_by_hand(round_, row):
-            if why_not(taster, tuple(avoidable_in([thing], _table(round_))), [thing]):
-                found[place] = None
-    return list(found)
+    rows = round_.plan.table.to_dict("records")
+    found = [one for row in rows for one in _held_of(round_, taster, row)]
+    return list(dict.fromkeys(place for place, _, _ in found))
+
+
+def _held_of(
+    round_: Round, taster: Taster, row: Mapping[str, Any]
+) -> list[tuple[str, str, list[str]]]:
+    """Return what a bake holds of what a taster avoids: its place, its name, what is avoided."""
+    found = []
+    formula = round_.formulas.get(row["bake"]) if round_.formula else None
+    for name in dict.fromkeys(formula.table["ingredient"] if formula else ()):
+        own = _table(round_).find(name)
+        if avoided := clashing(taster, own.allergens, [name, own.name]):
+            found.append((f"{name}, in the formula", name, avoided))
+    for thing, place in said_by_hand(round_, row):
+        if avoided := clashing(taster, avoidable_in([thing], _table(round_)), [thing]):
+            found.append((place, place, avoided))
+    return found
+
+
+def kept_words(round_: Round, kept: Mapping[str, Collection[str]]) -> dict[str, str]:
+    """Return, for each taster from whom bakes are kept, which and what each of them holds."""
+    rows = round_.plan.table.to_dict("records")
+    told = {}
+    for taster in round_.tasters:
+        why: dict[str, list[str]] = {}
+        for row in rows:
+            if row["bake"] not in kept.get(taster.name, ()):
+                continue
+            held = [
+                name if avoided == [name] else f"{name}: {in_words(avoided)}"
+                for _, name, avoided in _held_of(round_, taster, row)
+            ]
+            why.setdefault("; ".join(dict.fromkeys(held)) or "as it was made", []).append(
+                row["bake"]
+            )
+        if why:
+            told[taster.name] = never_served(taster.name, why)
+    return told
 
 
 def _held(round_: Round, serving: pd.DataFrame) -> Contents:

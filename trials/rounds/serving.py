@@ -23,9 +23,9 @@ from trials.rounds.forms import (
 from trials.rounds.gathering import gather, sources
 from trials.rounds.idea import IDEA
 from trials.rounds.round import FRESH, PLAN, SETTINGS, Round
-from trials.rounds.safe import check_served, kept_from, who_tastes_nothing
+from trials.rounds.safe import check_served, kept_from, kept_words, who_tastes_nothing
 from trials.rounds.timetable import timetable
-from trials.tasting.panel import Taster
+from trials.tasting.panel import Taster, never_served
 from trials.tasting.replanning import replan_servings
 from trials.tasting.serving import (
     REFERENCE,
@@ -277,7 +277,7 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
     names = in_words(taster.name for taster in round_.tasters)
     told = [_when_tasted(round_)]
     told += [] if round_.taste == FRESH else [plan.sentence]
-    told += plan.notes
+    told += _with_reasons(round_, plan)
     told += [] if round_.taste == FRESH else _on_sittings(round_, plan)
     if len(round_.tasters) <= FEW:
         told.append(
@@ -294,6 +294,14 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
             "does not count as blind."
         )
     return told
+
+
+def _with_reasons(round_: Round, plan: ServingPlan) -> list[str]:
+    """Return the notes of a serving plan; who is never served what, with the reason."""
+    kept = dict(plan.request.avoid)
+    told = kept_words(round_, kept)
+    known = {never_served(name, bakes): told.get(name, "") for name, bakes in kept.items()}
+    return [known.get(note) or note for note in plan.notes]
 
 
 def _on_sittings(round_: Round, plan: ServingPlan) -> list[str]:

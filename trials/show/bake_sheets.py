@@ -30,7 +30,9 @@ from trials.rounds.amounts import (
     FRYING_OIL,
     SPILL,
     Dough,
+    ample_words,
     batch_sentence,
+    bowl_words,
     dough_weights,
     left_over_words,
     per_day,
@@ -46,7 +48,7 @@ from trials.rounds.extremes import extremes, suggested
 from trials.rounds.kitchen import Batch, Step
 from trials.rounds.overlooked import overnight, water_moved
 from trials.rounds.round import Round
-from trials.rounds.safe import notices, said_by_hand
+from trials.rounds.safe import never_added, notices, said_by_hand
 from trials.rounds.timetable import Timetable, shared_name
 
 # -- What to weigh for one bake or one dough, as a table to print.
@@ -104,6 +106,7 @@ def shopping_page(round_: Round) -> str:
         said=[
             round_.plan.sentence() + ".",
             batch_sentence(round_, round_.batch),
+            *filter(None, [ample_words(round_, round_.batch)]),
             pieces_sentence(round_, round_.batch, pieces_needed(max(1, len(round_.tasters)))),
             *suggested(round_),
         ],
@@ -248,14 +251,14 @@ def bake_sheets(
     rows = round_.plan.table.to_dict("records")
     doughs = shared_doughs(round_, formulas) if formulas else []
     mixed = dough_weights(round_, batch) if doughs else pd.DataFrame()
-    named = notices(round_)
+    named, never = notices(round_), never_added(round_)
     early = overnight(round_)
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
         sheets += [
             _dough_sheet(round_, dough, row, mixed[mixed["dough"] == dough.name], steps, clocks)
-            | {"shares": _shares(round_, dough, grams)}
-            | {"cautions": _of_dough(round_, dough, row, named)}
+            | {"shares": _shares(round_, dough, grams), "bowl": bowl_words(round_, batch, dough)}
+            | {"cautions": cautions_of(round_, dough.formula, row, dough.bakes, named, never)}
             | {"early": next((early[one] for one in dough.bakes if one in early), "")}
             for dough in doughs
             if dough.bakes[0] == bake
@@ -264,7 +267,7 @@ def bake_sheets(
         sheets.append(
             _head(round_, row, place, len(rows))
             | _body(round_, row, own, formulas.get(bake), steps, batch, clocks)
-            | {"cautions": cautions(formulas.get(bake), process_settings(round_, row), named[bake])}
+            | {"cautions": cautions_of(round_, formulas.get(bake), row, [bake], named, never)}
             | {"early": early.get(bake, "")}
         )
     title = f"Bake sheets: {round_.name}"
@@ -301,12 +304,33 @@ def _dough_sheet(
     }
 
 
-def _of_dough(
-    round_: Round, dough: Dough, row: Mapping[str, Any], named: Mapping[str, Sequence[str]]
+def cautions_of(
+    round_: Round,
+    formula: Formula | None,
+    row: Mapping[str, Any],
+    bakes: Sequence[str],
+    named: Mapping[str, Sequence[str]],
+    never: Mapping[str, Mapping[str, Sequence[str]]],
 ) -> list[Caution]:
-    """Return what a dough calls for; its notice names all that its bakes are kept back for."""
-    held = {name for bake in dough.bakes for name in named[bake]}
-    return cautions(dough.formula, process_settings(round_, row), held)
+    """Return what a bake, or the dough of several, calls for.
+
+    Its notice names all that its bakes are kept back for, and what nobody may add to them.
+    """
+    held = {name for bake in bakes for name in named[bake]}
+    sake: dict[str, dict[str, None]] = {}
+    for bake in bakes:
+        for thing, names in never[bake].items():
+            sake.setdefault(thing, {}).update(dict.fromkeys(names))
+    found = cautions(formula, process_settings(round_, row), held)
+    if not sake:
+        return found
+    told = in_words(f"{thing} ({in_words(names)})" for thing, names in sake.items())
+    return [
+        Caution(one.subject, f"Nobody adds: {told}. {one.text}")
+        if one.subject == ALLERGENS
+        else one
+        for one in found
+    ]
 
 
 def _shares(round_: Round, dough: Dough, grams: pd.DataFrame) -> str:

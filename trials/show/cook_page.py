@@ -11,7 +11,6 @@ from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
-from trials.recipe.cautions import cautions
 from trials.recipe.formula import Formula
 from trials.recipe.weighing import shown_grams
 from trials.rounds.amounts import dough_weights, shared_doughs, weighed_otherwise, weights
@@ -20,12 +19,12 @@ from trials.rounds.gathering import gathered
 from trials.rounds.kitchen import Batch
 from trials.rounds.overlooked import overnight
 from trials.rounds.round import Round
-from trials.rounds.safe import notices
+from trials.rounds.safe import never_added, notices
 from trials.rounds.scores import statuses
 from trials.show.bake_sheets import (
     ROLE_WORDS,
     TEMPLATES,
-    process_settings,
+    cautions_of,
     shared_words,
 )
 from trials.tasting.paper import NONE_OF_THESE, in_order, tick_words
@@ -46,7 +45,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
     rows = round_.plan.table.to_dict("records")
     form = cook_form(round_)
     known = statuses(gathered(round_))
-    named = notices(round_)
+    named, never = notices(round_), never_added(round_)
     early = overnight(round_)
     record: dict[str, Any] = {
         "mark": form.round_id,
@@ -62,7 +61,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         "bakes": [
             _bake(round_, row, place, len(rows), grams, early.get(row["bake"], ""))
             | {"known": known.get(row["bake"], "")}
-            | {"cautions": _mind(round_, row, formulas.get(row["bake"]), named[row["bake"]])}
+            | {"cautions": _mind(round_, row, formulas.get(row["bake"]), named, never)}
             for place, row in enumerate(rows, start=1)
         ],
     }
@@ -132,9 +131,13 @@ def _bake(
 
 
 def _mind(
-    round_: Round, row: Mapping[str, Any], formula: Formula | None, named: Sequence[str]
+    round_: Round,
+    row: Mapping[str, Any],
+    formula: Formula | None,
+    named: Mapping[str, Sequence[str]],
+    never: Mapping[str, Mapping[str, Sequence[str]]],
 ) -> list[list[str]]:
-    found = cautions(formula, process_settings(round_, row), named)
+    found = cautions_of(round_, formula, row, [row["bake"]], named, never)
     return [[one.subject, one.text] for one in found]
 
 

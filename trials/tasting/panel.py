@@ -15,7 +15,16 @@ from typing import Any
 from trials.base.arguments import checked_types
 from trials.base.errors import TastingError
 from trials.base.words import InWords, in_words
-from trials.recipe.avoided import DIETS, GROUPS, groups_of, plain, words_of
+from trials.recipe.avoided import (
+    BUCKWHEAT,
+    DIETS,
+    GROUPS,
+    groups_of,
+    is_buckwheat,
+    only_sounds,
+    plain,
+    words_of,
+)
 from trials.recipe.ingredients import ASKS, MEANS, Ingredients, shipped
 
 LONGEST_NAME = 60  # letters; a name has to fit on a label
@@ -314,15 +323,32 @@ def bakes_to_avoid(
     }
 
 
-def never_served(name: str, bakes: Iterable[str]) -> str:
-    """Return the sentence that says what is kept from a taster.
+def never_served(name: str, bakes: Iterable[str] | Mapping[str, Iterable[str]]) -> str:
+    """Return the sentence that says what is kept from a taster, and why where that is known.
 
     Examples
     --------
     >>> never_served("Ida", ["B03", "B01"])
     'Ida is never served B01, B03.'
+    >>> never_served("Ida", {"butter: milk": ["B03", "B01"], "lard": ["B02"]})
+    'Ida is never served B01, B03 (butter: milk); B02 (lard).'
     """
+    if isinstance(bakes, Mapping):
+        told = [f"{', '.join(sorted(own))} ({why})" for why, own in bakes.items()]
+        return f"{name} is never served {'; '.join(told)}."
     return f"{name} is never served {', '.join(sorted(bakes))}."
+
+
+def clashing(taster: Taster, allergens: Iterable[str], ingredients: Iterable[str]) -> list[str]:
+    """Return what of a sample a taster avoids, by the words of the taster.
+
+    Examples
+    --------
+    >>> clashing(Taster("Ida", avoids=["gluten", "milk"]), ["wheat"], ["bread flour"])
+    ['gluten']
+    """
+    contents = [*_as_words(allergens), *_as_words(ingredients)]
+    return list(dict.fromkeys(avoided for avoided, _ in _clashes(taster, contents)))
 
 
 def served_nothing(name: str, holding: Iterable[str] = (), *, alone: bool = False) -> str:
@@ -353,7 +379,17 @@ def served_nothing(name: str, holding: Iterable[str] = (), *, alone: bool = Fals
     )
 
 
+# Who avoids these does so for traces too, and buckwheat is often ground beside wheat
+_FOR_TRACES = frozenset({"gluten", "coeliac", "celiac", BUCKWHEAT})
+
+
 def _overlap(avoided: str, thing: str) -> bool:
+    if is_buckwheat(thing):
+        # No wheat: it is served with a word on its label, except where traces count
+        named = words_of(avoided)
+        return named <= words_of(thing) or any(one in word for word in named for one in _FOR_TRACES)
+    if is_buckwheat(avoided):
+        return BUCKWHEAT in words_of(thing)
     return bool(groups_of(avoided) & groups_of(thing)) or _same_word(avoided, thing)
 
 
@@ -361,7 +397,8 @@ def _same_word(avoided: str, thing: str) -> bool:
     for mine in words_of(avoided):
         for its in words_of(thing):
             shorter, longer = sorted((mine, its), key=len)
-            if mine == its or (len(shorter) >= 3 and shorter in longer):
+            inside = len(shorter) >= 3 and shorter in longer and not only_sounds(shorter, longer)
+            if mine == its or inside:
                 return True
     return plain(avoided) == plain(thing)
 
