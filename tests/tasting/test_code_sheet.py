@@ -46,3 +46,43 @@ def test_sittings_that_fit_share_a_page_and_none_is_split(tmp_path):
         by_taster, by_bake = part.split("By bake, for the labels")
         for taster, codes in CODES.items():
             assert all(code in by_taster and f"{code} ({taster})" in by_bake for code in codes)
+
+
+def second_page(markup):
+    page = markup.split('<section class="sheet">')[1].split("</section>")[0]
+    return " ".join(re.sub(r"<[^>]+>", " ", page).split())
+
+
+def test_a_cook_and_a_friend_blind_each_other():
+    """The cook alone has read the key; so the friend moves the cook's plates and not the cook."""
+    page = second_page(code_sheet("R", serving(), sealed_for=["Ida"]))
+    (friend,) = set(CODES) - {"Ida"}
+    steps = ["You, Ida, are alone", f"First {friend}, then yourself", "Close this key",
+             f"{friend} comes in without you, looks under none of your plates",
+             f"{friend} turns the slips of the row", "Come back and taste",
+             f"{friend} scores by the codes of the ballot", "turn your slips"]  # fmt: skip
+    places = [page.index(step) for step in steps]
+    assert places == sorted(places)
+    assert "eyes shut" not in page
+
+
+def test_alone_a_cook_shuffles_and_nobody_else_is_spoken_of():
+    rows = serving()
+    alone = code_sheet("R", rows[rows["taster"] == "Ida"], sealed_for=["Ida"])
+    page = second_page(alone)
+    assert "eyes shut" in page
+    assert "Bo" not in page
+
+
+@needs_browser
+@pytest.mark.parametrize("guests", [0, 1, 4])
+def test_the_second_page_is_one_page_so_that_the_key_begins_on_the_third(tmp_path, guests):
+    rows = serving()
+    own = rows[rows["taster"] == "Ida"]
+    named = [own.assign(taster=f"Maximiliane {at}") for at in range(guests)]
+    file = printed(code_sheet("R", pd.concat([own, *named]), sealed_for=["Ida"]), tmp_path)
+    text = subprocess.run(["pdftotext", "-layout", file, "-"], capture_output=True, text=True)
+    pages = text.stdout.split("\f")
+    assert "Nobody else there? Blind yourself" in " ".join(pages[1].split())
+    assert "does not count as blind" in " ".join(pages[1].split())
+    assert "By taster, in serving order" in pages[2]

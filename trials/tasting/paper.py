@@ -386,6 +386,8 @@ def code_sheet(
         title=f"Key to the codes: {round_name}",
         round_name=round_name,
         cooks=in_words(sealed_for),
+        cook=next(iter(sealed_for), ""),
+        guests=_guests(serving, sealed_for),
         sittings=[
             {
                 "sitting": sitting,
@@ -397,6 +399,11 @@ def code_sheet(
             for sitting, rows in serving.groupby("sitting", sort=True)
         ],
     )
+
+
+def _guests(serving: pd.DataFrame, cooks: Sequence[str]) -> list[str]:
+    """Return who tastes beside the cook who labels the plates."""
+    return [one for one in dict.fromkeys(serving["taster"].map(str)) if one not in cooks[:1]]
 
 
 def _by_hand(avoided: Mapping[str, Sequence[str]], here: set[str]) -> list[str]:
