@@ -357,10 +357,15 @@ class TestScores:
         assert not any(said.startswith("Fat") and "Matters" in said for said in found.summary())
 
     def test_every_taster_gives_every_bake_the_same(self):
+        """They count as one taster, whose scores alone say the same, and are named."""
         scores = tasted()
         scores["liking"] = scores["bake"].str[1:].astype(int) % 5 + 3.0
+        one = scores[scores["taster"] == scores["taster"].iloc[0]]
+        told, alone = (fit(each, "liking", ["rest", "fat"], model="main") for each in (scores, one))
+        pd.testing.assert_frame_equal(told.effects, alone.effects)
+        assert any("the same in every row (typed twice?)" in note for note in told.notes)
         with pytest.raises(FitError, match="no residual spread"):
-            fit(scores, "liking", ["rest", "fat"], model="main")
+            fit(scores, "liking", ["rest", "fat"], model="main", groups=["bake", "taster"])
 
     def test_a_tiny_spread_on_a_large_mean(self):
         scores = 1e9 + table()["liking"] * 1e-3

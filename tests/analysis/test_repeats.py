@@ -7,6 +7,7 @@ from scipy import stats
 
 from trials.analysis.fitting import fit
 from trials.analysis.question import OWN_VIEW
+from trials.core.measures import Measure
 
 SPREADS = {"bake": 0.5, "taster": 0.8, OWN_VIEW: 0.6, "tasting": 0.9}
 
@@ -73,6 +74,43 @@ def test_repeats_that_only_echo_count_once():
     once, again = (fit(one, "liking", ["hydration"], model="main") for one in (data, echoed))
     assert again.effects["se"].iloc[0] == pytest.approx(once.effects["se"].iloc[0])
     assert any("repeat tasting" in note for note in again.notes)
+
+
+@pytest.mark.parametrize("step", [0, 1])
+def test_two_tasters_who_only_copy_count_once(step):
+    """The second says nothing: what is spoken is what the first alone lets one say."""
+    data = tasted(np.random.default_rng(11), bakes=8, tasters=1, times=1).round()
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    both = pd.concat([data, data.assign(taster="T9", liking=data["liking"] + step)])
+    alone, told = (fit(one, "liking", ["hydration"], measure=liking) for one in (data, both))
+    pd.testing.assert_frame_equal(told.spoken, alone.spoken)
+    pd.testing.assert_frame_equal(told.bakes, alone.bakes)
+    said = [note for note in told.notes if "T0 and T9" in note]
+    assert len(said) == 1
+    assert "typed twice?" in said[0]
+    assert not any("typed twice" in note for note in alone.notes)
+
+
+def test_rows_that_copy_without_a_name_count_once():
+    data = tasted(np.random.default_rng(11), bakes=8, tasters=1, times=1).drop(columns="taster")
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    alone, told = (
+        fit(one, "liking", ["hydration"], measure=liking) for one in (data, pd.concat([data] * 2))
+    )
+    pd.testing.assert_frame_equal(told.spoken, alone.spoken)
+    assert any("typed twice" in note for note in told.notes)
+
+
+def test_bakes_alike_within_their_oil_fill_are_answered_for():
+    """Nothing between bakes was measured: no verdict, and a sentence instead of a refusal."""
+    heats = np.repeat([165, 180, 165, 180], 2)
+    data = pd.DataFrame({"bake": [f"B{i}" for i in range(8)], "load": np.repeat(range(4), 2)})
+    data = data.assign(heat=heats, liking=np.repeat([4, 6, 5, 8], 2))
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    found = fit(data, "liking", ["heat"], measure=liking)
+    assert np.isfinite(found.spoken[["low", "high"]]).all(axis=None)
+    assert found.effects["low"].isna().all()
+    assert any("all scored the same" in note for note in found.notes)
 
 
 def test_one_taster_repeats_within_the_bake():

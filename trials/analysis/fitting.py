@@ -32,7 +32,7 @@ from trials.analysis.kitchen_error import (
     kitchen_error,
     without_width,
 )
-from trials.analysis.mixed import MixedFit, RandomTerm, fit_mixed
+from trials.analysis.mixed import MixedFit, NothingLeftError, RandomTerm, fit_mixed
 from trials.analysis.no_error import (
     FEWEST_EFFECTS,
     KnownErrorFit,
@@ -198,7 +198,12 @@ def estimated(asked: Question, method: str) -> Estimated:
         return _known(asked, exact, "exact solution", (note,))
     if len(asked.y) <= asked.X.shape[1]:
         return _without_error(asked)
-    mixed = fit_mixed(asked.y, asked.X, asked.groups)
+    try:
+        mixed = fit_mixed(asked.y, asked.X, asked.groups)
+    except NothingLeftError:
+        if not asked.groups or any(_of_a_bake(group.name) for group in asked.groups):
+            raise
+        return _alike_in_groups(asked)
     if "bake" in mixed.unidentified:
         return _without_error(_on_bakes(asked))
     lost = [name for name in mixed.unidentified if not is_of_tasting(name)]
@@ -319,6 +324,21 @@ def _without_error(asked: Question) -> Estimated:
     return _untold(
         asked, beta, f"{spent} Nothing can be told from chance; repeat some of the settings."
     )
+
+
+def _of_a_bake(name: str) -> bool:
+    return is_of_tasting(name) or name.rsplit("/", 1)[-1] == "bake"
+
+
+def _alike_in_groups(asked: Question) -> Estimated:
+    """Return the effects of bakes that came out the same within their oil fill or oven heat."""
+    beta = np.linalg.lstsq(asked.X, asked.y, rcond=None)[0]
+    groups = in_words(unit_words(group.name, asked.table, asked.factors) for group in asked.groups)
+    note = (
+        f"Bakes that share their {groups} all scored the same, so no error was measured between "
+        "bakes. Score finer, or repeat some of the settings."
+    )
+    return _untold(asked, beta, note)
 
 
 def _untold(asked: Question, beta: np.ndarray, note: str) -> Estimated:

@@ -22,6 +22,10 @@ _EXTREME = 1e150  # squares of anything beyond leave the range of a double
 _EXTREME_SLOPE = 1e60  # fourth powers of the slope variable enter
 
 
+class NothingLeftError(FitError):
+    """The groups give back every value: there is no residual to measure an error from."""
+
+
 @dataclass(frozen=True, eq=False)
 class RandomTerm:
     """One random term: a random intercept per level, or a random slope per level.
@@ -424,7 +428,7 @@ def _group_matrices(products: CrossProducts, ratios: np.ndarray) -> GroupMatrice
         right = np.column_stack([products.zz, products.zq, products.zr])
         lu, _, solved, singular = dgesv(np.eye(q) + products.zz * by_level, right)
         if singular:
-            raise FitError(_no_residual_message())
+            raise NothingLeftError(_no_residual_message())
         log_det_h = float(np.log(np.abs(np.diag(lu))).sum())
     zhz, zhq, zhr = solved[:, :q], solved[:, q : q + p], solved[:, q + p]
     weighted = by_level[:, None] * products.zq
@@ -432,13 +436,13 @@ def _group_matrices(products: CrossProducts, ratios: np.ndarray) -> GroupMatrice
     try:
         factor = cho_factor((qhq + qhq.T) / 2, lower=True)
     except np.linalg.LinAlgError:
-        raise FitError(_no_residual_message()) from None
+        raise NothingLeftError(_no_residual_message()) from None
     inverse = cho_solve(factor, np.eye(p))
     qhr = -weighted.T @ zhr
     coefficients = inverse @ qhr
     rpr = products.rr - float((by_level * products.zr) @ zhr + qhr @ coefficients)
     if rpr <= _NO_RESIDUAL * products.rr:
-        raise FitError(_no_residual_message())
+        raise NothingLeftError(_no_residual_message())
     zpz = zhz - zhq @ inverse @ zhq.T
     return GroupMatrices(
         ratios=ratios,
@@ -519,7 +523,7 @@ def _refuse_perfect_fit(products: CrossProducts, at: GroupMatrices) -> None:
     everything = list(range(len(products.starts)))
     left = products.n - products.p - _rank(products, everything)
     if left == 0 or at.rpr <= 10 * _NO_RESIDUAL * products.rr:
-        raise FitError(_no_residual_message())
+        raise NothingLeftError(_no_residual_message())
 
 
 def _descend(

@@ -255,6 +255,53 @@ def without_echoes(table: pd.DataFrame, response: str, notes: list[str]) -> pd.D
     return table.drop_duplicates(["taster", "bake"]).reset_index(drop=True)
 
 
+def without_copies(table: pd.DataFrame, response: str, notes: list[str]) -> pd.DataFrame:
+    """Return one score of each bake, if all others only copy it, up to a step per taster.
+
+    Tasters who agree to the last digit add nothing, and would make a score look free of noise; a
+    note names them, as one of the two may have been typed twice.
+
+    Examples
+    --------
+    >>> said = pd.DataFrame({"taster": ["Ada", "Bo"] * 2, "bake": ["B01", "B01", "B02", "B02"],
+    ...                      "liking": [6.0, 6.0, 7.0, 7.0]})
+    >>> notes = []
+    >>> without_copies(said, "liking", notes)["taster"].tolist()
+    ['Ada', 'Ada']
+    >>> notes[0].split(";")[0]
+    'The scores of Ada and Bo are the same in every row (typed twice?)'
+    """
+    if "bake" not in table or table["bake"].isna().any() or table["bake"].is_unique:
+        return table
+    bakes, scores = table["bake"], table[response].astype(float)
+    tasted = "taster" in table and bool(table["taster"].notna().all())
+    who = table["taster"].astype(str) if tasted else pd.Series("", index=table.index)
+    most = who.value_counts().reindex(dict.fromkeys(who)).idxmax()
+    order = (who != most).sort_values(kind="stable").index
+    kept = table.loc[order].drop_duplicates("bake").sort_index()
+    apart = scores - bakes.map(kept.set_index("bake")[response].astype(float))
+    same = bool((apart == 0).all())
+    step = set(kept.index) <= set(who.index[who == most]) and _one_each(apart, who)
+    if not (same or step) or kept[response].nunique() == 1:
+        return table
+    shared = dict.fromkeys(who[bakes.duplicated(keep=False)])
+    whose = (
+        f"scores of {in_words(shared)}" if len(shared) > 1 else f"scores of one bake in {response}"
+    )
+    how = "the same" if same else "the same step apart"
+    slip = "typed twice?" if tasted else "typed twice, or one measure repeated?"
+    notes.append(
+        f"The {whose} are {how} in every row ({slip}); the second says nothing that the first "
+        "does not say, so each bake counts with one score."
+    )
+    return kept.reset_index(drop=True)
+
+
+def _one_each(apart: pd.Series, who: pd.Series) -> bool:
+    """Say whether each taster lies one and the same step from the first, rounding aside."""
+    return bool(apart.groupby(who).agg(np.ptp).max() <= 1e-9 * max(apart.abs().max(), 1.0))
+
+
 def own_views(table: pd.DataFrame, groups: Iterable[str]) -> tuple[str, ...]:
     """Return the group that keeps repeats within their taster and bake, where one is needed.
 
@@ -877,7 +924,7 @@ def question(
     check_scale(kept, response, measure)
     kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
     if groups is None:
-        kept = without_echoes(kept, response, notes)
+        kept = without_copies(without_echoes(kept, response, notes), response, notes)
         check_labels(kept)
     before, factors = factors, as_baked(table, factors, notes, model)
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
