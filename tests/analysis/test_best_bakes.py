@@ -1,9 +1,12 @@
 """The bakes in the order of what a repeat is expected to score."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
+import trials
 from trials.analysis.fitting import fit
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
@@ -72,3 +75,24 @@ def test_a_repeat_of_the_bake_on_top_comes_out_within_its_interval(effect):
         held.append(top["low"] <= again <= top["high"])
     # 95 % less three standard errors of 80 rounds
     assert np.mean(held) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 80)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_one_range_for_a_bake_wherever_it_is_told(seed):
+    """As the bakes are told and as its setting is recommended: in the table and in the sentence."""
+    found = fit(tasted(1.5, seed), "liking", FACTORS, measure=LIKING)
+    best = trials.recommend(found, [LIKING])
+    row, scored = best.expected.iloc[0], found.residuals
+    here = (scored[list(best.settings)] == pd.Series(best.settings)).all(axis=1)
+    own = found.bakes.set_index("bake").loc[scored.loc[here, "bake"].iloc[0]]
+    assert (row["new_low"], row["new_high"]) == (own["low"], own["high"])
+    low, high = re.search(r"one new bake ([\d.]+) to ([\d.]+)", repr(best)).groups()
+    assert (float(low), float(high)) == pytest.approx((own["low"], own["high"]), abs=0.05)
+
+
+def test_bakes_of_one_setting_have_one_range():
+    """Two bakes of a setting are expected to score alike when they are made again."""
+    found = fit(tasted(1.5, 3), "liking", FACTORS, measure=LIKING)
+    for _, alike in found.bakes.groupby("settings"):
+        assert len(alike) == 2
+        assert len(alike[["mean", "low", "high"]].drop_duplicates()) == 1

@@ -154,6 +154,18 @@ def mean_squares(table):
     return tasters * (apart**2).sum() / 10, within
 
 
+def test_what_few_tasters_show_is_said_once_in_one_number():
+    """Where findings are told and where tasters are: of what is spoken, not of the bare fit."""
+    table = panel(np.random.default_rng(9))
+    table = table[table["taster"].isin(table["taster"].unique()[:2])]
+    scores = table["liking"].round().clip(1, 9)
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    found = fit(table.assign(liking=scores), "liking", ["hydration"], measure=liking)
+    assert smallest_shown(found.spoken, found.terms) != smallest_shown(found.effects, found.terms)
+    said = [note for note in found.notes if note.startswith("These are the scores of")]
+    assert said[0] in describe_tasters(found).sentences
+
+
 def test_the_spreads_of_the_trade_say_what_few_tasters_show():
     # TRADE 5: spreads of 0.5 and 1.1 among tastings and 0.25 among bakes give about 2 points for
     # one taster and 1.5 for two, told to half a point; twelve bakes, six at either setting

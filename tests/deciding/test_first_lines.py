@@ -145,3 +145,42 @@ def test_a_bake_that_was_never_made_did_not_fail(tmp_path):
     said = repr(trials.next_round(trials.Round.open(tmp_path / "round-1"), 3, action="fill"))
     assert "made as B02" not in said
     assert "; ;" not in said
+
+
+def told_of(scores):
+    """Return the line on how sure, of bakes at two rests with the scores of one taster."""
+    table = pd.DataFrame({"bake": [f"B{n + 1:02d}" for n in range(len(scores))], "liking": scores})
+    table = table.assign(rest=[20, 60] * (len(scores) // 2), taster="Ada")
+    rest = trials.Numeric("rest", 20, 60, "min")
+    found = trials.fit(table, "liking", [rest], measure=LIKING)
+    judged = found.spoken["verdict"].iloc[0]
+    without = [
+        trials.fit(table.drop(at), "liking", [rest], measure=LIKING).spoken["verdict"].iloc[0]
+        for at in table.index
+    ]
+    said = first_lines({"liking": found}, "none", "nothing").how_sure
+    return judged, [table["bake"][at] for at, one in enumerate(without) if one != judged], said
+
+
+def test_a_finding_that_hangs_on_one_bake_says_so_first():
+    judged, turning, said = told_of([4, 6, 4, 6, 4, 6, 4, 6, 5, 6, 5, 9])
+    assert judged == "matters"
+    assert len(turning) == 1
+    assert f"That rest matters for liking rests on {turning[0]} alone: bake that again." in said
+
+
+def test_a_finding_that_any_bake_can_be_spared_for_says_nothing_of_it():
+    judged, turning, said = told_of([2, 8, 2, 8, 3, 8, 2, 7, 2, 8, 3, 8])
+    assert (judged, turning) == ("matters", [])
+    assert "rests on" not in said
+    assert "near thing" not in said
+
+
+def test_tasters_who_only_copy_are_named_first():
+    table = pd.DataFrame({"bake": [f"B{n}" for n in range(8)], "rest": [20, 60] * 4})
+    table["liking"] = [4, 6, 5, 7, 4, 6, 4, 8]
+    both = pd.concat([table.assign(taster=name) for name in ("Ada", "Ben")])
+    rest = trials.Numeric("rest", 20, 60, "min")
+    found = trials.fit(both, "liking", [rest], measure=LIKING)
+    said = first_lines({"liking": found}, "none", "nothing").how_sure
+    assert "The scores of Ada and Ben are the same in every row (typed twice?)" in said

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trials.analysis.draws import expected_draws
+from trials.analysis.draws import expected_draws, one_more
 from trials.analysis.kitchen_error import KitchenError
 from trials.analysis.question import is_of_tasting
 from trials.analysis.results import Findings, bakes_drawn, spread_left
@@ -26,7 +26,29 @@ NAMED = 3  # bakes that the sentence names
 BEST_SO_FAR = "Best bake so far"  # how it begins
 
 
-def bake_table(findings: Findings, kitchen: KitchenError | None, error_df: float) -> pd.DataFrame:
+def error_again(
+    findings: Findings, kitchen: KitchenError | None, error_df: float
+) -> tuple[float, float]:
+    """Return the variance of the mean score of one bake made again, and its degrees of freedom."""
+    rows = findings.bakes_scored()
+    known = "bake" in rows and bool(rows["bake"].notna().all())
+    observed = rows.groupby("bake", sort=False)["observed"].mean() if known else rows["observed"]
+    spread, scores = findings.spread, len(findings.residuals) / max(len(observed), 1)
+    of_bakes = [v for name, v in spread.items() if not is_of_tasting(name)]
+    of_scores = [v for name, v in spread.items() if is_of_tasting(name) and name != "taster"]
+    df = error_df if np.isfinite(error_df) else 0.0
+    measured = sum(of_bakes) + sum(of_scores) / scores if spread and df > 0 else None
+    if kitchen is None:
+        if measured is not None:
+            return measured, df
+        first = rows.drop_duplicates("bake") if known else rows
+        return spread_left(observed.to_numpy(), expected_draws(findings, first))
+    held = (df if measured is not None else 0.0) * (measured or 0.0)
+    df = df if measured is not None else 0.0
+    return (held + kitchen.df * kitchen.variance) / (df + kitchen.df), df + kitchen.df
+
+
+def bake_table(findings: Findings) -> pd.DataFrame:
     """Return the bakes, the best to repeat first and those that gave no score last.
 
     References
@@ -54,9 +76,10 @@ def bake_table(findings: Findings, kitchen: KitchenError | None, error_df: float
     observed = rows.groupby("bake", sort=False)["observed"].mean().to_numpy()
     if trial.any():
         expected = expected_draws(findings, first[trial])
-        own = _error(findings, kitchen, error_df, observed[trial], expected)
-        drawn = bakes_drawn(expected, own)
-        low, high = np.quantile(drawn, edges, axis=1)
+        assert findings.again is not None
+        own = findings.again
+        reach = one_more(findings, first[trial])
+        low, high = reach["new_low"].to_numpy(), reach["new_high"].to_numpy()
         wide = high > low
         table.loc[trial, "mean"] = expected.mean(axis=1)
         table.loc[trial, "low"] = np.where(wide, low, np.nan)
@@ -74,26 +97,6 @@ def bake_table(findings: Findings, kitchen: KitchenError | None, error_df: float
         table[told] = measure.on_scale(table[told])
     table = table.iloc[np.argsort(_badness(findings, table["mean"]), kind="stable")]
     return pd.concat([table, _without(findings)], ignore_index=True)[list(COLUMNS)]
-
-
-def _error(
-    findings: Findings,
-    kitchen: KitchenError | None,
-    error_df: float,
-    observed: np.ndarray,
-    expected: np.ndarray,
-) -> tuple[float, float]:
-    """Return the variance of the mean score of one bake made again, and its degrees of freedom."""
-    spread, scores = findings.spread, len(findings.residuals) / max(len(observed), 1)
-    of_bakes = [v for name, v in spread.items() if not is_of_tasting(name)]
-    of_scores = [v for name, v in spread.items() if is_of_tasting(name) and name != "taster"]
-    df = error_df if np.isfinite(error_df) else 0.0
-    measured = sum(of_bakes) + sum(of_scores) / scores if spread and df > 0 else None
-    if kitchen is None:
-        return (measured, df) if measured is not None else spread_left(observed, expected)
-    known = (df if measured is not None else 0.0) * (measured or 0.0)
-    df = df if measured is not None else 0.0
-    return (known + kitchen.df * kitchen.variance) / (df + kitchen.df), df + kitchen.df
 
 
 def _badness(findings: Findings, mean: pd.Series) -> np.ndarray:

@@ -84,6 +84,21 @@ def reference_again(found: Findings) -> Reference | None:
     return Reference(settings, float(top["mean"]), float(top["low"]), float(top["high"]))
 
 
+def made_again(found: Findings, settings: Mapping[str, Any]) -> dict[str, float]:
+    """Return the range of a bake that was made at a setting, as bakes are told; {} where none."""
+    rows = found.bakes_scored()
+    if "bake" not in rows:
+        return {}
+    here = setting_words(found.factors, settings)
+    for row in rows.drop_duplicates("bake").to_dict("records"):
+        if setting_words(found.factors, row) == here:
+            top = found.bakes[found.bakes["bake"] == row["bake"]]
+            if len(top) and np.isfinite(top["low"].iloc[0]):
+                low, high = top[["low", "high"]].iloc[0].astype(float)
+                return {"new_low": low, "new_high": high}
+    return {}
+
+
 @dataclass(frozen=True, eq=False)
 class Choice:
     """Everything a choice rests on.
@@ -761,7 +776,7 @@ def _bakes_alike(asked: Choice) -> list[str]:
     """Return for which measures the spread between bakes is missing from the chances."""
     said = []
     for one in asked.forecasts:
-        if not one.own:
+        if not one.of_a_bake[0]:
             zero = not all(map(is_of_tasting, one.findings.spread))
             how = "came out as no difference at all" if zero else "was not measured"
             said.append(
@@ -977,6 +992,7 @@ def _expected(asked: Choice, chosen: np.ndarray, table: pd.DataFrame) -> tuple[p
         bakes = one.new_bakes(chosen, _SEED + place)[0]
         met.append(goal.met(bakes) if one.errors_known else np.full(len(bakes), np.nan))
         found = one.intervals(chosen, table, _SEED + place)
+        found |= made_again(one.findings, table.iloc[0].to_dict())
         own = goal.desirability(np.array([found["estimate"]]))
         rows.append(
             {"measure": goal.name, **found, "goal": goal.words()}

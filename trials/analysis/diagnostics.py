@@ -37,7 +37,7 @@ from trials.core.plan import kitchen_group, plural
 from trials.core.roles import Role
 from trials.core.scales import Number
 from trials.core.terms import ModelMatrix, model_matrix
-from trials.core.verdicts import CONFIDENCE
+from trials.core.verdicts import CONFIDENCE, MATTERS
 
 # -- What a fit would say without one bake or one taster, or with a column more.
 
@@ -155,6 +155,56 @@ def leave_each_out(findings: Findings, column: str, names: list[str] | None = No
     order += ["change_in_se", "verdict", "verdict_before"]
     table = pd.concat(tables, ignore_index=True)[order] if tables else pd.DataFrame(columns=order)
     return Influence(table, tuple(carriers))
+
+
+MOST_LEFT_OUT = 24  # bakes; of more a single one hardly turns what is spoken of
+
+
+def leading(findings: Findings) -> pd.Series | None:
+    """Return the largest change of one factor that matters, else of a pair; None where none does.
+
+    Examples
+    --------
+    >>> from trials.analysis.fitting import fit
+    >>> table = pd.DataFrame({"bake": list("ABCDEFGH"), "rest": [20, 60] * 4,
+    ...                       "liking": [3, 7, 3, 8, 4, 7, 3, 8.0]})
+    >>> from trials.core.measures import Measure
+    >>> liking = Measure("liking", "hedonic 9")
+    >>> leading(fit(table, "liking", ["rest"], measure=liking))["term"]
+    'rest'
+    """
+    matters = findings.spoken[findings.spoken["verdict"] == MATTERS]
+    alone = matters[~matters["term"].str.contains("[:^]")]
+    rows = alone if len(alone) else matters
+    return rows.loc[rows["estimate"].abs().idxmax()] if len(rows) else None
+
+
+def hangs_on(findings: Findings) -> tuple[str, ...]:
+    """Return the bakes without any one of which the leading finding would not be spoken of so.
+
+    Each bake in turn is left out and all is worked out anew, as if it had not been made.
+
+    References
+    ----------
+    Belsley, Kuh & Welsch 1980, Regression Diagnostics, ch. 2 (what one row decides).
+    """
+    known, top = findings.evidence, leading(findings)
+    if known is None or top is None or "bake" not in findings.residuals:
+        return ()
+    bakes = list(dict.fromkeys(findings.residuals["bake"].dropna()))
+    if len(bakes) > MOST_LEFT_OUT:
+        return ()
+    return tuple(str(bake) for bake in bakes if not _stands(findings, known, top, bake))
+
+
+def _stands(findings: Findings, known: Evidence, top: pd.Series, bake: object) -> bool:
+    rest = known.table[known.table["bake"] != bake].reset_index(drop=True)
+    try:
+        other = fit(replace(known, table=rest), findings.response, measure=findings.measure).spoken
+    except FitError:
+        return False
+    own = other[(other["term"] == top["term"]) & (other["level"] == top["level"])]
+    return bool((own["verdict"] == MATTERS).any())
 
 
 def _model(findings: Findings) -> ModelMatrix:

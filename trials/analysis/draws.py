@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from trials.analysis.results import Estimator, Findings
+from trials.analysis.results import Estimator, Findings, drawn_intervals
 from trials.analysis.settings import averaged_rows, shown_settings
 from trials.core.terms import model_matrix
 from trials.core.verdicts import CONFIDENCE
@@ -84,6 +84,16 @@ def expected_draws(findings: Findings, settings: pd.DataFrame) -> np.ndarray:
     if not usable(engine, columns):
         return np.repeat((X @ beta)[:, None], DRAWS, axis=1)
     return X @ coefficient_draws(beta, engine.cov[:columns, :columns], level_df)
+
+
+def one_more(findings: Findings, settings: pd.DataFrame) -> pd.DataFrame:
+    """Return low, high, new_low and new_high at settings, by the error that is spoken of.
+
+    The mean over many bakes, and what one bake made there scores: the same range for a bake that
+    was made, when it is repeated, and for a setting that was not.
+    """
+    assert findings.again is not None
+    return drawn_intervals(expected_draws(findings, settings), findings.again)
 
 
 def spoken_means(findings: Findings, by: Sequence[str]) -> pd.DataFrame:

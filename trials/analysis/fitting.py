@@ -20,7 +20,7 @@ from trials.analysis.averaging import (
     spoken_effects,
     term_chances,
 )
-from trials.analysis.best_bakes import bake_table, best_bakes
+from trials.analysis.best_bakes import bake_table, best_bakes, error_again
 from trials.analysis.contrasts import Tester, contrasts, effects_table, tests_table
 from trials.analysis.importance import ranking, without_lost
 from trials.analysis.kitchen_error import (
@@ -514,7 +514,8 @@ def _findings(
         evidence=asked.evidence,
         judge=judge,
     )
-    found = replace(found, bakes=bake_table(found, kitchen, answer.error_df))
+    found = replace(found, again=error_again(found, kitchen, answer.error_df))
+    found = replace(found, bakes=bake_table(found))
     best = best_bakes(found)
     return replace(found, sentences=(*found.sentences, *([best] if best else [])))
 

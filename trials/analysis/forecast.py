@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from trials.analysis.draws import DRAWS, coefficient_draws, usable
+from trials.analysis.draws import DRAWS, coefficient_draws, one_more, usable
 from trials.analysis.results import (
     Findings,
     bakes_drawn,
@@ -94,18 +94,29 @@ class Forecast:
 
     def new_bakes(self, X: np.ndarray, seed: int) -> np.ndarray:
         """Return draws of one new bake at each setting, its own spread included."""
-        return bakes_drawn(self.drawn(X), (self.own, self.own_df), seed)
+        return bakes_drawn(self.drawn(X), self.of_a_bake, seed)
+
+    @property
+    def of_a_bake(self) -> tuple[float, float]:
+        """The variance of one bake's score and its degrees of freedom, as bakes are told with."""
+        found = self.findings
+        if found.judge is not None and found.again is not None:
+            return found.again
+        return self.own, self.own_df
 
     def intervals(self, X: np.ndarray, table: pd.DataFrame, seed: int) -> dict[str, float]:
         """Return estimate, low, high, new_low, new_high at one setting.
 
-        By the fit's own degrees of freedom; where explanations are averaged, the middle 95 % of
-        the draws; missing where no error was measured.
+        As the bakes are told where the error of the kitchen is known; else by the fit's own
+        degrees of freedom; where explanations are averaged, the middle 95 % of the draws; missing
+        where no error was measured.
         """
         estimate = float(self.expect(X)[0])
-        if not (self.told or self.leaning or self.held) and (
-            self.findings.averaged is None or self.findings.by_draws
-        ):
+        if self.told or self.leaning or self.held:
+            found = drawn_intervals(self.drawn(X), self.of_a_bake, seed).iloc[0]
+        elif self.findings.judge is not None:
+            found = one_more(self.findings, table).iloc[0]
+        elif self.findings.averaged is None or self.findings.by_draws:
             found = self.findings.predict(table).iloc[0]
         else:
             found = drawn_intervals(self.drawn(X), (self.own, self.own_df), seed).iloc[0]

@@ -255,6 +255,9 @@ def without_echoes(table: pd.DataFrame, response: str, notes: list[str]) -> pd.D
     return table.drop_duplicates(["taster", "bake"]).reset_index(drop=True)
 
 
+COPIED = "typed twice"  # what a note asks of scores that only copy others
+
+
 def without_copies(table: pd.DataFrame, response: str, notes: list[str]) -> pd.DataFrame:
     """Return one score of each bake, if all others only copy it, up to a step per taster.
 
@@ -289,7 +292,7 @@ def without_copies(table: pd.DataFrame, response: str, notes: list[str]) -> pd.D
         f"scores of {in_words(shared)}" if len(shared) > 1 else f"scores of one bake in {response}"
     )
     how = "the same" if same else "the same step apart"
-    slip = "typed twice?" if tasted else "typed twice, or one measure repeated?"
+    slip = f"{COPIED}?" if tasted else f"{COPIED}, or one measure repeated?"
     notes.append(
         f"The {whose} are {how} in every row ({slip}); the second says nothing that the first "
         "does not say, so each bake counts with one score."

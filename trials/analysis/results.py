@@ -75,6 +75,8 @@ def spread_left(observed: np.ndarray, fitted: np.ndarray) -> tuple[float, float]
 def bakes_drawn(expected: np.ndarray, own: tuple[float, float], seed: int = SEED) -> np.ndarray:
     """Return draws of one new bake at each setting, its own spread included.
 
+    The same chance strikes at every setting, so that one setting has one range wherever it stands.
+
     Examples
     --------
     >>> bakes_drawn(np.zeros((1, 4)), (0.0, np.inf)).shape
@@ -82,7 +84,7 @@ def bakes_drawn(expected: np.ndarray, own: tuple[float, float], seed: int = SEED
     """
     variance, df = own
     rng = np.random.default_rng(seed)
-    noise = np.sqrt(variance) * rng.standard_normal(expected.shape)
+    noise = np.sqrt(variance) * rng.standard_normal(expected.shape[1])
     if np.isfinite(df):
         # Where an error is hardly measured a draw may round to nothing: huge then, but finite
         drawn = np.maximum(rng.chisquare(df, expected.shape[1]), np.finfo(float).tiny)
@@ -222,6 +224,8 @@ class Findings:
     judge : Estimator or None
         The same coefficients with the error that what is spoken rests on; None where nothing is
         known of the error beforehand.
+    again : (float, float) or None
+        The variance of what one bake made again scores, and its degrees of freedom.
 
     References
     ----------
@@ -253,6 +257,7 @@ class Findings:
     evidence: Evidence | None = field(default=None, repr=False)
     bakes: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     judge: Estimator | None = field(default=None, repr=False)
+    again: tuple[float, float] | None = field(default=None, repr=False)
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""

@@ -285,7 +285,7 @@ def _sentences(
     said.append(_place_words(findings, table, unit, digits))
     said.append(_without(described, influence))
     if len(names) <= 2:
-        shown = smallest_shown(findings.effects, findings.terms)
+        shown = smallest_shown(findings.spoken, findings.terms)
         said.append(few_tasters_note(names, findings.measure, shown))
     return tuple(one for one in said if one)
 

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 
 from trials.analysis.brief import changes, failed_words
-from trials.analysis.choice import Recommendation, chance_words
+from trials.analysis.choice import Recommendation, chance_words, made_again
+from trials.analysis.diagnostics import hangs_on, leading
 from trials.analysis.failing import kinds_that_fail
-from trials.analysis.region import setting_words
+from trials.analysis.question import COPIED
 from trials.analysis.results import Findings
-from trials.base.words import figure, in_words, percent, tidy_number
+from trials.base.words import figure, in_words, kitchen_term, percent, tidy_number
 from trials.core.evidence import CONFIRMATION
 from trials.core.factors import Factor
 from trials.core.roles import Role
@@ -26,6 +27,7 @@ _PURPOSES = {
     "decide between the best": "tell the settings apart that look best",
 }
 FEW = "fewer than 1"
+FEW_BAKES = 3  # that a line names
 MANY = 20  # settings: more than anybody would go through
 
 
@@ -143,34 +145,15 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
 
 
 def _range_words(one: Findings | None, best: Recommendation, name: str) -> str:
-    """Return the range of one bake of the setting; of its score again where it was baked.
-
-    There the bakes are told with that range, and one setting has one range on a page.
-    """
+    """Return the range of one bake of the setting; of its score again where it was baked."""
     of = f" for {name}" if name else ""
-    made = None if one is None else _made(one, best)
-    if made is not None:
-        low, high = made
-        return f" Baked again it would score between {figure(low)} and {figure(high)}{of}."
     top = best.expected.iloc[0]
     if not np.isfinite(top["new_low"]):
         return ""
     low, high = best.measures[0].on_scale([top["new_low"], top["new_high"]])
-    return f" One bake of it would come out between {figure(low)} and {figure(high)}{of}."
-
-
-def _made(one: Findings, best: Recommendation) -> tuple[float, float] | None:
-    """Return the range of what a bake that was made at the setting is expected to score again."""
-    rows, names = one.bakes_scored(), [factor.name for factor in best.factors]
-    if "bake" not in rows or any(name not in rows for name in names):
-        return None
-    here = setting_words(best.factors, best.settings)
-    for row in rows.drop_duplicates("bake").to_dict("records"):
-        if setting_words(best.factors, row) == here:
-            top = one.bakes[one.bakes["bake"] == row["bake"]]
-            if len(top) and np.isfinite(top["low"].iloc[0]):
-                return float(top["low"].iloc[0]), float(top["high"].iloc[0])
-    return None
+    made = one is not None and made_again(one, best.settings)
+    would = "Baked again it would score" if made else "One bake of it would come out"
+    return f" {would} between {figure(low)} and {figure(high)}{of}."
 
 
 def _top_bake(known: Mapping[str, Findings], best: Recommendation | str) -> str:
@@ -231,7 +214,7 @@ def _moved(weighed: pd.DataFrame, action: str) -> str | None:
 
 
 def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
-    said = [*_rests_on(known), *_sure(known)]
+    said = [*_rests_on(known), *_copied(known), *_sure(known), *_hangs(known)]
     if not isinstance(best, str):
         # Of several directions without a limit nobody asked that all be met at once
         asked = len(best.goals) == 1 or any(goal.named for goal in best.goals)
@@ -245,6 +228,31 @@ def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
         if risk is not None:
             said.append(f"A bake of the setting named above may fail too: {percent(risk)}.")
     return " ".join(said) if said else "Nothing was measured that could say how sure."
+
+
+def _copied(known: Mapping[str, Findings]) -> list[str]:
+    """Return which tasters only copy one another: a slip may be the first thing to mend."""
+    return list(dict.fromkeys(n for one in known.values() for n in one.notes if COPIED in n))
+
+
+def _hangs(known: Mapping[str, Findings]) -> list[str]:
+    """Return that the leading finding rests on one bake, or on few of which each decides."""
+    for one in known.values():
+        top = leading(one)
+        if top is None:
+            continue
+        bakes = hangs_on(one)
+        what = f"That {kitchen_term(str(top['term']))} matters for {one.response}"
+        if len(bakes) == 1:
+            return [f"{what} rests on {bakes[0]} alone: bake that again."]
+        if len(bakes) > FEW_BAKES:
+            return [
+                f"{what} is a near thing: leave out any one of {len(bakes)} bakes and it is open."
+            ]
+        if bakes:
+            return [f"{what} rests on {in_words(bakes)}: leave out any one and it is open."]
+        return []
+    return []
 
 
 def _rests_on(known: Mapping[str, Findings]) -> list[str]:

@@ -19,6 +19,7 @@ import traitlets
 from markupsafe import Markup
 from scipy import stats
 
+from trials.analysis.draws import one_more
 from trials.analysis.failing import Failing, failing
 from trials.analysis.results import Findings
 from trials.base.arguments import checked_types
@@ -138,6 +139,9 @@ def explore(findings: Findings | Mapping[str, Findings]) -> "Explore":
     return Explore(found)
 
 
+_RANGES = ("low", "high", "new_low", "new_high")
+
+
 class Explore(NotebookForm):
     """Settings tried out on what was fitted; see :func:`explore`."""
 
@@ -155,6 +159,8 @@ class Explore(NotebookForm):
         rows = []
         for name, one in self.found.items():
             told = one.predict(table).iloc[0]
+            if one.judge is not None:  # as every page tells it, not by the measured error alone
+                told = pd.concat([told.drop(list(_RANGES)), one_more(one, table).iloc[0]])
             rows.append(
                 (
                     name,
