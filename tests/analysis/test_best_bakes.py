@@ -96,3 +96,24 @@ def test_bakes_of_one_setting_have_one_range():
     for _, alike in found.bakes.groupby("settings"):
         assert len(alike) == 2
         assert len(alike[["mean", "low", "high"]].drop_duplicates()) == 1
+
+
+def test_a_line_says_why_a_bake_stands_above_one_that_scored_more():
+    """The order is of what a repeat is expected to score; where that is the scored one, no word."""
+    told = 0
+    for seed in range(6):
+        found = fit(tasted(2.5, seed), "liking", FACTORS, measure=LIKING)
+        made = found.bakes["scores"].map(np.mean).to_numpy()
+        out_of_order = any(made[n:].max() > made[n] for n in range(3))
+        said = found.sentences[-1]
+        assert ("order of what a repeat is expected to score" in said) == out_of_order
+        if out_of_order:
+            upper, lower, scored = re.search(
+                r"score: (B\d+) above (B\d+), which scored ([\d.]+),", said
+            ).groups()
+            rows = found.bakes.set_index("bake")
+            assert rows.loc[upper, "mean"] >= rows.loc[lower, "mean"]
+            assert np.mean(rows.loc[upper, "scores"]) < np.mean(rows.loc[lower, "scores"])
+            assert float(scored) == pytest.approx(np.mean(rows.loc[lower, "scores"]), abs=0.05)
+            told += 1
+    assert 0 < told < 6

@@ -33,14 +33,18 @@ def true_difference(term: str, level: str, reference: str) -> float:
 
 def one(seed: int, known: Evidence, plan: trials.Plan) -> dict[str, bool]:
     """Return what is said of one draw, fitted as the round itself is."""
-    drawn = drawn_scores(plan, demo.KITCHEN_TRUTH, seed)
+    table = known.table.sort_values(["sitting", "place"], kind="stable")
+    time = table.groupby(["bake", "taster"]).cumcount()
+    again = list(zip(*(table.loc[time > 0, name] for name in ("taster", "bake")), strict=True))
+    drawn = drawn_scores(plan, demo.KITCHEN_TRUTH, seed, again)
     fate = drawn.drop_duplicates("bake").set_index("bake")
-    tasted = drawn[drawn["taster"].notna()].set_index(["bake", "taster"])["liking"]
-    table = known.table.copy()
+    tasted = drawn[drawn["taster"].notna()]
+    tasted = tasted.assign(time=tasted.groupby(["bake", "taster"]).cumcount())
+    tasted = tasted.set_index(["bake", "taster", "time"])["liking"]
     for name in ("status", "reason"):
         table[name] = table["bake"].map(fate[name])
-    pairs = pd.MultiIndex.from_frame(table[["bake", "taster"]])
-    table["liking"] = tasted.reindex(pairs).to_numpy()
+    servings = pd.MultiIndex.from_frame(table.assign(time=time)[["bake", "taster", "time"]])
+    table["liking"] = tasted.reindex(servings).to_numpy()
     found = trials.fit(replace(known, table=table), "liking")
     liking = demo.MEASURES[0]
     said = found.spoken[found.spoken["verdict"] == MATTERS]

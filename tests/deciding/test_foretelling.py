@@ -46,6 +46,23 @@ def test_it_is_said_what_a_small_round_can_do_and_what_would_help():
     assert "tasted twice, blind, about 13" in reasons
 
 
+def test_worth_noticing_is_said_to_be_the_usual_where_nobody_named_it(tmp_path):
+    usual = "worth noticing is 0.7, the usual, as none was named"
+    assert usual in " ".join(trials.propose(FACTORS[:3], 8, seed=1).reasons)
+    named = " ".join(trials.propose(FACTORS[:3], 8, worth_noticing=0.7, seed=1).reasons)
+    assert "worth noticing is 0.7." in named
+    # And so from an idea, which names one or does not
+    for own, word in (("", True), ("worth_noticing = 0.7\n", False)):
+        folder = tmp_path / f"r{len(own)}"
+        assert run(["new", str(folder)]) == 0
+        idea = folder / "idea.toml"
+        text = idea.read_text(encoding="utf-8")
+        text = text.replace('goal = "higher"\n', f'goal = "higher"\n{own}', 1)
+        idea.write_text(text, encoding="utf-8")
+        assert run(["plan", str(folder)]) == 0
+        assert (usual in " ".join(trials.Round.open(folder).plan.reasons)) == word
+
+
 def test_a_change_as_large_as_much_of_the_scale_is_said_to_be_so():
     large = []
     for bakes, tasters in [(8, 1), (8, 2), (32, 8)]:
@@ -53,7 +70,10 @@ def test_a_change_as_large_as_much_of_the_scale_is_said_to_be_so():
         (said,) = (one for one in plan.reasons if one.startswith("A change of "))
         points = float(said.split()[3])
         large.append(points > 8 / 3)  # a third of 1 to 9
-        assert ("will hardly say which change did it" in said) == large[-1]
+        assert ("will hardly prove that a smaller change did it" in said) == large[-1]
+        # What the plan keeps apart and what its size lets one prove are said as two things
+        apart = next(one for one in plan.reasons if "can be told apart from one another" in one)
+        assert ("mixes up none of them, but only a large one will be proven" in apart) == large[-1]
         assert ("most of what liking can change" in said) == (points > 4)
     assert set(large) == {True, False}
 

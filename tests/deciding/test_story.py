@@ -3,6 +3,7 @@
 import itertools
 import re
 import shutil
+from dataclasses import replace
 
 import pandas as pd
 import pytest
@@ -15,7 +16,7 @@ from trials.deciding.confirmation import confirmation, judged
 from trials.deciding.gain import all_known
 from trials.deciding.rehearsal import true_means
 from trials.deciding.replanning import write_next
-from trials.deciding.story import final_card, last_tried, tell
+from trials.deciding.story import baked_again, final_card, last_tried, tell
 from trials.rounds.round import line_of
 
 
@@ -112,10 +113,29 @@ def test_the_card_is_the_formula_of_the_setting(told):
     assert told.settings["fat"] in card.formula.grams(flour=100)["ingredient"].tolist()
     assert "egg" in card.card.allergens
     assert any("22 bakes" in one and "3 tasters" in one for one in card.evidence)
-    again = r"Baked again \d+ times?, tasted blind, and it (held|did not hold)\."
+    again = (
+        r"Baked again 4 times, beside 4 reference bakes, tasted blind, "
+        r"and it (held|did not hold)\."
+    )
     assert any(re.fullmatch(again, one) for one in card.evidence)
     assert "invented" in card.text()
     assert card.cautions
+
+
+def test_confirmation_bakes_of_all_rounds_are_counted(line, told):
+    """Four in the third round and three in a fourth make seven, of one and the same setting."""
+    third = trials.scores(line[-1])
+    here = third[third["role"] == "trial"].drop_duplicates("bake")
+    assert len(here) == 4
+    outcome = told.confirmed
+    fewer = replace(outcome, table=outcome.table.assign(bakes=3))
+    steps = [
+        {"tried": told.settings, "confirmed": outcome},
+        {"tried": {"rest": 0}, "confirmed": outcome},
+        {"tried": told.settings, "confirmed": None},
+        {"tried": told.settings, "confirmed": fewer},
+    ]
+    assert baked_again(steps, told.settings) == 4 + 3
 
 
 def test_whole_eggs_scale_the_batch_and_keep_the_percentages(line, told):

@@ -8,10 +8,13 @@ import pandas as pd
 import pytest
 
 import trials
+from trials.analysis.draws import expected_draws
+from trials.analysis.tasters import describe_tasters
 from trials.deciding.first_lines import first_lines
-from trials.deciding.story import final_card
+from trials.deciding.story import crossing_name, final_card
 from trials.doors import demo
 from trials.doors.cli import run
+from trials.doors.invented import drawn_scores
 from trials.doors.notebook import notebooks_home
 from trials.rounds.forms import read_serving
 from trials.rounds.scores import record_scores
@@ -123,8 +126,8 @@ def test_a_parent_stays_the_reference_of_later_rounds(farl, tmp_path):
     # And what is noticeably better is better than it, not than a setting half way
     found = trials.fit(second, "liking")
     best = trials.recommend(found, found.measure)
-    at_parent = found.predict(parent)["estimate"].iloc[0]
-    assert at_parent < best.goals[0].enough_from <= 9
+    at_parent = expected_draws(found, pd.DataFrame([parent])).mean()
+    assert best.goals[0].enough_from == pytest.approx(at_parent + best.goals[0].notice)
 
 
 def test_a_parent_that_failed_is_not_held_to(tmp_path):
@@ -151,6 +154,53 @@ def test_a_parent_that_is_the_best_bake_is_called_by_its_name(tmp_path):
     found = trials.fit(round_, "liking")
     assert f"Best bake so far for liking: {best} scored" in repr(found)
     assert f"It was {demo.OTHER.name}: cooking shallow-fry" in repr(found)
+
+
+def test_the_hidden_repeats_are_scored_as_by_a_person(farl):
+    """Nothing is left to enter, and the tasters are told with their repeats."""
+    assert trials.check(farl).left == 0
+    tidy = trials.scores(farl)
+    again = tidy[(tidy["kind"] == "repeat") & (tidy["status"] == "made")]
+    assert len(again) >= 2
+    assert again[["liking", "tenderness"]].notna().all(axis=None)
+    said = " ".join(describe_tasters(trials.fit(farl, "liking")).sentences)
+    assert "Nobody tasted a bake twice" not in said
+    assert "Hidden repeats put a taster's own noise at" in said
+
+
+def test_a_repeat_changes_no_other_score():
+    """It is drawn after all others, from the same view of the same bake."""
+    plan, truth = demo.plan(), demo.KITCHEN_TRUTH
+    plain = drawn_scores(plan, truth, 1)
+    more = drawn_scores(plan, truth, 1, [("Ada", "B08"), ("Ben", "B02")])
+    own = more[more["taster"].notna()]
+    again = own[own.duplicated(["taster", "bake"])]
+    assert sorted(zip(again["taster"], again["bake"], strict=True)) == [
+        ("Ada", "B08"),
+        ("Ben", "B02"),
+    ]
+    kept = more.drop(again.index).reset_index(drop=True)
+    pd.testing.assert_frame_equal(kept, plain)
+
+
+def test_a_crossing_is_called_by_what_it_is(farl):
+    """No oat scone without oats; the parents by their own names."""
+    told = trials.tell(farl)
+    assert told.card.card.name == f"cross of {demo.FORMULA.name} and {demo.OTHER.name}"
+    assert "OAT SCONE AND POTATO FARL" in told.card.text()
+    for parent in (demo.FORMULA, demo.OTHER):
+        settings = trials.evidence(farl).parents[parent.name]
+        assert crossing_name(trials.evidence(farl), settings) == parent.name
+
+
+def test_the_oil_in_the_pan_is_no_dough(farl):
+    """Six pieces of 45 g are mixed, whether a bake is fried in a pan or not."""
+    card = trials.tell(farl).card
+    grams = card.formula.grams(dough=demo.BATCH.grams)
+    assert (grams["part"] == "pan").any()
+    mixed = grams.loc[grams["part"] != "pan", "grams"].sum()
+    assert mixed == pytest.approx(6 * 45)
+    assert "Makes 6 pieces of 45 g" in card.text()
 
 
 def test_no_round_of_ones_own_gets_invented_scores(tmp_path):

@@ -1,13 +1,16 @@
 """A bake of the extremes first: suggested, its outcome read, the limits moved before the round."""
 
 import re
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
 import trials
+from trials.design.crossings import with_parents
 from trials.doors.cli import run
 from trials.rounds.extremes import extremes, limit_of, suggested
+from trials.show.bake_sheets import for_the_extremes
 
 
 @pytest.fixture
@@ -152,3 +155,38 @@ def test_a_limit_is_read_from_words():
     assert limit_of("oil temperature = ..180,5") == ("oil temperature", (None, 180.5))
     with pytest.raises(trials.TrialsError, match="expected"):
         limit_of("oil=hot..")
+
+
+def crossed(home, **details):
+    """Eight bakes between two rolls, and both baked: the bun is the wettest and rested longest."""
+    numbers = [
+        trials.Numeric("hydration", 50, 60, "%", changes=("total", "hydration")),
+        trials.Numeric("rest", 20, 60, "min"),
+    ]
+    parents = pd.DataFrame({"hydration": [60.0, 55.0], "rest": [60.0, 40.0]}, index=["bun", "roll"])
+    plan = with_parents(trials.design.full_factorial(numbers, replicates=2, seed=1), parents)
+    return trials.Round.create(
+        home,
+        plan=replace(plan, details={**plan.details, **details}),
+        measures=[trials.Measure("liking", "hedonic 9")],
+        formula=trials.Formula("roll", {"bread flour": 100, "water": 60, "salt": 2}),
+    )
+
+
+def test_an_extreme_that_is_a_parent_is_not_baked_twice(tmp_path):
+    one = crossed(tmp_path / "one")
+    most, least = extremes(one.plan, one.formulas)
+    said = " ".join(suggested(one))
+    assert f"{most}, the wettest: " in said
+    assert "is bun itself: you know how that comes out." in said
+    assert f"bake its other extreme once, small, for the eye and not for the table: {least}" in said
+    trials.write_sheets(one)
+    assert pd.read_csv(one.folder / "extremes.csv")["bake"].tolist() == [least]
+    assert f"the extreme ({least}) is baked whole" in for_the_extremes(one)
+
+
+def test_an_extreme_that_is_only_nearly_a_parent_is_baked_first(tmp_path):
+    one = crossed(tmp_path / "one", nearly=["bun"])
+    assert "bun" not in " ".join(suggested(one))
+    trials.write_sheets(one)
+    assert len(pd.read_csv(one.folder / "extremes.csv")) == 2

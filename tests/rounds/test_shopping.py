@@ -25,7 +25,7 @@ from trials.rounds.amounts import (
 from trials.rounds.kitchen import Batch, Kitchen, Prices, Step
 from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
-from trials.show.bake_sheets import bake_sheets, shopping_page
+from trials.show.bake_sheets import bake_sheets, each_day, shopping_page
 from trials.show.cook_page import cook_page
 from trials.tasting.panel import Taster
 
@@ -87,6 +87,38 @@ def test_pieces_are_counted_up_and_compared(round_):
         round_, Batch(pieces=12, piece=40), 10
     )
     assert "Make 400 g of dough" in pieces_sentence(round_, Batch(dough=320, piece=40), 10)
+
+
+@pytest.mark.parametrize(
+    ("name", "steps", "word"),
+    [
+        ("farl", (), "dough"),
+        ("honey cake", (), "batter"),
+        ("farl", (Step("whisk the batter", 5, "hands"),), "batter"),
+        ("cake of the hearth", (Step("knead the dough", 9, "hands"),), "dough"),
+    ],
+)
+def test_a_batter_is_not_called_a_dough(tmp_path, name, steps, word):
+    """By its steps, else by its name: on the sheets, the day's list and the cook's page."""
+    rest = Numeric("heat", 170, 190, "°C")
+    plan = lay_out([rest], pd.DataFrame({"heat": [170, 190]}), family="ends", model="main")
+    formula = Formula(name, {"bread flour": 100, "milk": 70, "egg": 30, "salt": 1})
+    one = Round.create(
+        tmp_path / "one",
+        plan=plan,
+        measures=[Measure("liking", "hedonic 9", goal="higher")],
+        formula=formula,
+        tasters=[Taster("Ada"), Taster("Ben")],
+        steps=steps,
+    )
+    assert word in each_day(one).columns
+    assert f"Make 400 g of {word}" in pieces_sentence(one, Batch(dough=320, piece=40), 10)
+    assert f"<span>{word}, g</span>" in cook_page(one)
+    sheets = bake_sheets(one)
+    if not steps:
+        assert ("rested" in sheets) == (word == "dough")
+        assert ("Usual for bread" in sheets) == (word == "dough")
+        assert ("comes out without wet batter" in sheets) == (word == "batter")
 
 
 def cooked(place, kinds, **more):

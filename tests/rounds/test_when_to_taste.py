@@ -74,6 +74,29 @@ def test_fresh_pieces_are_served_as_they_come(tmp_path):
     assert after.taste == "fresh"
 
 
+@pytest.mark.parametrize(
+    ("people", "taste", "told"),
+    [(1, "together", True), (2, "together", True), (4, "together", False), (2, "fresh", False)],
+)
+def test_a_hidden_repeat_is_explained_when_it_is_planned(tmp_path, capsys, people, taste, told):
+    """Where a taster will get one, and only there: at the plan, and beside the servings."""
+    folder = tmp_path / "r"
+    assert run(["new", str(folder)]) == 0
+    idea = folder / "idea.toml"
+    text = idea.read_text(encoding="utf-8").replace('taste = "together"', f'taste = "{taste}"')
+    more = "".join(f'[[tasters]]\nname = "Taster {n}"\navoids = []\n' for n in range(2, people + 1))
+    idea.write_text(text.replace("[formula] ", f"{more}[formula] ", 1), encoding="utf-8")
+    capsys.readouterr()
+    assert run(["plan", str(folder)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert ("under another code (a hidden repeat)" in said) == told
+    assert run(["sheets", str(folder)]) == 0
+    served = pd.read_csv(folder / "serving.csv")
+    assert served["kind"].eq("repeat").any() == told
+    notes = (folder / "serving-notes.txt").read_text(encoding="utf-8")
+    assert ("a hidden repeat" in notes) == told
+
+
 def test_sittings_hold_what_keeps_together(tmp_path):
     """Bites keep an hour: the day's bakes fall into sittings of what is ready within one."""
     round_ = planned(tmp_path / "r", more=STEPS + "fresh = 60\n")

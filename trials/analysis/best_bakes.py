@@ -95,7 +95,9 @@ def bake_table(findings: Findings) -> pd.DataFrame:
     if measure is not None:
         told = ["mean", "low", "high"]
         table[told] = measure.on_scale(table[told])
-    table = table.iloc[np.argsort(_badness(findings, table["mean"]), kind="stable")]
+    # Of settings that are expected alike the bake that came out better stands first
+    scored = _badness(findings, table["scores"].map(np.mean).astype(float))
+    table = table.iloc[np.lexsort([scored, _badness(findings, table["mean"]).round(9)])]
     return pd.concat([table, _without(findings)], ignore_index=True)[list(COLUMNS)]
 
 
@@ -158,8 +160,24 @@ def best_bakes(findings: Findings) -> str:
         said.append(f"{row.bake} scored {scored}; expect about {expect} again{reach}")
     first = made.iloc[0]
     parent = _parent(findings, first["settings"])
-    return f"{BEST_SO_FAR} for {measure.name}: {said[0]}. It was {parent}{first['settings']}." + (
-        f" Then {in_words(said[1:])}." if said[1:] else ""
+    then = f" Then {in_words(said[1:])}." if said[1:] else ""
+    best = f"{BEST_SO_FAR} for {measure.name}: {said[0]}. It was {parent}{first['settings']}.{then}"
+    return f"{best}{_order_words(findings)}"
+
+
+def _order_words(findings: Findings) -> str:
+    """Return why a bake stands below one that scored less, where any does."""
+    made = findings.bakes[findings.bakes["status"] == "made"]
+    scored = _badness(findings, made["scores"].map(np.mean).astype(float)).round(9)
+    above = next((n for n in range(min(NAMED, len(made))) if scored[n:].min() < scored[n]), None)
+    if above is None:
+        return ""
+    below = int(above + np.argmin(scored[above:]))
+    upper, lower = made.iloc[above], made.iloc[below]
+    return (
+        f" They stand in the order of what a repeat is expected to score: {upper['bake']} above "
+        f"{lower['bake']}, which scored {figure(float(np.mean(lower['scores'])))}, because all "
+        "bakes together speak for its setting, and a single score is partly luck."
     )
 
 

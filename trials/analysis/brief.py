@@ -285,7 +285,9 @@ def _rest(rest: Sequence[Change], digits: int, unit: str, findings: Findings) ->
             if measure is not None and max(reach) >= measure.span:
                 could = "all that the scale allows, either way,"
             could += " remains possible"
-            care = f", and you care about {margin:g}" if margin is not None else ""
+            named = measure is not None and measure.worth_noticing is not None
+            usual = "" if named else ", the usual, as none was named"
+            care = f"; worth noticing is {margin:g}{usual}" if margin is not None else ""
             parts[-1] += f"; {could}{care}"
         else:
             parts[-1] += "; no error was measured, so they can not be told from chance"

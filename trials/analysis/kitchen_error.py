@@ -95,8 +95,16 @@ def kitchen_error(asked: Question) -> KitchenError | None:
     usual = {name: USUAL[name] ** 2 * scale for name in ("bake", "load", "day")}
     usual["taster"] = TASTER_SD**2 * scale
     usual["taste"], usual["score"] = TASTE_SD**2 * scale, SCORE_SD**2 * scale
-    bakes = asked.table["bake"].nunique() if "bake" in asked.table else len(asked.y)
-    return KitchenError(usual, len(asked.y) / bakes, step**2 / 12)
+    return KitchenError(usual, _tasters(asked), step**2 / 12)
+
+
+def _tasters(asked: Question) -> float:
+    """Return how many scores a bake has; a taster's hidden repeat is no further taster."""
+    if "bake" not in asked.table:
+        return 1.0
+    named = "taster" in asked.table and bool(asked.table["taster"].notna().all())
+    scores = asked.table.drop_duplicates(["bake", "taster"]) if named else asked.table
+    return len(scores) / asked.table["bake"].nunique()
 
 
 def _length(measure: Measure | None) -> float | None:

@@ -130,8 +130,13 @@ def simulated(
     failures: Sequence[Failure] = (),
     rounded: bool | None = None,
     seed: int | None = None,
+    again: Sequence[tuple[str, str]] = (),
 ) -> pd.DataFrame:
-    """Return invented scores of a plan, as its round might give them."""
+    """Return invented scores of a plan, as its round might give them.
+
+    `again` names the tasters and bakes of hidden repeats: a second score of the same view of a
+    bake, drawn after all others, so that those are the same without any.
+    """
     measure = measure or Measure("liking", "hedonic 9")
     spreads = spreads or Spreads()
     rng = np.random.default_rng(new_seed() if seed is None else seed)
@@ -141,7 +146,7 @@ def simulated(
     if measure.per == "bake":
         scores = bakes.assign(taster=pd.NA, **{measure.name: truth})
     else:
-        scores = _tasted(bakes, truth, _names(tasters), spreads, measure.name, rng)
+        scores = _tasted(bakes, truth, _names(tasters), spreads, measure.name, rng, again)
     whole = isinstance(measure.field, OneOf) if rounded is None else rounded
     if whole:
         scores[measure.name] = np.clip(scores[measure.name].round(), measure.low, measure.high)
@@ -203,14 +208,19 @@ def _tasted(
     spreads: Spreads,
     column: str,
     rng: np.random.Generator,
+    again: Sequence[tuple[str, str]],
 ) -> pd.DataFrame:
     own = spreads.taster * rng.normal(0, 1, len(names))
     noise = rng.normal(0, 1, (len(bakes), len(names), 2))
-    scores = truth[:, None] + own[None, :]
-    scores = scores + spreads.tasting * noise[..., 0] + spreads.taster_by_bake * noise[..., 1]
+    views = truth[:, None] + own[None, :] + spreads.taster_by_bake * noise[..., 1]
+    scores = views + spreads.tasting * noise[..., 0]
     tables = [
         bakes.assign(taster=name, **{column: scores[:, place]}) for place, name in enumerate(names)
     ]
+    at = {bake: place for place, bake in enumerate(bakes["bake"])}
+    for name, bake in again:
+        second = views[at[bake], list(names).index(name)] + spreads.tasting * rng.normal()
+        tables.append(bakes.iloc[[at[bake]]].assign(taster=name, **{column: second}))
     return pd.concat(tables, ignore_index=True)
 
 

@@ -19,7 +19,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import RoundError, TrialsError
 from trials.base.html import answer, render
 from trials.base.html import table as as_table
-from trials.base.words import figure, in_words, percent, tidy_number
+from trials.base.words import figure, how_many, in_words, percent, tidy_number
 from trials.core.evidence import Evidence, was_baked
 from trials.core.factors import Categorical, Factor, holds
 from trials.core.roles import Role
@@ -30,6 +30,7 @@ from trials.recipe.cautions import HOT_OIL, cautions
 from trials.recipe.formula import Formula
 from trials.recipe.units import measured, ounces
 from trials.rounds.amounts import shopping_list
+from trials.rounds.mixing import mixture_word
 from trials.rounds.round import Round, line_of
 from trials.rounds.safe import named_as_planned
 
@@ -106,9 +107,10 @@ def final_card(
     tried: Mapping[str, tuple[float, float]] | None = None,
     units: str = "grams",
     whole_eggs: bool = False,
+    name: str = "",
     **amount: float,
 ) -> FinalCard:
-    """Return the recipe of a setting as a card ready to publish."""
+    """Return the recipe of a setting as a card ready to publish, under a name of its own if any."""
     factors = round_.plan.factors
     formula = _formula(round_, settings)
     grams = formula.grams(**(amount or _batch(round_)))
@@ -136,7 +138,7 @@ def final_card(
     named = named_as_planned(_one_bake(round_, settings))[_ONLY]
     found = cautions(formula, made, named)
     return FinalCard(
-        card=replace(shown, allergens=named),
+        card=replace(shown, name=name or shown.name, allergens=named),
         settings=words,
         process=tuple(process),
         cautions=tuple(one.text for one in found),
@@ -173,12 +175,13 @@ def _makes(
     def shown(weight: float) -> str:
         return f"{weight:.0f} g" if units == "grams" else ounces(weight)
 
+    word = mixture_word(formula, round_.steps)
     piece = round_.batch.piece
     if piece:
         count = int(dough / piece + ROUNDED)
-        said = f"Makes {count} piece{'' if count == 1 else 's'} of {shown(piece)} of dough each."
+        said = f"Makes {count} piece{'' if count == 1 else 's'} of {shown(piece)} of {word} each."
     else:
-        said = f"Makes {shown(dough)} of dough."
+        said = f"Makes {shown(dough)} of {word}."
     oil = round_.kitchen.oil_fill if round_.kitchen and fried else 0
     return (said, f"Frying oil: {shown(oil)} for a fresh fill.") if oil else (said,)
 
@@ -393,7 +396,7 @@ def story_of(
     last = steps[-1]
     settings = last["settings"]
     confirmed = last_tried(steps, settings)
-    rests_on = _evidence(line, table, confirmed)
+    rests_on = _evidence(line, table, confirmed, baked_again(steps, settings))
     card = None
     if line[-1].formula is not None:
         card = final_card(
@@ -403,6 +406,7 @@ def story_of(
             tried=_tried_ranges(answers.evidence),
             units=units,
             whole_eggs=whole_eggs,
+            name=crossing_name(answers.evidence, settings),
         )
     return Story(
         table=table,
@@ -433,6 +437,23 @@ def last_tried(
     """
     own = (one["confirmed"] for one in reversed(steps) if one["tried"] == settings)
     return next((one for one in own if one is not None), None)
+
+
+def baked_again(steps: Sequence[Mapping[str, Any]], settings: Mapping[str, Any]) -> int:
+    """Return how many confirmation bakes of a setting were made, in all rounds together."""
+    own = (one["confirmed"] for one in steps if one["tried"] == settings)
+    return sum(int(one.table["bakes"].iloc[0]) for one in own if one is not None)
+
+
+def crossing_name(known: Evidence, settings: Mapping[str, Any]) -> str:
+    """Return what a setting of two parents is called; empty where nothing was crossed."""
+    if len(known.parents) < 2:
+        return ""
+    here = setting_words(known.factors, settings)
+    for name, own in known.parents.items():
+        if setting_words(known.factors, own) == here:
+            return name
+    return f"cross of {in_words(known.parents)}"
 
 
 def _line(rounds: Round | Sequence[Round] | str | Path) -> tuple[Round, ...]:
@@ -606,7 +627,7 @@ def _tried_ranges(evidence: Evidence) -> dict[str, tuple[float, float]]:
 
 
 def _evidence(
-    line: Sequence[Round], table: pd.DataFrame, confirmed: Confirmation | None
+    line: Sequence[Round], table: pd.DataFrame, confirmed: Confirmation | None, again: int
 ) -> list[str]:
     tasters = {one.name for round_ in line for one in round_.tasters}
     rounds = f"{len(line)} round{'s' if len(line) > 1 else ''}"
@@ -617,10 +638,11 @@ def _evidence(
     if confirmed is None:
         said.append("Not yet baked again to see whether it holds.")
     else:
-        bakes = int(confirmed.table["bakes"].iloc[0])
-        times = f"{bakes} time{'' if bakes == 1 else 's'}"
+        times = f"{again} time{'' if again == 1 else 's'}"
+        beside = int(confirmed.table["references"].iloc[0])
+        other = f", beside {how_many(beside, 'reference bake')}" if beside else ""
         held = "held" if confirmed.confirmed else "did not hold"
-        said.append(f"Baked again {times}, tasted blind, and it {held}.")
+        said.append(f"Baked again {times}{other}, tasted blind, and it {held}.")
     return said
 
 

@@ -475,8 +475,8 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
         rows=rows.drop(columns="parent"),
         details={**plan.details, "parents": where},
         reasons=(
-            f"{count} crossings, and both parents baked among them, make {count + both} bakes: "
-            f"{said}.",
+            f"{count} crossings, and the settings of both parents among them, make {count + both} "
+            f"bakes: {said}.",
             *more,
             *plan.reasons,
         ),

@@ -465,6 +465,8 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
         apart = f"{every} {what} can be told apart from one another"
     if wish.aim == "screen" and len(told) > 1 and not wish.blend:
         apart += _pair_words(told, wish)
+    if len(told) > 1 and _large_words(best):
+        apart += ": the plan mixes up none of them, but only a large one will be proven"
     return [*said, f"{apart}.", _seen_words(best, answers)]
 
 
@@ -478,9 +480,10 @@ def _seen_words(best: Promise, answers: Answers) -> str:
             f"This can not work: to be said to matter, a change would have to make {best.said:.1f} "
             f"points, more than the scale has. Ask fewer questions, or plan more bakes."
         )
+    usual = ", the usual, as none was named" if "worth_noticing" in answers.assumed else ""
     return (
         f"A change of {best.said:.1f} points would be said to matter in about half of such rounds "
-        f"(a quick estimate); worth noticing is {answers.worth:g}.{_large_words(best)}"
+        f"(a quick estimate); worth noticing is {answers.worth:g}{usual}.{_large_words(best)}"
     )
 
 
@@ -491,7 +494,7 @@ def _large_words(best: Promise) -> str:
     much = "most" if best.said > SCALE / 2 else "much"
     return (
         f" That is {much} of what liking can change: this round can find a good bake; it will "
-        "hardly say which change did it."
+        "hardly prove that a smaller change did it."
     )
 
 

@@ -303,6 +303,7 @@ def _plan(asked: argparse.Namespace) -> int:
     from trials.doors.start import planned_round
     from trials.rounds.extremes import suggested
     from trials.rounds.overlooked import overlooked
+    from trials.rounds.serving import hidden_repeats
 
     round_ = planned_round(Path(asked.folder), tell=tell)
     folder = shlex.quote(asked.folder)
@@ -311,6 +312,9 @@ def _plan(asked: argparse.Namespace) -> int:
         tell(reason)
     for sentence in overlooked(round_):
         tell(f"\nTo look at: {sentence}")
+    twice = hidden_repeats(round_)
+    if twice:
+        tell(f"\n{twice}")
     before = suggested(round_)
     if before:
         tell("\n" + "\n".join(before))

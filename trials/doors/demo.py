@@ -25,7 +25,7 @@ from trials.deciding.replanning import write_next
 from trials.design.crossings import crossing_factors, parent_settings, with_parents
 from trials.design.propose import propose
 from trials.doors import large_demo as large
-from trials.doors.invented import Truth, drawn_scores, from_plan_to_scores
+from trials.doors.invented import Truth, drawn_scores, from_plan_to_scores, repeats_of
 from trials.doors.notebook import as_given_out, copy_notebooks, hand_out, run_notebooks
 from trials.doors.workplace import NOTEBOOK, write_notebook
 from trials.recipe.formula import Formula
@@ -76,6 +76,7 @@ FORMULA = Formula(
     },
     also_flour=("oats", "potato flakes"),
     only_when={"pan": IN_THE_PAN},
+    aside=("pan",),
     origin="own, invented for the demo",
 )
 OTHER = Formula(
@@ -94,6 +95,7 @@ OTHER = Formula(
     },
     also_flour=("oats", "potato flakes"),
     only_when={"pan": IN_THE_PAN},
+    aside=("pan",),
     origin="own, invented for the demo",
 )
 WAYS = {"cooking": OVEN}, {"cooking": PAN}  # how each parent is cooked
@@ -265,7 +267,7 @@ def enter_scores(round_: Round, seed: int = SCORE_SEED) -> list[Path]:
         When the round is not the demo's: a real round never gets invented scores.
     """
     large.own_round(round_.folder, NAME)
-    drawn = drawn_scores(round_.plan, KITCHEN_TRUTH, seed)
+    drawn = drawn_scores(round_.plan, KITCHEN_TRUTH, seed, repeats_of(round_))
     # The cook tasted too: by codes that Ben had drawn, so blind as he was
     return record_scores(round_, drawn.assign(blind=drawn["taster"].map(BLIND, na_action="ignore")))
 

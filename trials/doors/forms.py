@@ -877,7 +877,7 @@ def first_words(one: Idea) -> tuple[str, ...]:
     )
     if goal.margin is not None and seen > goal.margin:
         said += (
-            f" You care about {exact(goal.margin)}: such a round finds good bakes, "
+            f" Worth noticing is {exact(goal.margin)}: such a round finds good bakes, "
             "it does not prove small differences."
         )
     return (kept, said)

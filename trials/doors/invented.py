@@ -11,12 +11,14 @@ from trials.base.errors import RoundError
 from trials.core.measures import Measure
 from trials.core.plan import Plan
 from trials.core.roles import Status
-from trials.deciding.rehearsal import Failure, Spreads, rehearse
+from trials.deciding.rehearsal import Failure, Spreads, simulated
+from trials.rounds.forms import read_serving, scored_servings
 from trials.rounds.idea import IDEA
 from trials.rounds.round import SETTINGS, Round
 from trials.rounds.scores import check, scores
 from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
+from trials.tasting.serving import REPEAT
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,10 +47,19 @@ class Truth:
     failures: Sequence[Failure] = ()
 
 
-def drawn_scores(plan: Plan, truth: Truth, seed: int) -> pd.DataFrame:
-    """Return invented scores for every measure, one row per tasting or bake."""
+def repeats_of(round_: Round) -> list[tuple[str, str]]:
+    """Return the taster and the bake of every hidden repeat that a round serves."""
+    served = scored_servings(read_serving(round_))
+    twice = served[served["kind"] == REPEAT]
+    return list(zip(twice["taster"].astype(str), twice["bake"].astype(str), strict=True))
+
+
+def drawn_scores(
+    plan: Plan, truth: Truth, seed: int, again: Sequence[tuple[str, str]] = ()
+) -> pd.DataFrame:
+    """Return invented scores for every measure, one row per tasting, hidden repeat or bake."""
     tables = [
-        rehearse(
+        simulated(
             plan,
             truth.effects[measure.name],
             mean=truth.mean[measure.name],
@@ -57,6 +68,7 @@ def drawn_scores(plan: Plan, truth: Truth, seed: int) -> pd.DataFrame:
             spreads=truth.spreads[measure.name],
             failures=truth.failures if place == 0 else (),
             seed=seed + place,
+            again=again,
         )
         for place, measure in enumerate(truth.measures)
     ]
@@ -67,18 +79,26 @@ def _together(measures: Sequence[Measure], tables: Sequence[pd.DataFrame]) -> pd
     """Return one table of several measures, a failed bake having no score in any."""
     first = tables[0]
     outcome = first.drop_duplicates("bake").set_index("bake")[["status", "reason"]]
-    tasted = first[["bake", "taster", measures[0].name]]
+    names = ["bake", "taster", "time"]
+    tasted = _in_time(first)[[*names, measures[0].name]]
     own = pd.DataFrame({"bake": outcome.index, "taster": pd.NA})
     for measure, table in zip(measures[1:], tables[1:], strict=True):
         values = table[["bake", measure.name]].assign(**{measure.name: _entered(table, measure)})
         if measure.per == "tasting":
-            tasted = tasted.merge(values.assign(taster=table["taster"]), on=["bake", "taster"])
+            own_tastings = _in_time(values.assign(taster=table["taster"]))
+            tasted = tasted.merge(own_tastings, on=names)
         else:
             own = own.merge(values, on="bake")
+    tasted = tasted.drop(columns="time")
     whole = pd.concat([tasted, own], ignore_index=True).join(outcome, on="bake")
     failed = whole["status"] == Status.FAILED
     whole.loc[failed, [measure.name for measure in measures]] = float("nan")
     return whole
+
+
+def _in_time(table: pd.DataFrame) -> pd.DataFrame:
+    """Return tastings with which time it was that the taster had this bake."""
+    return table.assign(time=table.groupby(["bake", "taster"]).cumcount())
 
 
 def _entered(table: pd.DataFrame, measure: Measure) -> pd.Series:

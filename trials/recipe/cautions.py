@@ -72,6 +72,12 @@ CORE = Caution(
     "thickest place: 85 to 91\u00a0°C where it is enriched, 93 to 98\u00a0°C where it is lean. "
     "Where your code asks for more, it goes first.",
 )
+CORE_OF_A_BATTER = Caution(
+    CORE.subject,
+    "Serve only pieces that are done to the core, whatever the plan says: a skewer in the thickest "
+    "place comes out without wet batter. Where your code asks for a core temperature, it goes "
+    "first.",
+)
 COOLING = Caution(
     "cooling",
     "With milk, egg or a moist filling: keep cold below 5 °C or hot above 57 °C. Cool from 57 to "
@@ -134,7 +140,9 @@ def _eaten(formula: Formula | None, rows: list[Ingredient]) -> list[Caution]:
     found = []
     if raw or formula is None:
         what = in_words(raw or ["raw flour", "raw egg"], "or")
-        found += [Caution("raw dough", RAW.format(what=what)), CORE]
+        poured = formula is not None and formula.mixture == "batter"
+        core = CORE_OF_A_BATTER if poured else CORE
+        found += [Caution("raw dough", RAW.format(what=what)), core]
     if groups & {"egg", "dairy", "fruit", "plant milk"}:
         found.append(COOLING)
     strong = [row.name for row in rows if row.alcohol > 0]

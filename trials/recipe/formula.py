@@ -4,6 +4,7 @@ Its parts, its totals, its grams, and every change that keeps it honest.
 """
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -621,6 +622,9 @@ def scaled_part(mix: Mix, part: str, factor: float) -> Mix:
 
 # Parts that are no dough, unless said otherwise: what no one eats whole, or what is put on or into
 # a piece that is already shaped
+# What is poured or spooned and not shaped: by its name, or with more water than a dough holds
+_BATTERS = re.compile(r"batter|cake|waffle|blini|cr[eê]pe|muffin", re.IGNORECASE)
+_POURS = 110.0  # percent of the flour (common practice, no source)
 ASIDE = ("frying oil", "soak", "syrup", "dip", "coating")
 FIRST_TOTALS = ("hydration", "fat", "sugar", "salt")
 
@@ -727,6 +731,20 @@ class Formula:
         """The ingredients that make the 100 %."""
         names = dict.fromkeys(name for _, name, _ in self.mix.rows() if self.mix.is_flour(name))
         return tuple(names)
+
+    @property
+    def mixture(self) -> str:
+        """What is mixed, in a word: "batter" by its name, its parts or its water, else "dough".
+
+        Examples
+        --------
+        >>> Formula("plain roll", {"bread flour": 100, "water": 62}).mixture
+        'dough'
+        >>> Formula("plain roll", {"bread flour": 100, "milk": 150}).mixture
+        'batter'
+        """
+        named = any(_BATTERS.search(word) for word in (self.name, *self.parts))
+        return "batter" if named or float(self.totals()["hydration"]) > _POURS else "dough"
 
     @checked_types(FormulaError)
     def totals(self, part: str | None = None, of: str = "flour") -> pd.Series:

@@ -18,7 +18,7 @@ from trials.core.roles import Role
 from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
 from trials.rounds.kitchen import Batch, Prices
-from trials.rounds.mixing import formula_of
+from trials.rounds.mixing import formula_of, mixture_word
 from trials.rounds.round import Round, opened
 
 # -- What is mixed: the formula of each bake, and the doughs that several bakes are divided from.
@@ -336,13 +336,13 @@ _LESS = 0.75  # of a batch: a saving that is worth a sentence
 
 def batch_sentence(round_: Round, batch: Batch) -> str:
     """Give what the scales make of this batch size, in words; the smallest that will do if not."""
-    formulas = round_.formulas
+    formulas, word = round_.formulas, mixture_word(round_.formula, round_.steps)
     # Yeast that goes into a dough for four bakes is weighed for all four
     if shared_doughs(round_, formulas):
         return _shared_sentence(round_, batch)
     if (batch.smallest or 0) > batch.grams:
         return (
-            f"A bake takes {tidy_number(batch.grams, 4)} g of dough, less than the "
+            f"A bake takes {tidy_number(batch.grams, 4)} g of {word}, less than the "
             f"{tidy_number(batch.smallest or 0, 4)} g that you can mix well: so much is mixed for "
             "each, and what is not baked of it is left over."
         )
@@ -352,8 +352,9 @@ def batch_sentence(round_: Round, batch: Batch) -> str:
     )
     made = batch.grams / (1 - batch.loss / 100)
     if made >= smallest.dough * (1 - 1e-9):
-        return f"{tidy_number(made, 4)} g of dough can be weighed well on your scales."
-    return f"{tidy_number(made, 4)} g of dough is too little to weigh well. {smallest.sentence}"
+        return f"{tidy_number(made, 4)} g of {word} can be weighed well on your scales."
+    said = smallest.sentence.replace(" of dough", f" of {word}")
+    return f"{tidy_number(made, 4)} g of {word} is too little to weigh well. {said}"
 
 
 def _shared_sentence(round_: Round, batch: Batch) -> str:
@@ -547,5 +548,5 @@ def pieces_sentence(round_: Round, batch: Batch, needed: int) -> str:
     dough = tidy_number(needed * float(batch.piece or 0))
     return (
         f"{batch.count} pieces a bake are too few: {needed} are needed for {tasters}. Make "
-        f"{dough} g of dough a bake."
+        f"{dough} g of {mixture_word(round_.formula, round_.steps)} a bake."
     )

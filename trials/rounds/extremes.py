@@ -1,7 +1,7 @@
 """The extremes of a round baked once before it begins, so that its limits can still move."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -162,14 +162,26 @@ def suggested(round_: Round) -> list[str]:
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")
-    most, least = (
+    parents = _parents(round_, found)
+    told = [
         f"{bake} ({shown_setting(round_.plan.factors, rows.loc[bake].to_dict())}), "
         f"{_named(round_, bake, end)}"
         for bake, end in zip(found, (1, -1), strict=True)
-    )
+        if bake not in parents
+    ]
+    known = [
+        f"{bake}, {_named(round_, bake, end)}, is {parents[bake]} itself"
+        for bake, end in zip(found, (1, -1), strict=True)
+        if bake in parents
+    ]
+    spared = [f"{'; '.join(known)}: you know how that comes out."] if known else []
+    if not told:
+        return [f"Nothing needs baking before the round. {spared[0]}"]
+    extreme = "extremes" if len(told) > 1 else "other extreme" if known else "extreme"
     return [
-        f"Before the round, bake its extremes once, small, for the eye and not for the table: "
-        f"{most}; and {least}.",
+        *spared,
+        f"Before the round, bake its {extreme} once, small, for the eye and not for the table: "
+        f"{'; and '.join(told)}.",
         f"Write what came of them into {EXTREMES} (trials sheets writes it); if one failed, trials "
         "replan moves the limits before the round begins.",
     ]
@@ -180,10 +192,32 @@ def _mixed(round_: Round) -> Mapping[str, Formula]:
     return round_.formulas if round_.formula else {}
 
 
+def baked_first(round_: Round) -> tuple[str, ...]:
+    """Return the extremes that are to be baked before the round: those that no parent is."""
+    if round_.parent or round_.plan.details.get("tried"):
+        return ()
+    found = extremes(round_.plan, _mixed(round_))
+    return tuple(bake for bake in found if bake not in _parents(round_, found))
+
+
+def _parents(round_: Round, bakes: Sequence[str]) -> dict[str, str]:
+    """Return which of some bakes are as a parent is, whole: by bake, the parent's name."""
+    plan = round_.plan
+    names = [factor.name for factor in plan.factors]
+    rows = plan.rows.set_index("bake")[names].astype(str)
+    nearly = plan.details.get("nearly", ())
+    return {
+        bake: name
+        for name, own in plan.details.get("parents", {}).items()
+        for bake in bakes
+        if name not in nearly and own and rows.loc[bake].equals(rows.loc[own[0]])
+    }
+
+
 def write_extremes(round_: Round) -> list[Any]:
     """Write `extremes.csv` where it helps and is not there; what was entered stays."""
     path = round_.folder / EXTREMES
-    found = () if round_.parent or path.exists() else extremes(round_.plan, _mixed(round_))
+    found = () if path.exists() else baked_first(round_)
     if not found:
         return []
     rows = round_.plan.rows.set_index("bake")

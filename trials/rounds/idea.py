@@ -569,12 +569,13 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
             ]
     found = with_parents(plan, both, each=idea.parents)
     parents = ((idea.formula, first), (idea.second, other))
-    return found.because(
-        *(
-            _how_whole(idea, plan, dict(both.loc[parent.name]), parent, ways)
-            for parent, ways in parents
-        )
-    )
+    whole = {
+        parent.name: _how_whole(idea, plan, dict(both.loc[parent.name]), parent, ways)
+        for parent, ways in parents
+    }
+    nearly = [name for name, said in whole.items() if said != f"{name} {_WHOLE}."]
+    found = replace(found, details={**found.details, "nearly": nearly}) if nearly else found
+    return found.because(*whole.values())
 
 
 def _how_whole(
@@ -613,7 +614,7 @@ def _how_whole(
         and factor.name not in ways
         and not is_blank(settings[factor.name])
     ]
-    told = f"{parent.name} is baked whole"
+    told = f"{parent.name} {_WHOLE}"
     if apart:
         more = [f"{len(apart) - _NAMED} more"] if len(apart) > _NAMED else []
         some = in_words([*apart[:_NAMED], *more])
@@ -625,6 +626,7 @@ def _how_whole(
     return f"{told}."
 
 
+_WHOLE = "is baked whole"
 _NAMED = 3  # of what a parent's bake has otherwise, the widest apart first
 _ALIKE = 0.05  # percent of the flour: less is shown as the same
 
@@ -688,5 +690,5 @@ def _in_toml(pairs: str) -> str:
 
 
 def _worth(measures: Sequence[Measure]) -> float | None:
-    """Return what difference in liking would change the baker's mind, if liking is scored."""
-    return next((one.margin for one in measures if one.liking), None)
+    """Return what difference in liking is worth noticing, where the idea names one."""
+    return next((one.worth_noticing for one in measures if one.liking), None)

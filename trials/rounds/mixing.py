@@ -29,6 +29,23 @@ def formulas_of(formula: Formula, plan: Plan) -> dict[str, Formula]:
     return formulas
 
 
+def mixture_word(formula: Formula | None, steps: Sequence[Any] = ()) -> str:
+    """Return what a round's bowl holds, in a word: "batter" or "dough".
+
+    A step that names one of them says so; else the formula does.
+
+    Examples
+    --------
+    >>> mixture_word(Formula("honey cake", {"bread flour": 100, "milk": 60}))
+    'batter'
+    """
+    named = " ".join(step.name.casefold() for step in steps)
+    said = [word for word in ("batter", "dough") if word in named]
+    if len(said) == 1 or formula is None:
+        return said[0] if len(said) == 1 else "dough"
+    return formula.mixture
+
+
 def formula_of(
     formula: Formula,
     factors: Sequence[Factor],

@@ -272,6 +272,24 @@ def _when_tasted(round_: Round) -> str:
     )
 
 
+def hidden_repeats(round_: Round) -> str:
+    """Return what a hidden repeat is and what it is for; empty where none is served.
+
+    Examples
+    --------
+    >>> hidden_repeats.__name__
+    'hidden_repeats'
+    """
+    few = 0 < len(round_.tasters) <= FEW and any(one.per == "tasting" for one in round_.measures)
+    if not few or round_.taste == FRESH or (round_.sitting or RICH_SITTING) <= 2:
+        return ""
+    return (
+        "At each sitting a taster gets one bake twice, the second time under another code (a "
+        "hidden repeat): how far the two scores lie apart says how alike the same taster scores "
+        "the same bake. It counts as no further bake."
+    )
+
+
 def _told(round_: Round, plan: ServingPlan) -> list[str]:
     """Return what is to be known of a serving plan, the limits of a small panel included."""
     names = in_words(taster.name for taster in round_.tasters)
@@ -280,10 +298,8 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
     told += _with_reasons(round_, plan)
     told += [] if round_.taste == FRESH else _on_sittings(round_, plan)
     if len(round_.tasters) <= FEW:
-        told.append(
-            f"Whatever is found is the liking of {names}, and of nobody else. Hidden repeats show "
-            "how far the same piece comes out the same."
-        )
+        told.append(f"Whatever is found is the liking of {names}, and of nobody else.")
+        told += [said for said in [hidden_repeats(round_)] if said]
     cooks = in_words(taster.name for taster in round_.tasters if taster.cooks)
     if cooks:
         told.append(

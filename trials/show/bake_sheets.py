@@ -44,8 +44,9 @@ from trials.rounds.amounts import (
     weighed_otherwise,
     weights,
 )
-from trials.rounds.extremes import extremes, suggested
+from trials.rounds.extremes import baked_first, suggested
 from trials.rounds.kitchen import Batch, Step
+from trials.rounds.mixing import mixture_word
 from trials.rounds.overlooked import overnight, water_moved
 from trials.rounds.round import Round
 from trials.rounds.safe import never_added, notices, said_by_hand
@@ -164,7 +165,7 @@ _ALL_WATER = 100  # percent: water itself is bought nowhere
 
 def for_the_extremes(round_: Round) -> str:
     """Return what the extremes take that are baked before the round; empty where none are."""
-    bakes = extremes(round_.plan, round_.formulas) if suggested(round_) else ()
+    bakes = baked_first(round_)
     own = used(round_)
     grams = own[own["bake"].isin(bakes)].groupby("ingredient", sort=False)["grams"].sum()
     if grams.empty:
@@ -174,15 +175,17 @@ def for_the_extremes(round_: Round) -> str:
         for name, one in grams.sort_values(ascending=False).items()
     )
     return (
-        f"On top, where the extremes ({in_words(bakes)}) are baked whole before the round, with "
+        f"On top, where the {'extremes' if len(bakes) > 1 else 'extreme'} ({in_words(bakes)}) "
+        f"{'are' if len(bakes) > 1 else 'is'} baked whole before the round, with "
         f"{tidy_number(SPILL)} % to spare: {listed}. A part of it does for the eye."
     )
 
 
 def each_day(round_: Round) -> pd.DataFrame:
     """Return what each day uses as it is read: frying oil only where a fill is known."""
-    days = per_day(round_).rename(columns={"oil": FRYING_OIL})
-    used = ["flour", "dough", *([FRYING_OIL] if days[FRYING_OIL].sum() else [])]
+    word = mixture_word(round_.formula, round_.steps)
+    days = per_day(round_).rename(columns={"oil": FRYING_OIL, "dough": word})
+    used = ["flour", word, *([FRYING_OIL] if days[FRYING_OIL].sum() else [])]
     shown = days[["day", "bakes"]].astype(str)
     return shown.assign(**{name: [_bought(grams) for grams in days[name]] for name in used})
 
@@ -227,7 +230,8 @@ def round_cautions(round_: Round) -> list[Caution]:
 ROLE_WORDS = {"trial": "", Role.CENTRE: "middle-setting bake", Role.REFERENCE: "reference bake"}
 ROWS_AT_EASE = 14  # more ingredients than these are set closer, so that a bake keeps to one page
 Clocks = dict[tuple[str, str], list[tuple[str, str]]]  # by bake or dough, and step
-BLANK_STEPS = ("mixed", "rested", "baked or fried")
+RESTED = "rested"  # as a dough is, and a batter hardly ever
+BLANK_STEPS = ("mixed", RESTED, "baked or fried")
 
 
 def bake_sheets(
@@ -489,7 +493,8 @@ def _steps_table(
     whole = "bake" in per
     if not whole and not named:
         return None
-    blank = [(name, "", "") for name in BLANK_STEPS]
+    rests = mixture_word(round_.formula, round_.steps) == "dough"
+    blank = [(name, "", "") for name in BLANK_STEPS if rests or name != RESTED]
     return {
         "rows": named or blank,
         "core": whole,

@@ -17,6 +17,7 @@ from trials.rounds.amounts import dough_weights, shared_doughs, weighed_otherwis
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.gathering import gathered
 from trials.rounds.kitchen import Batch
+from trials.rounds.mixing import mixture_word
 from trials.rounds.overlooked import overnight
 from trials.rounds.round import Round
 from trials.rounds.safe import never_added, notices
@@ -74,6 +75,7 @@ def cook_page(round_: Round, batch: Batch | None = None) -> str:
         statuses=[status for status in STATUSES if status != "made"],
         reasons=REASONS,
         shared=any(factor.group is not None for factor in round_.plan.factors),
+        mixture=mixture_word(round_.formula, round_.steps),
         data=held(record),
     )
 
