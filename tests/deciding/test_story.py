@@ -1,5 +1,6 @@
 """Three rounds of a small development, from the first to its confirmation and its card."""
 
+import html
 import itertools
 import re
 import shutil
@@ -219,6 +220,18 @@ def test_a_round_after_confirmation_bakes_does_not_forget_them(told):
     after = {"tried": None, "confirmed": None}
     assert last_tried([tried, after], told.settings) is told.confirmed
     assert last_tried([tried, after], {**told.settings, "rest": -1}) is None
+
+
+def test_the_story_and_the_page_tell_one_range_for_one_bake(line, told, tmp_path):
+    tells = r"(Baked again it would score|One bake of it would come out) between [\d.]+ and [\d.]+"
+    words = re.search(tells, told.sentences[1]).group()
+    page = trials.report(line[-1], tmp_path / "page.html").read_text(encoding="utf-8")
+    said = html.unescape(re.sub(r"<[^>]*>", " ", page)).replace("\u00a0", " ")
+    assert words in " ".join(said.split())
+    folded = " ".join(said.split()).split("one new bake ")[1]
+    low, high = re.findall(r"\d+\.\d", words)
+    ends = re.match(r"([\d.]+) to ([\d.]+)", folded).groups()
+    assert [float(one) for one in ends] == pytest.approx([float(low), float(high)], abs=0.05)
 
 
 def test_a_round_that_waits_to_be_baked_is_named_and_counts_for_nothing(line, tmp_path):

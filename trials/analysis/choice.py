@@ -583,7 +583,7 @@ def _expected_words(row: Any, one: Forecast, goal: Goal) -> str:
     )
     return (
         f"{row.measure}: {rounded(row.estimate, digits)}{unit} expected "
-        f"({rounded(low, digits)} to {rounded(high, digits)}); one new bake "
+        f"(the mean of many bakes {rounded(low, digits)} to {rounded(high, digits)}); one new bake "
         f"{rounded(new_low, digits)} to {rounded(new_high, digits)} (goal: {goal_words(goal)})."
     )
 

@@ -140,11 +140,11 @@ def _expected(known: Mapping[str, Findings], best: Recommendation) -> str:
     reference = f" (the reference bake: {in_words(had)})" if len(had) == len(sizes) else ""
     again = f" {best.given_up}" if best.given_up else ""
     name = str(table.index[0])
-    again += _range_words(known.get(name), best, name if len(table) > 1 else "")
+    again += range_words(known.get(name), best, name if len(table) > 1 else "")
     return f"Expected: {in_words(sizes)}{reference}.{again}"
 
 
-def _range_words(one: Findings | None, best: Recommendation, name: str) -> str:
+def range_words(one: Findings | None, best: Recommendation, name: str) -> str:
     """Return the range of one bake of the setting; of its score again where it was baked."""
     of = f" for {name}" if name else ""
     top = best.expected.iloc[0]
@@ -241,7 +241,7 @@ def _hangs(known: Mapping[str, Findings]) -> list[str]:
         top = leading(one)
         if top is None:
             continue
-        bakes = hangs_on(one)
+        bakes = sorted(hangs_on(one))
         what = f"That {kitchen_term(str(top['term']))} matters for {one.response}"
         if len(bakes) == 1:
             return [f"{what} rests on {bakes[0]} alone: bake that again."]
@@ -250,7 +250,7 @@ def _hangs(known: Mapping[str, Findings]) -> list[str]:
                 f"{what} is a near thing: leave out any one of {len(bakes)} bakes and it is open."
             ]
         if bakes:
-            return [f"{what} rests on {in_words(bakes)}: leave out any one and it is open."]
+            return [f"{what} rests on {in_words(bakes)}, on each of them: bake them again."]
         return []
     return []
 

@@ -25,6 +25,7 @@ from trials.core.factors import Categorical, Factor, holds
 from trials.core.roles import Role
 from trials.deciding.choosing import best_so_far
 from trials.deciding.confirmation import LEVEL, Confirmation, confirmation
+from trials.deciding.first_lines import range_words
 from trials.recipe.card import Card, card
 from trials.recipe.cautions import HOT_OIL, cautions
 from trials.recipe.formula import Formula
@@ -419,7 +420,7 @@ def story_of(
         digest=answers.evidence.digest,
         sentences=(
             *answers.evidence.left_out,
-            *_told(line, table, last["best"], confirmed),
+            *_told(line, table, last["best"], last["found"], confirmed),
             *(f'"{one.name}" is planned and not baked yet.' for one in waiting),
         ),
     )
@@ -490,6 +491,7 @@ def _story_step(answers: Answers, name: str, here: Round) -> dict[str, Any]:
         "point": _point(here, best, tried, outcome, answers.evidence.of(name)),
         "settings": settings,
         "best": best,
+        "found": answers.on(first),
         "measure": first,
         "tried": dict(tried) if tried is not None else None,
         "confirmed": outcome,
@@ -650,6 +652,7 @@ def _told(
     line: Sequence[Round],
     table: pd.DataFrame,
     best: Recommendation,
+    found: Findings,
     confirmed: Confirmation | None,
 ) -> list[str]:
     last = _on_scale(best)
@@ -663,7 +666,7 @@ def _told(
     said = [
         f"Spent: {spent}.",
         f"The recipe now: {setting_words(best.factors, best.settings)}, {best.measures[0].name} is "
-        f"expected at {figure(last['estimate'])}{_between(last)}.",
+        f"expected at {figure(last['estimate'])}.{range_words(found, best, '')}",
     ]
     if best.untried and confirmed is None:
         said.append(best.untried)
@@ -679,12 +682,6 @@ def _on_scale(best: Recommendation) -> pd.Series:
     told, names = best.expected.iloc[0].copy(), ["estimate", "low", "high"]
     told[names] = best.measures[0].on_scale(told[names].astype(float))
     return told
-
-
-def _between(row: pd.Series) -> str:
-    if not np.isfinite(row["low"]):
-        return ""
-    return f" ({figure(row['low'])} to {figure(row['high'])})"
 
 
 def told_or_why(round_: Round) -> Story | str:
