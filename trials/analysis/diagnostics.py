@@ -157,7 +157,7 @@ def leave_each_out(findings: Findings, column: str, names: list[str] | None = No
     return Influence(table, tuple(carriers))
 
 
-MOST_LEFT_OUT = 24  # bakes; of more a single one hardly turns what is spoken of
+MOST_LEFT_OUT = 16  # bakes; of more a single one hardly turns what is spoken of
 
 
 def leading(findings: Findings) -> pd.Series | None:
