@@ -13,6 +13,8 @@ from trials.base.errors import RoundError
 from trials.core.factors import Categorical, Numeric
 from trials.design.layout import lay_out
 from trials.doors import demo, large_demo
+from trials.doors.cli import run
+from trials.doors.start import planned_round
 from trials.rounds import timetable as bake_day
 from trials.rounds.kitchen import Heat, Kitchen, Step, is_tended
 from trials.rounds.timetable import timetable
@@ -67,6 +69,7 @@ def test_the_only_cook_of_the_demo_never_leaves_the_pan():
     check_hot(made, "pan", demo.KITCHEN.heats[0], 175)
     for said in made.sentences():
         assert "Nobody leaves the pan while it is on" in said
+        assert "These times leave none" not in said
         assert "switch it off before you turn to anything else" in said
     # An oven is closed: it heats while the cook mixes
     ovens = made.tasks[made.tasks["step"].str.startswith("oven: ")]
@@ -163,6 +166,23 @@ def test_a_step_that_heats_the_oil_ends_when_the_frying_begins(per):
         assert row["end"] - row["start"] == 12
         assert "hands" in row["needs"]
     assert "Nobody leaves the pot while it is on" in made.sentences()[0]
+
+
+@pytest.mark.usefixtures("solver")
+def test_two_parents_on_a_card_are_never_left_in_the_pan(tmp_path):
+    """The ways of cooking of a crossing are things of their own, and nothing says how they heat."""
+    assert run(["new", "--cross", str(tmp_path / "one")]) == 0
+    idea = tmp_path / "one" / "idea.toml"
+    text = idea.read_text("utf-8").replace('second = "dry griddle"', 'second = "shallow-fry"')
+    idea.write_text("seed = 1\n" + text.replace('"medium"', '"175 °C"'), "utf-8")
+    round_ = planned_round(tmp_path / "one")
+    made = timetable(round_)
+    cooked = made.tasks[made.tasks["step"].str.startswith(("oven", "shallow-fry"))]
+    needs = cooked.groupby("step")["needs"].unique().map(list).to_dict()
+    assert needs == {"oven, 210 °C": ["oven"], "shallow-fry, 175 °C": ["shallow-fry and hands"]}
+    for said in made.sentences():
+        assert "Nobody leaves the hot oil while it is on" in said
+        assert "These times leave none for heating the hot oil" in said
 
 
 @pytest.mark.parametrize(

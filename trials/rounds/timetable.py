@@ -1,5 +1,6 @@
 """A bake day hour by hour: what needs the hands, the pot and the oven, and when all is over."""
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -760,14 +761,15 @@ class Timetable:
     fresh : bool
         Whether each piece is tasted as it is ready, and not all of a sitting at once.
     tended : mapping
-        For each day, what somebody stays with while it is hot.
+        For each day, what somebody stays with while it is hot, and whether the time that it takes
+        to be hot is known.
     """
 
     tasks: pd.DataFrame = field(repr=False)
     ready: pd.DataFrame = field(repr=False)
     days: pd.DataFrame
     fresh: bool = False
-    tended: Mapping[Any, Sequence[str]] = field(default_factory=dict, repr=False)
+    tended: Mapping[Any, Mapping[str, bool]] = field(default_factory=dict, repr=False)
 
     def sentences(self) -> list[str]:
         """Return what the days ask of the kitchen, in words."""
@@ -775,7 +777,7 @@ class Timetable:
         for day in self.days.to_dict("records"):
             ready = self.ready[self.ready["day"] == day["day"]]
             tasting = _fresh_words(ready) if self.fresh else _together_words(ready, day)
-            stays = _stay_words(self.tended.get(day["day"], ()))
+            stays = _stay_words(self.tended.get(day["day"], {}))
             said.append(" ".join(filter(None, [_day_words(day), stays, tasting, _late(ready)])))
         return said
 
@@ -842,11 +844,11 @@ def timetable(
     check_steps(plan, steps, kitchen)
     start = clock_minutes(kitchen.start)
     tasks, ready, days = [], [], []
-    tended: dict[Any, Sequence[str]] = {}
+    tended: dict[Any, Mapping[str, bool]] = {}
     for day, bakes in plan.table.groupby("day", sort=True):
         chains, labels = _chains(plan, bakes, steps, kitchen)
         made = schedule(chains, _capacity(kitchen), effort=effort)
-        tended[day] = list(dict.fromkeys(one.thing for own in chains for one in own.heatings))
+        tended[day] = _tended(bakes, steps, kitchen, chains)
         tasks += _task_rows(day, chains, labels, made, start)
         done = _ready_rows(day, chains, labels, made, start, kitchen)
         ready += done
@@ -943,6 +945,17 @@ def _chains(
 
 def _is_hot(step: Step, kitchen: Kitchen) -> bool:
     return is_tended(step, kitchen.heats) or is_preheating(step)
+
+
+def _tended(
+    bakes: pd.DataFrame, steps: Sequence[Step], kitchen: Kitchen, chains: Sequence[Chain]
+) -> dict[str, bool]:
+    """Return what somebody stays with on a day, and whether its heating has its minutes."""
+    rows = bakes.to_dict("records")
+    hot = [one for one in steps if _is_hot(one, kitchen) and any(map(one.is_for, rows))]
+    heated = {one.thing for chain in chains for one in chain.heatings}
+    things = dict.fromkeys(thing for step in hot for thing in _at_the_stove(step) or [""])
+    return {thing: thing in heated for thing in things if thing or len(things) == 1}
 
 
 def _last_hot(steps: Sequence[Step], kitchen: Kitchen) -> int | None:
@@ -1349,15 +1362,29 @@ def _day_words(day: Mapping[str, Any]) -> str:
     return words
 
 
-def _stay_words(things: Sequence[str]) -> str:
-    """Return who stays with what is hot; a thing without a name is what a step says it heats."""
+def _stay_words(things: Mapping[str, bool]) -> str:
+    """Return who stays with what is hot; a way of frying, or no thing at all, is its oil."""
     if not things:
         return ""
-    named = in_words((f"the {thing}" if thing else "the oil" for thing in things), "or")
-    return (
-        f"Nobody leaves {named} while it is on: stay from switching it on until the last piece "
-        "is out, and switch it off before you turn to anything else."
+    names = {
+        thing: f"the {thing}" if thing and not _WAY_OF_FRYING.search(thing) else "the hot oil"
+        for thing in things
+    }
+    said = (
+        f"Nobody leaves {in_words(dict.fromkeys(names.values()), 'or')} while it is on: stay from "
+        "switching it on until the last piece is out, and switch it off before you turn to "
+        "anything else."
     )
+    untold = list(dict.fromkeys(names[thing] for thing, known in things.items() if not known))
+    if untold:
+        said += (
+            f" These times leave none for heating {in_words(untold)}: add it as [[kitchen.heats]] "
+            "in idea.toml, or to the minutes of its step."
+        )
+    return said
+
+
+_WAY_OF_FRYING = re.compile(r"\b(fry|frying|fried)\b", re.IGNORECASE)
 
 
 def _late(ready: pd.DataFrame) -> str:
