@@ -362,7 +362,7 @@ def test_each_dough_is_weighed_once_and_its_pieces_are_weighed_out(round_, sheet
     assert len(doughs) == 4
     for one in doughs:
         assert re.search(r"weigh out 200 g for B\d\d \(\w+\) and 200 g for B\d\d \(\w+\)", one)
-        assert "3 % of it is for what stays in the bowl." in one
+        assert "3 % of the dough is for what stays in the bowl." in one
         assert "weigh and mix" in one
         assert "cook on the griddle" not in one
     cooking = round_.plan.table.set_index("bake")["cooking"]

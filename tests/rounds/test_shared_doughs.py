@@ -266,7 +266,7 @@ def test_the_shares_come_out_of_the_bowl_with_something_left_in_it(round_):
 
 
 def test_a_sheet_says_what_a_dough_is_more_than_its_shares_for(round_):
-    assert bake_sheets(round_).count("3 % of it is for what stays in the bowl.") == 6
+    assert bake_sheets(round_).count("3 % of the dough is for what stays in the bowl.") == 6
     least = bake_sheets(round_, replace(round_.batch, smallest=1500))
-    assert "3 % of it" not in least
+    assert "3 % of the dough" not in least
     assert least.count("It is the smallest dough that mixes well: some of it is left over.") == 6

@@ -182,7 +182,7 @@ def bowl_words(round_: Round, batch: Batch, dough: Dough) -> str:
     )
     if _mixed(shared, batch) > shared / (1 - IN_THE_BOWL / 100):
         return "It is the smallest dough that mixes well: some of it is left over."
-    return f"{tidy_number(IN_THE_BOWL)} % of it is for what stays in the bowl."
+    return f"{tidy_number(IN_THE_BOWL)} % of the dough is for what stays in the bowl."
 
 
 def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
