@@ -65,6 +65,23 @@ def test_a_record_gives_the_factor_back(factor):
     assert type(again) is type(factor)
 
 
+def test_what_has_levels_is_of_kinds_and_what_has_limits_is_a_number():
+    assert factor_from({"name": "oven", "low": 165, "high": 190}) == Numeric("oven", 165, 190)
+    assert factor_from({"name": "tin", "levels": ["dark", "light"]}) == Categorical(
+        "tin", ["dark", "light"]
+    )
+    for unclear in ({"name": "tin"}, {"name": "tin", "low": 1, "high": 2, "levels": [1, 2]}):
+        with pytest.raises(FactorError, match="'tin' has no kind; expected low and high"):
+            factor_from(unclear)
+
+
+@pytest.mark.parametrize("change", ["percent", "total", "flour share"])
+def test_grams_are_not_taken_for_percent_of_the_flour(change):
+    with pytest.raises(FactorError, match=r"is in g, but .* counts percent of the flour"):
+        Numeric("sugar", 70, 100, "g", changes=(change, "hydration"))
+    assert Numeric("sugar", 70, 100, "g", changes=("grams", "sugar")).unit == "g"
+
+
 @pytest.mark.parametrize(
     ("make", "message"),
     [

@@ -5,6 +5,7 @@ import pytest
 
 import trials
 from tests.deciding.small_development import FORMULA, LIKING
+from tests.rounds.small_idea import begun
 from trials.base.errors import PlanError, SheetError, TastingError
 from trials.doors.cli import run
 from trials.rounds.forms import read_serving
@@ -223,7 +224,8 @@ def test_what_is_written_by_hand_is_pointed_out(midway, capsys):
 
 def test_a_changed_idea_names_the_command_that_takes_it_on(tmp_path, capsys):
     folder = tmp_path / "r"
-    assert run(["new", str(folder)]) == run(["plan", str(folder)]) == 0
+    begun(folder)
+    assert run(["plan", str(folder)]) == 0
     assert run(["sheets", str(folder)]) == 0
     table = pd.read_csv(folder / "bakes.csv", dtype=str, keep_default_na=False)
     table.loc[0, "status"] = "made"

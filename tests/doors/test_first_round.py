@@ -1,7 +1,8 @@
 """What a first round asks of a person who bakes, from the README alone: answers, commands, words.
 
-An invented case: a rye soda bun and a milk farl crossed, 8 bakes on two days, the cook and one
-friend, two ways of cooking. Every amount of a recipe counts as an answer.
+Two invented cases: a rye soda bun and a milk farl crossed, and one soda loaf varied in its oven, an
+amount and its tin; 8 bakes on two days, the cook and one friend. Every amount of a recipe counts as
+an answer.
 """
 
 import re
@@ -19,7 +20,7 @@ ANSWERS, COMMANDS, WORDS = 20, 6, 1500
 README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
 READ = README.partition("That is all a first round needs.")[0]
 RECIPES = ("formula", "second")
-MINE = {
+CROSSED = {
     r'formula = """.*?"""': 'formula = """rye soda bun: 210 g all-purpose flour, 90 g medium rye '
     'flour, 210 g buttermilk, 6 g baking soda, 5 g salt"""',
     r'second = """.*?"""': 'second = """milk farl: 300 g all-purpose flour, 180 g milk, 30 g lard, '
@@ -32,6 +33,20 @@ MINE = {
     '"Ben"': '"Bo"',
     r'avoids = \["sesame"\]': 'avoids = ["egg"]',
 }
+VARIED = {
+    r'formula = """.*?"""': 'formula = """rye soda loaf: 300 g all-purpose flour, 100 g medium rye '
+    'flour, 320 g buttermilk, 6 g baking soda, 8 g salt"""',
+    r"low = 165, high = 185": "low = 200, high = 230",
+    r'"sugar", low = 70, high = 100, (.*?)"sugar"': r'"buttermilk", low = 300, high = 340, \1'
+    '"buttermilk"',
+    r'\{ name = "fat".*?\}': '{ name = "tin", levels = ["dark", "light"] }',
+    r'\n  \{ name = "chill".*?\n': "\n",
+    r"minutes = 14": "minutes = 40",
+    '"Ada"': '"Ida"',
+    '"Ben"': '"Bo"',
+    r'avoids = \["sesame"\]': 'avoids = ["egg"]',
+}
+ROADS = {"crossed": CROSSED, "varied": VARIED}
 
 
 def counted(before, after):
@@ -48,11 +63,10 @@ def counted(before, after):
 def read(text):
     """Return a page of questions, each recipe with its amounts one by one."""
     page = tomllib.loads(text)
-    return page | {key: recipe_in_words(page[key]) for key in RECIPES}
+    return page | {key: recipe_in_words(page[key]) for key in RECIPES if key in page}
 
 
-@pytest.fixture
-def road(tmp_path, monkeypatch, capsys):
+def walked(case, tmp_path, monkeypatch, capsys):
     """Walk the README's commands, answering between them; return all that was shown."""
     monkeypatch.chdir(tmp_path)
     shown = {"README.md": READ}
@@ -66,6 +80,8 @@ def road(tmp_path, monkeypatch, capsys):
     for command in commands:
         if not command.startswith("trials "):
             continue
+        if case == "varied":
+            command = command.removesuffix(" --cross")
         capsys.readouterr()
         assert run(shlex.split(command)[1:]) == 0, capsys.readouterr()
         told = capsys.readouterr()
@@ -74,18 +90,25 @@ def road(tmp_path, monkeypatch, capsys):
             path = tmp_path / "my-round" / "idea.toml"
             before = text = path.read_text("utf-8")
             shown["idea.toml"] = before
-            for old, new in MINE.items():
+            for old, new in ROADS[case].items():
                 assert re.search(old, text, re.DOTALL), old
-                text = re.sub(old, lambda _, new=new: new, text, count=1, flags=re.DOTALL)
+                text = re.sub(old, new, text, count=1, flags=re.DOTALL)
             path.write_text(text, "utf-8")
             answers = counted(read(before), read(text))
     return commands, answers, shown, tmp_path / "my-round"
 
 
-def test_from_new_to_printed_sheets_it_asks_little(road):
+@pytest.fixture
+def road(tmp_path, monkeypatch, capsys):
+    return walked("crossed", tmp_path, monkeypatch, capsys)
+
+
+@pytest.mark.parametrize("case", ROADS)
+def test_from_new_to_printed_sheets_it_asks_little(case, tmp_path, monkeypatch, capsys):
+    road = walked(case, tmp_path, monkeypatch, capsys)
     commands, answers, shown, folder = road
     words = {name: len(text.split()) for name, text in shown.items()}
-    assert len(MINE) < answers <= ANSWERS
+    assert len(ROADS[case]) < answers <= ANSWERS
     assert 3 <= len(commands) <= COMMANDS
     assert sum(words.values()) <= WORDS, words
     # All that is opened, or printed, is named in what was read
@@ -103,6 +126,20 @@ def test_the_sheets_are_of_that_case(road):
     assert [one.name for one in round_.tasters] == ["Ida", "Bo"]
     sheets = (folder / "bake-sheets.html").read_text("utf-8")
     for said in ("oven, 220 °C", "20 min", "pan, low, with a lid", "16 min", "medium rye flour"):
+        assert said in sheets
+
+
+def test_one_recipe_is_weighed_as_it_was_varied(tmp_path, monkeypatch, capsys):
+    *_, shown, folder = walked("varied", tmp_path, monkeypatch, capsys)
+    round_ = trials.Round.open(folder)
+    assert [one.name for one in round_.plan.factors] == ["oven", "buttermilk", "tin"]
+    assert "To look at" not in shown["trials plan my-round"]
+    for row in round_.plan.table.to_dict("records"):
+        grams = round_.formulas[row["bake"]].grams(flour=400.0).set_index("ingredient")["grams"]
+        assert grams["buttermilk"] == pytest.approx(row["buttermilk"])
+        assert grams["salt"] == pytest.approx(8)
+    sheets = (folder / "bake-sheets.html").read_text("utf-8")
+    for said in ("230 °C", "40 min", "dark", "340 g"):
         assert said in sheets
 
 

@@ -230,6 +230,27 @@ def test_factors_are_lines_and_keep_what_they_change(asked):
     assert now["salt kind"].levels == ("coarse", "fine")
 
 
+def test_a_list_that_stands_line_by_line_stays_one_with_its_remarks(asked):
+    path = asked / "idea.toml"
+    text = path.read_text("utf-8")
+    text = text.replace('unit = "°C" },', 'unit = "°C" },   # ours runs hot', 1)
+    path.write_text(text, "utf-8")
+    form = trials.forms.idea(asked)
+    wanted = "oven: 170 to 190 °C\nfat: butter, lard\ntin: dark, light"
+    form.heard({"what": "field", "name": "factors", "value": wanted})
+    assert not form.view["problems"]
+    after = path.read_text("utf-8")
+    assert 'low = 170, high = 190, unit = "°C" },   # ours runs hot' in after
+    assert "[[" not in after
+    oven, fat, tin = trials.forms.idea(asked).idea.factors
+    assert (oven.low, oven.high, fat.changes, tin.levels) == (
+        170, 190, ("swap", "butter"), ("dark", "light"),
+    )  # fmt: skip
+    # What follows the list is still read as what it was
+    assert form.idea.bakes == 8
+    assert [one.name for one in form.idea.tasters] == ["Ada", "Ben"]
+
+
 def test_fewer_bakes_promise_less(asked):
     import re
 

@@ -10,12 +10,12 @@ import shutil
 
 import pytest
 
+from tests.rounds.small_idea import begun
 from trials.deciding.rehearsal import Spreads
 from trials.doors.cli import run
 from trials.doors.invented import Truth, drawn_scores
 from trials.doors.large_demo import record_scores
 from trials.doors.start import planned_round
-from trials.rounds.idea import write_idea
 from trials.rounds.round import Round
 from trials.show.sheets import write_sheets
 
@@ -113,7 +113,7 @@ def read_all(folder, capsys) -> dict[str, list[str]]:
 def six(tmp_path_factory):
     """Six bakes and a reference bake, one of them failed; a setting below zero; invented scores."""
     home = tmp_path_factory.mktemp("six") / "snap"
-    path = write_idea(home)
+    path = begun(home)
     idea = path.read_text("utf-8")
     for old, new in (
         ("bakes = 8 ", "bakes = 6 "),

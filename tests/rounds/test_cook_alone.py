@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import trials
+from tests.rounds.small_idea import begun
 from trials.doors.cli import run
 from trials.rounds.forms import read_serving
 
@@ -17,7 +18,7 @@ EFFECT = {"butter": 8.0, "lard": 3.0}  # invented: far apart, so that it would m
 def folder(tmp_path):
     """The short questions as they come: eight bakes and two references, the cook tastes alone."""
     folder = tmp_path / "r"
-    assert run(["new", str(folder)]) == 0
+    begun(folder)
     idea = folder / "idea.toml"
     idea.write_text("seed = 1\n" + idea.read_text(encoding="utf-8"), encoding="utf-8")
     assert run(["plan", str(folder)]) == run(["sheets", str(folder)]) == 0

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 import trials
+from tests.rounds.small_idea import begun
 from trials.design.crossings import with_parents
 from trials.doors.cli import run
 from trials.rounds.extremes import extremes, limit_of, suggested
@@ -16,7 +17,7 @@ from trials.show.bake_sheets import for_the_extremes
 @pytest.fixture
 def folder(tmp_path, capsys):
     folder = tmp_path / "r"
-    assert run(["new", str(folder)]) == 0
+    begun(folder)
     idea = folder / "idea.toml"
     idea.write_text("seed = 1\n" + idea.read_text(encoding="utf-8"), encoding="utf-8")
     assert run(["plan", str(folder)]) == 0

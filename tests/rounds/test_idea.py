@@ -94,6 +94,7 @@ def test_loads_are_asked_for_as_the_file_writes_them(folder, days, loads, said):
     change(folder, "bakes = 16", "bakes = 8")
     change(folder, 'aim = "interactions"', 'aim = "screen"')
     change(folder, "days = 2 ", f"days = {days} ")
+    change(folder, "# hard_to_change = true     # several", "hard_to_change = true     # several")
     if loads:
         change(folder, "# loads = 4 ", f"loads = {loads} ")
         wet = 'changes = ["total", "hydration"]'

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 import trials
+from tests.rounds.small_idea import begun
 from trials.doors.cli import run
 from trials.rounds.forms import read_serving
 
@@ -14,7 +15,7 @@ from trials.rounds.forms import read_serving
 def folder(tmp_path, capsys):
     """Ten bakes made and scored by a taster who does not cook."""
     folder = tmp_path / "r"
-    assert run(["new", str(folder)]) == 0
+    begun(folder)
     idea = folder / "idea.toml"
     text = idea.read_text(encoding="utf-8").replace("cooks = true", "cooks = false")
     idea.write_text("seed = 1\n" + text, encoding="utf-8")

@@ -252,8 +252,11 @@ def test_one_parent_alone_is_no_crossing(tmp_path):
     ("old", "new", "said"),
     [
         ('avoids = ["sesame"]', 'avoids = "mlik"', '"milk"'),
-        ("low = 16", "low = 2", "hydration can not be 2 %"),
-        ("cooks = true", 'cooks = true\n[[tasters]]\nname = "taster  1"', "too alike"),
+        ('["swap", "butter"]', '["swap", "lard"]', '"lard" is not in the formula'),
+        ('"Ben"', '"ada"', "too alike"),
+        ('["grams", "sugar"]', '["percent", "sugar"]', "counts percent of the flour"),
+        ('unit = "g"', 'unit = "%"', "but the recipe is in grams"),
+        ("avoids = []", 'avoids = ["none"]', "write avoids = []"),
     ],
 )
 def test_a_slip_is_refused_at_the_plan_with_its_file(tmp_path, capsys, old, new, said):

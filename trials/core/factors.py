@@ -10,6 +10,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import FactorError
 from trials.base.words import InWords, in_words, number, tidy_number
 from trials.recipe.formula import Formula
+from trials.recipe.units import WEIGHTS
 
 # -- What a factor may be called, set to, change and depend on, before there is a factor.
 
@@ -20,6 +21,7 @@ NO_SETTING = "–"  # shown where a nested factor does not exist
 _FURTHEST = 1e50  # ranges from the middle: the third power of anything further can not be squared
 WEIGHED = 4  # digits of what is weighed, as scales of 0.1 g in 500 show
 CHANGES = ("total", "percent", "swap", "grams", "flour share", "cross")
+_OF_FLOUR = ("total", "percent", "flour share")  # these count in percent of the flour
 
 Setting = float | int | str
 Change = tuple[Any, ...]
@@ -212,8 +214,8 @@ class Numeric(Varied):
         What it changes in the formula: ("total", "hydration"), ("percent", ingredient),
         ("grams", ingredient), ("flour share", flour) or ("cross", other formula), each with an
         optional part of the formula as a third element. None for a process setting. ("grams",
-        ingredient) is its amount in percent of what the formula has of it, everything else
-        staying the same grams: 85 for less flour, 0 for none.
+        ingredient) is its amount as the formula is written, in grams of a recipe in grams and in
+        percent of one in percent, everything else staying the same grams: less flour, or none.
     settings : sequence of float, optional
         The only settings that can be made, when not every one between the limits can.
     step : float, optional
@@ -291,7 +293,14 @@ class Numeric(Varied):
         object.__setattr__(self, "low", low)
         object.__setattr__(self, "high", high)
         object.__setattr__(self, "settings", settings)
-        object.__setattr__(self, "changes", checked_change(self.name, self.changes))
+        changes = checked_change(self.name, self.changes)
+        if changes and changes[0] in _OF_FLOUR and self.unit.strip().casefold() in WEIGHTS:
+            raise FactorError(
+                f'"{self.name}" is in {self.unit}, but ("{changes[0]}", "{changes[1]}") counts '
+                f'percent of the flour: its unit is "%". The grams of an ingredient, as the recipe '
+                'has them, are set by changes=("grams", its name).'
+            )
+        object.__setattr__(self, "changes", changes)
         object.__setattr__(self, "only_when", checked_when(self.name, self.only_when))
 
     @property
@@ -641,7 +650,7 @@ def _left_out(value: object) -> bool:
 
 
 def factor_from(record: Mapping[str, Any]) -> Factor:
-    """Return the factor that :func:`factor_record` wrote.
+    """Return the factor that :func:`factor_record` wrote; its kind follows from what it has.
 
     Examples
     --------
@@ -651,8 +660,15 @@ def factor_from(record: Mapping[str, Any]) -> Factor:
     kinds = {"numeric": Numeric, "categorical": Categorical, "component": Component}
     fields = dict(record)
     kind = fields.pop("kind", None)
+    if kind is None and ("levels" in fields) != ("low" in fields or "high" in fields):
+        # What has levels is of kinds, what has limits is a number: nobody need say so
+        kind = "categorical" if "levels" in fields else "numeric"
     if kind not in kinds:
-        raise FactorError(f"a factor of kind {kind!r}; expected {in_words(kinds, 'or')}.")
+        found = "no kind" if kind is None else f"the kind {kind!r}"
+        raise FactorError(
+            f"the factor {record.get('name')!r} has {found}; expected low and high for a number, "
+            f"levels for kinds, or a kind ({in_words(kinds, 'or')})."
+        )
     if "changes" in fields:
         fields["changes"] = tuple(
             Formula.from_dict(part) if isinstance(part, Mapping) else part

@@ -581,10 +581,10 @@ def _hard_words(best: Promise) -> list[str]:
             continue
         fills = str(own["judged_on"] or plural(kitchen_group(factor.group)))
         if factor.name in unsettled:
-            held = factor.show(factor.middle)
+            held = f"{factor.show(factor.middle)}{_others(best, unsettled)}"
             said.append(
                 f"{best.plan.count()} bakes in {count} {fills} can not settle {factor.name}: hold "
-                f"it at {held}{_others(best, unsettled)}, or plan more {fills}."
+                f"it at {held}; or {_more_fills(best, factor.name, count, fills)}."
             )
         else:
             said.append(
@@ -593,6 +593,21 @@ def _hard_words(best: Promise) -> list[str]:
                 f"{own['said']:.1f} points would be said to matter in about half of such rounds."
             )
     return said
+
+
+def _more_fills(best: Promise, name: str, count: int, fills: str) -> str:
+    """Return how a factor that bakes share can be judged after all: with more fills, or alone."""
+    own = best.table[best.table["term"] == name]["df"].iloc[0]
+    bakes, days = best.plan.count(), best.plan.rows["day"].nunique()
+    # Each further fill is one more thing to judge by
+    enough = (
+        one
+        for one in range(count + 1, bakes // 2 + 1)
+        if bakes % one == 0 and one % days == 0 and own + one - count >= SETTLES
+    )
+    more = next(enough, None)
+    alone = f"set {name} anew for each bake (leave hard_to_change out)"
+    return alone if more is None else f"plan {more} {fills} (loads = {more}), or {alone}"
 
 
 def _unsettled(best: Promise, name: str) -> bool:

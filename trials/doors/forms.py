@@ -18,6 +18,7 @@ import tomlkit
 import traitlets
 from markupsafe import Markup
 from scipy import stats
+from tomlkit.items import Array
 
 from trials.analysis.draws import one_more
 from trials.analysis.failing import Failing, failing
@@ -955,6 +956,7 @@ def _factor_answer(line: tuple[str, str]) -> dict[str, Any]:
         if low is None or high is None:
             raise RoundError(f'"{name}: {rest}" is no range; write it as "oven: 165 to 190 °C".')
         unit = {"unit": span["unit"]} if span["unit"] else {}
+        low, high = (int(end) if end == int(end) else end for end in (low, high))
         return {"kind": "numeric", "name": name, "low": low, "high": high, **unit}
     levels = [level.strip() for level in rest.split(",") if level.strip()]
     if len(levels) < 2:
@@ -977,16 +979,46 @@ def _taster_answer(line: tuple[str, str]) -> dict[str, Any]:
 
 def _listed(answers: Any, what: str, wanted: Sequence[Mapping[str, Any]]) -> None:
     """Let a list of questions hold what is wanted; what a kept one says besides stays."""
-    kept = {str(one["name"]): one for one in answers.get(what, ())}
+    held = answers.get(what, ())
+    if isinstance(held, Array):
+        _listed_by_line(held, wanted)
+        return
+    kept = {str(one["name"]): one for one in held}
     anew = tomlkit.aot()
     for one in wanted:
-        table = tomlkit.table()
         old = kept.get(str(one["name"]))
-        same = old is not None and old.get("kind", one.get("kind")) == one.get("kind")
-        for key, value in old.items() if old is not None and same else ():
-            table[key] = value
-        for key, value in one.items():
-            if table.get(key, []) != value:
-                table[key] = value
+        table = tomlkit.table()
+        if old is not None and _kind_of(old) == _kind_of(one):
+            table.update(old)
+        _put(table, one)
         anew.append(table)
     answers[what] = anew
+
+
+def _listed_by_line(held: Array, wanted: Sequence[Mapping[str, Any]]) -> None:
+    """Let a list that stands line by line hold what is wanted, the remarks between kept."""
+    kinds = {str(one["name"]): _kind_of(one) for one in wanted}
+    for at in reversed(range(len(held))):
+        if kinds.get(str(held[at]["name"])) != _kind_of(held[at]):
+            del held[at]
+    kept = {str(one["name"]): one for one in held}
+    for one in wanted:
+        old = kept.get(str(one["name"]))
+        table = tomlkit.inline_table() if old is None else old
+        _put(table, one)
+        if old is None:
+            held.append(table)
+
+
+def _put(table: Any, one: Mapping[str, Any]) -> None:
+    """Write what is wanted of a question into it, where it says something else."""
+    for key, value in one.items():
+        same = key == "kind" and _kind_of(table) == value
+        if not same and table.get(key, []) != value:
+            table[key] = value
+
+
+def _kind_of(record: Mapping[str, Any]) -> str:
+    """Return the kind of a factor, which need not be said; nothing for a taster."""
+    guess = "categorical" if "levels" in record else "numeric" if "low" in record else ""
+    return str(record.get("kind", guess))

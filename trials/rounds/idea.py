@@ -183,7 +183,7 @@ def read_idea(folder: Path) -> Idea:
     >>> import tempfile
     >>> folder = write_idea(Path(tempfile.mkdtemp())).parent
     >>> [factor.name for factor in read_idea(folder).factors]
-    ['hydration', 'fat']
+    ['oven', 'sugar', 'fat']
     """
     path = folder / IDEA
     here = Place(IDEA)

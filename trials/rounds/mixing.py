@@ -1,10 +1,11 @@
 """What each bake is mixed of: a plan's settings worked into a formula."""
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from trials.base.errors import FormulaError
-from trials.core.factors import Component, Factor, check_host, holds, is_blank
+from trials.core.factors import Component, Factor, Numeric, check_host, holds, is_blank
 from trials.core.plan import Plan
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula
@@ -14,6 +15,8 @@ def formulas_of(formula: Formula, plan: Plan) -> dict[str, Formula]:
     """Return the formula of every bake; refuses what can not be mixed, in a cook's figures."""
     for part, when in formula.only_when.items():
         check_host(f'part "{part}" of the formula', when, plan.factors)
+    for factor in plan.factors:
+        _check_grams(formula, factor)
     formulas = {}
     for row in plan.table.to_dict("records"):
         try:
@@ -44,6 +47,19 @@ def mixture_word(formula: Formula | None, steps: Sequence[Any] = ()) -> str:
     if len(said) == 1 or formula is None:
         return said[0] if len(said) == 1 else "dough"
     return formula.mixture
+
+
+def _check_grams(formula: Formula, factor: Factor) -> None:
+    """Refuse a percentage that would be weighed as so many grams of a recipe in grams."""
+    if not isinstance(factor, Numeric) or not factor.changes or factor.changes[0] != "grams":
+        return
+    _, name, *part = factor.changes
+    if factor.unit.strip() == "%" and not math.isclose(formula.written(name, *part), 1):
+        raise FormulaError(
+            f'"{factor.name}" is in %, but the recipe is in grams, and changes=("grams", "{name}") '
+            f'sets grams of it: say the limits in grams, with the unit "g"; or changes=("percent", '
+            f'"{name}") for percent of the flour.'
+        )
 
 
 def formula_of(

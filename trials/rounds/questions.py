@@ -1,46 +1,39 @@
 """The pages of questions that `trials new` writes, each an invented idea that can be planned."""
 
-SHORT = """\
-# An idea for a round of test bakes: change the answers. All questions: trials new --all OTHER
-name = "rye ginger snap, first round"   # what are you working on?
+SHORT = '''\
+# One recipe, varied: write yours in place of this invented one, and change what else is not so.
+# Behind a # stand remarks. This page is enough for a first round; trials new --all OTHER has more.
+
+# The recipe: its name, a colon, and all that goes in, in grams (weigh an egg: about 50).
+formula = """
+rye ginger snap: 160 g bread flour, 40 g medium rye flour, 100 g butter, 90 g sugar,
+30 g molasses, 16 g water, 4 g ginger, 2 g baking soda, 2 g salt"""
 bakes = 8                   # how many can you afford? The reference bakes come on top
 days = 2                    # over how many days?
-references = 2              # reference bakes, always the same, to see days drift
-taste = "together"          # a sitting's pieces at once, held alike; "fresh": each as it is ready
-[[factors]]                 # what varies, as far as you would dare and still serve it
-kind = "numeric"
-name = "hydration"
-low = 16
-high = 24
-unit = "%"
-changes = ["total", "hydration"]        # in the formula; of one thing: ["percent", "sugar"]
-[[factors]]
-kind = "categorical"
-name = "fat"
-levels = ["butter", "lard"]
-changes = ["swap", "butter"]            # no such line for an oven, or covered or not
+references = 2              # always the same, half-way in all: they show whether the days differ
 
-[[measures]]                # what is scored
-name = "liking"
-scale = "hedonic 9"         # from 1 to 9
-goal = "higher"
+# What varies, as far as you would dare and still serve it. One line each, two to four for 8 bakes:
+# what is set (a heat, a time), what is weighed, one thing in place of another, kinds of a thing.
+factors = [
+  { name = "oven", low = 165, high = 185, unit = "°C" },
+  { name = "sugar", low = 70, high = 100, unit = "g", changes = ["grams", "sugar"] },
+  { name = "fat", levels = ["butter", "lard"], changes = ["swap", "butter"] },
+  # { name = "tin", levels = ["dark", "light"] },
+]
 
-[[tasters]]
-name = "Taster 1"
-avoids = ["sesame"]         # what must they never be served? [] for nothing
-cooks = true                # the cook tastes too: the sheets show how to do so blind, alone too
+# Who tastes, and what must they never be served? [] for nothing. Alone? Keep one line.
+tasters = [
+  { name = "Ada", avoids = [], cooks = true },    # cooks too: the sheets show how to taste blind
+  { name = "Ben", avoids = ["sesame"] },
+]
 
-[formula]                   # in baker's percentages, all flour being 100; or all of it in grams
-name = "rye ginger snap"
-[formula.parts]
-"bread flour" = 80
-"medium rye flour" = 20
-butter = 50
-sugar = 45
-molasses = 15
-water = 8
-"baking soda" = 1
-"""
+# What a bake goes through, in minutes (or the name of a factor that sets them).
+steps = [
+  { name = "mix and shape", minutes = 15, needs = ["hands"] },
+  { name = "chill", minutes = 30 },               # a rest needs nothing
+  { name = "bake", minutes = 14, needs = ["oven"] },
+]
+'''
 
 ALL = """\
 # An idea for a round of test bakes. Change the answers, keep the words in front of them.
@@ -62,12 +55,12 @@ aim = "interactions"        # "screen": find what matters; "interactions": see w
 
 # What do you want to vary, and how far would you dare and still serve it?
 [[factors]]
-kind = "numeric"
+kind = "numeric"            # or "categorical", which has levels; may be left out
 name = "oven"
 low = 165
 high = 190
 unit = "°C"
-hard_to_change = true       # several bakes share one oven heat
+# hard_to_change = true     # several bakes share one oven heat: it is judged less surely then
 
 [[factors]]
 kind = "numeric"
@@ -106,8 +99,9 @@ changes = ["swap", "butter"]
 # raises = ["sweetness"]    # measures that more of it surely raises
 # lowers = ["bitterness"]   # and lowers, while the bakes leave it open
 # by_hand = true            # nothing is weighed for it, and that is meant
-# What a factor may change: ["total", "hydration"], ["percent", "sugar"], ["swap", "butter"],
-# ["flour share", "rye flour"]; ["grams", "bread flour"]: less of it, the same grams of all else.
+# What a factor may change: ["percent", "sugar"], in percent of the flour; ["grams", "sugar"], in
+# grams (unit "g") of a recipe in grams, all else staying the same grams; ["swap", "butter"];
+# ["total", "hydration"], all water together; ["flour share", "rye flour"].
 # A third word names the part of the formula: ["percent", "sugar", "soak"].
 
 # Which settings must never go together? (Take the # away to leave such bakes out.)

@@ -37,7 +37,7 @@ OnlyWhen = Annotated[list[Name | list[Level]], Field(min_length=2, max_length=2)
 
 
 class _Factor(_Shape):
-    kind: Literal["numeric", "categorical", "component"]
+    kind: Literal["numeric", "categorical", "component"] | None = None
     name: Name
     low: Number | None = None
     high: Number | None = None
@@ -224,7 +224,8 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
             raise
         raise RoundError(
             f"this file can not be read: {error}. Each line is a name, an = and an answer; a "
-            'number stands bare (16), words stand in quotes ("butter"), a list in square brackets.',
+            'number stands bare (16), words stand in quotes ("butter"), a list in square brackets '
+            "with a comma behind each of its entries.",
             here,
         ) from None
     if _deeper(found, DEEPEST):
@@ -327,6 +328,7 @@ def _shapes_in(kind: Any) -> list[type[BaseModel]]:
 
 _HEADER = re.compile(r"\s*(\[\[?)(.+?)\]\]?\s*(?:#.*)?$")
 _PART = r"""(?:"(?:[^"\\]|\\.)*"|'[^']*'|[A-Za-z0-9_-]+)"""
+_OPENS = re.compile(r"=\s*\[\s*(?:#.*)?$")
 _KEY = re.compile(rf"\s*({_PART}(?:\s*\.\s*{_PART})*)\s*=")
 
 
@@ -338,9 +340,12 @@ def line_of_key(text: str, names: list[Any]) -> int | None:
     >>> text = '[[factors]]\\nname = "x"\\n[[factors]]\\nlow = 2'
     >>> line_of_key(text, ["factors", 1, "low"])
     4
+    >>> line_of_key('factors = [\\n  { name = "x" },\\n  { low = 2 },\\n]', ["factors", 1, "low"])
+    3
     """
     counts: dict[tuple[Any, ...], int] = {}
     table: tuple[Any, ...] = ()
+    in_list: tuple[Any, ...] = ()  # tables that stand in a list, one to a line
     best, length = None, 0
     for number, line in enumerate(text.splitlines(), start=1):
         header = _HEADER.match(line)
@@ -353,12 +358,16 @@ def line_of_key(text: str, names: list[Any]) -> int | None:
                 if table in counts:
                     table = (*table, counts[table])
             here = table
+        elif in_list and line.lstrip().startswith("{"):
+            counts[in_list] = counts.get(in_list, -1) + 1
+            here = (*in_list, counts[in_list])
         else:
             key = _KEY.match(line)
             parts = _names(key[1]) if key else ()
             if not parts:
                 continue
             here = (*table, *parts)
+            in_list = here if _OPENS.search(line) else ()
         if here == tuple(names[: len(here)]) and len(here) > length:
             best, length = number, len(here)
     return best

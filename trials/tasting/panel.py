@@ -35,6 +35,7 @@ _AROUND = frozenset(
     | {"no", "any", "all", "of", "with", "in", "the", "a", "an", "from", "made", "trace"}
 )
 _NEAR = 0.6  # how like a known name must be to be offered (the library's own usual value)
+_NOTHING = {"none", "nothing", "no", "nil", "n/a", "-", "–"}
 _COMPOUND = 5  # letters from which a known word inside a longer one is recognised: wheatgerm
 
 
@@ -222,6 +223,8 @@ def _known_names(table: Ingredients) -> frozenset[str]:
 
 
 def _unknown(taster: str, thing: str, names: frozenset[str], words: frozenset[str]) -> str:
+    if plain(thing) in _NOTHING:
+        return f'{taster} avoids "{thing}"; when that means nothing at all, write avoids = [].'
     near = get_close_matches(plain(thing), sorted(names), n=3, cutoff=_NEAR)
     for word in sorted(words_of(thing) - words) if not near else ():
         near += get_close_matches(word, sorted(words), n=1, cutoff=_NEAR)
