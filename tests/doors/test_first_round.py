@@ -37,9 +37,9 @@ VARIED = {
     r'formula = """.*?"""': 'formula = """rye soda loaf: 300 g all-purpose flour, 100 g medium rye '
     'flour, 320 g buttermilk, 6 g baking soda, 8 g salt"""',
     r"low = 165, high = 185": "low = 200, high = 230",
-    r'"sugar", low = 70, high = 100, (.*?)"sugar"': r'"buttermilk", low = 300, high = 340, \1'
-    '"buttermilk"',
-    r'\{ name = "fat".*?\}': '{ name = "tin", levels = ["dark", "light"] }',
+    r'"sugar", low = 70, high = 100': '"buttermilk", low = 300, high = 340',
+    r'\{ name = "fat", levels = \["butter", "lard"\] \}': '{ name = "tin", '
+    'levels = ["dark", "light"] }',
     r'\n  \{ name = "chill".*?\n': "\n",
     r"minutes = 14": "minutes = 40",
     '"Ada"': '"Ida"',

@@ -35,6 +35,30 @@ def test_each_page_is_an_idea_that_can_be_planned(tmp_path, which, capsys):
     assert Round.open(tmp_path / "one").plan.count() >= 8
 
 
+@pytest.mark.parametrize(
+    ("line", "changes"),
+    [
+        ('name = "sugar", low = 70, high = 100, unit = "g"', ("grams", "sugar")),
+        ('name = "white sugar", low = 70, high = 100, unit = "g"', ("grams", "white sugar")),
+        ('name = "ginger", levels = ["with", "without"]', ("grams", "ginger")),
+        ('name = "fat", levels = ["butter", "lard"]', ("swap", "butter")),
+        # Nothing of these says what is weighed, or it was said otherwise
+        ('name = "sugar", low = 70, high = 100, unit = "%"', None),
+        ('name = "sugar", low = 70, high = 100, unit = "g", by_hand = true', None),
+        ('name = "honey", low = 70, high = 100, unit = "g"', None),
+        ('name = "tin", levels = ["dark", "light"]', None),
+        ('name = "fat", levels = ["lard", "margarine"]', None),
+        ('name = "kind", levels = ["butter", "sugar"]', None),
+    ],
+)
+def test_what_is_named_as_the_recipe_has_it_is_weighed(tmp_path, line, changes):
+    path = write_idea(tmp_path)
+    text = re.sub(r"factors = \[.*?\n\]", f"factors = [{{ {line} }}]", SHORT, flags=re.DOTALL)
+    path.write_text(text, "utf-8")
+    (factor,) = read_idea(tmp_path).factors
+    assert factor.changes == changes
+
+
 def test_a_first_round_needs_under_forty_lines():
     assert len(SHORT.splitlines()) < 40
 
@@ -252,10 +276,18 @@ def test_one_parent_alone_is_no_crossing(tmp_path):
     ("old", "new", "said"),
     [
         ('avoids = ["sesame"]', 'avoids = "mlik"', '"milk"'),
-        ('["swap", "butter"]', '["swap", "lard"]', '"lard" is not in the formula'),
+        (
+            '"butter", "lard"]',
+            '"butter", "lard"], changes = ["swap", "lard"]',
+            '"lard" is not in the formula',
+        ),
         ('"Ben"', '"ada"', "too alike"),
-        ('["grams", "sugar"]', '["percent", "sugar"]', "counts percent of the flour"),
-        ('unit = "g"', 'unit = "%"', "but the recipe is in grams"),
+        (
+            'unit = "g"',
+            'unit = "g", changes = ["percent", "sugar"]',
+            "counts percent of the flour",
+        ),
+        ('unit = "g"', 'unit = "%", changes = ["grams", "sugar"]', "but the recipe is in grams"),
         ("avoids = []", 'avoids = ["none"]', "write avoids = []"),
     ],
 )

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 import trials
+from tests.rounds.small_idea import begun
 from trials.doors.cli import run
 from trials.rounds.forms import read_serving
 from trials.rounds.timetable import timetable
@@ -29,7 +30,7 @@ things = { hands = 1, oven = 1 }
 
 
 def planned(folder, change=None, more=""):
-    assert run(["new", str(folder)]) == 0
+    begun(folder)
     idea = folder / "idea.toml"
     text = idea.read_text(encoding="utf-8")
     for old, new in (change or {}).items():
@@ -81,7 +82,7 @@ def test_fresh_pieces_are_served_as_they_come(tmp_path):
 def test_a_hidden_repeat_is_explained_when_it_is_planned(tmp_path, capsys, people, taste, told):
     """Where a taster will get one, and only there: at the plan, and beside the servings."""
     folder = tmp_path / "r"
-    assert run(["new", str(folder)]) == 0
+    begun(folder)
     idea = folder / "idea.toml"
     text = idea.read_text(encoding="utf-8").replace('taste = "together"', f'taste = "{taste}"')
     more = "".join(f'[[tasters]]\nname = "Taster {n}"\navoids = []\n' for n in range(2, people + 1))
@@ -114,7 +115,7 @@ def test_sittings_hold_what_keeps_together(tmp_path):
 
 def test_another_word_is_refused_with_its_line(tmp_path, capsys):
     folder = tmp_path / "r"
-    assert run(["new", str(folder)]) == 0
+    begun(folder)
     idea = folder / "idea.toml"
     text = idea.read_text(encoding="utf-8").replace('"together"  ', '"warm"  ')
     idea.write_text(text, encoding="utf-8")

@@ -463,10 +463,10 @@ def _told_apart(best: Promise, wish: Wish, answers: Answers) -> list[str]:
     else:
         every = "Both" if len(told) == 2 else f"All {len(told)}"
         apart = f"{every} {what} can be told apart from one another"
-    if wish.aim == "screen" and len(told) > 1 and not wish.blend:
-        apart += _pair_words(told, wish)
-    if len(told) > 1 and _large_words(best):
-        apart += ": the plan mixes up none of them, but only a large one will be proven"
+    pairs = _pair_words(told, wish) if wish.aim == "screen" and not wish.blend else ""
+    large = ", though only a large one will be proven" if _large_words(best) else ""
+    if len(told) > 1:
+        apart += f"{pairs}{large}" if pairs.startswith(",") else f"{large}{pairs}"
     return [*said, f"{apart}.", _seen_words(best, answers)]
 
 

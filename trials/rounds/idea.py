@@ -24,7 +24,7 @@ from trials.design.crossings import (
     with_parents,
 )
 from trials.design.propose import propose
-from trials.recipe.crossing import Trait
+from trials.recipe.crossing import WITH, WITHOUT, Trait
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 from trials.recipe.units import WEIGHTS, unit
@@ -224,6 +224,8 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         if ("factors" in answers)
         else ()
     )
+    if formula is not None:
+        factors = tuple(_as_named(factor, formula) for factor in factors)
     both = f"{formula.name} × {second.name}" if formula and second else folder.name
     steps = tuple(step_from(record) for record in answers.get("steps", ()))
     kitchen = kitchen_from(answers["kitchen"]) if "kitchen" in answers else None
@@ -254,6 +256,33 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         parents=answers.get("parents", 0),
         taste=answers.get("taste", "together"),
     )
+
+
+def _as_named(factor: Factor, formula: Formula) -> Factor:
+    """Return a factor that is named as what a weighed recipe holds, with what it then changes.
+
+    Grams of an ingredient, with or without it, or one thing in the place of another: nobody need
+    say twice what the name and the kinds say already.
+    """
+    if factor.changes is not None or getattr(factor, "by_hand", False):
+        return factor
+    if isinstance(factor, Numeric):
+        named = factor.unit.strip() == "g" and _weighs(formula, factor.name)
+        return replace(factor, changes=("grams", factor.name)) if named else factor
+    if not isinstance(factor, Categorical):
+        return factor
+    kinds = [str(level).casefold() for level in factor.levels]
+    if {*kinds} <= {*WITH, *WITHOUT} and _weighs(formula, factor.name):
+        return replace(factor, changes=("grams", factor.name))
+    held = [str(level) for level in factor.levels if _weighs(formula, str(level))]
+    if len(held) == 1 and all(str(level) in formula.mix.table for level in factor.levels):
+        return replace(factor, changes=("swap", held[0]))
+    return factor
+
+
+def _weighs(formula: Formula, name: str) -> bool:
+    """Say whether one part of a recipe alone holds an ingredient, so that its name says which."""
+    return name in formula.mix.table and len(formula.mix.places(name)) == 1
 
 
 def _batch(answers: Mapping[str, Any], formula: Formula | None, in_grams: bool) -> Batch | None:

@@ -1,7 +1,7 @@
 """What a cook is told of a plan before anything is weighed: what nothing follows, what is lost."""
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from trials.base.errors import FormulaError
@@ -120,7 +120,22 @@ def _kept(round_: Round) -> list[str]:
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
     kept = kept_from(round_)
     told = kept_words(round_, kept) | who_tastes_nothing(round_, kept)
-    return [f"{name} avoids {in_words(avoid[name])}. {said}" for name, said in told.items()]
+    return [
+        f"{name} avoids {in_words(avoid[name])}{_can_taste(round_, name, kept)}. {said}"
+        for name, said in told.items()
+    ]
+
+
+def _can_taste(round_: Round, name: str, kept: Mapping[str, Collection[str]]) -> str:
+    """Say of somebody who can taste some bakes only that the promise counts on them for all."""
+    count = len(round_.plan.rows)
+    left = count - len(kept[name])
+    if not 0 < left < count:
+        return ""
+    return (
+        f" and can taste {left} of the {count} bakes, though what is said above counts on {name} "
+        "for all: without that ingredient each bake would have one taster more"
+    )
 
 
 def _baked(round_: Round) -> list[dict[str, Any]]:

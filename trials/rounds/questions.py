@@ -10,14 +10,14 @@ rye ginger snap: 160 g bread flour, 40 g medium rye flour, 100 g butter, 90 g su
 30 g molasses, 16 g water, 4 g ginger, 2 g baking soda, 2 g salt"""
 bakes = 8                   # how many can you afford? The reference bakes come on top
 days = 2                    # over how many days?
-references = 2              # always the same, half-way in all: they show whether the days differ
+references = 2              # always the same, half-way in all: do the days differ? 0 for none
+taste = "together"          # a sitting's pieces at once, held alike; "fresh": each warm, when ready
 
 # What varies, as far as you would dare and still serve it. One line each, two to four for 8 bakes:
-# what is set (a heat, a time), what is weighed, one thing in place of another, kinds of a thing.
 factors = [
-  { name = "oven", low = 165, high = 185, unit = "°C" },
-  { name = "sugar", low = 70, high = 100, unit = "g", changes = ["grams", "sugar"] },
-  { name = "fat", levels = ["butter", "lard"], changes = ["swap", "butter"] },
+  { name = "oven", low = 165, high = 185, unit = "°C" },    # what you set: a heat, a time
+  { name = "sugar", low = 70, high = 100, unit = "g" },     # grams of what the recipe has
+  { name = "fat", levels = ["butter", "lard"] },            # one thing in another's place
   # { name = "tin", levels = ["dark", "light"] },
 ]
 

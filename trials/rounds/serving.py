@@ -273,20 +273,13 @@ def _when_tasted(round_: Round) -> str:
 
 
 def hidden_repeats(round_: Round) -> str:
-    """Return what a hidden repeat is and what it is for; empty where none is served.
-
-    Examples
-    --------
-    >>> hidden_repeats.__name__
-    'hidden_repeats'
-    """
+    """Return what a hidden repeat is and what it is for; empty where none is served."""
     few = 0 < len(round_.tasters) <= FEW and any(one.per == "tasting" for one in round_.measures)
     if not few or round_.taste == FRESH or (round_.sitting or RICH_SITTING) <= 2:
         return ""
     return (
         "At each sitting a taster gets one bake twice, the second time under another code (a "
-        "hidden repeat): how far the two scores lie apart says how alike the same taster scores "
-        "the same bake. It counts as no further bake."
+        "hidden repeat), to see how alike a taster scores the same thing. It is no further bake."
     )
 
 
