@@ -122,7 +122,7 @@ def test_another_word_is_refused_with_its_line(tmp_path, capsys):
     capsys.readouterr()
     assert run(["plan", str(folder)]) == 1
     said = capsys.readouterr().err
-    assert "idea.toml, line 6" in said
+    assert "idea.toml, line 5" in said
     assert "together" in said
 
 
