@@ -85,7 +85,7 @@ def test_too_small_for_the_kitchen_only_where_all_that_is_possible_lies_below_wh
     said, row = told(estimate, se)
     # Student's t of 8 degrees of freedom, 97.5 % and 80 %: any table of it
     ends, shows = abs(estimate) + 2.306 * se, (2.306 + 0.889) * se
-    if "too small for your kitchen" in said:
+    if "too small to show in your kitchen" in said:
         assert ends < shows
         assert f"show {shows:.1f} points or more" in said
     elif "too close" not in said:

@@ -234,7 +234,9 @@ class TestOnce:
         assert read == {"round-1": 1, "round-2": 1, "round-3": 1}
 
 
-SUCH = re.compile(r"(one more such round settles|too close to call|too small for your kitchen)")
+SUCH = re.compile(
+    r"(one more such round settles|too close to call|too small to show in your kitchen)"
+)
 
 
 def test_every_door_says_alike_what_one_more_such_round_settles(tmp_path, capsys):

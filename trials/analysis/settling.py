@@ -123,9 +123,9 @@ def small_words(shows: float, unit: str) -> str:
     Examples
     --------
     >>> small_words(2.44, " points")
-    'too small for your kitchen, where so many bakes show 2.4 points or more'
+    'too small to show in your kitchen: so many bakes show 2.4 points or more'
     """
-    return f"too small for your kitchen, where so many bakes show {shows:.1f}{unit} or more"
+    return f"too small to show in your kitchen: so many bakes show {shows:.1f}{unit} or more"
 
 
 def of_ten(chance: float) -> str:

@@ -46,7 +46,9 @@ def fit_command(asked: argparse.Namespace) -> None:
         tell(_REST)
     digests = {one.evidence.digest for one in found if isinstance(one, Findings) and one.evidence}
     if digests:
-        tell(f"Evidence {in_words(sorted(digests))}")
+        tell(
+            f"Evidence {in_words(sorted(digests))}: a page with this mark rests on the same scores."
+        )
     if asked.csv:
         tables = [
             (one.table if isinstance(one, Counted) else one.effects).assign(response=one.response)

@@ -536,7 +536,8 @@ def _check_known(answers: Mapping[str, Any], table: Ingredients) -> None:
             f"allergens, to {OWN_INGREDIENTS} beside {IDEA}: the figures are grams in 100 g, as on "
             "the packet (water, which is not there, is what is left of the 100 when all else is "
             "taken away). The first line of the file is "
-            "name,group,water_g,fat_g,sugar_g,salt_g,allergens. The "
+            "name,group,water_g,fat_g,sugar_g,salt_g,allergens; several allergens stand with / "
+            "between, as in wheat/milk. The "
             f"groups are {groups}; water of a flour, starch or nut is not counted as added."
             f"{''.join(f' {one}' for one in unclear.values())}"
         )
