@@ -180,10 +180,8 @@ def suggested(round_: Round) -> list[str]:
     extreme = "extremes" if len(told) > 1 else "other extreme" if known else "extreme"
     return [
         *spared,
-        f"Before the round, bake its {extreme} once, small, for the eye and not for the table: "
-        f"{'; and '.join(told)}.",
-        f"Write what came of them into {EXTREMES} (trials sheets writes it); if one failed, trials "
-        "replan moves the limits before the round begins.",
+        f"Before the round, bake its {extreme} once, small, just to look at: {'; '.join(told)}.",
+        f"Write what came of them into {EXTREMES}; if one failed, trials replan moves the limits.",
     ]
 
 
