@@ -236,7 +236,7 @@ class Step(InWords):
         their own steps.
     wait : float, optional
         The most minutes the next step may keep it waiting: 0 for a proof that must not run on.
-        Any when left out.
+        Any when left out; the timetable then does it as late as the heat allows.
     only_when : tuple, optional
         A factor and the kinds of it for which there is the step, as in ("method", ["fried"]).
 

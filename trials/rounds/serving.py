@@ -24,7 +24,7 @@ from trials.rounds.gathering import gather, sources
 from trials.rounds.idea import IDEA
 from trials.rounds.round import FRESH, PLAN, SETTINGS, Round
 from trials.rounds.safe import check_served, kept_from, kept_words, who_tastes_nothing
-from trials.rounds.timetable import timetable
+from trials.rounds.timetable import parts_of_days, timetable
 from trials.tasting.panel import Taster, never_served
 from trials.tasting.replanning import replan_servings
 from trials.tasting.serving import (
@@ -151,9 +151,9 @@ def _parts_of_days(round_: Round) -> list[Any]:
     days = [int(day) for day in round_.plan.rows["day"]]
     if not round_.steps:
         return days
-    ready = timetable(round_).ready
-    part = {row["bake"]: int(row["sitting"]) for row in ready.to_dict("records")}
-    several = set(ready.loc[ready["sitting"] > 1, "day"])
+    parts = parts_of_days(round_)
+    part = {row["bake"]: int(row["part"]) for row in parts.to_dict("records")}
+    several = set(parts.loc[parts["part"] > 1, "day"])
     return [
         (f"{day}, part {part[bake]}" if day in several else day)
         for bake, day in zip(round_.plan.rows["bake"], days, strict=True)

@@ -16,7 +16,8 @@ from trials.base.errors import RoundError
 from trials.base.html import answer
 from trials.base.words import how_many, in_words, tidy_number
 from trials.core.factors import holds, is_blank
-from trials.core.plan import Plan, kitchen_group
+from trials.core.plan import MIXED_ONCE, Plan, kitchen_group
+from trials.rounds.forms import read_serving
 from trials.rounds.kitchen import (
     HANDS,
     IN_ORDER,
@@ -31,6 +32,7 @@ from trials.rounds.kitchen import (
     is_tended,
 )
 from trials.rounds.round import FRESH, Round, opened
+from trials.tasting.serving import WARM_UP
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
 #
@@ -55,6 +57,8 @@ class Task:
         What it occupies.
     wait : int or None
         The most minutes the next task of the chain may keep it waiting; None for any.
+    heated : bool
+        Whether it is on the heat: its time is then the plan's order and the heat's, and is kept.
     """
 
     chain: int
@@ -62,6 +66,7 @@ class Task:
     minutes: int
     needs: tuple[str, ...] = ()
     wait: int | None = None
+    heated: bool = False
 
 
 @dataclass(frozen=True)
@@ -429,7 +434,8 @@ def finish_of(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> int:
 # that wait for a proof could have mixed the next bake, so other orders of placing are tried. Where
 # OR-tools is installed its constraint solver proves how far from the earliest finish the day can be
 # at most, and takes over where it finds a better one: a day is the same with and without it
-# wherever the orders tried hold the best.
+# wherever the orders tried hold the best. At last what comes before the heat is moved as late as it
+# can be: dough that stands is another dough, and it would stand the longer the later its turn.
 
 
 try:
@@ -466,7 +472,7 @@ class Schedule:
 def schedule(
     chains: Sequence[Chain], capacity: Mapping[str, int], *, effort: float = EFFORT
 ) -> Schedule:
-    """Return when each task starts so that the day is over early.
+    """Return when each task starts so that the day is over early, and nothing is begun too soon.
 
     References
     ----------
@@ -487,10 +493,10 @@ def schedule(
     bound = lower_bound(chains, capacity)
     if effort <= 0:
         return Schedule(listed, finish, bound, finish)
-    found = _other_orders(chains, capacity, listed, bound)
+    found = as_late(chains, capacity, _other_orders(chains, capacity, listed, bound))
     if cp_model is not None and (finish_of(chains, found) > bound or _overrun(chains, found)):
         found, proved = _solved(chains, capacity, found, effort)
-        bound = max(bound, proved)
+        found, bound = as_late(chains, capacity, found), max(bound, proved)
     return Schedule(found, finish_of(chains, found), bound, finish)
 
 
@@ -551,6 +557,162 @@ def _other_orders(
 
 def _worth(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> tuple[int, int, int]:
     return finish_of(chains, starts), _overrun(chains, starts), _waiting(chains, starts)
+
+
+def as_late(
+    chains: Sequence[Chain], capacity: Mapping[str, int], starts: Sequence[Sequence[int]]
+) -> tuple[tuple[int, ...], ...]:
+    """Return the starts with what comes before the heat, or the last step, as late as it can be.
+
+    What is on the heat stays where it is, and so does what follows it: the day is as long as
+    before, and every bake is over when it was. No rest runs on for longer than it did, and what
+    may only wait so long does not wait longer. What is due last is moved first.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+    capacity : mapping
+    starts : sequence of sequence of int
+
+    Examples
+    --------
+    >>> bakes = [Chain((Task(i, "mix", 15, ("hands",)), Task(i, "bake", 30, ("oven",))), (),
+    ...     {"oven": 0}) for i in range(2)]
+    >>> as_late(bakes, {"hands": 1, "oven": 1}, [(0, 15), (15, 45)])
+    ((0, 15), (30, 45))
+    """
+    found = [list(own) for own in starts]
+    stretches = _stretches(chains)
+    moved = True
+    while moved:  # what moved may have left hands free for what was tried before it
+        moved = False
+        busy = _busy(chains, capacity, found)
+        left = list(stretches)
+        while left:
+            free = [one for one in left if not any(_follow(chains, one, other) for other in left)]
+            due = max(free, key=lambda one: (_due(chains, found, one), one.chain))
+            left.remove(due)
+            moved |= _moved(chains, capacity, found, busy, due)
+    return tuple(map(tuple, found))
+
+
+@dataclass(frozen=True)
+class _Stretch:
+    """Tasks of a chain that are moved as one: from the first to before the last."""
+
+    chain: int
+    first: int
+    last: int
+
+
+def _stretches(chains: Sequence[Chain]) -> list[_Stretch]:
+    """Return what can be done later: up to the heat, or where there is none to the last step.
+
+    What a rest comes before takes along what comes before that rest, which runs on otherwise.
+    """
+    parts, places = _parted(chains)
+    hot = {name for chain in chains for name in chain.setups}
+    followed = {at for chain in chains for at in chain.after}
+    found = []
+    for number, chain in enumerate(chains):
+        own = [(part, at) for part, (of, at) in zip(parts, places, strict=True) if of == number]
+        heated = [
+            place
+            for place, (part, _) in enumerate(own)
+            if part.heatings or any(one.heated or hot & {*one.needs} for one in part.tasks)
+        ]
+        stop = len(own) if number in followed else max(heated, default=len(own) - 1)
+        first: int | None = None
+        for place, (_, tasks) in enumerate(own[:stop]):
+            rested = place > 0 and not own[place - 1][0].tasks[-1].needs
+            first = first if rested else tasks.start
+            if place in heated or (chain.resting and not place):
+                first = None
+            if first is not None:
+                found.append(_Stretch(number, first, tasks.stop))
+    return found
+
+
+def _busy(
+    chains: Sequence[Chain], capacity: Mapping[str, int], starts: Sequence[Sequence[int]]
+) -> dict[str, np.ndarray]:
+    """Return how much of each thing is in use, minute by minute."""
+    busy = {name: np.zeros(LONGEST_DAY, dtype=int) for name in capacity}
+    stays = stays_of(chains, starts)
+    for chain, own, hot in zip(chains, starts, stays, strict=True):
+        for task, start in zip(chain.tasks, own, strict=True):
+            for name in task.needs:
+                busy[name][start : start + task.minutes] += 1
+        for _, first, last in hot:
+            busy[HANDS][first:last] += 1
+    return busy
+
+
+def _follow(chains: Sequence[Chain], one: _Stretch, other: _Stretch) -> bool:
+    """Say whether another stretch comes after one, and so gives it room."""
+    later = other.chain == one.chain and other.last > one.last
+    return later or one.chain in chains[other.chain].after
+
+
+def _due(chains: Sequence[Chain], starts: Sequence[Sequence[int]], one: _Stretch) -> int:
+    """Return the minute by which a stretch must be over."""
+    chain, own = chains[one.chain], starts[one.chain]
+    over = _ended(chain, own, one.last - 1)
+    due = [own[one.last]] if one.last < len(chain.tasks) else []
+    for heating in chain.heatings:
+        if heating.since is not None and one.first <= heating.since < one.last <= heating.at:
+            slack = own[heating.at] - heating.minutes - _ended(chain, own, heating.since)
+            due.append(over + slack)
+    if not due:
+        for later, begins in zip(chains, starts, strict=True):
+            if _rests_of(later, one.chain):
+                # The rest of what is made begins at once: it has the room that it leaves
+                runs_on = begins[1] - _ended(later, begins, 0) if len(begins) > 1 else 0
+                due.append(over + runs_on)
+            elif one.chain in later.after:
+                due.append(begins[0])
+    return min(due)
+
+
+def _rests_of(chain: Chain, made: int) -> bool:
+    return chain.resting and chain.after[-1] == made
+
+
+def _moved(
+    chains: Sequence[Chain],
+    capacity: Mapping[str, int],
+    starts: list[list[int]],
+    busy: Mapping[str, np.ndarray],
+    one: _Stretch,
+) -> bool:
+    """Move a stretch as late as things are free for it, and say whether that is any later."""
+    chain, own = chains[one.chain], starts[one.chain]
+    used = [
+        (name, own[at], chain.tasks[at].minutes)
+        for at in range(one.first, one.last)
+        for name in chain.tasks[at].needs
+    ]
+    for name, start, minutes in used:
+        busy[name][start : start + minutes] -= 1
+    by, fits = _due(chains, starts, one) - _ended(chain, own, one.last - 1), False
+    while by > 0 and not fits:
+        fits = True
+        for name, start, minutes in used:
+            window = busy[name][start + by : start + by + minutes]
+            taken = np.flatnonzero(window >= capacity[name])
+            if len(taken):
+                by, fits = by + int(taken[0]) - minutes, False
+                break
+    by = max(by, 0)
+    for name, start, minutes in used:
+        busy[name][start + by : start + by + minutes] += 1
+    for at in range(one.first, one.last):
+        own[at] += by
+    if one.last == len(chain.tasks):
+        for later, begins in zip(chains, starts, strict=True):
+            if _rests_of(later, one.chain):
+                begins[0] += by
+    return by > 0
 
 
 def _parted(chains: Sequence[Chain]) -> tuple[list[Chain], list[tuple[int, range]]]:
@@ -750,10 +912,12 @@ class Timetable:
     tasks : DataFrame
         Columns day, bake (or the load the step is for), load, step, needs, start, end (minutes
         after midnight), from, to (clock); rests for: the minutes until the next step begins,
-        where a step that needs nothing runs longer than was planned, else missing.
+        where a step that needs nothing runs longer than was planned, else missing; waited: the
+        minutes from the end of the step before, missing after a rest and where none is before.
     ready : DataFrame
-        One row per bake: day, bake, ready, taste by (clock), sitting (which bakes of a day can be
-        tasted together: 1, 2 ...).
+        One row per bake: day, bake, ready, taste by (clock), part (which bakes of its day can be
+        tasted together: 1, 2 ...), sittings (the numbers of those at which it is served; before
+        servings are drawn, one for each part, counted on from day to day).
     days : DataFrame
         One row per day: bakes, start, finish, in simple order (when working down the list of
         bakes would end), no earlier than (the proved bound), minutes to gain (between finish and
@@ -778,7 +942,9 @@ class Timetable:
             ready = self.ready[self.ready["day"] == day["day"]]
             tasting = _fresh_words(ready) if self.fresh else _together_words(ready, day)
             stays = _stay_words(self.tended.get(day["day"], {}))
-            said.append(" ".join(filter(None, [_day_words(day), stays, tasting, _late(ready)])))
+            waits = _wait_words(self.tasks[self.tasks["day"] == day["day"]])
+            words = [_day_words(day), stays, waits, tasting, _late(ready)]
+            said.append(" ".join(filter(None, words)))
         return said
 
     def __repr__(self) -> str:
@@ -840,6 +1006,21 @@ def timetable(
     0  9:00  10:32  True
     """
     planned = planned if isinstance(planned, Plan) else opened(planned)
+    made = _laid_out(planned, steps, kitchen, effort)
+    return replace(made, ready=_with_sittings(made.ready, planned))
+
+
+def parts_of_days(round_: Round) -> pd.DataFrame:
+    """Return of each bake of a round the day, and the part of it that keeps long enough together.
+
+    Nothing is read of servings: they are drawn from it.
+    """
+    return _laid_out(round_, None, None, EFFORT).ready[["day", "bake", "part"]]
+
+
+def _laid_out(
+    planned: Round | Plan, steps: Sequence[Step] | None, kitchen: Kitchen | None, effort: float
+) -> Timetable:
     plan, steps, kitchen = _asked(planned, steps, kitchen)
     check_steps(plan, steps, kitchen)
     start = clock_minutes(kitchen.start)
@@ -858,6 +1039,17 @@ def timetable(
     ready_table[clocks] = ready_table[clocks].map(clock)
     fresh = isinstance(planned, Round) and planned.taste == FRESH
     return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days), fresh, tended)
+
+
+def _with_sittings(ready: pd.DataFrame, planned: Round | Plan) -> pd.DataFrame:
+    """Return bakes with the sittings at which they are served, in the numbers of the servings."""
+    serving = read_serving(planned) if isinstance(planned, Round) else pd.DataFrame()
+    if serving.empty:
+        parts = ready.groupby(["day", "part"], sort=True).ngroup() + 1
+        return ready.assign(sittings=[(int(one),) for one in parts])
+    own = serving[serving["kind"] != WARM_UP].groupby("bake")["sitting"]
+    of = {bake: tuple(sorted({int(one) for one in numbers})) for bake, numbers in own}
+    return ready.assign(sittings=[of.get(bake, ()) for bake in ready["bake"]])
 
 
 def _asked(
@@ -884,13 +1076,14 @@ def _capacity(kitchen: Kitchen) -> dict[str, int]:
 class _Label:
     """What a chain is for: its bake, its load, what to do to each heated thing first.
 
-    And the last of its tasks that is on the heat; None where none is.
+    And the last of its tasks that is on the heat; None where none is; and what it is done per.
     """
 
     bake: str
     load: Any
     heating: Mapping[str, str]
     hot: int | None = None
+    per: str = "bake"
 
 
 def _chains(
@@ -920,7 +1113,7 @@ def _chains(
                     work = _resting_at_once(_task(len(chains), one, row, kitchen) for one in own)
                     chains.append(Chain(work, tuple(after), {}))
                     name = shared_name(plan, per, row)
-                    labels.append(_Label(name, row["load"], {}, _last_hot(own, kitchen)))
+                    labels.append(_Label(name, row["load"], {}, _last_hot(own, kitchen), per))
             if _is_fried(row, steps, kitchen):
                 first += pulled[key]
                 pulled[key] = []
@@ -1146,7 +1339,8 @@ def _task(chain: int, step: Step, row: Mapping[str, Any], kitchen: Kitchen) -> T
         needs = tuple(dict.fromkeys((*needs, HANDS)))
     if wait is None and isinstance(step.minutes, str) and not needs:
         wait = 0  # a rest that the plan varies is kept to the minute, or it varies otherwise
-    return Task(chain, step.name, _lasting(step, row), needs, wait)
+    heated = is_heated(step, kitchen.heats)
+    return Task(chain, step.name, _lasting(step, row), needs, wait, heated)
 
 
 def _lasting(step: Step, row: Mapping[str, Any]) -> int:
@@ -1225,12 +1419,36 @@ def _task_rows(
                     )
                 )
         after = [*begins[1:], _taken_up(chains, made.starts, number)]
-        for task, begin, following in zip(chain.tasks, begins, after, strict=True):
+        waits = _waits(chains, labels, made.starts, number)
+        for task, begin, following, waited in zip(chain.tasks, begins, after, waits, strict=True):
             row = _row(day, bake, load, task.name, task.needs, start + begin, task.minutes)
             rests = 0 if following is None or task.needs else following - begin
             row["rests for"] = rests if rests > task.minutes else None
+            row["waited"] = waited
             rows.append(row)
     return sorted(rows, key=lambda row: (row["start"], row["end"]))
+
+
+def _waits(
+    chains: Sequence[Chain],
+    labels: Sequence[_Label],
+    starts: Sequence[Sequence[int]],
+    number: int,
+) -> list[int | None]:
+    """Return the minutes that a bake, or the dough it is made of, waited before each task.
+
+    None after a rest, of which its real minutes are told, and where nothing was made before.
+    """
+    chain, own = chains[number], starts[number]
+    made = next((at for at in reversed(chain.after) if labels[at].per in MIXED_ONCE), None)
+    first = None if made is None or chain.resting else own[0] - _end(chains[made], starts[made])
+    return [
+        first,
+        *(
+            own[at] - _ended(chain, own, at - 1) if chain.tasks[at - 1].needs else None
+            for at in range(1, len(own))
+        ),
+    ]
 
 
 def _taken_up(chains: Sequence[Chain], starts: Sequence[Sequence[int]], number: int) -> int | None:
@@ -1277,7 +1495,7 @@ def _ready_rows(
             by = start + _off_the_heat(chains, labels, made.starts, at) + kitchen.safe
             by = by if kitchen.fresh is None else min(by, ready + kitchen.fresh)
             rows.append({"day": day, "bake": label.bake, "ready": ready, "taste by": by})
-    return _in_sittings(rows)
+    return _in_parts(rows)
 
 
 def _off_the_heat(
@@ -1295,19 +1513,19 @@ def _off_the_heat(
     return _end(chains[number], starts[number])
 
 
-def _in_sittings(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return bakes with the sitting at which they can be tasted together, as few as there may be.
+def _in_parts(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return bakes with the part of the day that can be tasted together, as few as there may be.
 
     The one ready first is joined by all that are ready before it is too old, and so on.
     """
-    sitting, until = 0, -1
+    part, until = 0, -1
     of: dict[str, int] = {}
     for row in sorted(rows, key=lambda row: row["ready"]):
         if row["ready"] > min(until, row["taste by"]):
-            sitting, until = sitting + 1, row["taste by"]
+            part, until = part + 1, row["taste by"]
         until = min(until, row["taste by"])
-        of[row["bake"]] = sitting
-    return [{**row, "sitting": of[row["bake"]]} for row in rows]
+        of[row["bake"]] = part
+    return [{**row, "part": of[row["bake"]]} for row in rows]
 
 
 def _day_row(
@@ -1362,6 +1580,20 @@ def _day_words(day: Mapping[str, Any]) -> str:
     return words
 
 
+ALIKE = 5  # minutes that waits may lie apart and nothing is said of them; common practice
+
+
+def _wait_words(tasks: pd.DataFrame) -> str:
+    """Return who waits how long before which step, where that is not alike."""
+    told = []
+    for step, own in tasks.dropna(subset="waited").groupby("step", sort=False):
+        if own["waited"].max() - own["waited"].min() > ALIKE:
+            rows = own[own["waited"] > 0].sort_values("bake").to_dict("records")
+            who = in_words(f"{row['bake']} {row['waited']:.0f} min" for row in rows)
+            told.append(f'before "{step}": {who}')
+    return f"Not all of them wait alike {'; '.join(told)}." if told else ""
+
+
 def _stay_words(things: Mapping[str, bool]) -> str:
     """Return who stays with what is hot; a way of frying, or no thing at all, is its oil."""
     if not things:
@@ -1409,14 +1641,22 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
     in_time = ready[_minutes(ready["ready"]) <= _minutes(ready["taste by"])]
     if in_time.empty:
         return ""
-    for sitting, own in in_time.groupby("sitting", sort=True):
+    held: set[int] = set()
+    for _, own in in_time.groupby("part", sort=True):
         first, last = _minutes(own["ready"]).max(), _minutes(own["taste by"]).min()
+        numbers = sorted({one for served in own["sittings"] for one in served})
+        if not numbers:
+            continue  # nobody is served any of them
+        held |= {*numbers}
         told.append(
-            f"sitting {sitting} ({in_words(own['bake'])}) between {clock(first)} and {clock(last)}"
+            f"sitting{'s' if len(numbers) > 1 else ''} {in_words(map(str, numbers))} "
+            f"({in_words(own['bake'])}) between {clock(first)} and {clock(last)}"
         )
+    if not told:
+        return ""
     return (
         f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
-        f"last is ready at {day['taste from']}. Taste in {how_many(len(told), 'sitting')}, the "
+        f"last is ready at {day['taste from']}. Taste in {how_many(len(held), 'sitting')}, the "
         f"pieces of each held alike: {'; '.join(told)}."
     )
 
