@@ -505,6 +505,19 @@ _MIXING = re.compile(
     r"\b(mix|knead|whisk|cream|rub in|stir|make the (dough|batter))", re.IGNORECASE
 )
 
+_WEIGHING = re.compile(r"\b(weigh|scale|measure)\b", re.IGNORECASE)
+
+
+def is_weighing(name: str) -> bool:
+    """Say whether a step only weighs what is mixed later.
+
+    Examples
+    --------
+    >>> [is_weighing(name) for name in ("weigh dry goods", "weigh and mix", "shape")]
+    [True, False, False]
+    """
+    return bool(_WEIGHING.search(name)) and not _MIXING.search(name)
+
 
 def steps_of_doughs(steps: Sequence[Step], plan: Plan) -> tuple[tuple[Step, ...], list[str]]:
     """Return steps with those of the mixing done once for each dough, and a word on them.

@@ -30,6 +30,7 @@ from trials.rounds.kitchen import (
     is_heated,
     is_preheating,
     is_tended,
+    is_weighing,
 )
 from trials.rounds.round import FRESH, Round, opened
 from trials.tasting.serving import WARM_UP
@@ -566,7 +567,8 @@ def as_late(
 
     What is on the heat stays where it is, and so does what follows it: the day is as long as
     before, and every bake is over when it was. No rest runs on for longer than it did, and what
-    may only wait so long does not wait longer. What is due last is moved first.
+    may only wait so long does not wait longer. What is due last is moved first; then what is
+    further along goes before what is less so, for dough that stands is worse off than flour.
 
     Parameters
     ----------
@@ -584,25 +586,120 @@ def as_late(
     found = [list(own) for own in starts]
     stretches = _stretches(chains)
     moved = True
-    while moved:  # what moved may have left hands free for what was tried before it
-        moved = False
+    while moved:
         busy = _busy(chains, capacity, found)
-        left = list(stretches)
-        while left:
-            free = [one for one in left if not any(_follow(chains, one, other) for other in left)]
-            due = max(free, key=lambda one: (_due(chains, found, one), one.chain))
-            left.remove(due)
-            moved |= _moved(chains, capacity, found, busy, due)
+        moved = _all_later(chains, capacity, found, busy, stretches) or any(
+            _exchanged(chains, capacity, found, busy, stretches, one, other)
+            for one in stretches
+            for other in stretches
+        )
     return tuple(map(tuple, found))
+
+
+def _all_later(
+    chains: Sequence[Chain],
+    capacity: Mapping[str, int],
+    starts: list[list[int]],
+    busy: Mapping[str, np.ndarray],
+    stretches: Sequence["_Stretch"],
+) -> bool:
+    """Move each stretch as late as things are free for it, and say whether that is any later."""
+    moved, left = False, list(stretches)
+    while left:
+        free = [one for one in left if not any(_follow(chains, one, other) for other in left)]
+        due = max(free, key=lambda one: (_due(chains, starts, one), one.chain))
+        left.remove(due)
+        _occupy(chains, starts, busy, due, -1)
+        by = max(_latest(chains, capacity, starts, busy, due), 0)
+        _put(chains, starts, due, by)
+        _occupy(chains, starts, busy, due, 1)
+        moved |= by > 0
+    return moved
+
+
+def _exchanged(
+    chains: Sequence[Chain],
+    capacity: Mapping[str, int],
+    starts: list[list[int]],
+    busy: Mapping[str, np.ndarray],
+    stretches: Sequence["_Stretch"],
+    one: "_Stretch",
+    other: "_Stretch",
+) -> bool:
+    """Do one stretch later and another that was in its way before it, where that is better."""
+    begins, due = starts[one.chain][one.first], _due(chains, starts, one)
+    after = {*chains[one.chain].after}, {*chains[other.chain].after}
+    if (
+        one.chain == other.chain
+        or not begins < starts[other.chain][other.first] < due
+        or other.chain in after[0]
+        or one.chain in after[1]
+        or any(_is_switched_off(chains, each) for each in (one, other))
+    ):
+        return False
+    before = [list(own) for own in starts]
+    worth = _standing(chains, starts, stretches)
+    _occupy(chains, starts, busy, one, -1)
+    _occupy(chains, starts, busy, other, -1)
+    _put(chains, starts, one, max(_latest(chains, capacity, starts, busy, one), 0))
+    _occupy(chains, starts, busy, one, 1)
+    _put(chains, starts, other, _latest(chains, capacity, starts, busy, other))
+    early = starts[other.chain][other.first] < _made(chains, starts, other)
+    if not early and _standing(chains, starts, stretches) < worth:
+        _occupy(chains, starts, busy, other, 1)
+        return True
+    _occupy(chains, starts, busy, one, -1)
+    starts[:] = before
+    _occupy(chains, starts, busy, one, 1)
+    _occupy(chains, starts, busy, other, 1)
+    return False
+
+
+def _is_switched_off(chains: Sequence[Chain], one: "_Stretch") -> bool:
+    """Say whether heat cools from a stretch on: the earlier it is, the longer somebody stays."""
+    heatings = chains[one.chain].heatings
+    return any(
+        heating.since is not None and one.first <= heating.since < one.last for heating in heatings
+    )
+
+
+def _made(chains: Sequence[Chain], starts: Sequence[Sequence[int]], one: "_Stretch") -> int:
+    """Return the minute at which what comes before a stretch is over."""
+    chain = chains[one.chain]
+    if one.first:
+        return _ended(chain, starts[one.chain], one.first - 1)
+    return max((_end(chains[at], starts[at]) for at in chain.after), default=0)
+
+
+def _standing(
+    chains: Sequence[Chain], starts: Sequence[Sequence[int]], stretches: Sequence["_Stretch"]
+) -> tuple[int, ...]:
+    """Return how badly things stand about: rests that run on, then what is furthest along first.
+
+    By the square, for a wait of half an hour and none are worse than two of a quarter.
+    """
+    followed = {at for chain in chains for at in chain.after}
+    most = max(len(chain.tasks) for chain in chains)
+    waits = [0] * (2 * most)
+    for one in stretches:
+        over = _ended(chains[one.chain], starts[one.chain], one.last - 1)
+        waits[one.behind + most * (one.chain in followed)] += (
+            _due(chains, starts, one) - over
+        ) ** 2
+    return _overrun(chains, starts), *waits, -sum(map(sum, starts))
 
 
 @dataclass(frozen=True)
 class _Stretch:
-    """Tasks of a chain that are moved as one: from the first to before the last."""
+    """Tasks of a chain that are moved as one: from the first to before the last.
+
+    And how many stretches of that chain come behind it.
+    """
 
     chain: int
     first: int
     last: int
+    behind: int
 
 
 def _stretches(chains: Sequence[Chain]) -> list[_Stretch]:
@@ -629,7 +726,7 @@ def _stretches(chains: Sequence[Chain]) -> list[_Stretch]:
             if place in heated or (chain.resting and not place):
                 first = None
             if first is not None:
-                found.append(_Stretch(number, first, tasks.stop))
+                found.append(_Stretch(number, first, tasks.stop, stop - place - 1))
     return found
 
 
@@ -678,41 +775,61 @@ def _rests_of(chain: Chain, made: int) -> bool:
     return chain.resting and chain.after[-1] == made
 
 
-def _moved(
+def _occupy(
     chains: Sequence[Chain],
-    capacity: Mapping[str, int],
-    starts: list[list[int]],
+    starts: Sequence[Sequence[int]],
     busy: Mapping[str, np.ndarray],
     one: _Stretch,
-) -> bool:
-    """Move a stretch as late as things are free for it, and say whether that is any later."""
+    by: int,
+) -> None:
+    for name, start, minutes in _used(chains, starts, one):
+        busy[name][start : start + minutes] += by
+
+
+def _used(
+    chains: Sequence[Chain], starts: Sequence[Sequence[int]], one: _Stretch
+) -> list[tuple[str, int, int]]:
     chain, own = chains[one.chain], starts[one.chain]
-    used = [
-        (name, own[at], chain.tasks[at].minutes)
-        for at in range(one.first, one.last)
-        for name in chain.tasks[at].needs
+    places = range(one.first, one.last)
+    return [
+        (name, own[at], chain.tasks[at].minutes) for at in places for name in chain.tasks[at].needs
     ]
-    for name, start, minutes in used:
-        busy[name][start : start + minutes] -= 1
-    by, fits = _due(chains, starts, one) - _ended(chain, own, one.last - 1), False
-    while by > 0 and not fits:
-        fits = True
+
+
+def _latest(
+    chains: Sequence[Chain],
+    capacity: Mapping[str, int],
+    starts: Sequence[Sequence[int]],
+    busy: Mapping[str, np.ndarray],
+    one: _Stretch,
+) -> int:
+    """Return by how many minutes a stretch can be done later; below 0 where it must be earlier.
+
+    It is the latest for which things are free; before the day began they all are.
+    """
+    chain, own = chains[one.chain], starts[one.chain]
+    used = _used(chains, starts, one)
+    by = _due(chains, starts, one) - _ended(chain, own, one.last - 1)
+    clash = True
+    while clash and own[one.first] + by >= 0:
+        clash = False
         for name, start, minutes in used:
             window = busy[name][start + by : start + by + minutes]
             taken = np.flatnonzero(window >= capacity[name])
             if len(taken):
-                by, fits = by + int(taken[0]) - minutes, False
+                by, clash = by + int(taken[0]) - minutes, True
                 break
-    by = max(by, 0)
-    for name, start, minutes in used:
-        busy[name][start + by : start + by + minutes] += 1
+    return by
+
+
+def _put(chains: Sequence[Chain], starts: list[list[int]], one: _Stretch, by: int) -> None:
+    """Move a stretch, and the rests that begin when it is over."""
     for at in range(one.first, one.last):
-        own[at] += by
-    if one.last == len(chain.tasks):
+        starts[one.chain][at] += by
+    if one.last == len(chains[one.chain].tasks):
         for later, begins in zip(chains, starts, strict=True):
             if _rests_of(later, one.chain):
                 begins[0] += by
-    return by > 0
 
 
 def _parted(chains: Sequence[Chain]) -> tuple[list[Chain], list[tuple[int, range]]]:
@@ -913,7 +1030,8 @@ class Timetable:
         Columns day, bake (or the load the step is for), load, step, needs, start, end (minutes
         after midnight), from, to (clock); rests for: the minutes until the next step begins,
         where a step that needs nothing runs longer than was planned, else missing; waited: the
-        minutes from the end of the step before, missing after a rest and where none is before.
+        minutes from the end of the step before, missing after a rest, after mere weighing and
+        where none is before.
     ready : DataFrame
         One row per bake: day, bake, ready, taste by (clock), part (which bakes of its day can be
         tasted together: 1, 2 ...), sittings (the numbers of those at which it is served; before
@@ -1437,15 +1555,19 @@ def _waits(
 ) -> list[int | None]:
     """Return the minutes that a bake, or the dough it is made of, waited before each task.
 
-    None after a rest, of which its real minutes are told, and where nothing was made before.
+    None after a rest, of which its real minutes are told, and where nothing was made before: what
+    is only weighed may stand.
     """
     chain, own = chains[number], starts[number]
+    weighed = [is_weighing(task.name) for task in chain.tasks]
     made = next((at for at in reversed(chain.after) if labels[at].per in MIXED_ONCE), None)
     first = None if made is None or chain.resting else own[0] - _end(chains[made], starts[made])
     return [
         first,
         *(
-            own[at] - _ended(chain, own, at - 1) if chain.tasks[at - 1].needs else None
+            own[at] - _ended(chain, own, at - 1)
+            if chain.tasks[at - 1].needs and not (first is None and all(weighed[:at]))
+            else None
             for at in range(1, len(own))
         ),
     ]
