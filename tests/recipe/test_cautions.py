@@ -6,7 +6,7 @@ import re
 import pytest
 
 from tests.recipe.formulas import drop_doughnut, ginger_snap
-from trials.recipe.cautions import SMOKE_POINTS, cautions
+from trials.recipe.cautions import SMOKE_POINTS, cautions, cautions_of_all
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import shipped
 
@@ -133,3 +133,24 @@ def test_buckwheat_is_no_wheat_but_its_label_is_read():
     assert "label" in pure["allergens"]
     rice = {one.subject: one.text for one in cautions(Formula("a", {"rice flour": 100}))}
     assert "uckwheat" not in rice["allergens"]
+
+
+@pytest.mark.parametrize(
+    ("mixed", "settings", "said"),
+    [
+        ("margarine", {}, "Read the label of margarine: it may hold more, such as milk."),
+        ("miso", {}, "Read the label of miso: it may hold more, such as soy and gluten."),
+        (
+            "carrot",
+            {"glaze": "brushed with margarine"},
+            "Read the label of margarine: it may hold more, such as milk.",
+        ),
+    ],
+)
+def test_a_label_that_is_to_be_read_is_named_in_words(mixed, settings, said):
+    dough = Formula("a", {"bread flour": 100, mixed: 10})
+    for found in (cautions(dough, settings), cautions_of_all([dough, dough], settings)):
+        text = {one.subject: one.text for one in found}["allergens"]
+        assert said in text
+        assert "check label" not in text
+        assert "possible" not in text

@@ -58,7 +58,7 @@ def test_spirits_of_40_percent_by_volume_agree_with_density():
 
 def test_memory_and_stand_ins_are_marked():
     counts = shipped().table["verified"].value_counts()
-    assert counts.to_dict() == {"yes": 119, "no": 31, "proxy": 2}
+    assert counts.to_dict() == {"yes": 119, "no": 38, "proxy": 2}
 
 
 def test_every_everyday_name_leads_to_a_row():
@@ -157,3 +157,31 @@ def test_ingredient_survives_plain_data():
         assert Ingredient.from_dict(row.to_dict()) == row
     with pytest.raises(FormulaError, match="name, group and water"):
         Ingredient.from_dict({"name": "a", "group": "flour"})
+
+
+@pytest.mark.parametrize(
+    ("name", "group", "allergens"),
+    [
+        ("oat milk", "plant milk", {"oats", "gluten"}),
+        ("soy milk", "plant milk", {"soy"}),
+        ("almond milk", "plant milk", {"tree nuts", "almond"}),
+        ("soya yoghurt", "plant milk", {"soy"}),
+        ("spring onions", "vegetable", set()),
+        ("fried onions", "vegetable", {"gluten", "wheat"}),
+        ("mozzarella", "dairy", {"milk"}),
+    ],
+)
+def test_what_is_poured_in_place_of_milk_and_laid_on_top_has_a_row(name, group, allergens):
+    row = shipped().find(name)
+    assert (row.group, set(row.allergens), row.verified) == (group, allergens, "no")
+
+
+def test_a_label_that_is_to_be_read_is_no_allergen():
+    margarine, chocolate = shipped().find("margarine"), shipped().find("milk chocolate")
+    assert (margarine.allergens, margarine.label) == ((), True)
+    assert chocolate.label
+    assert not shipped().find("butter").label
+    # As a baker writes it in a recipe of their own
+    own = {"name": "spread", "group": "fat", "water": 40, "allergens": ["Soy possible"]}
+    assert Ingredient.from_dict(own).allergens == ("soy",)
+    assert Ingredient.from_dict(own).label

@@ -32,7 +32,7 @@ LIKING = [Measure("liking", "hedonic 9")]
 FATS = ("butter", "lard", "sunflower oil", "coconut oil", "clarified butter", "peanut oil")
 FLOURS = ("bread flour", "rice flour", "buckwheat flour", "medium rye flour", "oats")
 EXTRAS = ("egg", "honey", "tahini", "walnuts", "miso", "rum", "milk", "soy flour", "ground almonds")
-ALLERGENS = sorted({one for row in shipped().rows for one in row.allergens} - {"check label"})
+ALLERGENS = sorted({one for row in shipped().rows for one in row.allergens})
 
 
 def holds(formula: Formula, avoided: str) -> bool:
@@ -448,3 +448,21 @@ def test_what_nobody_may_add_stands_on_every_sheet_of_who_is_served(tmp_path):
     free = by_hand(tmp_path / "two", [Taster("Ida"), Taster("Bo")])
     trials.write_sheets(free)
     assert "Nobody adds" not in (free.folder / "bake-sheets.html").read_text("utf-8")
+
+
+def test_tasters_are_told_of_a_label_in_words(tmp_path):
+    dough = Formula("roll", {"bread flour": 100, "water": 60, "margarine": 10})
+    factors = [Categorical("fat", ["margarine", "lard"], changes=("swap", "margarine"))]
+    rows = pd.DataFrame({"fat": ["margarine", "lard"]})
+    plan = lay_out(factors, rows, family="test", model="main", seed=1)
+    one = Round.create(
+        tmp_path / "one", plan=plan, measures=LIKING, formula=dough, tasters=[Taster("Bo")]
+    )
+    found = notices_of(one)
+    assert not any("check label" in text for text in found.values())
+    ballots = [text for where, text in found.items() if where.startswith("ballots")]
+    assert ballots
+    assert all("what the label of margarine names" in text for text in ballots)
+    for row in one.plan.table.to_dict("records"):
+        told = found[f"code sheet {row['bake']}"]
+        assert ("the label of margarine" in told) == (row["fat"] == "margarine")

@@ -364,14 +364,36 @@ class Numeric(Varied):
         return finite(self.name, found) / (100 if percent else 1)
 
     def show(self, value: Setting) -> str:
-        """Return a setting in words, with its unit; a share of the other parent in percent."""
+        """Return a setting in words, with its unit; a share of the other parent in percent.
+
+        Nothing of an ingredient that is counted by the flour is none of it.
+
+        Examples
+        --------
+        >>> yeast = Numeric("yeast", 0, 7 / 3, "% of flour", changes=("percent", "dry yeast"))
+        >>> yeast.show(7 / 3), yeast.show(0)
+        ('2.33 % of flour', 'none')
+        """
         if self.only_when and is_blank(value):
             return NO_SETTING
         if self.is_share:
             return f"{tidy_number(100 * self.read(value))} %"
-        # What a formula is brought to may have any decimals; 85.9872 % is nothing a cook reads
-        digits = () if self.changes is None else (WEIGHED,)
-        return f"{tidy_number(self.read(value), *digits)} {self.unit}".rstrip()
+        setting = self.read(value)
+        if self.changes is None:
+            return f"{tidy_number(setting)} {self.unit}".rstrip()
+        if setting == 0 and self.unit == "% of flour" and self.changes[0] == "percent":
+            return "none"
+        return f"{_as_weighed(setting)} {self.unit}".rstrip()
+
+
+def _as_weighed(setting: float) -> str:
+    """Return what a formula is brought to, in figures that a cook reads: 85.9872 is none."""
+    if abs(setting - round(setting, 2)) < _TYPED:
+        return tidy_number(setting, WEIGHED)
+    return tidy_number(round(setting, 1), WEIGHED) if setting >= 10 else tidy_number(setting, 3)
+
+
+_TYPED = 1e-9  # from two decimals: what a baker wrote, which stays as it is
 
 
 @checked_types(FactorError)

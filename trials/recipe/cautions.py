@@ -11,7 +11,7 @@ from typing import Any
 
 from trials.base.words import in_words, tidy_number
 from trials.recipe.avoided import BUCKWHEAT, avoidable_in, done_by_hand, ingredients_in
-from trials.recipe.formula import Formula, allergens
+from trials.recipe.formula import Formula, allergens, labels_to_read
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 
 USUAL_FRYING = (160, 190)  # °C; trade manuals (160-180 in general, doughnuts 190)
@@ -125,7 +125,7 @@ def cautions(
     if _is_fried(formula, settings):
         found += [HOT_OIL, *_frying_heat(_frying_fats(formula, settings), settings)]
     named = may_hold([formula], settings, held)
-    return [*found, *_eaten(formula, rows), _allergen_caution(named, _has_buckwheat([formula]))]
+    return [*found, *_eaten(formula, rows), _allergen_caution(named, [formula], settings)]
 
 
 def _rows(formula: Formula | None) -> list[Ingredient]:
@@ -170,7 +170,7 @@ def cautions_of_all(
     made = list(formulas)
     found = [one for formula in made for one in cautions(formula, settings)]
     kept = [one for one in dict.fromkeys(found) if one.subject != ALLERGENS]
-    return [*kept, _allergen_caution(may_hold(made, settings, held), _has_buckwheat(made))]
+    return [*kept, _allergen_caution(may_hold(made, settings, held), made, settings)]
 
 
 def may_hold(
@@ -210,9 +210,29 @@ def _has_buckwheat(formulas: Iterable[Formula | None]) -> bool:
 BESIDE_WHEAT = "Buckwheat is no wheat, but is often ground beside it: its label says whether."
 
 
-def _allergen_caution(held: Sequence[str], buckwheat: bool) -> Caution:
+def _labels(formulas: Sequence[Formula | None], settings: Mapping[str, Any] | None) -> str:
+    """Return whose label is to be read before all others, and what it may name."""
+    found = labels_to_read(one for one in formulas if one is not None)
+    mixed = {one.mix.find(name) for one in formulas if one for name in one.table["ingredient"]}
+    for row in ingredients_in(done_by_hand(settings or {}), _table(formulas)):
+        if row.label and row not in mixed:
+            found[re.split("[,(]", row.name)[0].strip()] = row.may_hold_more
+    if not found:
+        return ""
+    more = in_words(dict.fromkeys(one for own in found.values() for one in own))
+    they = "it" if len(found) == 1 else "they"
+    such = f", such as {more}" if more else ""
+    return f"Read the label of {in_words(found)}: {they} may hold more{such}. "
+
+
+def _allergen_caution(
+    held: Sequence[str],
+    formulas: Sequence[Formula | None],
+    settings: Mapping[str, Any] | None,
+) -> Caution:
     says = f"May hold {in_words(held)}. " if held else ""
-    says += f"{BESIDE_WHEAT} " if buckwheat else ""
+    says += _labels(formulas, settings)
+    says += f"{BESIDE_WHEAT} " if _has_buckwheat(formulas) else ""
     return Caution(
         ALLERGENS,
         f"{says}Read the label of every pack in hand: it prevails. Bowls, boards, fat and hot "

@@ -5,7 +5,7 @@ Its parts, its totals, its grams, and every change that keeps it honest.
 
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from numbers import Integral, Real
@@ -1047,6 +1047,23 @@ def allergens(formula: Formula) -> tuple[str, ...]:
     """
     rows = [formula.mix.find(name) for name in formula.table["ingredient"]]
     return tuple(sorted({allergen for row in rows for allergen in row.allergens}))
+
+
+def labels_to_read(formulas: Iterable[Formula]) -> dict[str, tuple[str, ...]]:
+    """Return ingredients whose label may name more than is known, each with what that may be.
+
+    Examples
+    --------
+    >>> labels_to_read([Formula("bun", {"bread flour": 100, "margarine": 15})])
+    {'margarine': ('milk',)}
+    """
+    found: dict[str, tuple[str, ...]] = {}
+    for formula in formulas:
+        for name in formula.table["ingredient"]:
+            row = formula.mix.find(name)
+            if row.label:
+                found[name] = row.may_hold_more
+    return found
 
 
 def _checked_parts(when: Mapping[str, Any], mix: Mix) -> dict[str, tuple[str, tuple[Any, ...]]]:

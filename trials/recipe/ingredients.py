@@ -142,6 +142,14 @@ MEANS = {
     "coconut": "coconut, desiccated, unsweetened",
     "desiccated coconut": "coconut, desiccated, unsweetened",
     "coconut milk": "coconut milk, canned",
+    "oat milk": "oat drink",
+    "soy milk": "soy drink",
+    "soya milk": "soy drink",
+    "soya drink": "soy drink",
+    "almond milk": "almond drink",
+    "soy yogurt": "soy yoghurt",
+    "soya yoghurt": "soy yoghurt",
+    "soya yogurt": "soy yoghurt",
     "beer": "beer, regular",
     "red wine": "wine, red table",
     "rum": "rum / vodka / spirits, 80 US proof (40 % vol)",
@@ -155,6 +163,11 @@ MEANS = {
     "dates": "dates, medjool",
     "carrot": "carrot, raw",
     "onions": "onion, raw",
+    "spring onions": "spring onion, raw",
+    "scallion": "spring onion, raw",
+    "scallions": "spring onion, raw",
+    "crisp fried onions": "fried onions",
+    "crispy onions": "fried onions",
     "potatoes": "potato, raw",
     "coffee powder": "instant coffee powder",
     "pumpkin": "pumpkin puree, canned",
@@ -172,6 +185,7 @@ MEANS = {
     "zucchini": "courgette, raw",
     "cheddar": "cheese, cheddar",
     "parmesan": "cheese, parmesan, hard",
+    "mozzarella": "cheese, mozzarella",
     "sunflower seeds": "sunflower seed kernels",
     "pumpkin seeds": "pumpkin seed kernels",
     "linseeds": "linseed",
@@ -228,6 +242,9 @@ NEEDED = ("name", "group", "water_g")
 MOST_GRAMS = 101.0
 # Remarks in the allergen column that name no allergen.
 _REMARKS = {"eu", "highly refined exempt in some laws", "check local rule"}
+_LABEL, _POSSIBLE = "check label", " possible"
+# What blends of a group often hold besides, by their label (common practice, no source)
+_OFTEN = {"fat": ("milk",)}
 
 
 @dataclass(frozen=True)
@@ -244,12 +261,15 @@ class Ingredient:
     water, fat, sugar, protein, starch, salt, alcohol : float
         Grams per 100 g.
     allergens : tuple of str
-        A prompt, not a declaration: the label of the pack in hand prevails.
+        A prompt, not a declaration: the label of the pack in hand prevails. "check label" and
+        "... possible" among them say that the label may name more.
     density : float or None
         Grams per millilitre, where the table gives a volume.
     source, verified, note : str
         Where the figures were read; verified is yes, proxy (a near ingredient stands in), no
         (from memory) or own.
+    label : bool
+        Whether the label of a pack may name more than is known here.
 
     Examples
     --------
@@ -272,8 +292,15 @@ class Ingredient:
     source: str = ""
     verified: str = "own"
     note: str = ""
+    label: bool = False
 
     def __post_init__(self) -> None:
+        # "possible" counts as there, since the taster must be safe
+        said = [one.strip().casefold() for one in self.allergens]
+        unsure = any(one == _LABEL or one.endswith(_POSSIBLE) for one in said)
+        named = (one.removesuffix(_POSSIBLE) for one in said if one != _LABEL)
+        object.__setattr__(self, "allergens", tuple(dict.fromkeys(filter(None, named))))
+        object.__setattr__(self, "label", bool(self.label or unsure))
         for what in GRAMS:
             grams = getattr(self, what)
             if not 0 <= grams <= 100:
@@ -292,6 +319,17 @@ class Ingredient:
                 f'"{self.name}" has the density {tidy_number(self.density)}; grams per '
                 "millilitre were expected (water is 1)."
             )
+
+    @property
+    def may_hold_more(self) -> tuple[str, ...]:
+        """What the label of a pack may name, as far as that can be guessed.
+
+        Examples
+        --------
+        >>> shipped().find("margarine").may_hold_more, shipped().find("miso").may_hold_more
+        (('milk',), ('soy', 'gluten'))
+        """
+        return (_OFTEN.get(self.group) or self.allergens) if self.label else ()
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data; what is empty is left out."""
@@ -488,12 +526,12 @@ def shipped() -> Ingredients:
     References
     ----------
     USDA National Nutrient Database for Standard Reference, release 26 (2013): 119 of the rows.
-    Two rows are stand-ins and thirty-one are from memory; column verified says which.
+    Two rows are stand-ins and thirty-eight are from memory; column verified says which.
 
     Examples
     --------
     >>> len(shipped().rows)
-    152
+    159
     """
     return Ingredients(_read_rows(read_csv(SHIPPED), SHIPPED.name, 0))
 
@@ -542,7 +580,6 @@ def _grams(text: Mapping[str, str], column: str, place: Place) -> float | None:
 
 
 def _allergens(text: str) -> tuple[str, ...]:
-    """Split what a cell says; "possible" counts as there, since the taster must be safe."""
+    """Split what a cell says."""
     words = (word.strip().casefold() for word in re.split(r"[;,/()]", text))
-    found = [word.removesuffix(" possible") for word in words]
-    return tuple(dict.fromkeys(word for word in found if word and word not in _REMARKS))
+    return tuple(word for word in words if word and word not in _REMARKS)

@@ -12,6 +12,8 @@ from trials.recipe.formula import Formula
 
 WITHIN = 0.1  # percentage points of flour; common practice, no source
 RELATIVE = 0.05  # of the ingredient itself; common practice, no source
+# Of the ingredient: so little is lost by whole grams from 100 g on (common practice, no source)
+_NOTHING = 0.005
 # 11 digits: 10.1 is 10.1, not 10.100000000000001, and a half step is rounded the same everywhere
 _DIGITS = 11
 
@@ -84,7 +86,8 @@ def _on_scale(
     for step in steps:
         weighed = round(math.floor(round(exact / step, _DIGITS) + 0.5) * step, _DIGITS)
         error = 100.0 * (weighed - exact) / flour
-        good = abs(error) <= within and abs(weighed - exact) <= relative * exact
+        off = abs(weighed - exact)
+        good = off <= relative * exact and (abs(error) <= within or off <= _NOTHING * exact)
         found = (weighed, step, error, good)
         if good:
             break

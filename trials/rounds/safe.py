@@ -9,7 +9,7 @@ from trials.base.errors import Place, TastingError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.recipe.avoided import avoidable_in, done_by_hand
-from trials.recipe.formula import Formula, allergens
+from trials.recipe.formula import Formula, allergens, labels_to_read
 from trials.recipe.ingredients import Ingredients, shipped
 from trials.recipe.units import is_set
 from trials.rounds.forms import ACTUAL as DONE
@@ -118,6 +118,26 @@ def notices(round_: Round) -> dict[str, tuple[str, ...]]:
         bake: named_for(round_.tasters, *held)
         for bake, held in _held(round_, read_serving(round_)).items()
     }
+
+
+def told_to_tasters(round_: Round) -> dict[str, tuple[str, ...]]:
+    """Return what tasters are told of each bake: what notices name, and what labels may add."""
+    formulas = round_.formulas if round_.formula else {}
+    return {
+        bake: (*named, *_by_label(formulas[bake] if bake in formulas else None))
+        for bake, named in notices(round_).items()
+    }
+
+
+def _by_label(formula: Formula | None) -> list[str]:
+    """Return in words what the labels of ingredients may name that no notice does."""
+    known = set(allergens(formula)) if formula else set()
+    unread = labels_to_read([formula] if formula else [])
+    return [
+        f"what the label of {name} names"
+        for name, more in unread.items()
+        if not more or set(more) - known
+    ]
 
 
 def named_as_planned(round_: Round) -> dict[str, tuple[str, ...]]:

@@ -8,7 +8,7 @@ from trials.base.files import write_text
 from trials.base.html import pdf
 from trials.rounds.forms import blind_name, round_mark
 from trials.rounds.round import Round
-from trials.rounds.safe import notices
+from trials.rounds.safe import told_to_tasters
 from trials.rounds.serving import CODES
 from trials.tasting.paper import ballots, code_sheet
 from trials.tasting.phone import ballot_file, phone_ballots
@@ -18,7 +18,7 @@ FOR_TASTERS, FOR_PHONES = "ballots", "ballots/phone"
 
 def phone_pages(round_: Round, serving: pd.DataFrame, *, sends: bool = False) -> dict[str, str]:
     """Return the phone ballots of a round, by taster; see :func:`phone_ballots`."""
-    named = notices(round_)
+    named = told_to_tasters(round_)
     return phone_ballots(
         blind_name(round_),
         serving,
@@ -37,7 +37,7 @@ def write_ballots(
     as_pdf: bool = False,
 ) -> list[Path]:
     """Write the ballots on paper and for the phone, and the key to the codes for the kitchen."""
-    named = notices(round_)
+    named = told_to_tasters(round_)
     present = {name for bake in named.values() for name in bake}
     paper = ballots(blind_name(round_), serving, round_.measures, round_.tasters, allergens=present)
     phone = phone_pages(round_, serving)
