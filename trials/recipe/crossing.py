@@ -1,6 +1,7 @@
 """Two parents crossed, trait by trait, and what the settings of a bake make of a formula."""
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from numbers import Real
@@ -391,6 +392,30 @@ def _leavening_traits(a: Formula, b: Formula) -> list[Trait]:
         for key, pair in pairs.items()
         if abs(pair[0] - pair[1]) > SAME * 100
     ]
+
+
+# What lifts though it is no leavener of the table, and what is one and lifts nothing by itself
+# (common practice, no source)
+_LIFTS = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment|self.r(ai|i)s", re.I)
+_LIFTS_NOT = re.compile(r"cream of tartar", re.I)
+
+
+def lifting(formula: Formula) -> list[str]:
+    """Return what a formula rises by: ingredients, and parts such as a poolish.
+
+    Examples
+    --------
+    >>> lifting(Formula("bun", {"bread flour": 100, "dry yeast": 1, "cream of tartar": 1}))
+    ['dry yeast']
+    """
+    found: list[str] = []
+    for part, name, percent in formula.mix.rows():
+        row = formula.mix.find(name)
+        leavens = row.group == "leavener" or _LIFTS.search(row.name) or _LIFTS.search(name)
+        if percent > 0:
+            found += [part] if _LIFTS.search(part) else []
+            found += [name] if leavens and not _LIFTS_NOT.search(row.name) else []
+    return list(dict.fromkeys(found))
 
 
 def amounts(a: Formula, b: Formula) -> tuple[Trait, ...]:

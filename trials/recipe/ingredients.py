@@ -553,7 +553,7 @@ def _read_row(row: Mapping[Any, Any], place: Place) -> Ingredient:
     text = {key: "" if pd.isna(value) else str(value).strip() for key, value in row.items()}
     if text["name"] == "" or text["group"] == "" or text["water_g"] == "":
         raise SheetError("each ingredient needs its name, group and water_g.", place)
-    grams = {what: _grams(text, f"{what}_g", place) or 0.0 for what in GRAMS}
+    grams: dict[str, Any] = {what: _grams(text, f"{what}_g", place) or 0.0 for what in GRAMS}
     try:
         return Ingredient(
             name=text["name"],

@@ -24,11 +24,12 @@ from trials.design.crossings import (
     with_parents,
 )
 from trials.design.propose import propose
-from trials.recipe.crossing import WITH, WITHOUT, Trait
+from trials.recipe.crossing import WITH, WITHOUT, Trait, lifting
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 from trials.recipe.units import WEIGHTS, unit
 from trials.rounds.kitchen import (
+    HANDS,
     Batch,
     Kitchen,
     Prices,
@@ -229,8 +230,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
     both = f"{formula.name} × {second.name}" if formula and second else folder.name
     steps = tuple(step_from(record) for record in answers.get("steps", ()))
     kitchen = kitchen_from(answers["kitchen"]) if "kitchen" in answers else None
-    if not steps:
-        steps, kitchen = _cooked(process, cross, kitchen)
+    steps, kitchen = _cooked(steps, process, cross, kitchen)
     return Idea(
         name=str(answers.get("name", both)),
         bakes=answers["bakes"],
@@ -329,16 +329,25 @@ def _process(record: Mapping[str, Any]) -> Process:
 
 
 def _cooked(
-    process: Sequence[Process], cross: Sequence[str], kitchen: Kitchen | None
+    written: tuple[Step, ...],
+    process: Sequence[Process],
+    cross: Sequence[str],
+    kitchen: Kitchen | None,
 ) -> tuple[tuple[Step, ...], Kitchen | None]:
-    """Return the steps that the times of a process make, and a kitchen with a place for each.
+    """Return the steps that are written, then those that the times of a process make.
 
-    What is not crossed is done as with the first parent.
+    And a kitchen with a place for each. What is not crossed is done as with the first parent; a
+    process that the written steps do themselves makes none.
     """
-    timed = [one for one in process if one.minutes]
+    timed = [one for one in process if one.minutes and not _is_done_by(one, written)]
     if not timed:
-        return (), kitchen
-    steps = [Step("mix and shape", MIXING, "hands")]
+        return written, kitchen
+    steps = list(written)
+    if not any(HANDS in step.needs for step in written):
+        # Of a dough that is divided, and rests as one, the mixing is done once too
+        per = next((step.per for step in written if step.per in MIXED_ONCE), "bake")
+        own = [at for at, step in enumerate(written) if step.per in (per, "bake")]
+        steps.insert(min(own, default=len(written)), Step("mix and shape", MIXING, HANDS, per=per))
     things = dict((kitchen or Kitchen()).things)
     for one in timed:
         varied = {one.name, *(word for word in WORDS if crossed_means(word, one.name))} & {*cross}
@@ -351,6 +360,27 @@ def _cooked(
             when = (one.name, [choice]) if varied else None
             steps.append(Step(said, minutes, thing, only_when=when))
     return tuple(steps), replace(kitchen or Kitchen(), things=things)
+
+
+def _is_done_by(process: Process, written: Sequence[Step]) -> bool:
+    """Say whether a written step does what a process gives the minutes of.
+
+    One that needs one of its kinds, takes its minutes from it, or is there only for some of them;
+    a rest that some kinds alone have is no cooking.
+    """
+    kinds = {str(choice).casefold() for choice in process.choices}
+    cooking = crossed_means("cooking", process.name)
+    return any(
+        kinds & {thing.casefold() for thing in step.needs}
+        or step.minutes == process.name
+        or (step.only_when and step.only_when[0] == process.name and step.needs)
+        or (cooking and _COOKS.match(step.name))
+        for step in written
+    )
+
+
+# How a step is called that cooks, whatever it is done in
+_COOKS = re.compile(r"((deep|shallow|pan|stir).)?(bake|fry|griddle)\b(?! blind)", re.IGNORECASE)
 
 
 # -- A recipe as it stands on a card: its name, a colon, and what goes into it by weight.
@@ -559,26 +589,105 @@ def _taster(record: Mapping[str, Any]) -> Taster:
 
 
 def plan_of(idea: Idea) -> Plan:
-    """Return the plan proposed for an idea."""
+    """Return the plan proposed for an idea.
+
+    Where two recipes that rise by different things are crossed, no bake is left without any, as
+    far as there is such a plan.
+    """
     try:
-        plan = propose(
-            idea.factors,
-            idea.bakes,
-            aim=idea.aim,
-            days=idea.days,
-            loads=idea.loads,
-            references=idea.references,
-            exclude=list(idea.exclude) or None,
-            seed=idea.seed,
-            tasters=idea.tasters or None,
-            worth_noticing=_worth(idea.measures),
-            later=idea.later,
-            doughs=idea.doughs,
-            bakes_a_dough=(idea.batch or Batch()).bakes_a_dough,
-        )
-        return _as_the_first(idea, _with_both_parents(idea, plan))
+        plan = _proposed_to_rise(idea)
+        return _as_the_first(idea, _risen(idea, _with_both_parents(idea, plan)))
     except PlanError as error:
         raise PlanError(as_in_the_file(error.message), error.place or Place(IDEA)) from None
+
+
+def _proposed_to_rise(idea: Idea) -> Plan:
+    """Return the plan whose bakes rise best of those that there are."""
+    for rules in _too_flat(idea):
+        try:
+            return _proposed(idea, [*idea.exclude, *rules])
+        except PlanError:
+            continue
+    return _proposed(idea, idea.exclude)
+
+
+def _proposed(idea: Idea, exclude: Sequence[Mapping[str, Any]]) -> Plan:
+    return propose(
+        idea.factors,
+        idea.bakes,
+        aim=idea.aim,
+        days=idea.days,
+        loads=idea.loads,
+        references=idea.references,
+        exclude=list(exclude) or None,
+        seed=idea.seed,
+        tasters=idea.tasters or None,
+        worth_noticing=_worth(idea.measures),
+        later=idea.later,
+        doughs=idea.doughs,
+        bakes_a_dough=(idea.batch or Batch()).bakes_a_dough,
+    )
+
+
+def _too_flat(idea: Idea) -> list[list[dict[str, Any]]]:
+    """Return the settings that leave a bake with too little to rise, then those with nothing.
+
+    Nothing is left out where a recipe does not rise, or where something lifts every bake.
+    """
+    if idea.formula is None or idea.second is None:
+        return []
+    own, other = lifting(idea.formula), lifting(idea.second)
+    find = idea.formula.table_of_ingredients.find
+    absent = {
+        find(factor.changes[1]): factor
+        for factor in idea.factors
+        if isinstance(factor, Numeric)
+        and factor.changes is not None
+        and factor.changes[0] == "percent"
+        and factor.changes[1] in (*own, *other)
+        and factor.low == 0
+        and factor.only_when is None
+    }
+    whole = any((factor.changes or ("",))[0] == "cross" for factor in idea.factors)
+    table = {*idea.formula.mix.parts, *idea.second.mix.parts}
+    left = [
+        name
+        for name in (*own, *(other if whole else ()))
+        if name in table or find(name) not in absent
+    ]
+    if not (own and other) or left or len(absent) < _EITHER:
+        return []
+    little = [
+        {one.name: (0.0, (_HALF if one is least else _ALL) * one.high) for one in absent.values()}
+        for least in absent.values()
+    ]
+    return [little, [{one.name: (0.0, 0.0) for one in absent.values()}]]
+
+
+_EITHER = 2  # things that lift: of one alone, a bake without it is what is to be tried
+# Of what a recipe has of it, just under: a bake keeps all of one, or half of each; a quarter of
+# one alone lifts hardly anything (common practice, no source)
+_HALF, _ALL = 0.49, 0.99
+
+
+def _risen(idea: Idea, plan: Plan) -> Plan:
+    """Return the plan with a word on bakes with nothing that lifts, where both recipes rise."""
+    if idea.formula is None or idea.second is None:
+        return plan
+    formula = idea.formula
+    if not (lifting(formula) and lifting(idea.second)):
+        return plan
+    rows = plan.table.to_dict("records")
+    flat = [row["bake"] for row in rows if not lifting(formula_of(formula, plan.factors, row))]
+    if flat:
+        has, them = ("has", "it") if len(flat) == 1 else ("have", "them")
+        return plan.because(
+            f"{in_words(flat)} {has} no leavening at all, though both recipes rise: expect {them} "
+            "flat."
+        )
+    if _too_flat(idea):
+        return plan.because("No bake is left without any leavening.")
+    return plan
 
 
 def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
@@ -603,9 +712,9 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
         parent.name: _how_whole(idea, plan, dict(both.loc[parent.name]), parent, ways)
         for parent, ways in parents
     }
-    nearly = [name for name, said in whole.items() if said != f"{name} {_WHOLE}."]
+    nearly = [name for name, said in whole.items() if said != [f"{name} {_WHOLE}."]]
     found = replace(found, details={**found.details, "nearly": nearly}) if nearly else found
-    return found.because(*whole.values())
+    return found.because(*(sentence for said in whole.values() for sentence in said))
 
 
 def _how_whole(
@@ -614,7 +723,7 @@ def _how_whole(
     settings: Mapping[str, Any],
     parent: Formula,
     ways: Mapping[str, Any],
-) -> str:
+) -> list[str]:
     """Say whether a parent is baked whole, or in what its bake is not as the parent is."""
     assert idea.formula is not None
     baked = formula_of(idea.formula, plan.factors, settings)
@@ -632,11 +741,10 @@ def _how_whole(
         if gaps[name] > _ALIKE
     ]
     crossed = {factor.name for factor in plan.factors}
-    apart += [
-        f"{one.name} {one.first} (its own: {ways[one.name]})"
-        for one in idea.process
-        if one.name not in crossed and ways[one.name] != one.first
+    made_alike = [
+        one for one in idea.process if one.name not in crossed and ways[one.name] != one.first
     ]
+    apart += [f"{one.name} {one.first} (its own: {ways[one.name]})" for one in made_alike]
     guessed = [
         f"its own {factor.name} is not said, so it is at {factor.show(settings[factor.name])}"
         for factor in plan.factors
@@ -644,20 +752,47 @@ def _how_whole(
         and factor.name not in ways
         and not is_blank(settings[factor.name])
     ]
-    told = f"{parent.name} {_WHOLE}"
-    if apart:
-        more = [f"{len(apart) - _NAMED} more"] if len(apart) > _NAMED else []
-        some = in_words([*apart[:_NAMED], *more])
-        told = f"{parent.name} is there as near as what is varied brings it: {some}"
-    if guessed:
-        told += f"; {in_words(guessed)}"
-    if apart and parent is idea.second and "share" not in idea.cross:
-        told += '; with "share" among what is crossed it comes nearer'
-    return f"{told}."
+    if not apart:
+        return [f"{'; '.join([f'{parent.name} {_WHOLE}', *filter(None, [in_words(guessed)])])}."]
+    more = [f"{len(apart) - _NAMED} more"] if len(apart) > _NAMED else []
+    some = in_words([*apart[:_NAMED], *more])
+    rest = f"; {in_words(guessed)}" if guessed else ""
+    if parent is not idea.second or "share" in idea.cross:
+        return [f"{parent.name} is there as near as what is varied brings it: {some}{rest}."]
+    held = sorted((name for name in gaps if gaps[name] > _ALIKE), key=lambda name: -gaps[name])
+    firsts = _amounts(idea.formula)
+    kept = [spelled[name] for name in held if min(here.get(name, 0), firsts.get(name, 0)) > _ALIKE]
+    without = [spelled[name] for name in held if here.get(name, 0.0) <= _ALIKE][:_LACKING]
+    return [
+        _not_itself(idea, kept[:_NAMED], without, made_alike),
+        f"The bake of {parent.name} has {some}{rest}.",
+    ]
+
+
+def _not_itself(
+    idea: Idea, kept: Sequence[str], without: Sequence[str], made_alike: Sequence[Process]
+) -> str:
+    """Say in kitchen words that the second recipe is not baked, and what stands for it."""
+    assert idea.formula is not None
+    assert idea.second is not None
+    first, second = idea.formula.name, idea.second.name
+    dough = [in_words(kept)] if kept else []
+    dough += [f"no {in_words(without, 'or')}"] if without else []
+    says = f": {', '.join(dough)}" if dough else ""
+    says += f"; {in_words(f'{one.name} too ({one.first})' for one in made_alike)}" * bool(
+        made_alike
+    )
+    ways = [one.name for one in idea.process if one.first != one.second]
+    whole = ", ".join(f'"{one}"' for one in ("share", *ways))
+    return (
+        f"{second} itself is not baked: its bake takes from it {in_words(idea.cross)}. "
+        f"Its dough is {first}'s{says}. To have {second} whole: cross = [{whole}]."
+    )
 
 
 _WHOLE = "is baked whole"
 _NAMED = 3  # of what a parent's bake has otherwise, the widest apart first
+_LACKING = 2  # of what the second recipe has and its bake has not
 _ALIKE = 0.05  # percent of the flour: less is shown as the same
 
 

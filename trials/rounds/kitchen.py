@@ -214,6 +214,7 @@ def prices_from(record: Mapping[str, Any]) -> Prices:
 # it is counted from the moment a bake leaves the heat, as if it were cool at once.
 SAFE_MINUTES = 120
 HANDS = "hands"
+ANY_OF_IT = ("with",)  # of an amount that bakes may be without: a step of those that have some
 DAY = 24 * 60
 
 
@@ -238,7 +239,8 @@ class Step(InWords):
         The most minutes the next step may keep it waiting: 0 for a proof that must not run on.
         Any when left out; the timetable then does it as late as the heat allows.
     only_when : tuple, optional
-        A factor and the kinds of it for which there is the step, as in ("method", ["fried"]).
+        A factor and the kinds of it for which there is the step, as in ("method", ["fried"]); of
+        an amount, the bakes that have any: ("dry yeast", ["with"]).
 
     Examples
     --------
@@ -277,10 +279,16 @@ class Step(InWords):
         False
         >>> Step("fry", 6, only_when=("method", ["fried"])).is_for({"method": "baked"})
         False
+        >>> Step("rise", 60, only_when=("dry yeast", ["with"])).is_for({"dry yeast": 0.0})
+        False
         """
-        if not holds(self.only_when, settings):
+        if isinstance(self.minutes, str) and is_blank(settings[self.minutes]):
             return False
-        return not isinstance(self.minutes, str) or not is_blank(settings[self.minutes])
+        if self.only_when and self.only_when[1] == ANY_OF_IT:
+            there = amount(settings[self.only_when[0]])
+            if there is not None:
+                return there > 0
+        return holds(self.only_when, settings)
 
 
 @checked_types(RoundError)
@@ -386,11 +394,13 @@ class Kitchen(InWords):
 
 def check_steps(plan: Plan, steps: Sequence[Step], kitchen: Kitchen) -> None:
     """Raise a RoundError when steps can not be done in a kitchen, naming the first that can not."""
-    for what, when in [(one.name, one.only_when) for one in steps] + [
-        (one.thing, one.only_when) for one in kitchen.heats
-    ]:
-        check_host(what, when, plan.factors)
     factors = {factor.name: factor for factor in plan.factors}
+    for heat in kitchen.heats:
+        check_host(heat.thing, heat.only_when, plan.factors)
+    for step in steps:
+        host, kinds = step.only_when or ("", ())
+        if kinds != ANY_OF_IT or not isinstance(factors.get(host), Numeric):
+            check_host(step.name, step.only_when, plan.factors)
     own = False
     for step in steps:
         _check_step(plan, step, kitchen)

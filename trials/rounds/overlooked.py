@@ -6,7 +6,7 @@ from typing import Any
 
 from trials.base.errors import FormulaError
 from trials.base.words import in_words
-from trials.core.factors import Categorical, Component, Factor, is_blank
+from trials.core.factors import Categorical, Component, Factor, Numeric, is_blank
 from trials.core.roles import Role
 from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
 from trials.recipe.crossing import WITHOUT
@@ -244,10 +244,30 @@ def _unrisen(round_: Round) -> Iterator[str]:
     )
     said = [*(step.name for step in round_.steps), *(one.name for one in round_.plan.factors)]
     if raised and not any(map(_RISES.search, said)):
+        when = _without_yeast(round_.plan.factors)
         yield (
             "Nothing says when the dough rises: write a step, as in [[steps]], "
-            'name = "rise", minutes = 90 (as your recipe has it).'
+            f'name = "rise", minutes = 90 (as your recipe has it){when}.'
+            f"{_STAYS if 'parents' in round_.plan.details else ''}"
         )
+
+
+_STAYS = " The heat and minutes that [[process]] gives stay, and come after it."
+
+
+def _without_yeast(factors: Sequence[Factor]) -> str:
+    """Return what makes a rise one of the bakes alone that have yeast, where some have none."""
+    for factor in factors:
+        kind, what = (factor.changes or ("", ""))[:2]
+        may_be_none = isinstance(factor, Numeric) and factor.low == 0
+        if kind == "percent" and may_be_none and _RAISES.search(str(what)):
+            return f', only_when = ["{factor.name}", ["with"]] (the bakes that have any)'
+        if kind == "swap" and isinstance(factor, Categorical):
+            rising = [str(one) for one in factor.levels if _RAISES.search(str(one))]
+            if rising and len(rising) < len(factor.levels):
+                kinds = ", ".join(f'"{one}"' for one in rising)
+                return f', only_when = ["{factor.name}", [{kinds}]]'
+    return ""
 
 
 def _soda_alone(round_: Round) -> list[str]:

@@ -235,7 +235,7 @@ down = 3
 # second = "dry griddle"
 # also = ["shallow-fry"]    # further kinds to try; unit and hard_to_change as for a factor
 # heat = ["210 °C", "medium", "175 °C"]   # of each, printed on the sheets
-# minutes = [18, 14, 12]    # of each: they make the steps where no [[steps]] are said
+# minutes = [18, 14, 12]    # of each: the cooking, after the [[steps]] that are written
 """
 
 CROSS = '''\
@@ -253,8 +253,10 @@ griddle bread: 300 g all-purpose flour, 210 g buttermilk, 36 g lard, 6 g salt"""
 # flour, water, sugar, salt, leavening, lamination, cooking, soak, share (of the whole); or an
 # ingredient.
 cross = ["kind of fat", "leavening", "cooking"]
-bakes = 8                   # crossings; both recipes are baked besides: 10 bakes in all
-parents = 1                 # how often each recipe is baked
+bakes = 8                   # crossings; the two bakes below come on top: 10 in all
+parents = 1                 # one bake of each side. The second recipe itself is not baked: its bake
+                            # has of it what is crossed, all else is the first's. To have it
+                            # whole: cross = ["share", "cooking"]
 days = 2
 
 # taste = "together"        # a sitting's pieces at once, held alike; "fresh": each warm, when ready

@@ -423,6 +423,8 @@ def _read_setting(
             level = factor.read(cell.text)
             return level if isinstance(level, str) else float(level)
         value, said = read_number(cell)
+        if value is None and cell.text.casefold() == factor.show(factor.low) == "none":
+            value, said = factor.low, ""  # as the sheets say it
         if value is None:
             reading.refuse(place, said, column.expects(), LEAVE_EMPTY)
             return None

@@ -124,8 +124,7 @@ def told_to_tasters(round_: Round) -> dict[str, tuple[str, ...]]:
     """Return what tasters are told of each bake: what notices name, and what labels may add."""
     formulas = round_.formulas if round_.formula else {}
     return {
-        bake: (*named, *_by_label(formulas[bake] if bake in formulas else None))
-        for bake, named in notices(round_).items()
+        bake: (*named, *_by_label(formulas.get(bake))) for bake, named in notices(round_).items()
     }
 
 
