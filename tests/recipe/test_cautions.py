@@ -136,6 +136,21 @@ def test_buckwheat_is_no_wheat_but_its_label_is_read():
 
 
 @pytest.mark.parametrize(
+    ("cooking", "hot"),
+    [
+        ("pan with sunflower oil", True),
+        ("skillet with a little lard", True),
+        ("loaf pan with oil", False),
+        ("dry griddle", False),
+        ("oven", False),
+    ],
+)
+def test_a_pan_with_oil_is_hot_oil(cooking, hot):
+    dough = Formula("a", {"bread flour": 100, "water": 60})
+    assert ("hot oil" in [one.subject for one in cautions(dough, {"cooking": cooking})]) == hot
+
+
+@pytest.mark.parametrize(
     ("mixed", "settings", "said"),
     [
         ("margarine", {}, "Read the label of margarine: it may hold more, such as milk."),

@@ -33,6 +33,8 @@ FRESH_REFINED = 215  # °C, for any other oil: fresh, refined, 0.05 % free fatty
 ALLERGENS = "allergens"
 _FRIES = re.compile(
     r"\b(fry|fries|fryer|fried|frying|fritters?|deep.fat)\b|\boil (fill|temp|heat)|hot oil"
+    r"|\b(?<!loaf )(?<!cake )(pan|pot|skillet|wok)s? (with|of) "
+    r"[\w ]*\b(oil|fat|lard|ghee|dripping)\b"
 )
 _HOT = 100  # °C; a setting of oil from here up is a temperature, not an amount
 
