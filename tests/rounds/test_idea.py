@@ -1,5 +1,6 @@
 """An idea in the baker's words becomes a round, with all that a bake day needs."""
 
+import itertools
 import re
 
 import pytest
@@ -148,3 +149,45 @@ def test_bakes_can_be_left_for_a_second_round(folder):
     plan = plan_of(read_idea(folder))
     assert plan.count() == 12
     assert "the part to bake first of a plan of 16 bakes" in plan.reasons[-1]
+
+
+@pytest.mark.parametrize(
+    ("unit", "low", "high", "heat"),
+    [
+        ("°C", 165, 185, Heat("oven", "oven", room=20, up=10, down=3)),
+        ("°F", 330, 365, Heat("oven", "oven", room=68, up=18, down=5.4)),
+    ],
+)
+def test_an_oven_takes_its_time_to_another_heat_though_nobody_says_so(
+    tmp_path, unit, low, high, heat
+):
+    path = write_idea(tmp_path)
+    text = path.read_text("utf-8").replace(
+        'low = 165, high = 185, unit = "°C"', f'low = {low}, high = {high}, unit = "{unit}"'
+    )
+    path.write_text(text, "utf-8")
+    (found,) = read_idea(tmp_path).kitchen.heats
+    assert found == heat
+    # No bake goes in while the oven changes: each step up or down of the day takes its minutes
+    made = planned_round(tmp_path)
+    baked = timetable(made, effort=0).tasks.query("step == 'bake'").sort_values("start")
+    heats = made.plan.table.set_index("bake")["oven"]
+    for _, own in baked.groupby("day"):
+        rows = own.to_dict("records")
+        for one, then in itertools.pairwise(rows):
+            change = heats[then["bake"]] - heats[one["bake"]]
+            least = change / heat.up if change > 0 else -change / heat.down
+            assert then["start"] - one["end"] >= least - 1e-9
+
+
+def test_what_is_said_of_an_oven_stands(folder):
+    (heat,) = read_idea(folder).kitchen.heats
+    assert heat == Heat("oven", "oven", up=10, down=3)
+    # An oven that nothing sets has no heat to change
+    change(folder, 'name = "oven"\nlow = 165\nhigh = 190\nunit = "°C"',
+           'name = "rest"\nlow = 165\nhigh = 190\nunit = "min"')  # fmt: skip
+    path = folder / "idea.toml"
+    text = path.read_text("utf-8")
+    begin, end = text.index("[[kitchen.heats]]"), text.index("# What a kilogram")
+    path.write_text(text[:begin] + text[end:], "utf-8")
+    assert read_idea(folder).kitchen.heats == ()

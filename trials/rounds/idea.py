@@ -27,10 +27,11 @@ from trials.design.propose import propose
 from trials.recipe.crossing import WITH, WITHOUT, Trait, lifting
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
-from trials.recipe.units import WEIGHTS, unit
+from trials.recipe.units import TEMPERATURES, WEIGHTS, convert, unit
 from trials.rounds.kitchen import (
     HANDS,
     Batch,
+    Heat,
     Kitchen,
     Prices,
     Step,
@@ -231,6 +232,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
     steps = tuple(step_from(record) for record in answers.get("steps", ()))
     kitchen = kitchen_from(answers["kitchen"]) if "kitchen" in answers else None
     steps, kitchen = _cooked(steps, process, cross, kitchen)
+    kitchen = _heated(factors, steps, kitchen)
     return Idea(
         name=str(answers.get("name", both)),
         bakes=answers["bakes"],
@@ -283,6 +285,37 @@ def _as_named(factor: Factor, formula: Formula) -> Factor:
 def _weighs(formula: Formula, name: str) -> bool:
     """Say whether one part of a recipe alone holds an ingredient, so that its name says which."""
     return name in formula.mix.table and len(formula.mix.places(name)) == 1
+
+
+# Degrees Celsius a minute by which a home oven warms and cools (common practice, no source)
+_UP, _DOWN = 10.0, 3.0
+_FAHRENHEIT = 1.8  # degrees in one degree Celsius
+
+
+def _heated(
+    factors: Sequence[Factor], steps: Sequence[Step], kitchen: Kitchen | None
+) -> Kitchen | None:
+    """Return a kitchen whose oven takes its time to another heat, where nobody said how long.
+
+    A bake can not follow another at once when the oven is hotter for it.
+    """
+    if kitchen is not None and kitchen.heats:
+        return kitchen
+    ovens = {one for step in steps for one in step.needs if re.search(r"\boven\b", one, re.I)}
+    set_ = [
+        one
+        for one in factors
+        if isinstance(one, Numeric)
+        and re.search(r"\boven\b", one.name, re.I)
+        and one.unit.strip() in TEMPERATURES
+    ]
+    if len(ovens) != 1 or len(set_) != 1:
+        return kitchen
+    (thing,), (factor,) = ovens, set_
+    times = _FAHRENHEIT if factor.unit.strip() == "°F" else 1.0
+    room = convert(20.0, "°C", factor.unit)
+    heat = Heat(thing, factor.name, room=room, up=_UP * times, down=_DOWN * times)
+    return replace(kitchen or Kitchen(), heats=(replace(heat, only_when=factor.only_when),))
 
 
 def _batch(answers: Mapping[str, Any], formula: Formula | None, in_grams: bool) -> Batch | None:

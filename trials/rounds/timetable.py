@@ -1779,7 +1779,8 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
     return (
         f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
         f"last is ready at {day['taste from']}. Taste in {how_many(len(held), 'sitting')}, the "
-        f"pieces of each held alike: {'; '.join(told)}."
+        f"pieces of each held alike: {'; '.join(told)}. If yours keep longer, by your food-safety "
+        "code, say so: safe, in minutes, under [kitchen]."
     )
 
 
