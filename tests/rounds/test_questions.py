@@ -324,6 +324,9 @@ only_when = ["cooking", ["oven"]]
 """
     path.write_text(path.read_text("utf-8") + own, "utf-8")
     assert run(["plan", str(folder)]) == 0
+    # What each is made of stands behind the plan, with how it was found
+    assert not re.search(r"The bake of|Not crossed", capsys.readouterr().out)
+    assert run(["plan", str(folder), "--why"]) == 0
     said = capsys.readouterr().out
     assert "baked whole" not in said
     # the page has salt 1.5 in the scone, where the plan begins at 2, and 2 in the other

@@ -404,7 +404,7 @@ def spoken(
 # How the sentences begin that say how a plan was found and weighed, not what to make of it
 _BEHIND = re.compile(
     rf"To ({'|'.join(AIM_WORDS.values())}) with |As you said: |Assumed: |Weighed (with|and left)\b"
-    rf"|The (\d+ )?reference bakes? comes? on top|{NONE_LEFT}"
+    rf"|The (\d+ )?reference bakes? comes? on top|The bake of |Not crossed, so as in |{NONE_LEFT}"
 )
 
 
