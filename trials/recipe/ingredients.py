@@ -526,12 +526,12 @@ def shipped() -> Ingredients:
     References
     ----------
     USDA National Nutrient Database for Standard Reference, release 26 (2013): 119 of the rows.
-    Two rows are stand-ins and thirty-eight are from memory; column verified says which.
+    Two rows are stand-ins and forty are from memory; column verified says which.
 
     Examples
     --------
     >>> len(shipped().rows)
-    159
+    161
     """
     return Ingredients(_read_rows(read_csv(SHIPPED), SHIPPED.name, 0))
 
