@@ -79,6 +79,9 @@ SCENARIOS = {
     "no_pairs": Scenario("no pairs", pairs=(0, 0)),
     "no_heredity": Scenario("pairs anywhere", heredity=False),
     "bends": Scenario("numbers, the two active ones bent", kind="numbers", bends=True),
+    "bends_shared": Scenario(
+        "numbers, the two active ones bent; paired", kind="numbers", bends=True, paired=True
+    ),
     "three_kinds": Scenario("three kinds each", kind="three kinds"),
     "corner": Scenario("the best corner fails and is left out", corner=True),
     "small": Scenario("four factors, two tasters", factors=4, tasters=2),
@@ -139,7 +142,9 @@ class Spot:
         found = pd.Series(0.0, index=scores.index)
         for _, own in scores.groupby("bake", sort=False):
             setting = tuple(own.iloc[0][self.names])
-            rng = np.random.default_rng([self.seed // 10_000, *CODES[setting], self.made[setting]])
+            rng = np.random.default_rng(
+                [self.seed // 10_000, *numbered(setting), self.made[setting]]
+            )
             self.made[setting] += 1
             bake = SPREADS.bake * rng.standard_normal()
             found[own.index] = bake + SPREADS.tasting * rng.standard_normal(len(own))
@@ -158,6 +163,11 @@ class Spot:
         axes = [np.linspace(f.low, f.high, 11) if numbers else f.levels for f in self.factors]
         table = pd.DataFrame(itertools.product(*axes), columns=self.names)
         return table[~self.broken(table)].reset_index(drop=True)
+
+
+def numbered(setting):
+    """Return a setting as whole numbers; of numbers, in thousandths."""
+    return CODES[setting] if setting in CODES else [round(1000 * value) for value in setting]
 
 
 def spot_of(scenario, number):
@@ -390,6 +400,8 @@ TWELVE, TEN, EIGHT = (f"kit, one round of {bakes}" for bakes in (12, 10, 8))
 ASKED = (
     ("bends", "kit, 8 and then 8, one day", COMPARED, 0.05),
     ("bends", "kit, 12 and then 4 as foreseen, one day", COMPARED, 0.05),
+    ("bends_shared", "kit, 8 and then 8, one day", COMPARED, 0.05),
+    ("bends_shared", "kit, 12 and then 4 as foreseen, one day", COMPARED, 0.05),
     ("told", COMPARED, None, 0.25),
     ("told_falsely", COMPARED, None, None),
     ("untold", COMPARED, None, None),
