@@ -462,7 +462,7 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
     where = {
         str(name): list(rows.loc[rows["parent"] == str(name), "bake"]) for name in parents.index
     }
-    said = in_words(f"{name} as {in_words(bakes)}" for name, bakes in where.items())
+    said = in_words(f"{name}: {in_words(bakes)}" for name, bakes in where.items())
     count, both = plan.count(), len(rows) - len(plan.rows)
     more = [
         f"For a parent that is of no such dough, one more is mixed: {rows[group].nunique()} doughs "
@@ -475,8 +475,8 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
         rows=rows.drop(columns="parent"),
         details={**plan.details, "parents": where},
         reasons=(
-            f"{count} crossings, and the settings of both parents among them, make {count + both} "
-            f"bakes: {said}.",
+            f"{count} crossings and the settings of both parents ({said}) make {count + both} "
+            "bakes.",
             *more,
             *plan.reasons,
         ),

@@ -379,9 +379,7 @@ def _cost_words(best: Promise, each: Promise | None, own: Sequence[str]) -> Iter
     bakes = each.plan.count()
     yield (
         f"That costs the dough's own questions: {kitchen_names(both, best.plan.factors)} would be "
-        f"known to ± {now[widest]:.1f} points, with a dough for each of {bakes} bakes to "
-        f"± {then[widest]:.1f}, {now[widest] / then[widest]:.1f} times as wide (a quick estimate, "
-        "of single changes alone). "
+        f"known to ± {now[widest]:.1f} points and not to ± {then[widest]:.1f} (a quick estimate). "
         f"For a dough each, say doughs = {bakes}."
     )
     left = best.table.set_index("term").loc[both, "df"].min()
