@@ -508,10 +508,10 @@ def _small_round_words(best: Promise, wish: Wish, answers: Answers) -> list[str]
     more, twice = worth_of_tasting(bakes, answers.tasters, answers.sd_bake)
     found = "" if _large_words(best) else f"{bakes} bakes can find a good bake. "
     said = [
-        f"{found}{'They' if found else f'{bakes} bakes'} can not prove that a difference is small: "
-        f"to call one too small to matter takes about {max(many, bakes + 1)} bakes with {tasters}.",
-        f"With one more taster these {bakes} are worth about {more:.0f} bakes; with each bake "
-        f"tasted twice, blind, about {twice:.0f}.",
+        f"{found}To call a difference too small to matter takes about {max(many, bakes + 1)} bakes "
+        f"with {tasters}.",
+        f"With one more taster these {bakes} are worth about {more:.0f}; with each bake tasted "
+        f"twice, blind, about {twice:.0f}.",
     ]
     return [*said, *_drop_words(best, wish, answers)]
 

@@ -323,10 +323,13 @@ def _plan(asked: argparse.Namespace) -> int:
         _rehearsed(round_, asked.rehearse)
         tell()
     else:
-        if not asked.why:
-            tell(f"How it was found: trials plan {folder} --why")
+        more = []
         if round_.plan.count() <= _REHEARSED_UP_TO:
-            tell(f"To try out what it will say, in a few minutes: trials plan {folder} --rehearse")
+            more.append(f"trials plan {folder} --rehearse tries it out on paper, in minutes")
+        if not asked.why:
+            more.append(f"{'' if more else f'trials plan {folder} '}--why says how it was found")
+        if more:
+            tell(f"More: {'; '.join(more)}.")
     tell(f"The plan is in {round_.folder / 'plan.csv'}. Next: trials sheets {folder}")
     return DONE
 

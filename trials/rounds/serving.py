@@ -278,8 +278,8 @@ def hidden_repeats(round_: Round) -> str:
     if not few or round_.taste == FRESH or (round_.sitting or RICH_SITTING) <= 2:
         return ""
     return (
-        "At each sitting a taster gets one bake twice, the second time under another code (a "
-        "hidden repeat), to see how alike a taster scores the same thing. It is no further bake."
+        "At each sitting a taster gets one bake again, under another code (a hidden repeat): it "
+        "shows how steady a taster is."
     )
 
 
