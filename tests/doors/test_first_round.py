@@ -40,7 +40,7 @@ VARIED = {
     r'"sugar", low = 70, high = 100': '"buttermilk", low = 300, high = 340',
     r'\{ name = "fat", levels = \["butter", "lard"\] \}': '{ name = "tin", '
     'levels = ["dark", "light"] }',
-    r'\n  \{ name = "chill".*?\n': "\n",
+    r"minutes = 20": "minutes = 60",
     r"minutes = 14": "minutes = 40",
     '"Ada"': '"Ida"',
     '"Ben"': '"Bo"',

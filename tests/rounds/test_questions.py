@@ -59,6 +59,18 @@ def test_what_is_named_as_the_recipe_has_it_is_weighed(tmp_path, line, changes):
     assert factor.changes == changes
 
 
+@pytest.mark.parametrize(("low", "high", "centre"), [(70, 100, 90), (100, 120, None)])
+def test_the_reference_bake_has_the_recipe_s_own_amount(tmp_path, low, high, centre):
+    # 90 g of sugar in the recipe; half-way where that is no setting of the round
+    path = write_idea(tmp_path)
+    path.write_text(SHORT.replace("low = 70, high = 100", f"low = {low}, high = {high}"), "utf-8")
+    idea = read_idea(tmp_path)
+    sugar = next(one for one in idea.factors if one.name == "sugar")
+    assert sugar.centre == centre
+    table = plan_of(idea).table
+    assert set(table.loc[table["role"] == "reference", "sugar"]) == {centre or (low + high) / 2}
+
+
 def test_a_first_round_needs_under_forty_lines():
     assert len(SHORT.splitlines()) < 40
 

@@ -269,8 +269,13 @@ def _as_named(factor: Factor, formula: Formula) -> Factor:
     if factor.changes is not None or getattr(factor, "by_hand", False):
         return factor
     if isinstance(factor, Numeric):
-        named = factor.unit.strip() == "g" and _weighs(formula, factor.name)
-        return replace(factor, changes=("grams", factor.name)) if named else factor
+        if factor.unit.strip() != "g" or not _weighs(formula, factor.name):
+            return factor
+        factor = replace(factor, changes=("grams", factor.name))
+        # The reference bake has the recipe's own amount, where that is within the limits
+        own = _as_written(formula, factor.name)
+        within = factor.centre is None and not factor.settings and factor.low < own < factor.high
+        return replace(factor, centre=own) if within else factor
     if not isinstance(factor, Categorical):
         return factor
     kinds = [str(level).casefold() for level in factor.levels]
@@ -280,6 +285,12 @@ def _as_named(factor: Factor, formula: Formula) -> Factor:
     if len(held) == 1 and all(str(level) in formula.mix.table for level in factor.levels):
         return replace(factor, changes=("swap", held[0]))
     return factor
+
+
+def _as_written(formula: Formula, name: str) -> float:
+    """Return the amount of an ingredient as the recipe has it."""
+    ((part, own),) = formula.mix.places(name)
+    return round(formula.mix.parts[part][own] / formula.written(own, part), _DIGITS)
 
 
 def _weighs(formula: Formula, name: str) -> bool:

@@ -10,7 +10,7 @@ rye ginger snap: 160 g bread flour, 40 g medium rye flour, 100 g butter, 90 g su
 30 g molasses, 16 g water, 4 g ginger, 2 g baking soda, 2 g salt"""
 bakes = 8                   # how many can you afford? The reference bakes come on top
 days = 2                    # over how many days?
-references = 2              # always the same, half-way in all: do the days differ? 0 for none
+references = 2              # your recipe, half-way in a heat or time: do days differ? 0 for none
 taste = "together"          # a sitting's pieces at once, held alike; "fresh": each warm, when ready
 
 # What varies, as far as you would dare and still serve it. One line each, two to four for 8 bakes:
@@ -30,8 +30,8 @@ tasters = [
 # What a bake goes through, in minutes (or the name of a factor that sets them).
 steps = [
   { name = "mix and shape", minutes = 15, needs = ["hands"] },
-  { name = "chill", minutes = 30 },               # a rest needs nothing
   { name = "bake", minutes = 14, needs = ["oven"] },
+  { name = "cool", minutes = 20 },                # a rest needs nothing
 ]
 '''
 
