@@ -8,6 +8,7 @@ import pytest
 from trials.base.errors import TrialsError
 from trials.core.factors import Numeric
 from trials.doors.cli import run
+from trials.recipe.crossing import LIFTED
 from trials.rounds.idea import plan_of, read_idea
 from trials.rounds.kitchen import Kitchen, Step, check_steps
 from trials.rounds.questions import ALL, CROSS
@@ -169,7 +170,7 @@ def test_no_bake_of_two_recipes_that_rise_is_left_without_leavening(tmp_path, se
     own = {"dry yeast": 7 / 3, "baking powder": 10 / 3}  # of 300 g of flour, in percent
     shares = plan.table[list(own)] / pd.Series(own)
     assert ((shares.max(axis=1) > 0.99) | (shares.min(axis=1) > 0.49)).all()
-    assert "No bake is left without any leavening." in plan.reasons
+    assert LIFTED in plan.reasons
 
 
 def test_a_recipe_that_never_rose_may_be_baked_flat(tmp_path):
@@ -202,11 +203,19 @@ def test_where_the_plan_needs_a_bake_without_leavening_it_is_named(tmp_path):
     assert re.findall(r"B\d+", said) == flat
 
 
+def test_each_leavening_s_own_absence_needs_no_word_where_another_always_lifts(tmp_path, capsys):
+    folder = page(tmp_path)
+    assert run(["plan", str(folder)]) == 0
+    said = capsys.readouterr().out
+    assert said.count(LIFTED) == 1
+    assert "alone lifts" not in said
+
+
 def test_a_little_is_better_than_none_where_there_is_no_other_plan(tmp_path):
     # With so little yeast every crossing would need all of the baking powder: none could vary it
     plan = plan_of(read_idea(page(tmp_path, '\n[[exclude]]\n"dry yeast" = [1, 2.4]\n')))
     assert (plan.table[["dry yeast", "baking powder"]].sum(axis=1) > 0).all()
-    assert "No bake is left without any leavening." in plan.reasons
+    assert LIFTED in plan.reasons
 
 
 def test_what_is_crossed_is_shown_in_figures_of_a_kitchen(tmp_path):

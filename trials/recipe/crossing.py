@@ -400,6 +400,10 @@ _LIFTS = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment|s
 _LIFTS_NOT = re.compile(r"cream of tartar", re.I)
 
 
+# Said of a plan that leaves such bakes out; then each leavening's own absence needs no word
+LIFTED = "No bake is left without any leavening."
+
+
 def lifting(formula: Formula) -> list[str]:
     """Return what a formula rises by: ingredients, and parts such as a poolish.
 

@@ -29,9 +29,9 @@ INWARDS = 0.25  # of its range that a limit moves where nobody says how far
 # Which end of a number is the bolder one: wetter, hotter, richer, longer bakes spread, tear, burn
 # or fall; less flour or egg does so too (common practice, no source)
 _BOLD_LOW = re.compile(r"flour|starch|egg", re.IGNORECASE)
-_BOLD = "the likeliest to spread, tear, burn or fall"
-_MEEK = "the likeliest to stay hard, pale, raw or dense"
-_MEEK_FRIED = "the likeliest to stay hard or dense"
+_BOLD = "likeliest to spread, tear, burn or fall"
+_MEEK = "likeliest to stay hard, pale, raw or dense"
+_MEEK_FRIED = "likeliest to stay hard or dense"
 _ENDS = {
     "hydration": ("the driest", "the wettest"),
     "fat": ("the leanest", "the richest"),
@@ -152,7 +152,7 @@ def _named(round_: Round, bake: str, end: int) -> str:
     tail = _BOLD if end > 0 else _MEEK_FRIED if fried > 0 else _MEEK
     if shown and (said or end > 0):
         return f"{shown}: {tail}"
-    return f"{'the boldest' if end > 0 else 'the mildest'} of them, {tail}"
+    return tail
 
 
 def suggested(round_: Round) -> list[str]:

@@ -24,7 +24,7 @@ from trials.design.crossings import (
     with_parents,
 )
 from trials.design.propose import propose
-from trials.recipe.crossing import WITH, WITHOUT, Trait, lifting
+from trials.recipe.crossing import LIFTED, WITH, WITHOUT, Trait, lifting
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
 from trials.recipe.units import TEMPERATURES, WEIGHTS, convert, unit
@@ -730,7 +730,7 @@ def _risen(idea: Idea, plan: Plan) -> Plan:
             "flat."
         )
     if _too_flat(idea):
-        return plan.because("No bake is left without any leavening.")
+        return plan.because(LIFTED)
     return plan
 
 
@@ -830,7 +830,7 @@ def _not_itself(
     whole = ", ".join(f'"{one}"' for one in ("share", *ways))
     return (
         f"{second} itself is not baked: its bake takes from it {in_words(idea.cross)}. "
-        f"Its dough is {first}'s{says}. To have {second} whole: cross = [{whole}]."
+        f"Its dough is {first}'s{says}. To have it whole: cross = [{whole}]."
     )
 
 

@@ -9,7 +9,7 @@ from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, Numeric, is_blank
 from trials.core.roles import Role
 from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
-from trials.recipe.crossing import WITHOUT
+from trials.recipe.crossing import LIFTED, WITHOUT
 from trials.recipe.formula import TOTALS, Formula
 from trials.recipe.units import is_set
 from trials.rounds.amounts import batch_sentence
@@ -24,6 +24,7 @@ _LEAST = (
     0.05  # percent of the flour: less salt than this nobody tastes (common practice, no source)
 )
 _MOVES = 5.0  # percent of the flour: less water or fat than this a dough takes (common practice)
+_IF_THERE = "where a bake has it"
 _WEIGHED = 0.5  # percent of the flour: more water than this on a sheet wants a reason
 # What a dough rises by, and what a step is called in which it does (common practice, no source)
 _RAISES = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment", re.I)
@@ -70,6 +71,7 @@ def overlooked(round_: Round) -> list[str]:
         for factor in round_.plan.factors
         if factor.changes is not None
         for sentence in lost(round_.formula, factor, round_.plan.factors)
+        if not (LIFTED in round_.plan.reasons and _IF_THERE in sentence)
     ]
     told += [*_gone_with(round_), *_water_weighed(round_), *_soda_alone(round_)]
     told += _unrisen(round_)
@@ -228,9 +230,9 @@ def _water_weighed(round_: Round) -> Iterator[str]:
             if abs(water) > _WEIGHED:
                 brings = "less" if water > 0 else "more"
                 yield (
-                    f"{new[0].upper()}{new[1:]} brings {brings} water than the {old} in whose "
-                    f"place it stands, so {abs(water):.2g} % of the flour "
-                    f"{'more' if water > 0 else 'less'} water is weighed: the dough stays as wet."
+                    f"{new[0].upper()}{new[1:]} brings {brings} water than the {old} it replaces: "
+                    f"{abs(water):.2g} % of the flour {'more' if water > 0 else 'less'} water is "
+                    "weighed."
                 )
 
 
@@ -351,7 +353,7 @@ def lost(formula: Formula, factor: Factor, factors: Sequence[Factor] = ()) -> It
                 if formula.mix.find(name).group == "leavener" and formula.mix.find(name) != row
             ]
             left = f"{rest[0]} alone lifts" if rest else "nothing but steam and beaten air lifts"
-            left += ", where a bake has it" if rest and rest[0] in varied else ""
+            left += f", {_IF_THERE}" if rest and rest[0] in varied else ""
             yield (
                 f"Without {what} {left}: it may stay flat or dense, and is less salty too. That is "
                 "a finding, not a slip."

@@ -2,7 +2,7 @@
 
 SHORT = '''\
 # One recipe, varied: write yours in place of this invented one, and change what else is not so.
-# Behind a # stand remarks. This page is enough for a first round; trials new --all OTHER has more.
+# This page is enough for a first round; trials new --all OTHER has more.
 
 # The recipe: its name, a colon, and all that goes in, in grams (weigh an egg: about 50).
 formula = """
@@ -240,7 +240,6 @@ down = 3
 
 CROSS = '''\
 # Two recipes crossed: write yours in place of this invented pair, and change what else is not so.
-# What stands behind a # is a remark, or what is taken when nothing is said.
 
 # A recipe: its name, a colon, and all that goes in, in grams (weigh an egg: about 50).
 formula = """
@@ -254,9 +253,8 @@ griddle bread: 300 g all-purpose flour, 210 g buttermilk, 36 g lard, 6 g salt"""
 # ingredient.
 cross = ["kind of fat", "leavening", "cooking"]
 bakes = 8                   # crossings; the two bakes below come on top: 10 in all
-parents = 1                 # one bake of each side. The second recipe itself is not baked: its bake
-                            # has of it what is crossed, all else is the first's. To have it
-                            # whole: cross = ["share", "cooking"]
+parents = 1                 # one bake of each side. The second recipe itself is not baked, unless
+                            # cross = ["share", "cooking"]: its bake has of it what is crossed
 days = 2
 
 # taste = "together"        # a sitting's pieces at once, held alike; "fresh": each warm, when ready
