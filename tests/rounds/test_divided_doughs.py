@@ -280,6 +280,17 @@ def test_what_can_not_be_told_apart_is_told_by_name_from_what():
     assert "the rest" not in said(plan)
 
 
+@pytest.mark.parametrize("bakes", [6, 8, 9, 12])
+@pytest.mark.parametrize("days", [2, 3])
+def test_no_day_has_one_dough_alone(bakes, days):
+    """A day's only dough can not be told from its day."""
+    plan = propose([WATER, COOKING], bakes, days=days, tasters=2, seed=1)
+    if "dough" in plan.table:
+        assert plan.table.groupby("day")["dough"].nunique().min() >= 2
+    own = plan.table.groupby("day")["hydration"].nunique()
+    assert own.max() > 1
+
+
 def test_what_can_not_be_divided_equally_is_said():
     plan = propose([FAT, WATER, COOKING], 10, days=2, tasters=2, seed=1)
     assert plan.count() == 8

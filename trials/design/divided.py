@@ -280,10 +280,12 @@ def _set_for(factor: Factor, group: str | bool) -> Factor:
 def _divisions(wish: Wish, across: int, doughs: Doughs) -> list[tuple[int, int]]:
     """Return how many bakes from how many doughs, those with every way in each dough first."""
     most = wish.bakes if doughs.most is None else doughs.most
+    # One dough a day could not be told from its day
+    least = 2 * wish.days if wish.days > 1 else 1
     found = [
         (bakes, count)
         for bakes in range(wish.bakes, max(wish.bakes - across, 1) - 1, -1)
-        for count in range(wish.days, min(most, bakes - 1) + 1, wish.days)
+        for count in range(least, min(most, bakes - 1) + 1, wish.days)
         if bakes % count == 0 and bakes // count >= doughs.bakes
     ]
 

@@ -31,8 +31,10 @@ SMOKE_POINTS = {
 }
 FRESH_REFINED = 215  # °C, for any other oil: fresh, refined, 0.05 % free fatty acid (trade text)
 ALLERGENS = "allergens"
+# A frying pan is a pan: what is done in it, and what is in it, says whether it is fried
 _FRIES = re.compile(
-    r"\b(fry|fries|fryer|fried|frying|fritters?|deep.fat)\b|\boil (fill|temp|heat)|hot oil"
+    r"\b(fry(?![ -]?pans?\b)|fries|fryer|fried|frying(?![ -]pans?\b)|fritters?|deep.fat)\b"
+    r"|\boil (fill|temp|heat)|hot oil"
     r"|\b(?<!loaf )(?<!cake )(pan|pot|skillet|wok)s? (with|of) "
     r"[\w ]*\b(oil|fat|lard|ghee|dripping)\b"
 )
@@ -255,8 +257,10 @@ def is_frying(words: str) -> bool:
 
     Examples
     --------
-    >>> is_frying("shallow-fry"), is_frying("oven")
-    (True, False)
+    >>> is_frying("shallow-fry"), is_frying("frying pan with oil"), is_frying("oven")
+    (True, True, False)
+    >>> is_frying("covered frying pan"), is_frying("fried in a frying pan")
+    (False, True)
     """
     return bool(_FRIES.search(words.casefold()))
 
