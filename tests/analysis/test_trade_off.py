@@ -706,5 +706,5 @@ def test_an_expected_score_is_told_no_finer_than_it_is_known(noise, told):
     row = found.expected.iloc[0]
     assert told == max(0, int(np.ceil(-np.log10((row["high"] - row["low"]) / 8))))
     (sentence,) = [one for one in found.sentences if one.startswith("firm: ")]
-    low, high = re.search(r"expected \(([\d.]+) to ([\d.]+)\)", sentence).groups()
+    low, high = re.search(r"many bakes ([\d.]+) to ([\d.]+)\)", sentence).groups()
     assert (low, high) == (f"{row['low']:.{told}f}", f"{row['high']:.{told}f}")

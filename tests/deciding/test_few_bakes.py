@@ -90,7 +90,11 @@ def test_failed_bakes_are_named_by_fit_and_next(folder, tmp_path, capsys):
 def test_what_is_expected_lies_on_the_scale(folder, capsys):
     said = said_by(capsys, "story", folder)
     size, low, high = map(
-        float, re.search(r"expected at ([\d.]+) \(([\d.]+) to ([\d.]+)\)", said).groups()
+        float,
+        re.search(
+            r"expected at ([\d.]+)\. One bake of it would come out between ([\d.]+) and ([\d.]+)\.",
+            said,
+        ).groups(),
     )
     assert 1 <= low <= size <= high <= 9
 
