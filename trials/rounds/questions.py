@@ -277,10 +277,6 @@ avoids = ["sesame"]
 
 # [batch]
 # dough = 500               # grams of dough for each bake; else the first recipe as it is written
-# [[measures]]              # what is scored: this, when nothing else is said
-# name = "liking"
-# scale = "hedonic 9"       # 1 to 9
-# goal = "higher"
 '''
 
 QUESTIONS = {"short": SHORT, "all": ALL, "cross": CROSS}
