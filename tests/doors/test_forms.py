@@ -251,6 +251,15 @@ def test_a_list_that_stands_line_by_line_stays_one_with_its_remarks(asked):
     assert [one.name for one in form.idea.tasters] == ["Ada", "Ben"]
 
 
+def test_a_list_in_another_order_is_kept_in_it(asked):
+    form = trials.forms.idea(asked)
+    wanted = "rest: 20 to 60 min\nfat: butter, lard\noven: 190 to 220 °C"
+    form.heard({"what": "field", "name": "factors", "value": wanted})
+    assert not form.view["problems"]
+    assert [one.name for one in trials.forms.idea(asked).idea.factors] == ["rest", "fat", "oven"]
+    assert "[[" not in (asked / "idea.toml").read_text("utf-8")
+
+
 def test_fewer_bakes_promise_less(asked):
     import re
 

@@ -1006,8 +1006,14 @@ def _listed_by_line(held: Array, wanted: Sequence[Mapping[str, Any]]) -> None:
         old = kept.get(str(one["name"]))
         table = tomlkit.inline_table() if old is None else old
         _put(table, one)
+        kept[str(one["name"])] = table
         if old is None:
             held.append(table)
+    if [str(one["name"]) for one in held] != list(kinds):
+        # In another order the lines are written anew, remarks behind them left out
+        held.clear()
+        for name in kinds:
+            held.append(kept[name])
 
 
 def _put(table: Any, one: Mapping[str, Any]) -> None:
