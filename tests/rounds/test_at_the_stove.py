@@ -15,18 +15,9 @@ from trials.design.layout import lay_out
 from trials.doors import demo, large_demo
 from trials.doors.cli import run
 from trials.doors.start import planned_round
-from trials.rounds import timetable as bake_day
 from trials.rounds.kitchen import Heat, Kitchen, Step, is_tended
 from trials.rounds.timetable import timetable
 from trials.show.timetable import timetable_sheet
-
-
-@pytest.fixture(params=["with the solver", "without it"])
-def solver(request, monkeypatch):
-    if request.param == "without it":
-        monkeypatch.setattr(bake_day, "cp_model", None)
-    elif bake_day.cp_model is None:
-        pytest.skip("OR-tools is not installed; pip install trials[timetable]")
 
 
 def check_stays(made, thing, hands):

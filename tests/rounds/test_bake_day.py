@@ -37,14 +37,6 @@ def rested(tmp_path_factory):
     return planned_round(idea(tmp_path_factory.mktemp("rested"), shape, REST))
 
 
-@pytest.fixture(params=["with the solver", "without it"])
-def solver(request, monkeypatch):
-    if request.param == "without it":
-        monkeypatch.setattr(bake_day, "cp_model", None)
-    elif bake_day.cp_model is None:
-        pytest.skip("OR-tools is not installed; pip install trials[timetable]")
-
-
 def heated(made, things):
     """Return the bakes in the order in which they go onto any heat."""
     tasks = made.tasks[~made.tasks["step"].str.contains(": ")]

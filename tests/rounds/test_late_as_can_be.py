@@ -9,7 +9,6 @@ from tests.rounds.rounds_to_bake import doughnut
 from tests.rounds.test_scheduling import CAPACITY, TIMES, bakes, check
 from trials.core.factors import Categorical, Numeric
 from trials.design.layout import lay_out
-from trials.rounds import timetable as bake_day
 from trials.rounds.forms import read_serving
 from trials.rounds.kitchen import Heat, Kitchen, Step
 from trials.rounds.timetable import as_late, finish_of, list_schedule, timetable
@@ -19,14 +18,6 @@ from trials.show.timetable import timetable_sheet
 FLOUR = Categorical("flour", ["spelt", "rye"])
 MIX = Step("mix", 15, "hands")
 BAKE = Step("bake", 30, "oven")
-
-
-@pytest.fixture(params=["with the solver", "without it"])
-def solver(request, monkeypatch):
-    if request.param == "without it":
-        monkeypatch.setattr(bake_day, "cp_model", None)
-    elif bake_day.cp_model is None:
-        pytest.skip("OR-tools is not installed; pip install trials[timetable]")
 
 
 def plan(count, **columns):

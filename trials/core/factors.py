@@ -671,6 +671,20 @@ def _left_out(value: object) -> bool:
     return value is None or value is False or value == "" or value == []
 
 
+def kind_of(record: Mapping[str, Any]) -> str | None:
+    """Return the kind of a factor's record; nobody need say that levels are kinds, limits a number.
+
+    Examples
+    --------
+    >>> kind_of({"name": "fat", "levels": ["butter", "lard"]}), kind_of({"name": "fat"})
+    ('categorical', None)
+    """
+    kinds, limits = "levels" in record, "low" in record or "high" in record
+    if "kind" in record or kinds == limits:
+        return record.get("kind")
+    return "categorical" if kinds else "numeric"
+
+
 def factor_from(record: Mapping[str, Any]) -> Factor:
     """Return the factor that :func:`factor_record` wrote; its kind follows from what it has.
 
@@ -681,10 +695,8 @@ def factor_from(record: Mapping[str, Any]) -> Factor:
     """
     kinds = {"numeric": Numeric, "categorical": Categorical, "component": Component}
     fields = dict(record)
-    kind = fields.pop("kind", None)
-    if kind is None and ("levels" in fields) != ("low" in fields or "high" in fields):
-        # What has levels is of kinds, what has limits is a number: nobody need say so
-        kind = "categorical" if "levels" in fields else "numeric"
+    kind = kind_of(fields)
+    fields.pop("kind", None)
     if kind not in kinds:
         found = "no kind" if kind is None else f"the kind {kind!r}"
         raise FactorError(

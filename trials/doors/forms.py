@@ -29,7 +29,7 @@ from trials.base.files import read_csv, write_csv, write_text
 from trials.base.html import answer, table
 from trials.base.keeping import one_step
 from trials.base.words import decimals, in_words, number, percent, rounded
-from trials.core.factors import Categorical, Factor, is_blank
+from trials.core.factors import Categorical, Factor, is_blank, kind_of
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES, Role
 from trials.core.verdicts import POWERED, UPPER
@@ -988,7 +988,7 @@ def _listed(answers: Any, what: str, wanted: Sequence[Mapping[str, Any]]) -> Non
     for one in wanted:
         old = kept.get(str(one["name"]))
         table = tomlkit.table()
-        if old is not None and _kind_of(old) == _kind_of(one):
+        if old is not None and kind_of(old) == kind_of(one):
             table.update(old)
         _put(table, one)
         anew.append(table)
@@ -997,9 +997,9 @@ def _listed(answers: Any, what: str, wanted: Sequence[Mapping[str, Any]]) -> Non
 
 def _listed_by_line(held: Array, wanted: Sequence[Mapping[str, Any]]) -> None:
     """Let a list that stands line by line hold what is wanted, the remarks between kept."""
-    kinds = {str(one["name"]): _kind_of(one) for one in wanted}
+    kinds = {str(one["name"]): kind_of(one) for one in wanted}
     for at in reversed(range(len(held))):
-        if kinds.get(str(held[at]["name"])) != _kind_of(held[at]):
+        if kinds.get(str(held[at]["name"])) != kind_of(held[at]):
             del held[at]
     kept = {str(one["name"]): one for one in held}
     for one in wanted:
@@ -1019,12 +1019,6 @@ def _listed_by_line(held: Array, wanted: Sequence[Mapping[str, Any]]) -> None:
 def _put(table: Any, one: Mapping[str, Any]) -> None:
     """Write what is wanted of a question into it, where it says something else."""
     for key, value in one.items():
-        same = key == "kind" and _kind_of(table) == value
+        same = key == "kind" and kind_of(table) == value
         if not same and table.get(key, []) != value:
             table[key] = value
-
-
-def _kind_of(record: Mapping[str, Any]) -> str:
-    """Return the kind of a factor, which need not be said; nothing for a taster."""
-    guess = "categorical" if "levels" in record else "numeric" if "low" in record else ""
-    return str(record.get("kind", guess))

@@ -394,12 +394,11 @@ def _leavening_traits(a: Formula, b: Formula) -> list[Trait]:
     ]
 
 
-# What lifts though it is no leavener of the table, and what is one and lifts nothing by itself
-# (common practice, no source)
-_LIFTS = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment|self.r(ai|i)s", re.I)
+# What raises a dough in its own time, what lifts though it is no leavener of the table, and what is
+# one and lifts nothing by itself (common practice, no source)
+RAISES = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment", re.I)
+_LIFTS = re.compile(rf"{RAISES.pattern}|self.r(ai|i)s", re.I)
 _LIFTS_NOT = re.compile(r"cream of tartar", re.I)
-
-
 # Said of a plan that leaves such bakes out; then each leavening's own absence needs no word
 LIFTED = "No bake is left without any leavening."
 

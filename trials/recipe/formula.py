@@ -622,10 +622,10 @@ def scaled_part(mix: Mix, part: str, factor: float) -> Mix:
 
 # Parts that are no dough, unless said otherwise: what no one eats whole, or what is put on or into
 # a piece that is already shaped
+ASIDE = ("frying oil", "soak", "syrup", "dip", "coating")
 # What is poured or spooned and not shaped: by its name, or with more water than a dough holds
 _BATTERS = re.compile(r"batter|cake|waffle|blini|cr[eê]pe|muffin", re.IGNORECASE)
 _POURS = 110.0  # percent of the flour (common practice, no source)
-ASIDE = ("frying oil", "soak", "syrup", "dip", "coating")
 FIRST_TOTALS = ("hydration", "fat", "sugar", "salt")
 
 

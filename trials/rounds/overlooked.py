@@ -9,7 +9,7 @@ from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, Numeric, is_blank
 from trials.core.roles import Role
 from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
-from trials.recipe.crossing import LIFTED, WITHOUT
+from trials.recipe.crossing import LIFTED, RAISES, WITHOUT
 from trials.recipe.formula import TOTALS, Formula
 from trials.recipe.units import is_set
 from trials.rounds.amounts import batch_sentence
@@ -26,8 +26,7 @@ _LEAST = (
 _MOVES = 5.0  # percent of the flour: less water or fat than this a dough takes (common practice)
 _IF_THERE = "where a bake has it"
 _WEIGHED = 0.5  # percent of the flour: more water than this on a sheet wants a reason
-# What a dough rises by, and what a step is called in which it does (common practice, no source)
-_RAISES = re.compile(r"yeast|starter|levain|sourdough|poolish|biga|pre-?ferment", re.I)
+# What a step is called in which a dough rises (common practice, no source)
 _RISES = re.compile(
     r"\b(ris(e|es|ing)|proof|prov(e|es|ing)\b|ferment|bulk|rest|retard|overnight|stand|leav|swell)",
     re.I,
@@ -136,7 +135,7 @@ def _can_taste(round_: Round, name: str, kept: Mapping[str, Collection[str]]) ->
         return ""
     return (
         f" and can taste {left} of the {count} bakes, though what is said above counts on {name} "
-        "for all: without that ingredient each bake would have one taster more"
+        f"for all: without what {name} avoids each bake would have one taster more"
     )
 
 
@@ -239,7 +238,7 @@ def _water_weighed(round_: Round) -> Iterator[str]:
 def _unrisen(round_: Round) -> Iterator[str]:
     """Yield that a yeasted dough has no step in which it rises."""
     raised = any(
-        _RAISES.search(name)
+        RAISES.search(name)
         for one in (round_.formula, *round_.formulas.values())
         if one is not None
         for name in (*one.table["ingredient"], *one.mix.parts)
@@ -262,10 +261,10 @@ def _without_yeast(factors: Sequence[Factor]) -> str:
     for factor in factors:
         kind, what = (factor.changes or ("", ""))[:2]
         may_be_none = isinstance(factor, Numeric) and factor.low == 0
-        if kind == "percent" and may_be_none and _RAISES.search(str(what)):
+        if kind == "percent" and may_be_none and RAISES.search(str(what)):
             return f', only_when = ["{factor.name}", ["with"]] (the bakes that have any)'
         if kind == "swap" and isinstance(factor, Categorical):
-            rising = [str(one) for one in factor.levels if _RAISES.search(str(one))]
+            rising = [str(one) for one in factor.levels if RAISES.search(str(one))]
             if rising and len(rising) < len(factor.levels):
                 kinds = ", ".join(f'"{one}"' for one in rising)
                 return f', only_when = ["{factor.name}", [{kinds}]]'
