@@ -288,7 +288,17 @@ def test_no_day_has_one_dough_alone(bakes, days):
     if "dough" in plan.table:
         assert plan.table.groupby("day")["dough"].nunique().min() >= 2
     own = plan.table.groupby("day")["hydration"].nunique()
-    assert own.max() > 1
+    assert own.min() > 1
+
+
+@pytest.mark.parametrize(("doughs", "works"), [(2, ["4", "8"]), (3, ["4", "8"])])
+def test_a_dough_a_day_is_refused_for_what_it_is(doughs, works):
+    with pytest.raises(PlanError, match="which can not be told from its day") as refused:
+        propose([FAT, COOKING], 8, days=2, tasters=2, seed=1, doughs=doughs)
+    assert re.findall(r"doughs = (\d+)", str(refused.value)) == works
+    for count in map(int, works):
+        made = propose([FAT, COOKING], 8, days=2, tasters=2, seed=1, doughs=count)
+        assert made.table.get("dough", made.table["bake"]).nunique() == count
 
 
 def test_what_can_not_be_divided_equally_is_said():

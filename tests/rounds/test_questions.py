@@ -59,7 +59,9 @@ def test_what_is_named_as_the_recipe_has_it_is_weighed(tmp_path, line, changes):
     assert factor.changes == changes
 
 
-@pytest.mark.parametrize(("low", "high", "centre"), [(70, 100, 90), (100, 120, None)])
+@pytest.mark.parametrize(
+    ("low", "high", "centre"), [(70, 100, 90), (90, 120, 90), (60, 90, 90), (100, 120, None)]
+)
 def test_the_reference_bake_has_the_recipe_s_own_amount(tmp_path, low, high, centre):
     # 90 g of sugar in the recipe; half-way where that is no setting of the round
     path = write_idea(tmp_path)
@@ -69,6 +71,13 @@ def test_the_reference_bake_has_the_recipe_s_own_amount(tmp_path, low, high, cen
     assert sugar.centre == centre
     table = plan_of(idea).table
     assert set(table.loc[table["role"] == "reference", "sugar"]) == {centre or (low + high) / 2}
+
+
+def test_a_plan_that_tunes_keeps_its_middle_half_way(tmp_path):
+    path = write_idea(tmp_path)
+    path.write_text(f'aim = "optimise"\n{SHORT}', "utf-8")
+    sugar = next(one for one in read_idea(tmp_path).factors if one.name == "sugar")
+    assert (sugar.changes, sugar.centre) == (("grams", "sugar"), None)
 
 
 def test_a_first_round_needs_under_forty_lines():

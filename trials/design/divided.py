@@ -181,6 +181,14 @@ def divided_wishes(wish: Wish, doughs: Doughs) -> list[Wish]:
         )
         for bakes, count in _divisions(wish, across, doughs)
     ]
+    if doughs.most is not None and not found and doughs.most < _least(wish):
+        more = _divisions(wish, across, replace(doughs, most=_least(wish)))
+        works = [f"doughs = {_least(wish)}"] if more else []
+        raise PlanError(
+            f"doughs is {doughs.most}: over {how_many(wish.days, 'day')} some day would have one "
+            "dough alone, which can not be told from its day. What works: "
+            f"{'; or '.join([*works, f'doughs = {wish.bakes}, a dough for each bake'])}."
+        )
     if said and not found:
         raise PlanError(
             f"doughs is {doughs.most}, from which {wish.bakes} bakes over "
@@ -277,15 +285,18 @@ def _set_for(factor: Factor, group: str | bool) -> Factor:
     return factor if isinstance(factor, Component) else replace(factor, hard_to_change=group)
 
 
+def _least(wish: Wish) -> int:
+    """Return the fewest doughs: a day's only dough could not be told from its day."""
+    return 2 * wish.days if wish.days > 1 else 1
+
+
 def _divisions(wish: Wish, across: int, doughs: Doughs) -> list[tuple[int, int]]:
     """Return how many bakes from how many doughs, those with every way in each dough first."""
     most = wish.bakes if doughs.most is None else doughs.most
-    # One dough a day could not be told from its day
-    least = 2 * wish.days if wish.days > 1 else 1
     found = [
         (bakes, count)
         for bakes in range(wish.bakes, max(wish.bakes - across, 1) - 1, -1)
-        for count in range(least, min(most, bakes - 1) + 1, wish.days)
+        for count in range(_least(wish), min(most, bakes - 1) + 1, wish.days)
         if bakes % count == 0 and bakes // count >= doughs.bakes
     ]
 

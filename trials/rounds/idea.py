@@ -227,7 +227,8 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         else ()
     )
     if formula is not None:
-        factors = tuple(_as_named(factor, formula) for factor in factors)
+        tunes = answers.get("aim") == "optimise"
+        factors = tuple(_as_named(factor, formula, tunes) for factor in factors)
     both = f"{formula.name} × {second.name}" if formula and second else folder.name
     steps = tuple(step_from(record) for record in answers.get("steps", ()))
     kitchen = kitchen_from(answers["kitchen"]) if "kitchen" in answers else None
@@ -260,7 +261,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
     )
 
 
-def _as_named(factor: Factor, formula: Formula) -> Factor:
+def _as_named(factor: Factor, formula: Formula, tunes: bool) -> Factor:
     """Return a factor that is named as what a weighed recipe holds, with what it then changes.
 
     Grams of an ingredient, with or without it, or one thing in the place of another: nobody need
@@ -272,10 +273,11 @@ def _as_named(factor: Factor, formula: Formula) -> Factor:
         if factor.unit.strip() != "g" or not _weighs(formula, factor.name):
             return factor
         factor = replace(factor, changes=("grams", factor.name))
+        if tunes or factor.centre is not None or factor.settings:
+            return factor  # a plan that tunes needs its middle half-way
         # The reference bake has the recipe's own amount, where that is within the limits
         own = _as_written(formula, factor.name)
-        within = factor.centre is None and not factor.settings and factor.low < own < factor.high
-        return replace(factor, centre=own) if within else factor
+        return replace(factor, centre=own) if factor.low <= own <= factor.high else factor
     if not isinstance(factor, Categorical):
         return factor
     kinds = [str(level).casefold() for level in factor.levels]
