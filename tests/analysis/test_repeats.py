@@ -91,6 +91,59 @@ def test_two_tasters_who_only_copy_count_once(step):
     assert not any("typed twice" in note for note in alone.notes)
 
 
+def test_two_who_copy_among_three_are_seen_and_the_third_stays():
+    data = tasted(np.random.default_rng(11), bakes=8, tasters=2, times=1).round()
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    copied = data[data["taster"] == "T0"].assign(taster="T9")
+    two, told = (
+        fit(one, "liking", ["hydration"], measure=liking)
+        for one in (data, pd.concat([data, copied]))
+    )
+    pd.testing.assert_frame_equal(told.spoken, two.spoken)
+    assert set(told.residuals["taster"]) == {"T0", "T1"}
+    assert [note.split(" are ")[0] for note in told.notes if "typed twice?" in note] == [
+        "The scores of T0 and T9"
+    ]
+
+
+@pytest.mark.parametrize(
+    "met",
+    [
+        {"Ben": {0: 5}, "Cy": {1: 5}, "Di": {2: 7}, "Eva": {3: 7}},
+        {"Ben": {0: 5, 1: 7}},
+        {"Ben": {0: 5, 1: 7, 2: 6}},
+    ],
+)
+def test_tasters_who_meet_on_few_bakes_do_not_copy(met):
+    """One bake is always one step apart, and two or three often are: every score counts."""
+    one = pd.DataFrame({"bake": [f"B{n}" for n in range(8)], "rest": [20, 60] * 4})
+    one = one.assign(taster="Ada", liking=[4.0, 6, 5, 7, 4, 6, 4, 8])
+    guests = pd.DataFrame(
+        [
+            {**one.iloc[place].to_dict(), "taster": name, "liking": float(score)}
+            for name, scores in met.items()
+            for place, score in scores.items()
+        ]
+    )
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    found = fit(pd.concat([one, guests]), "liking", ["rest"], measure=liking)
+    assert len(found.residuals) == len(one) + len(guests)
+    assert not any("typed twice" in note for note in found.notes)
+
+
+def test_a_measure_of_the_bake_on_several_rows_names_no_taster():
+    height = Measure("height", "number", per="bake", unit="mm", worth_noticing=3)
+    one = pd.DataFrame({"bake": [f"B{n}" for n in range(6)], "rest": [20, 60] * 3})
+    one = one.assign(height=[40.0, 52, 41, 55, 43, 51])
+    both = pd.concat([one.assign(taster=name) for name in ("Ada", "Ben")])
+    alone, told = (fit(each, "height", ["rest"], measure=height) for each in (one, both))
+    pd.testing.assert_frame_equal(told.effects, alone.effects)
+    said = " ".join(told.notes)
+    assert "Height is the same in every row of a bake" in said
+    assert "typed twice" not in said
+    assert "Ada" not in said
+
+
 def test_rows_that_copy_without_a_name_count_once():
     data = tasted(np.random.default_rng(11), bakes=8, tasters=1, times=1).drop(columns="taster")
     liking = Measure("liking", "hedonic 9", goal="higher")

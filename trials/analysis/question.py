@@ -256,53 +256,112 @@ def without_echoes(table: pd.DataFrame, response: str, notes: list[str]) -> pd.D
 
 
 COPIED = "typed twice"  # what a note asks of scores that only copy others
+FEWEST_COPIED = 4  # bakes on which two tasters agree in every step before it is no chance
 
 
-def without_copies(table: pd.DataFrame, response: str, notes: list[str]) -> pd.DataFrame:
-    """Return one score of each bake, if all others only copy it, up to a step per taster.
+def without_copies(
+    table: pd.DataFrame, response: str, notes: list[str], measure: Measure | None = None
+) -> pd.DataFrame:
+    """Return the scores without those of tasters who only copy another, up to a step of their own.
 
-    Tasters who agree to the last digit add nothing, and would make a score look free of noise; a
-    note names them, as one of the two may have been typed twice.
+    Two tasters are compared where they scored the same bakes, at least four of them: tasters who
+    meet on fewer agree too often by chance. Every doubling of the pairs compared asks for one bake
+    more, as about every second pair of near tasters agrees on one more bake too. Of scores that are
+    the same on every row of a bake one is left, whoever gave them: the others tell no error.
 
     Examples
     --------
-    >>> said = pd.DataFrame({"taster": ["Ada", "Bo"] * 2, "bake": ["B01", "B01", "B02", "B02"],
-    ...                      "liking": [6.0, 6.0, 7.0, 7.0]})
+    >>> said = pd.DataFrame({"taster": ["Ada", "Bo"] * 4, "bake": [1, 1, 2, 2, 3, 3, 4, 4],
+    ...                      "liking": [6.0, 6.0, 7.0, 7.0, 5.0, 5.0, 7.0, 7.0]})
     >>> notes = []
     >>> without_copies(said, "liking", notes)["taster"].tolist()
-    ['Ada', 'Ada']
+    ['Ada', 'Ada', 'Ada', 'Ada']
     >>> notes[0].split(";")[0]
     'The scores of Ada and Bo are the same in every row (typed twice?)'
     """
     if "bake" not in table or table["bake"].isna().any() or table["bake"].is_unique:
         return table
-    bakes, scores = table["bake"], table[response].astype(float)
     tasted = "taster" in table and bool(table["taster"].notna().all())
-    who = table["taster"].astype(str) if tasted else pd.Series("", index=table.index)
-    most = who.value_counts().reindex(dict.fromkeys(who)).idxmax()
-    order = (who != most).sort_values(kind="stable").index
-    kept = table.loc[order].drop_duplicates("bake").sort_index()
-    apart = scores - bakes.map(kept.set_index("bake")[response].astype(float))
-    same = bool((apart == 0).all())
-    step = set(kept.index) <= set(who.index[who == most]) and _one_each(apart, who)
-    if not (same or step) or kept[response].nunique() == 1:
+    named = tasted and (measure is None or measure.per == "tasting")
+    if named:
+        table = _without_copiers(table, response, notes)
+    often = table.groupby("taster" if tasted else "bake")[response].transform("size")
+    order = often.sort_values(ascending=False, kind="stable").index
+    once = table.loc[order].drop_duplicates("bake").sort_index()
+    apart = table.groupby("bake")[response].agg(np.ptp)
+    if len(once) == len(table) or apart.max() > 0 or once[response].nunique() == 1:
         return table
-    shared = dict.fromkeys(who[bakes.duplicated(keep=False)])
-    whose = (
-        f"scores of {in_words(shared)}" if len(shared) > 1 else f"scores of one bake in {response}"
-    )
-    how = "the same" if same else "the same step apart"
-    slip = f"{COPIED}?" if tasted else f"{COPIED}, or one measure repeated?"
+    slip = "" if tasted else f" ({COPIED}, or one measure repeated?)"
     notes.append(
-        f"The {whose} are {how} in every row ({slip}); the second says nothing that the first "
-        "does not say, so each bake counts with one score."
+        f"{response[:1].upper()}{response[1:]} is the same in every row of a bake{slip}, so each "
+        "bake counts with one score."
     )
-    return kept.reset_index(drop=True)
+    return once.reset_index(drop=True)
 
 
-def _one_each(apart: pd.Series, who: pd.Series) -> bool:
-    """Say whether each taster lies one and the same step from the first, rounding aside."""
-    return bool(apart.groupby(who).agg(np.ptp).max() <= 1e-9 * max(apart.abs().max(), 1.0))
+def _without_copiers(table: pd.DataFrame, response: str, notes: list[str]) -> pd.DataFrame:
+    """Return the scores without tasters who copy one that stands before them; notes name both."""
+    scale = max(float(table[response].abs().max()), 1.0)
+    alike: dict[tuple[Hashable, ...], dict[Hashable, list[tuple[str, float]]]] = {}
+    ordered = table.sort_values("bake", kind="stable", key=lambda bakes: bakes.astype(str))
+    for name, own in ordered.groupby("taster", sort=False):
+        scores = own[response].to_numpy(dtype=float)
+        if np.ptp(scores) > 0:
+            steps = tuple(np.round((scores - scores[0]) / scale, 9))
+            same_bakes = alike.setdefault(tuple(own["bake"]), {})
+            same_bakes.setdefault(steps, []).append((str(name), float(scores[0])))
+    stands = {str(name): place for place, name in enumerate(table["taster"].drop_duplicates())}
+    gone: list[str] = []
+    for bakes, by_steps in alike.items():
+        tasters = sum(map(len, by_steps.values()))
+        enough = FEWEST_COPIED + int(np.ceil(np.log2(max(tasters * (tasters - 1) / 2, 1))))
+        for found in by_steps.values():
+            if len(found) < 2 or len(set(bakes)) < enough:
+                continue
+            names = sorted((name for name, _ in found), key=lambda name: stands[name])
+            gone += names[1:]
+            how = "the same" if len({first for _, first in found}) == 1 else "the same step apart"
+            says = "the second says" if len(names) == 2 else "the others say"
+            notes.append(
+                f"The scores of {in_words(names)} are {how} in every row ({COPIED}?); {says} "
+                "nothing that the first does not say, so they count as one taster."
+            )
+    return table[~table["taster"].astype(str).isin(gone)].reset_index(drop=True)
+
+
+def tasters_apart(table: pd.DataFrame, response: str) -> bool:
+    """Say whether how high each taster scores can be told from how single tastings differ.
+
+    It can not where one level per bake and one per taster give back every score, as of guests who
+    scored one bake each.
+
+    Examples
+    --------
+    >>> said = pd.DataFrame({"taster": ["Ada", "Ada", "Bo"], "bake": [1, 2, 2],
+    ...                      "liking": [6.0, 7.0, 5.0]})
+    >>> tasters_apart(said, "liking")
+    False
+    """
+    rounding = 1e-9 * max(float(table[response].abs().max()), 1.0)
+    links: dict[tuple[str, Hashable], list[tuple[tuple[str, Hashable], float]]] = {}
+    for bake, taster, score in zip(table["bake"], table["taster"], table[response], strict=True):
+        here, who = ("bake", bake), ("taster", taster)
+        links.setdefault(here, []).append((who, score))
+        links.setdefault(who, []).append((here, score))
+    level: dict[tuple[str, Hashable], float] = {}
+    for start in links:
+        waiting = [] if start in level else [start]
+        level.setdefault(start, 0.0)
+        while waiting:
+            here = waiting.pop()
+            for there, score in links[here]:
+                left = score - level[here]
+                if there not in level:
+                    level[there] = left
+                    waiting.append(there)
+                elif abs(level[there] - left) > rounding:
+                    return True
+    return False
 
 
 def own_views(table: pd.DataFrame, groups: Iterable[str]) -> tuple[str, ...]:
@@ -927,7 +986,7 @@ def question(
     check_scale(kept, response, measure)
     kept = with_own_groups(kept, _named_groups(groups, extra_groups), notes)
     if groups is None:
-        kept = without_copies(without_echoes(kept, response, notes), response, notes)
+        kept = without_copies(without_echoes(kept, response, notes), response, notes, measure)
         check_labels(kept)
     before, factors = factors, as_baked(table, factors, notes, model)
     chosen = chosen_factors(kept, factors, response, (*USUAL_GROUPS, *extra_groups))
@@ -936,6 +995,12 @@ def question(
     matrix, nuisance, names = _fixed_part(kept, chosen, model, planned, notes)
     matrix = _without_twins(matrix, kept, model, notes)
     used = _group_names(kept, groups, extra_groups, chosen)
+    if groups is None and {"bake", "taster"} <= set(used) and not tasters_apart(kept, response):
+        used = tuple(name for name in used if name not in ("taster", OWN_VIEW))
+        notes.append(
+            "How high each taster scores can not be told here from how one tasting differs from "
+            "the next; both count as the spread of tastings."
+        )
     if groups != ():
         notes.extend(filter(None, [unknown_bakes(kept, chosen, response, used)]))
     block = None
