@@ -190,6 +190,37 @@ def test_two_parents_on_a_card_are_never_left_in_the_pan(tmp_path):
         (Step("chill before frying", 30, "fridge"), False),
         (Step("drain and cool", 10), False),
         (Step("boil", 3, "pot"), False),
+        # Frying is known without its pot, and oil by its name
+        (Step("frying", 6), True),
+        (Step("frying", 6, "hands"), True),
+        (Step("drop into hot oil", 6), True),
+        (Step("drop into the oil", 6, "hands"), True),
+        (Step("cook", 6, "oil"), True),
+        (Step("cook", 6, ("frying oil", "hands")), True),
+        (Step("cook", 6, "deep fryer"), True),
+        (Step("cook the fritters", 6, "hands"), True),
+        (Step("brown in a frying pan", 6, "hands"), True),
+        (Step("rest in the hot oil", 6, "pot"), True),
+        (Step("cool the oil", 6, "oil"), True),
+        (Step("fry", 6, "dutch-oven"), True),
+        (Step("fry the cakes", 6, "cake pan"), True),
+        # What is placed or turned at the stove is no rest
+        (Step("set on the griddle", 6, "griddle"), True),
+        (Step("set the pan on the heat", 6, "pan"), True),
+        (Step("rest, then brown", 6, "pan"), True),
+        (Step("rest in the hot pan", 6, "pan"), True),
+        # A tin stands in the oven, and a proof is a proof wherever it is
+        (Step("proof in the pan", 60, "loaf pan"), False),
+        (Step("proof in the pan", 60, "pan"), False),
+        (Step("set", 30, "tart pan"), False),
+        (Step("cool in the pan", 20, "pan"), False),
+        (Step("let rise, covered", 20, "skillet"), False),
+        (Step("fill", 5, "muffin tins"), False),
+        (Step("line", 5, ("cake pan", "hands")), False),
+        (Step("cut before frying", 5, "hands"), False),
+        (Step("weigh the fritters", 5, "hands"), False),
+        (Step("brush the pan with oil", 5, "hands"), False),
+        (Step("brush", 5, ("oil brush", "hands")), False),
     ],
 )
 def test_what_stands_at_the_stove_is_known_by_its_words(step, tended):
@@ -201,6 +232,20 @@ def test_a_pot_is_oil_where_it_is_hotter_than_water():
     assert is_tended(step, [Heat("pot", "oil temperature")])
     assert is_tended(step, [Heat("pot", setting=175)])
     assert not is_tended(step, [Heat("pot", setting=95)])
+    oil = Step("cook", 5, "oil")
+    assert is_tended(oil, [Heat("oil", setting=175)])
+    vessel = Step("cook", 5, "vessel")
+    assert is_tended(vessel, [Heat("vessel", "oil temperature")])
+    assert is_tended(Step("cool in the pot", 5, "pot"), [Heat("pot", "oil temperature")])
+
+
+@pytest.mark.parametrize("thing", ["dutch oven", "Dutch-oven", "casserole"])
+def test_bread_in_a_covered_pot_is_no_frying(thing):
+    hot = [Heat(thing, setting=230)]
+    assert not is_tended(Step("bake", 40, thing), hot)
+    assert not is_tended(Step("bake the bread", 40, ("oven", thing)), hot)
+    assert is_tended(Step("cook", 6, thing), [Heat(thing, setting=175)])
+    assert is_tended(Step("bake", 6, thing), [Heat(thing, "oil temperature")])
 
 
 # How long a bake keeps

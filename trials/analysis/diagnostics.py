@@ -157,7 +157,7 @@ def leave_each_out(findings: Findings, column: str, names: list[str] | None = No
     return Influence(table, tuple(carriers))
 
 
-MOST_LEFT_OUT = 16  # bakes; of more a single one hardly turns what is spoken of
+MOST_TO_HANG_ON = 16  # bakes; of more a single one hardly turns what is spoken of
 
 
 def leading(findings: Findings) -> pd.Series | None:
@@ -192,7 +192,7 @@ def hangs_on(findings: Findings) -> tuple[str, ...]:
     if known is None or top is None or "bake" not in findings.residuals:
         return ()
     bakes = list(dict.fromkeys(findings.residuals["bake"].dropna()))
-    if len(bakes) > MOST_LEFT_OUT:
+    if len(bakes) > MOST_TO_HANG_ON:
         return ()
     return tuple(str(bake) for bake in bakes if not _stands(findings, known, top, bake))
 

@@ -151,8 +151,9 @@ def range_words(one: Findings | None, best: Recommendation, name: str) -> str:
     if not np.isfinite(top["new_low"]):
         return ""
     low, high = best.measures[0].on_scale([top["new_low"], top["new_high"]])
-    made = one is not None and made_again(one, best.settings)
-    would = "Baked again it would score" if made else "One bake of it would come out"
+    made = {} if one is None else made_again(one, best.settings)
+    again = made.get("new_low") == top["new_low"]
+    would = "Baked again it would score" if again else "One bake of it would come out"
     return f" {would} between {figure(low)} and {figure(high)}{of}."
 
 
