@@ -15,7 +15,8 @@ from trials.design.layout import lay_out
 from trials.doors import demo, large_demo
 from trials.doors.cli import run
 from trials.doors.start import planned_round
-from trials.rounds.kitchen import Heat, Kitchen, Step, is_tended
+from trials.rounds.kitchen import Heat, Kitchen, Step
+from trials.rounds.stove import is_tended
 from trials.rounds.timetable import timetable
 from trials.show.timetable import timetable_sheet
 

@@ -20,19 +20,16 @@ from trials.core.plan import MIXED_ONCE, Plan, kitchen_group
 from trials.rounds.forms import read_serving
 from trials.rounds.kitchen import (
     HANDS,
-    IN_ORDER,
     Heat,
     Kitchen,
     Step,
     check_steps,
     clock,
     clock_minutes,
-    is_heated,
-    is_preheating,
-    is_tended,
     is_weighing,
 )
 from trials.rounds.round import FRESH, Round, opened
+from trials.rounds.stove import IN_ORDER, is_heated, is_preheating, is_tended
 from trials.tasting.serving import WARM_UP
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
