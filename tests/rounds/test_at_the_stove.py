@@ -274,6 +274,82 @@ def test_what_is_never_heated_keeps_from_its_last_step():
     assert made.ready["taste by"].tolist() == ["12:00"]  # ready at 10:00
 
 
+@pytest.mark.parametrize(
+    "after",
+    [
+        Step("boil the syrup", 10, ("pot", "hands")),
+        Step("toast the nuts", 10, ("pan", "hands")),
+        Step("toast walnuts in the oven", 10, "oven"),
+        Step("cook the custard", 10, ("pot", "hands")),
+        Step("glaze in a pot", 10, ("pot", "hands")),
+        Step("cool in the oven", 40, "oven"),
+        Step("let it cool completely", 40, "oven"),
+        Step("glaze", 10, "hands"),
+    ],
+)
+def test_what_is_cooked_for_a_bake_makes_it_keep_no_longer(after):
+    """Its own heat is what counts; a syrup boiled an hour later cooks nothing of it."""
+    steps = [Step("mix", 10, "hands"), Step("bake", 20, "oven"), Step("cool", 30), after]
+    things = {"hands": 1, "oven": 1, "pot": 1, "pan": 1}
+    made = fried([20], steps, Kitchen(things))
+    own = made.tasks.set_index("step")
+    keeps = own.loc["bake", "end"] + 120
+    hours, rest = map(int, made.ready["taste by"][0].split(":"))
+    assert 60 * hours + rest == keeps
+
+
+@pytest.mark.parametrize(
+    "last",
+    [
+        Step("boil in lye", 2, "pot"),
+        Step("glaze and bake", 5, "hands"),
+        Step("brush with egg, bake 10 min", 10, "hands"),
+        Step("glaze", 5, "oven"),
+        Step("dip into the hot oil", 5, "hands"),
+        Step("fry the apple fritters", 5, "hands"),
+        Step("dry", 60, "oven"),
+        Step("cook", 5, "griddle"),
+        Step("bake", 5, "stone"),
+    ],
+)
+def test_the_last_heat_of_a_bake_itself_counts(last):
+    steps = [Step("mix", 10, "hands"), Step("bake", 20, "oven"), last, Step("stand", 10)]
+    made = fried([20], steps, Kitchen({"hands": 1, "oven": 1, **dict.fromkeys(last.needs, 1)}))
+    hours, rest = map(int, made.ready["taste by"][0].split(":"))
+    assert 60 * hours + rest == made.tasks["end"].iloc[-2] + 120
+
+
+def test_where_only_something_beside_is_cooked_that_heat_counts():
+    """No step says that the cake itself was heated: the clock starts early rather than late."""
+    steps = [Step("cook the custard", 20, ("pot", "hands")), Step("fill", 5, "hands"),
+             Step("set", 60)]  # fmt: skip
+    made = fried([20], steps, Kitchen({"hands": 1, "pot": 1}))
+    hours, rest = map(int, made.ready["taste by"][0].split(":"))
+    assert 60 * hours + rest == made.tasks["end"].iloc[0] + 120
+
+
+@pytest.mark.usefixtures("solver")
+@pytest.mark.parametrize("effort", [0.0, 5.0])
+@pytest.mark.parametrize("thing", ["oven", "deck oven", "bakestone", "stone"])
+def test_bakes_go_onto_the_heat_in_their_order_whatever_it_is_called(thing, effort):
+    steps = [Step("mix", 5, "hands"), Step("rest", "rest"), Step("bake", 10, (thing, "hands")),
+             Step("slice", 2, "hands")]  # fmt: skip
+    made = fried([60, 5, 20, 5], steps, Kitchen({"hands": 1, thing: 1}), effort=effort)
+    baked = made.tasks[made.tasks["step"] == "bake"].sort_values("start")
+    assert baked["bake"].tolist() == ["B01", "B02", "B03", "B04"]
+
+
+def test_tins_of_which_there_are_many_are_used_side_by_side():
+    steps = [
+        Step("mix", 5, "hands"),
+        Step("bake", 40, ("oven", "loaf tin")),
+        Step("cool", 90, "loaf tin"),
+    ]
+    made = fried([20, 40], steps, Kitchen({"hands": 1, "oven": 1, "loaf tin": 2}))
+    baked = made.tasks[made.tasks["step"] == "bake"].set_index("bake")
+    assert baked.loc["B02", "start"] == baked.loc["B01", "end"]
+
+
 def test_what_cools_longer_than_it_keeps_is_said():
     steps = [Step("bake", 20, "oven"), Step("cool", 150)]
     made = fried([20, 40], steps, Kitchen({"hands": 1, "oven": 1}))

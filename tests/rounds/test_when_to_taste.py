@@ -204,3 +204,12 @@ def test_which_would_you_eat_again_can_be_what_decides(tmp_path):
     best = trials.recommend({"eat again": found}, [found.measure])
     assert best.settings["fat"] == "butter"
     assert run(["next", str(round_.folder), "--bakes", "4"]) == 0
+
+
+def test_a_piece_that_should_be_eaten_already_is_not_to_be_tasted(tmp_path):
+    """It is said once, as late, and not among those that are tasted as they come."""
+    late = STEPS + '\n[[steps]]\nname = "cool"\nminutes = 150\n'
+    round_ = planned(tmp_path / "r", {'taste = "together"': 'taste = "fresh"'}, late)
+    for said in timetable(round_).sentences():
+        assert "Ready only when it should be eaten already" in said
+        assert "Taste each as it is ready" not in said

@@ -9,35 +9,77 @@ from collections.abc import Sequence
 from trials.recipe.cautions import is_frying
 from trials.rounds.kitchen import HANDS, Heat, Step
 
-# Oil, pan and griddle are never left while they are hot; an oven is closed.
-_OVEN = re.compile(r"(?<!dutch )\boven", re.IGNORECASE)
+# Oil, pan and griddle are never left while they are hot; an oven is closed, and what stands in it.
+_OVEN = re.compile(r"(?<!dutch[ -])\boven", re.IGNORECASE)
 _STOVE = re.compile(
     r"\b(pans?|skillets?|griddles?|girdles?|bakestones?|planchas?|tavas?|tawas?|comals?|grills?"
-    r"|woks?|fryers?|hot.?plates?|stoves?|hobs?)\b",
+    r"|woks?|hot.?plates?|stoves?|hobs?)\b",
     re.IGNORECASE,
 )
-_POT = re.compile(r"\b(pots?|kettles?|casseroles?|saucepans?|dutch ovens?)\b", re.IGNORECASE)
+_TIN = re.compile(
+    r"\b(loaf|cake|tart|pie|bun|roll|bread|muffin|bundt|tube|flan|quiche|brownie|madeleine"
+    r"|sheet|baking|roasting|spring.?form|pullman|sponge|sandwich|pizza) pans?\b",
+    re.IGNORECASE,
+)
+_LIDDED = re.compile(r"\b(casseroles?|cocottes?|dutch.ovens?)\b", re.IGNORECASE)
+_POT = re.compile(rf"\b(pots?|kettles?|saucepans?|vessels?)\b|{_LIDDED.pattern}", re.IGNORECASE)
+_OIL = re.compile(r"\b(oil|frying fat)$", re.IGNORECASE)
+_IN_OIL = re.compile(r"\boil\b", re.IGNORECASE)
 _WATERY = re.compile(r"\b(water|milk|cream|syrup|sugar|steam|paste|roux|bath|lye)\b", re.IGNORECASE)
 _NOT_YET = re.compile(
-    r"\b(before|after|until|for|ready to) (the )?(deep.|shallow.|pan.)?fry(ing)?\b", re.IGNORECASE
+    r"\b(before|after|until|for|ready to) (the )?(deep.|shallow.|pan.)?fry(ing)?\b"
+    r"|\bfrying (batter|dough)\b",
+    re.IGNORECASE,
 )
-_FRIES = re.compile(r"\b(fry|frying|deep.fat|hot oil)\b", re.IGNORECASE)
-_FRIES_NOW = re.compile(r"\bfry\b", re.IGNORECASE)
+_FRIES = re.compile(
+    r"\bfry(ing)?\b|\bdeep.fat\b|\bhot (oil|fat)\b|\b(in|into) (the |a )?(oil|fat)\b"
+    r"|\b(cook|brown|turn)\b.* (fritter|doughnut|donut)s?\b",
+    re.IGNORECASE,
+)
 _PREHEATS = re.compile(
     r"\b(pre.?|re.?)?heat(ing)?( up)? ((the|your|a|fresh|frying) )*"
     r"(oil|fat|lard|ghee|tallow|dripping|shortening|pans?|pots?|skillets?|griddles?|woks?|fryers?)\b",
     re.IGNORECASE,
 )
 _COOKED = re.compile(
-    r"(^|\b(and|then) )(deep.|shallow.|pan.|stir.|re.?)?"
+    r"(^|\b(and|then) |, )(deep.|shallow.|pan.|stir.|re.?)?"
     r"(bake|fry|griddle|grill|toast|roast|steam|boil|poach|simmer)\b",
     re.IGNORECASE,
 )
-IN_ORDER = ("pot", "oven", "pan", "griddle", "fryer", "grill", "steamer", "wok")
+_BAKES = re.compile(r"\b(bak(e|ing)|roast(ing)?)\b", re.IGNORECASE)
+_PLACE = r"(in|on) (the|a|an|its|their) (cold )?(pans?|tins?|skillets?|pots?|racks?|moulds?|ovens?)"
+_RESTS = re.compile(  # the whole of a name: whatever more is said may be done on the heat
+    r"(let |leave to |leave )?(it |them )?(bulk |final |cold |first |second )?"
+    r"(rest|proof|prov|ris|rise|set|sett|cool|chill|stand|soak|ferment|stay|warm|keep|hold)e?(ing)?"
+    rf"( completely| fully| down| off| warm| up)?( {_PLACE})?(,? covered)?( {_PLACE})?"
+    r"( for [\w ]+| overnight| again| until (cold|cool|lukewarm|set|firm|doubled|risen|puffy))?",
+    re.IGNORECASE,
+)
+_READIES = re.compile(
+    r"(line|grease|butter|oil|brush|fill|wash|dust|weigh|scale)\b(?!.*(,|\band\b|\bthen\b))",
+    re.IGNORECASE,
+)
+# What is cooked for a bake and is not the bake, and what is done to a bake that was on the heat
+_BESIDE = re.compile(
+    r"\b(boil|cook|simmer|toast|heat|melt|warm|brown|make|reduce|scald|roast|caramelise|caramelize)"
+    r" (the |a |your )?((?!in |into |with |on |and )\w+ )?"
+    r"(syrup|glaze|icing|nut|seed|almond|walnut|hazelnut|pecan|pistachio|cream|custard|filling|sauce"
+    r"|sugar|caramel|milk|water|jam|compote|butter|topping|roux|tangzhong|crumb|oat|spice|fruit"
+    r"|apple|potato)(e?s)?( in .*| on .*|,.*|\W*)$",
+    re.IGNORECASE,
+)
+_FINISHES = re.compile(r"(glaze|ice|coat|drizzle|soak|dip|dust|brush|drain|weigh)\b", re.IGNORECASE)
+_HOT_THING = re.compile(
+    rf"{_STOVE.pattern}|{_POT.pattern}|{_OIL.pattern}|\b(fryers?|steamers?|kilns?|stones?)\b",
+    re.IGNORECASE,
+)
+_NO_WATER = 120  # °C; no pot of water is as hot
 
 
 def is_tended(step: Step, heats: Sequence[Heat] = ()) -> bool:
     """Say whether somebody stays at the stove for a step: hot oil, a pan or a griddle.
+
+    Words that leave it open count as hot.
 
     Examples
     --------
@@ -45,29 +87,41 @@ def is_tended(step: Step, heats: Sequence[Heat] = ()) -> bool:
     (True, True)
     >>> is_tended(Step("bake", 12, ("oven", "loaf pan"))), is_tended(Step("rest before frying", 9))
     (False, False)
+    >>> is_tended(Step("drop into hot oil", 6)), is_tended(Step("proof in the pan", 60, "pan"))
+    (True, False)
     """
-    things = [one for one in step.needs if one != HANDS]
+    things = stood_at(step)
     open_fire = [one for one in things if not _OVEN.search(one)]
     if things and not open_fire:
         return False
-    if any(map(is_frying, open_fire)):
+    if any(_OIL.search(one) or is_frying(one) for one in open_fire):
         return True
-    if open_fire == things and any(map(_STOVE.search, things)):
+    if any(_holds_oil(heat, step) for heat in heats if heat.thing in open_fire):
         return True
-    if any(_holds_oil(heat) for heat in heats if heat.thing in open_fire):
+    if _RESTS.fullmatch(step.name.strip()):
+        return False
+    if _FRIES.search(_NOT_YET.sub("", step.name)):
         return True
-    said = _NOT_YET.sub("", step.name)
-    return bool((_FRIES if things else _FRIES_NOW).search(said))
+    if _READIES.match(step.name):
+        return False
+    at_the_stove = [one for one in open_fire if _STOVE.search(one) and not _TIN.search(one)]
+    return open_fire == things and bool(at_the_stove)
 
 
-def _holds_oil(heat: Heat) -> bool:
+def stood_at(step: Step) -> list[str]:
+    """Return the things that a step occupies beside hands."""
+    return [one for one in step.needs if one != HANDS]
+
+
+def _holds_oil(heat: Heat, step: Step) -> bool:
     """Say whether a pot is heated as oil is: hotter than water boils, and set for no water."""
+    if _IN_OIL.search(heat.factor):
+        return True
     if not _POT.search(heat.thing) or _WATERY.search(heat.factor):
         return False
+    if _LIDDED.search(heat.thing) and _BAKES.search(step.name):
+        return False  # bread under a lid stands in the oven
     return bool(heat.factor) or heat.setting >= _NO_WATER
-
-
-_NO_WATER = 120  # °C; no pot of water is as hot
 
 
 def is_preheating(step: Step) -> bool:
@@ -85,16 +139,53 @@ def is_preheating(step: Step) -> bool:
 
 
 def is_heated(step: Step, heats: Sequence[Heat] = ()) -> bool:
-    """Say whether a bake is on the heat during a step.
+    """Say whether the bake itself is on the heat during a step.
+
+    How long a bake keeps is counted from there, so what is cooked for it, rests where it was
+    baked, or finishes it does not count.
 
     Examples
     --------
     >>> [is_heated(one) for one in (Step("bake", 9, "stone"), Step("weigh the bake", 3, "hands"))]
     [True, False]
+    >>> [is_heated(one) for one in (Step("boil the syrup", 9, "pot"), Step("cool", 9, "oven"))]
+    [False, False]
     """
-    hot = {*IN_ORDER, *(heat.thing for heat in heats)}
-    return (
-        is_tended(step, heats)
-        or any(one in hot or _OVEN.search(one) for one in step.needs)
-        or bool(_COOKED.search(step.name))
-    )
+    if _BESIDE.search(step.name) or _RESTS.fullmatch(step.name.strip()):
+        return False
+    if any(map(_OVEN.search, step.needs)) or _COOKED.search(step.name):
+        return True
+    if _FINISHES.match(step.name) and not _FRIES.search(step.name):
+        return False
+    return is_tended(step, heats) or any(_is_hot_thing(one, heats) for one in stood_at(step))
+
+
+def is_hot_work(step: Step, heats: Sequence[Heat] = ()) -> bool:
+    """Say whether anything is on the heat during a step, the bake or what is cooked for it.
+
+    Examples
+    --------
+    >>> is_hot_work(Step("boil the syrup", 9)), is_hot_work(Step("mix", 9, "hands"))
+    (True, False)
+    """
+    at_it = any(_is_hot_thing(one, heats) for one in stood_at(step))
+    return at_it or bool(_COOKED.search(step.name) or _BESIDE.search(step.name))
+
+
+def heated_things(step: Step, heats: Sequence[Heat] = ()) -> list[str]:
+    """Return what a bake is on the heat at: bakes go there in the order that was drawn by chance.
+
+    Examples
+    --------
+    >>> heated_things(Step("bake", 30, ("deck oven", "loaf tin", "hands")))
+    ['deck oven']
+    """
+    if not (is_tended(step, heats) or is_heated(step, heats)):
+        return []
+    return [one for one in stood_at(step) if _is_hot_thing(one, heats)]
+
+
+def _is_hot_thing(thing: str, heats: Sequence[Heat]) -> bool:
+    if any(thing == heat.thing for heat in heats) or _OVEN.search(thing) or is_frying(thing):
+        return True
+    return bool(_HOT_THING.search(_TIN.sub("", thing)))

@@ -29,7 +29,14 @@ from trials.rounds.kitchen import (
     is_weighing,
 )
 from trials.rounds.round import FRESH, Round, opened
-from trials.rounds.stove import IN_ORDER, is_heated, is_preheating, is_tended
+from trials.rounds.stove import (
+    heated_things,
+    is_heated,
+    is_hot_work,
+    is_preheating,
+    is_tended,
+    stood_at,
+)
 from trials.tasting.serving import WARM_UP
 
 # -- The work of one day as chains of tasks: a list schedule, and a bound no schedule can beat.
@@ -1262,12 +1269,15 @@ def _tended(
     rows = bakes.to_dict("records")
     hot = [one for one in steps if _is_hot(one, kitchen) and any(map(one.is_for, rows))]
     heated = {one.thing for chain in chains for one in chain.heatings}
-    things = dict.fromkeys(thing for step in hot for thing in _at_the_stove(step) or [""])
+    things = dict.fromkeys(thing for step in hot for thing in stood_at(step) or [""])
     return {thing: thing in heated for thing in things if thing or len(things) == 1}
 
 
 def _last_hot(steps: Sequence[Step], kitchen: Kitchen) -> int | None:
-    return max((at for at, one in enumerate(steps) if is_heated(one, kitchen.heats)), default=None)
+    """Return the last step in which a bake is on the heat; if none is known as such, any heat."""
+    places = range(len(steps))
+    own = [at for at in places if is_heated(steps[at], kitchen.heats)]
+    return max(own or [at for at in places if is_hot_work(steps[at], kitchen.heats)], default=None)
 
 
 def _is_fried(row: Mapping[str, Any], steps: Sequence[Step], kitchen: Kitchen) -> bool:
@@ -1313,19 +1323,20 @@ def _bake_chain(
     tasks: list[Task] = []
     heatings: list[Heating] = []
     used: dict[str, int] = {}
-    minutes = dict.fromkeys(IN_ORDER, 0) | {thing: one.minutes for thing, one in setups.items()}
+    minutes = {thing: 0 for step in steps for thing in heated_things(step, kitchen.heats)}
+    minutes |= {thing: one.minutes for thing, one in setups.items()}
     for place, step in enumerate(steps):
         if is_preheating(step) and any(
             is_tended(one, kitchen.heats) and not is_preheating(one) for one in steps[place + 1 :]
         ):
             waiting.append(step)
             continue
-        at, things = len(own), _at_the_stove(step)
+        at, things = len(own), stood_at(step)
         own.append(step)
         tasks.append(_task(number, step, row, kitchen))
         if not _is_hot(step, kitchen):
             continue
-        before = _at_the_stove(own[at - 1]) if at and _is_hot(own[at - 1], kitchen) else None
+        before = stood_at(own[at - 1]) if at and _is_hot(own[at - 1], kitchen) else None
         if before is not None and (not things or not before or {*things} & {*before}):
             tasks[at - 1] = replace(tasks[at - 1], wait=0)  # the heat stays on
         else:
@@ -1340,10 +1351,6 @@ def _bake_chain(
         used |= dict.fromkeys(things, at)
     chain = Chain(_resting_at_once(tasks), (), minutes, heatings=tuple(heatings))
     return chain, _last_hot(own, kitchen)
-
-
-def _at_the_stove(step: Step) -> list[str]:
-    return [one for one in step.needs if one != HANDS]
 
 
 def _heating(
@@ -1782,10 +1789,13 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
 
 
 def _fresh_words(ready: pd.DataFrame) -> str:
+    ready = ready[_minutes(ready["ready"]) <= _minutes(ready["taste by"])]
+    if ready.empty:
+        return ""
     order = ready.iloc[_minutes(ready["ready"]).argsort(kind="stable")]
     told = (f"{row['bake']} {row['ready']}" for row in order.to_dict("records"))
     by = int((_minutes(ready["taste by"]) - _minutes(ready["ready"])).min())
-    within = f"; within {by} min" if by > 0 else ""
+    within = f"; within {by} min" if by else ""
     return f"Taste each as it is ready, all of them at the same age: {in_words(told)}{within}."
 
 
