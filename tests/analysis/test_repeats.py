@@ -106,6 +106,21 @@ def test_two_who_copy_among_three_are_seen_and_the_third_stays():
     ]
 
 
+@pytest.mark.parametrize("step", [0, 1])
+def test_copies_who_each_missed_a_bake_count_once_and_every_bake_stays(step):
+    """Without noise nothing is lost: each bake is told at the level of the one they count as."""
+    data = tasted(np.random.default_rng(11), bakes=8, tasters=1, times=1).round()
+    copy = data.assign(taster="T9", liking=data["liking"] + step)
+    both = pd.concat([data.drop(index=[3]), copy.drop(index=[1])], ignore_index=True)
+    liking = Measure("liking", "hedonic 9", goal="higher")
+    alone, told = (fit(one, "liking", ["hydration"], measure=liking) for one in (data, both))
+    pd.testing.assert_frame_equal(told.spoken, alone.spoken)
+    assert set(told.residuals["taster"]) == {"T0"}
+    said = [note for note in told.notes if "T0 and T9" in note]
+    assert len(said) == 1
+    assert "on every bake they share (typed twice?); they count as one taster" in said[0]
+
+
 @pytest.mark.parametrize(
     "met",
     [

@@ -678,7 +678,7 @@ def _notes(
         notes.append(
             "No smallest difference worth noticing was named, so nothing is called too small."
         )
-    if "taster" in asked.table:
+    if "taster" in asked.table and (asked.measure is None or asked.measure.per == "tasting"):
         tasters = list(dict.fromkeys(asked.table["taster"].dropna().astype(str)))
         shown = smallest_shown(effects, asked.matrix.terms)
         notes.append(few_tasters_note(tasters, asked.measure, shown))

@@ -264,10 +264,11 @@ def without_copies(
 ) -> pd.DataFrame:
     """Return the scores without those of tasters who only copy another, up to a step of their own.
 
-    Two tasters are compared where they scored the same bakes, at least four of them: tasters who
-    meet on fewer agree too often by chance. Every doubling of the pairs compared asks for one bake
-    more, as about every second pair of near tasters agrees on one more bake too. Of scores that are
-    the same on every row of a bake one is left, whoever gave them: the others tell no error.
+    Two tasters are compared on the bakes that both scored, at least four: tasters who meet on
+    fewer agree too often by chance. Every doubling of the pairs compared asks for one bake more,
+    as about every second pair of near tasters agrees on one more bake too. What only a copy scored
+    counts less its step. Of scores that are the same on every row of a bake one is left, whoever
+    gave them: the others tell no error.
 
     Examples
     --------
@@ -300,33 +301,60 @@ def without_copies(
 
 
 def _without_copiers(table: pd.DataFrame, response: str, notes: list[str]) -> pd.DataFrame:
-    """Return the scores without tasters who copy one that stands before them; notes name both."""
-    scale = max(float(table[response].abs().max()), 1.0)
-    alike: dict[tuple[Hashable, ...], dict[Hashable, list[tuple[str, float]]]] = {}
-    ordered = table.sort_values("bake", kind="stable", key=lambda bakes: bakes.astype(str))
-    for name, own in ordered.groupby("taster", sort=False):
-        scores = own[response].to_numpy(dtype=float)
-        if np.ptp(scores) > 0:
-            steps = tuple(np.round((scores - scores[0]) / scale, 9))
-            same_bakes = alike.setdefault(tuple(own["bake"]), {})
-            same_bakes.setdefault(steps, []).append((str(name), float(scores[0])))
-    stands = {str(name): place for place, name in enumerate(table["taster"].drop_duplicates())}
-    gone: list[str] = []
-    for bakes, by_steps in alike.items():
-        tasters = sum(map(len, by_steps.values()))
-        enough = FEWEST_COPIED + int(np.ceil(np.log2(max(tasters * (tasters - 1) / 2, 1))))
-        for found in by_steps.values():
-            if len(found) < 2 or len(set(bakes)) < enough:
+    """Return the scores with tasters who copy one another as one taster; notes name them."""
+    who, names = pd.factorize(table["taster"])
+    bake, time = pd.factorize(table["bake"])[0], table.groupby(["taster", "bake"]).cumcount()
+    tasted = np.zeros((bake.max() + 1, len(names)))
+    tasted[bake, who] = 1
+    met = tasted.T @ tasted
+    pairs = int((np.triu(met, 1) >= FEWEST_COPIED).sum())
+    if not pairs:
+        return table
+    enough = FEWEST_COPIED + np.ceil(np.log2(pairs))
+    what = pd.factorize(pd.MultiIndex.from_arrays([bake, time]))[0]
+    scores = np.full((what.max() + 1, len(names)), np.nan)
+    scores[what, who] = table[response]
+    table, gone, copies = table.copy(), np.zeros(len(table), dtype=bool), set[int]()
+    for first in np.argsort(np.isnan(scores).sum(axis=0), kind="stable"):
+        if first in copies:
+            continue
+        steps, more = {first: 0.0}, False
+        for other in np.flatnonzero(met[first] >= enough):
+            step = _step(scores[:, first], scores[:, other])
+            if other == first or other in copies or step is None:
                 continue
-            names = sorted((name for name, _ in found), key=lambda name: stands[name])
-            gone += names[1:]
-            how = "the same" if len({first for _, first in found}) == 1 else "the same step apart"
-            says = "the second says" if len(names) == 2 else "the others say"
-            notes.append(
-                f"The scores of {in_words(names)} are {how} in every row ({COPIED}?); {says} "
-                "nothing that the first does not say, so they count as one taster."
-            )
-    return table[~table["taster"].astype(str).isin(gone)].reset_index(drop=True)
+            steps[other] = step
+            # What only the copy scored counts too, at the level of the taster they count as
+            missed = (who == other) & np.isnan(scores[what, first])
+            table.loc[missed, response] -= step
+            table.loc[missed, "taster"] = names[first]
+            scores[what[missed], first] = table.loc[missed, response]
+            gone |= (who == other) & ~missed
+            more |= bool(missed.any())
+        copies |= set(steps)
+        if len(steps) > 1:
+            notes.append(_copied_words([str(names[one]) for one in sorted(steps)], steps, more))
+    return table[~gone].reset_index(drop=True)
+
+
+def _step(first: np.ndarray, other: np.ndarray) -> float | None:
+    """Return how far one taster lies from another wherever both scored, if that is told."""
+    both = ~np.isnan(first) & ~np.isnan(other)
+    apart = other[both] - first[both]
+    rounding = 1e-9 * max(float(np.abs(first[both]).max(initial=0)), 1.0)
+    same = both.any() and np.ptp(first[both]) > 0 and np.ptp(apart) <= rounding
+    return float(apart[0]) if same else None
+
+
+def _copied_words(names: list[str], steps: Mapping[int, float], more: bool) -> str:
+    how = "the same step apart" if any(steps.values()) else "the same"
+    where = "on every bake they share" if more else "in every row"
+    says = "the second says" if len(names) == 2 else "the others say"
+    beyond = "" if more else f" {says} nothing that the first does not say, so"
+    return (
+        f"The scores of {in_words(names)} are {how} {where} ({COPIED}?);{beyond} they count as one "
+        "taster."
+    )
 
 
 def tasters_apart(table: pd.DataFrame, response: str) -> bool:
