@@ -11,8 +11,8 @@ from trials.base.errors import FormulaError, RoundError
 from trials.core.factors import Component, Numeric
 from trials.design.layout import lay_out
 from trials.recipe.formula import Formula
-from trials.rounds.amounts import batch_sentence, weights
-from trials.rounds.kitchen import Batch
+from trials.rounds.amounts import ample_words, batch_sentence, weights
+from trials.rounds.kitchen import Batch, Step
 from trials.rounds.round import Round
 
 
@@ -129,6 +129,24 @@ def test_a_round_without_a_formula_has_nothing_to_weigh(tmp_path):
 def test_a_batch_that_can_not_be_is_refused(asked, message):
     with pytest.raises(RoundError, match=message):
         Batch(**asked)
+
+
+@pytest.mark.parametrize("word", ["batter", "dough"])
+def test_what_is_mixed_has_one_word_on_all_that_is_said_of_its_amount(tmp_path, word):
+    """The recipe alone reads as a dough; the steps say what it is."""
+    steps = [Step(f"mix the {word}", 10, "hands"), Step("fry", 8, ("pot", "hands"))]
+    round_ = doughnut(tmp_path / word, batch=Batch(dough=607), steps=steps)
+    said = [
+        ample_words(round_, round_.batch),
+        batch_sentence(round_, Batch(dough=2000)),
+        batch_sentence(round_, Batch(dough=100)),
+        batch_sentence(round_, Batch(dough=100, smallest=300)),
+    ]
+    other = {"batter": "dough", "dough": "batter"}[word]
+    for one in said:
+        assert f" g of {word}" in one
+        assert f"of {other}" not in one
+    assert f"g of {word}: " in said[2]  # the smallest that will do
 
 
 def test_too_small_a_batch_is_said_with_the_smallest_that_will_do(round_):

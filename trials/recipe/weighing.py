@@ -120,9 +120,23 @@ class SmallestBatch:
 
 
 def smallest_batch(
-    formula: Formula, scales: Sequence[float] = (1, 0.1), *, relative: float = RELATIVE
+    formula: Formula,
+    scales: Sequence[float] = (1, 0.1),
+    *,
+    relative: float = RELATIVE,
+    word: str = "",
 ) -> SmallestBatch:
     """Return the smallest batch whose every weighing is good enough on the finest scale.
+
+    Parameters
+    ----------
+    formula : Formula
+    scales : sequence of float
+        What each scale shows, grams.
+    relative : float
+        The error allowed, as a share of what is weighed.
+    word : str
+        What the mixture is called; "dough" or "batter" as the formula tells, when left out.
 
     References
     ----------
@@ -147,6 +161,6 @@ def smallest_batch(
         dough,
         name,
         grams,
-        f"Make at least {math.ceil(round(dough, 6))} g of dough: {name} then weighs "
-        f"{tidy_number(grams)} g, and the scale shows {tidy_number(finest)} g.",
+        f"Make at least {math.ceil(round(dough, 6))} g of {word or formula.mixture}: {name} then "
+        f"weighs {tidy_number(grams)} g, and the scale shows {tidy_number(finest)} g.",
     )

@@ -175,14 +175,15 @@ def _mixed(shared: float, batch: Batch) -> float:
 
 def bowl_words(round_: Round, batch: Batch, dough: Dough) -> str:
     """Return why a dough is more than its shares."""
+    word = mixture_word(round_.formula, round_.steps)
     batches = batch_sizes(round_, round_.formulas, batch)
     shared = sum(
         _of_part(_exact(round_.formulas[bake], batches[bake]), dough.part)["grams"].sum()
         for bake in dough.bakes
     )
     if _mixed(shared, batch) > shared / (1 - IN_THE_BOWL / 100):
-        return "It is the smallest dough that mixes well: some of it is left over."
-    return f"{tidy_number(IN_THE_BOWL)} % of the dough is for what stays in the bowl."
+        return f"It is the smallest {word} that mixes well: some of it is left over."
+    return f"{tidy_number(IN_THE_BOWL)} % of the {word} is for what stays in the bowl."
 
 
 def used(round_: Round, batch: Batch | None = None) -> pd.DataFrame:
@@ -324,8 +325,9 @@ def ample_words(round_: Round, batch: Batch) -> str:
     if enough > _LESS * batch.grams:
         return ""
     bakes = how_many(len(round_.formulas), "bake")
+    word = mixture_word(round_.formula, round_.steps)
     return (
-        f"{bakes} of {tidy_number(batch.grams, 4)} g of dough are more than "
+        f"{bakes} of {tidy_number(batch.grams, 4)} g of {word} are more than "
         f"{how_many(len(round_.tasters), 'taster')} eat: dough = {enough} under [batch] in "
         "idea.toml makes less, still enough to weigh well."
     )
@@ -347,21 +349,22 @@ def batch_sentence(round_: Round, batch: Batch) -> str:
             "each, and what is not baked of it is left over."
         )
     smallest = max(
-        (smallest_batch(formula, batch.scales) for formula in formulas.values()),
+        (smallest_batch(formula, batch.scales, word=word) for formula in formulas.values()),
         key=lambda one: one.dough,
     )
     made = batch.grams / (1 - batch.loss / 100)
     if made >= smallest.dough * (1 - 1e-9):
         return f"{tidy_number(made, 4)} g of {word} can be weighed well on your scales."
-    said = smallest.sentence.replace(" of dough", f" of {word}")
-    return f"{tidy_number(made, 4)} g of {word} is too little to weigh well. {said}"
+    too_little = f"{tidy_number(made, 4)} g of {word} is too little to weigh well."
+    return f"{too_little} {smallest.sentence}"
 
 
 def _shared_sentence(round_: Round, batch: Batch) -> str:
     tables = (weights(round_, batch), dough_weights(round_, batch))
     coarse = [name for one in tables for name in one.loc[~one["within"].astype(bool), "ingredient"]]
     if not coarse:
-        return "All doughs and bakes can be weighed well on your scales."
+        word = mixture_word(round_.formula, round_.steps)
+        return f"All {word}s and bakes can be weighed well on your scales."
     names = in_words(dict.fromkeys(coarse))
     return f"Too little of {names} to weigh well on your scales: make larger batches."
 
