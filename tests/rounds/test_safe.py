@@ -21,6 +21,7 @@ from trials.doors.cli import run
 from trials.recipe.avoided import avoidable_in
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredients, shipped
+from trials.rounds.forms import read_serving
 from trials.rounds.kitchen import Step
 from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
@@ -466,3 +467,33 @@ def test_tasters_are_told_of_a_label_in_words(tmp_path):
     for row in one.plan.table.to_dict("records"):
         told = found[f"code sheet {row['bake']}"]
         assert ("the label of margarine" in told) == (row["fat"] == "margarine")
+
+
+def test_who_can_not_taste_the_setting_to_go_for_is_said_beside_it(tmp_path, capsys):
+    """Butter is liked, and Bo may have no milk: fit and page name both, and lard names nobody."""
+    factors = [Categorical("fat", ["butter", "lard"], changes=("swap", "butter")),
+               Numeric("rest", 20, 60, "min")]  # fmt: skip
+    bakes = pd.DataFrame({"fat": ["butter", "lard"] * 4, "rest": [20.0, 20, 60, 60] * 2})
+    formula = Formula("roll", {"bread flour": 100, "water": 60, "butter": 12, "salt": 2})
+    tasters = [Taster("Ada"), Taster("Bo", avoids=["milk"])]
+    for liked in ("butter", "lard"):
+        plan = lay_out(factors, bakes, family="ends", model="main", seed=1)
+        folder = tmp_path / liked
+        round_ = Round.create(
+            folder, plan=plan, measures=[replace(LIKING[0], goal="higher")],
+            tasters=tasters, formula=formula,
+        )  # fmt: skip
+        trials.write_sheets(round_)
+        fat = plan.table.set_index("bake")["fat"]
+        key = read_serving(round_).set_index("code")["bake"]
+        table = pd.read_csv(folder / "tastings.csv", dtype=str, keep_default_na=False)
+        best = table["code"].map(key).map(fat) == liked
+        table["liking"] = [str(8 - at % 2 if one else 4 - at % 2) for at, one in enumerate(best)]
+        table.to_csv(folder / "tastings.csv", index=False)
+        capsys.readouterr()
+        assert run(["fit", str(folder)]) == 0
+        told = [" ".join(capsys.readouterr().out.split()), trials.report(round_).read_text("utf-8")]
+        for one in told:
+            assert f"fat {liked}" in one
+            assert ("Bo can not taste it (butter: milk)." in one) == (liked == "butter")
+            assert "Ada can not" not in one

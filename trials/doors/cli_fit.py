@@ -25,6 +25,7 @@ from trials.deciding.choosing import best_so_far
 from trials.deciding.first_lines import what_to_do
 from trials.doors.terminal import tell
 from trials.rounds.round import Round
+from trials.rounds.safe import not_for
 
 _REST = "Every number, what failed and how sure it is: add --all, or name one measure."
 MODELS = ("main", "interactions", "quadratic", "blend")
@@ -150,11 +151,11 @@ def _of_round(asked: argparse.Namespace) -> list[Answer]:
                 raise
             tell(f"{name}: {error}")
     if asked.response is None and not asked.all and asked.model is None and asked.groups is None:
-        tell("".join(f"{one}\n\n" for one in _answer_first(answers, found)), end="")
+        tell("".join(f"{one}\n\n" for one in _answer_first(round_, answers, found)), end="")
     return found
 
 
-def _answer_first(answers: Answers, found: Sequence[Answer]) -> list[str]:
+def _answer_first(round_: Round, answers: Answers, found: Sequence[Answer]) -> list[str]:
     """Return what to do, and the best bake so far: what is looked for first."""
     known = {one.response: one for one in found if isinstance(one, Findings)}
     try:
@@ -166,7 +167,8 @@ def _answer_first(answers: Answers, found: Sequence[Answer]) -> list[str]:
     bakes = [one for one in sentences if one.startswith(BEST_SO_FAR)]
     failed = next(filter(None, map(failed_words, known.values())), "")
     blind = answers.evidence.blindness(best.measures[0].name)
-    return [*blind, what_to_do(known, best), *([failed] if failed else []), *bakes]
+    do = f"{what_to_do(known, best)} {not_for(round_, best.settings)}".rstrip()
+    return [*blind, do, *([failed] if failed else []), *bakes]
 
 
 def _held(words: Sequence[str] | None) -> dict[str, str]:

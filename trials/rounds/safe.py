@@ -1,6 +1,6 @@
 """What each bake holds, and that nobody is served what they avoid."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -15,6 +15,7 @@ from trials.recipe.units import is_set
 from trials.rounds.forms import ACTUAL as DONE
 from trials.rounds.forms import BAKES, SERVING, read_serving
 from trials.rounds.gathering import gather, sources
+from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round, check_people
 from trials.tasting.panel import (
     Taster,
@@ -157,17 +158,56 @@ def who_tastes_nothing(round_: Round, kept: Mapping[str, Collection[str]]) -> di
 
 def _where(round_: Round, taster: Taster) -> list[str]:
     """Return what bakes hold of what a taster avoids, each with its place, in words."""
-    rows = round_.plan.table.to_dict("records")
-    found = [one for row in rows for one in _held_of(round_, taster, row)]
+    found = [
+        one
+        for row in round_.plan.table.to_dict("records")
+        for one in _held_of(round_, taster, row, _planned(round_, row))
+    ]
     return list(dict.fromkeys(place for place, _, _ in found))
 
 
+def _planned(round_: Round, row: Mapping[str, Any]) -> Formula | None:
+    return round_.formulas.get(row["bake"]) if round_.formula else None
+
+
+def not_for(round_: Round, settings: Mapping[str, Any]) -> str:
+    """Return who can not taste a bake of such settings, and what of it they avoid; in words.
+
+    Empty where everybody can, and where a setting of the round is not among them.
+
+    Parameters
+    ----------
+    round_ : Round
+    settings : mapping
+        By factor, in real units.
+    """
+    factors = round_.plan.factors
+    if not {factor.name for factor in factors} <= set(settings):
+        return ""
+    formula = formula_of(round_.formula, factors, settings) if round_.formula else None
+    told = []
+    for taster in round_.tasters:
+        held = _in_words(_held_of(round_, taster, settings, formula))
+        if held:
+            told.append(f"{taster.name} can not taste it ({held})")
+    return f"{'; '.join(told)}." if told else ""
+
+
+def _in_words(held: Sequence[tuple[str, str, list[str]]]) -> str:
+    """Return what is held of what a taster avoids: butter: milk."""
+    return "; ".join(
+        dict.fromkeys(
+            name if avoided == [name] else f"{name}: {in_words(avoided)}"
+            for _, name, avoided in held
+        )
+    )
+
+
 def _held_of(
-    round_: Round, taster: Taster, row: Mapping[str, Any]
+    round_: Round, taster: Taster, row: Mapping[str, Any], formula: Formula | None
 ) -> list[tuple[str, str, list[str]]]:
     """Return what a bake holds of what a taster avoids: its place, its name, what is avoided."""
     found = []
-    formula = round_.formulas.get(row["bake"]) if round_.formula else None
     for name in dict.fromkeys(formula.table["ingredient"] if formula else ()):
         own = _table(round_).find(name)
         if avoided := clashing(taster, own.allergens, [name, own.name]):
@@ -187,13 +227,8 @@ def kept_words(round_: Round, kept: Mapping[str, Collection[str]]) -> dict[str, 
         for row in rows:
             if row["bake"] not in kept.get(taster.name, ()):
                 continue
-            held = [
-                name if avoided == [name] else f"{name}: {in_words(avoided)}"
-                for _, name, avoided in _held_of(round_, taster, row)
-            ]
-            why.setdefault("; ".join(dict.fromkeys(held)) or "as it was made", []).append(
-                row["bake"]
-            )
+            held = _in_words(_held_of(round_, taster, row, _planned(round_, row)))
+            why.setdefault(held or "as it was made", []).append(row["bake"])
         if why:
             told[taster.name] = never_served(taster.name, why)
     return told

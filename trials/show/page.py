@@ -4,6 +4,7 @@ Files that open with no network request.
 """
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -43,6 +44,7 @@ from trials.deciding.story import Story, story_of
 from trials.rounds.amounts import shopping_list
 from trials.rounds.diary import ABOUT, diary_lines, read_diary
 from trials.rounds.round import Round, line_of, opened, writing
+from trials.rounds.safe import not_for
 from trials.show.bake_sheets import ROLE_WORDS, TEMPLATES, round_cautions
 from trials.show.bakes import failure_map, influence, residuals
 from trials.show.bakes import story as story_picture
@@ -153,7 +155,9 @@ def opening(
     best = _best(answers, found) if best is None else best
     waiting = _waits(round_, answers.evidence)
     step = _step(round_, answers, waiting)
-    return first_lines(found, best, step, cost_of_a_bake=_cost(round_))
+    lines = first_lines(found, best, step, cost_of_a_bake=_cost(round_))
+    kept = "" if isinstance(best, str) else not_for(round_, best.settings)
+    return replace(lines, do=f"{lines.do} {kept}".rstrip())
 
 
 def _step(round_: Round, answers: Answers, waiting: bool) -> NextStep | str:
