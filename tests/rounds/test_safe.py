@@ -497,3 +497,11 @@ def test_who_can_not_taste_the_setting_to_go_for_is_said_beside_it(tmp_path, cap
             assert f"fat {liked}" in one
             assert ("Bo can not taste it (butter: milk)." in one) == (liked == "butter")
             assert "Ada can not" not in one
+        assert run(["next", str(folder), "--bakes", "4"]) == 0
+        said = " ".join(capsys.readouterr().out.split())
+        after = Round.open(folder.with_name(f"{liked}-2"))
+        if liked == "butter":  # and so is the reference beside it
+            assert "Bo can taste none of the bakes (butter, in the formula)" in said
+        else:
+            kept = sorted(kept_from(after)["Bo"])
+            assert f"Bo is never served {', '.join(kept)} (butter: milk)." in said

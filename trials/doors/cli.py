@@ -511,6 +511,7 @@ def _next(asked: argparse.Namespace) -> int:
     from trials.deciding.replanning import write_next
     from trials.doors.workplace import write_notebook
     from trials.rounds.round import Round
+    from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
 
     before = Round.open(asked.folder)
     try:
@@ -522,6 +523,9 @@ def _next(asked: argparse.Namespace) -> int:
         return DONE
     for reason in round_.plan.reasons:
         tell(reason)
+    kept = kept_from(round_)
+    for kept_back in (kept_words(round_, kept) | who_tastes_nothing(round_, kept)).values():
+        tell(kept_back)
     write_notebook(round_.folder, round_.name)
     where = _near(round_.folder)
     tell(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")
