@@ -144,6 +144,8 @@ class Chain:
         wherever that is heated: bakes go onto the heat in the order that was drawn by chance.
     heatings : tuple of Heating
         What takes hands while it is heated for one of the tasks, in the order of those.
+    name : str
+        What it is for, as a refusal says it.
     """
 
     tasks: tuple[Task, ...]
@@ -152,6 +154,7 @@ class Chain:
     resting: bool = False
     in_turn: bool = True
     heatings: tuple[Heating, ...] = ()
+    name: str = ""
 
 
 def list_schedule(
@@ -273,9 +276,12 @@ def _placed(
         earliest = least[at] if at == 0 else max(least[at], _ended(chain, starts, at - 1))
         heating = next((one for one in chain.heatings if one.at == at), None)
         if heating is None:
-            starts[at] = _first_gap(task, earliest, busy, capacity)
+            found = _first_gap(task, earliest, busy, capacity)
         else:
-            starts[at] = _first_hot(chain, heating, starts, earliest, busy, capacity, free_from)
+            found = _first_hot(chain, heating, starts, earliest, busy, capacity, free_from)
+        if found is None:
+            raise RoundError(_no_place(chain, at, heating, capacity))
+        starts[at] = found
         before = chain.tasks[at - 1] if at > chain.resting else None
         if before is not None and before.wait is not None:
             late = starts[at] - _ended(chain, starts, at - 1) - before.wait
@@ -289,7 +295,8 @@ def _placed(
 
 def _first_gap(
     task: Task, earliest: int, busy: Mapping[str, np.ndarray], capacity: Mapping[str, int]
-) -> int:
+) -> int | None:
+    """Return the first start for which things are free; None where there is none in three days."""
     start = earliest
     while start + task.minutes <= LONGEST_DAY:
         window = slice(start, start + max(task.minutes, 1))
@@ -298,7 +305,24 @@ def _first_gap(
         if not clashes:
             return start
         start += int(max(clashes)) + 1
-    raise RoundError(f'"{task.name}" finds no place within three days; check its minutes.')
+    return None
+
+
+def _no_place(chain: Chain, at: int, heating: Heating | None, capacity: Mapping[str, int]) -> str:
+    """Return why a task can not be placed, and what to mend."""
+    said = f'{chain.name}: "{chain.tasks[at].name}" finds no place within three days'
+    if heating is None:
+        return f"{said}; check its minutes."
+    hands = capacity[HANDS]
+    takes = f"{heating.minutes} min"
+    if heating.most > heating.minutes:
+        takes = f"{heating.minutes} to {heating.most} min, as it cools between"
+    there = "is one pair" if hands == 1 else f"are {hands} pairs"
+    return (
+        f'{said}: heating takes {takes} ("{heating.name}"), somebody stays with it, and there '
+        f"{there} of hands. Let what comes before wait longer (wait = ...), or name one more "
+        f"person: hands = {hands + 1} under things in [kitchen]."
+    )
 
 
 def _first_hot(
@@ -309,8 +333,11 @@ def _first_hot(
     busy: Mapping[str, np.ndarray],
     capacity: Mapping[str, int],
     free_from: Mapping[str, int],
-) -> int:
-    """Return the first start of a task for which somebody can stay with what is heated for it."""
+) -> int | None:
+    """Return the first start of a task for which somebody can stay with what is heated for it.
+
+    None where there is none in three days.
+    """
     task = chain.tasks[heating.at]
     own = [
         (starts[at], _ended(chain, starts, at))
@@ -324,9 +351,9 @@ def _first_hot(
     ]
     start = earliest
     if heating.since is not None:
-        start = max(start, _ended(chain, starts, heating.since) + heating.minutes)
-    while True:
-        start = _first_gap(task, start, busy, capacity)
+        start = max(earliest, _ended(chain, starts, heating.since) + heating.minutes)
+    while (gap := _first_gap(task, start, busy, capacity)) is not None:
+        start = gap
         on = start - heating.lasts(_gap(chain, heating, starts, free_from, start))
         if on >= 0:
             taken = busy[HANDS][on:start].copy()
@@ -338,6 +365,7 @@ def _first_hot(
             start = max(start + 1, on + int(clashes[-1]) + 1 + heating.minutes)
         else:
             start -= on
+    return None
 
 
 def lower_bound(chains: Sequence[Chain], capacity: Mapping[str, int]) -> int:
@@ -540,7 +568,10 @@ def _other_orders(
     rng = np.random.default_rng(SEED)
 
     def tried(order: Sequence[int]) -> tuple[tuple[int, int, int], tuple[tuple[int, ...], ...]]:
-        starts = _together(chains, places, list_schedule(parts, capacity, order))
+        try:
+            starts = _together(chains, places, list_schedule(parts, capacity, order))
+        except RoundError:  # what is used too late for a short rest cools too far: no such order
+            return (LONGEST_DAY, 0, 0), listed
         return _worth(chains, starts), starts
 
     order = list(range(len(parts)))
@@ -638,7 +669,6 @@ def _exchanged(
         or not begins < starts[other.chain][other.first] < due
         or other.chain in after[0]
         or one.chain in after[1]
-        or any(_is_switched_off(chains, each) for each in (one, other))
     ):
         return False
     before = [list(own) for own in starts]
@@ -657,14 +687,6 @@ def _exchanged(
     _occupy(chains, starts, busy, one, 1)
     _occupy(chains, starts, busy, other, 1)
     return False
-
-
-def _is_switched_off(chains: Sequence[Chain], one: "_Stretch") -> bool:
-    """Say whether heat cools from a stretch on: the earlier it is, the longer somebody stays."""
-    heatings = chains[one.chain].heatings
-    return any(
-        heating.since is not None and one.first <= heating.since < one.last for heating in heatings
-    )
 
 
 def _made(chains: Sequence[Chain], starts: Sequence[Sequence[int]], one: "_Stretch") -> int:
@@ -760,10 +782,6 @@ def _due(chains: Sequence[Chain], starts: Sequence[Sequence[int]], one: _Stretch
     chain, own = chains[one.chain], starts[one.chain]
     over = _ended(chain, own, one.last - 1)
     due = [own[one.last]] if one.last < len(chain.tasks) else []
-    for heating in chain.heatings:
-        if heating.since is not None and one.first <= heating.since < one.last <= heating.at:
-            slack = own[heating.at] - heating.minutes - _ended(chain, own, heating.since)
-            due.append(over + slack)
     if not due:
         for later, begins in zip(chains, starts, strict=True):
             if _rests_of(later, one.chain):
@@ -869,7 +887,7 @@ def _parted(chains: Sequence[Chain]) -> tuple[list[Chain], list[tuple[int, range
                 if first <= one.at < last
             )
             resting = chain.resting and not first
-            parts.append(Chain(own, after, setups, resting, in_turn, heatings))
+            parts.append(Chain(own, after, setups, resting, in_turn, heatings, chain.name))
             places.append((number, range(first, last)))
             after = (len(parts) - 1,)
         ends.append(len(parts) - 1)
@@ -1233,8 +1251,8 @@ def _chains(
                 if own:
                     made[key] = len(chains)
                     work = _resting_at_once(_task(len(chains), one, row, kitchen) for one in own)
-                    chains.append(Chain(work, tuple(after), {}))
                     name = shared_name(plan, per, row)
+                    chains.append(Chain(work, tuple(after), {}, name=name))
                     labels.append(_Label(name, row["load"], {}, _last_hot(own, kitchen), per))
             if _is_fried(row, steps, kitchen):
                 first += pulled[key]
@@ -1248,6 +1266,7 @@ def _chains(
         heats = [one for one in kitchen.heats if one.thing in needed]
         setups = _setups(plan, row, heats, heated)
         chain, last_hot = _bake_chain(len(chains), row, [*first, *own], setups, kitchen)
+        chain = replace(chain, name=str(row["bake"]))
         if _capacity(kitchen)[HANDS] == 1:
             chain, last_hot = _alone(row["bake"], chain, last_hot, setups)
         resting = bool(after) and not chain.tasks[0].needs
@@ -1396,36 +1415,30 @@ def _alone(
     Where the rests behind the bench work are too short for it, what is cold is heated before that
     work, switched off, and brought back in the last of the rests.
     """
-    for number, heating in enumerate(chain.heatings):
-        short = _too_short(chain, heating)
+    for number in range(len(chain.heatings)):
+        heating = chain.heatings[number]
         setup = setups.get(heating.thing)
-        cold = heating.since is None and setup is not None and setup.cold
-        if short and setup is not None and cold and chain.tasks[0].needs:
-            before = Task(chain.tasks[0].chain, heating.name, heating.minutes, (HANDS,))
-            back = replace(
-                heating,
-                at=heating.at + 1,
-                name=_back_words(setup),
-                minutes=ceil(setup.heat.between_bakes),
-                since=0,
-            )
-            later = (
-                replace(one, at=one.at + 1, since=None if one.since is None else one.since + 1)
-                for one in chain.heatings[number + 1 :]
-            )
+        cold = setup is None or setup.cold
+        short = _too_short(chain, heating, cold)
+        if short and setup and setup.cold and heating.since is None and chain.tasks[0].needs:
+            needs = (heating.thing, HANDS)
+            before = Task(chain.tasks[0].chain, heating.name, heating.minutes, needs)
+            later = [_one_later(one) for one in chain.heatings]
+            back = ceil(setup.heat.between_bakes)
+            heating = replace(later[number], name=_back_words(setup), minutes=back, since=0)
+            later[number] = heating
             chain = replace(
                 chain,
                 tasks=(before, *chain.tasks),
                 setups={**chain.setups, heating.thing: 0},
-                heatings=(*chain.heatings[:number], back, *later),
+                heatings=tuple(later),
             )
             last_hot = None if last_hot is None else last_hot + 1
-            heating, short = back, _too_short(chain, back)
+            short = _too_short(chain, heating, cold)
         if short:
-            task, room = short
             raise RoundError(
-                f'bake {bake}: "{chain.tasks[heating.at].name}" comes {room} min after '
-                f'"{task.name}" at the latest, but heating takes {heating.minutes} min '
+                f'bake {bake}: "{chain.tasks[heating.at].name}" comes {short.room} min after '
+                f'"{short.work.name}" at the latest, but heating takes {short.takes} min '
                 f'("{heating.name}"), somebody stays with it, and there is one pair of hands. '
                 "Let what comes before wait longer (wait = ...), or name a second person: "
                 "hands = 2 under things in [kitchen]."
@@ -1433,17 +1446,39 @@ def _alone(
     return chain, last_hot
 
 
-def _too_short(chain: Chain, heating: Heating) -> tuple[Task, int] | None:
-    """Return the work that one cook can not be done with before the heating, and for how long."""
+def _one_later(heating: Heating) -> Heating:
+    """Return the heating of a chain before which one more task was put."""
+    since = None if heating.since is None else heating.since + 1
+    return replace(heating, at=heating.at + 1, since=since)
+
+
+@dataclass(frozen=True)
+class _Short:
+    """The work that one cook can not be done with before a heating: room for it, what it takes."""
+
+    work: Task
+    room: int
+    takes: int
+
+
+def _too_short(chain: Chain, heating: Heating, cold: bool) -> _Short | None:
+    """Return the work that one cook can not be done with before the heating, if there is any.
+
+    Meanwhile what was used before cools: in this bake, or in one before this work; fried during
+    the rest, that one would have been heated in it too.
+    """
     room = 0
-    for task in reversed(chain.tasks[: heating.at]):
-        if task.wait is None:
+    for at in reversed(range(heating.at)):
+        work = chain.tasks[at]
+        if work.wait is None:
             return None
-        room += task.wait
-        if HANDS in task.needs:
-            gap = None if heating.since is None else task.minutes + room
-            return (task, room) if room < heating.lasts(gap) else None
-        room += task.minutes
+        room += work.wait
+        if HANDS in work.needs:
+            first = at if heating.since is None else heating.since + 1
+            gap = room + sum(task.minutes for task in chain.tasks[first : at + 1])
+            takes = heating.lasts(None if heating.since is None and cold else gap)
+            return _Short(work, room, takes) if room < takes else None
+        room += work.minutes
     return None
 
 
