@@ -91,7 +91,7 @@ from trials.tasting.serving import serving_plan as serving_plan
 # Findings(response, factors, terms, effects, tests, variance, ranking, residuals, engine,
 #     margin=None, measure=None, spread=<factory>, to_settle=<factory>, failed=<factory>,
 #     sentences=(), notes=(), method='', averaged=None, told=None, spoken=<factory>,
-#     level_df=<factory>, evidence=None, bakes=<factory>, judge=None, again=None)
+#     level_df=<factory>, evidence=None, bakes=<factory>, judge=None, again=None, asked=<factory>)
 # Findings.bakes_scored()
 # Findings.expected(table)
 # Findings.means(by)

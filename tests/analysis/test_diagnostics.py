@@ -9,7 +9,13 @@ import pandas as pd
 import pytest
 
 import trials
-from trials.analysis.diagnostics import diagnostics, lack_of_fit, level_residuals
+from trials.analysis.diagnostics import (
+    diagnostics,
+    hangs_on,
+    lack_of_fit,
+    leading,
+    level_residuals,
+)
 from trials.analysis.fitting import fit
 from trials.core.factors import Categorical, Numeric
 from trials.core.measures import Measure
@@ -61,6 +67,43 @@ def test_a_sound_round_asks_for_nothing():
     assert "No verdict hangs on a single bake." in found.sentences
     assert "curvature" not in set(found.table["check"])
     assert found.bakes["leverage"].sum() == pytest.approx(4)
+
+
+def test_every_bake_of_a_usual_round_is_left_out_in_turn():
+    found = diagnostics(fit(scored(), "liking", FACTORS, measure=LIKING))
+    assert len(found.bakes) == 20
+    assert found.bakes["influence"].notna().all()
+
+
+@pytest.mark.parametrize("asked", [{"model": "main"}, {"groups": ("bake",)}])
+def test_what_a_finding_hangs_on_is_asked_as_it_was_asked_itself(asked):
+    """The default model would take both together, and the default groups each taster's level."""
+    rng = np.random.default_rng(8 if "model" in asked else 1)
+    table = pd.DataFrame({"bake": [f"B{n + 1:02d}" for n in range(8)], "rest": [20, 60] * 4})
+    table["fat"] = ["butter", "butter", "oil", "oil"] * 2
+    level = 0.0
+    if "groups" in asked:
+        table = table.merge(pd.DataFrame({"taster": ["Ada", "Ben", "Cy"]}), how="cross")
+        rng.normal(0, 0.7, 8)
+        table = table[rng.random(len(table)) < 0.75].reset_index(drop=True)
+        level = table["taster"].map({"Ada": -1.0, "Ben": 0.0, "Cy": 1.5})
+    noise = rng.normal(0, 0.8, len(table))
+    table["liking"] = np.clip(np.round(5 + 1.4 * (table["rest"] == 60) + level + noise), 1, 9)
+
+    def said(rows, **given):
+        return trials.fit(
+            rows, "liking", [Numeric("rest", 20, 60), FACTORS[1]], measure=LIKING, **given
+        )
+
+    found = said(table, **asked)
+    term = leading(found)["term"]
+    turning = []
+    for bake in table["bake"].unique():
+        spoken = said(table[table["bake"] != bake], **asked).spoken.set_index("term")
+        if term not in spoken.index or spoken.loc[term, "verdict"] != "matters":
+            turning.append(bake)
+    assert hangs_on(found) == tuple(turning)
+    assert hangs_on(replace(found, asked={})) != tuple(turning)
 
 
 def test_a_bake_gone_wrong_is_named():

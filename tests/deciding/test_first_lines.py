@@ -162,18 +162,34 @@ def told_of(scores):
     return judged, [table["bake"][at] for at, one in enumerate(without) if one != judged], said
 
 
-def test_a_finding_that_hangs_on_one_bake_says_so_first():
-    judged, turning, said = told_of([4, 6, 4, 6, 4, 6, 4, 6, 5, 6, 5, 9])
+@pytest.mark.parametrize(
+    ("scores", "count", "words"),
+    [
+        ([4, 7, 4, 6, 4, 6, 4, 6, 4, 6, 4, 6], 1, "Without {} {settled}: bake that again."),
+        ([4, 8, 4, 5, 4, 6, 4, 5, 4, 8, 5, 7], 2, "Without {} or {} {settled}: bake them again."),
+        (
+            [4, 8, 4, 5, 4, 6, 4, 5, 4, 7, 5, 7],
+            3,
+            "Without {}, {} or {} {settled}: bake them again.",
+        ),
+        ([4, 5, 3, 7, 5, 5, 2, 7, 5, 6, 4, 7], 5, "Leave out any one of 5 bakes, and {settled}."),
+    ],
+)
+def test_a_finding_that_hangs_on_a_few_bakes_is_not_called_sure_alone(scores, count, words):
+    """Its direction may stay sure, so nothing is said to rest on that bake alone."""
+    judged, turning, said = told_of(scores)
     assert judged == "matters"
-    assert len(turning) == 1
-    assert f"That rest matters for liking rests on {turning[0]} alone: bake that again." in said
+    assert len(turning) == count
+    settled = "it would not be settled that rest matters for liking"
+    assert words.format(*turning, settled=settled) in said
+    assert "Sure so far, with every bake counted: rest matters for liking." in said
 
 
 def test_a_finding_that_any_bake_can_be_spared_for_says_nothing_of_it():
     judged, turning, said = told_of([2, 8, 2, 8, 3, 8, 2, 7, 2, 8, 3, 8])
     assert (judged, turning) == ("matters", [])
-    assert "rests on" not in said
-    assert "near thing" not in said
+    assert "Sure so far: rest matters for liking." in said
+    assert "it would not be settled" not in said
 
 
 def test_tasters_who_only_copy_are_named_first():

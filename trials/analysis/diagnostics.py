@@ -180,9 +180,9 @@ def leading(findings: Findings) -> pd.Series | None:
 
 
 def hangs_on(findings: Findings) -> tuple[str, ...]:
-    """Return the bakes without any one of which the leading finding would not be spoken of so.
+    """Return the bakes without any one of which the leading finding would not be said to matter.
 
-    Each bake in turn is left out and all is worked out anew, as if it had not been made.
+    Each bake in turn is left out and the same is asked anew, as if it had not been made.
 
     References
     ----------
@@ -200,7 +200,12 @@ def hangs_on(findings: Findings) -> tuple[str, ...]:
 def _stands(findings: Findings, known: Evidence, top: pd.Series, bake: object) -> bool:
     rest = known.table[known.table["bake"] != bake].reset_index(drop=True)
     try:
-        other = fit(replace(known, table=rest), findings.response, measure=findings.measure).spoken
+        other = fit(
+            replace(known, table=rest),
+            findings.response,
+            measure=findings.measure,
+            **findings.asked,
+        ).spoken
     except FitError:
         return False
     own = other[(other["term"] == top["term"]) & (other["level"] == top["level"])]

@@ -3,7 +3,7 @@
 The right error for every effect, a verdict for each, and what would settle the rest.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -440,6 +440,7 @@ def fit(
     """
     if method not in FIT_METHODS:
         raise FitError(f"method is {method!r}; expected {in_words(map(repr, FIT_METHODS), 'or')}.")
+    groups = tuple(groups) if isinstance(groups, Iterator) else groups
     asked = question_of(
         data,
         response,
@@ -451,7 +452,8 @@ def fit(
         alone=alone,
         outside_range=outside_range,
     )
-    return answered(asked, method=method)
+    found = answered(asked, method=method)
+    return replace(found, asked={"model": model, "groups": groups, "method": method})
 
 
 def answered(asked: Question, *, method: str = "kenward-roger") -> Findings:

@@ -226,6 +226,8 @@ class Findings:
         known of the error beforehand.
     again : (float, float) or None
         The variance of what one bake made again scores, and its degrees of freedom.
+    asked : mapping
+        The model, groups and method that `fit` was asked with, to ask the same of fewer bakes.
 
     References
     ----------
@@ -258,6 +260,7 @@ class Findings:
     bakes: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
     judge: Estimator | None = field(default=None, repr=False)
     again: tuple[float, float] | None = field(default=None, repr=False)
+    asked: Mapping[str, Any] = field(default_factory=dict, repr=False)
 
     def summary(self) -> tuple[str, ...]:
         """Return the findings as sentences, the most important first, then what was assumed."""

@@ -215,7 +215,8 @@ def _moved(weighed: pd.DataFrame, action: str) -> str | None:
 
 
 def _how_sure(known: Mapping[str, Findings], best: Recommendation | str) -> str:
-    said = [*_rests_on(known), *_copied(known), *_sure(known), *_hangs(known)]
+    hangs = _hangs(known)
+    said = [*_rests_on(known), *_copied(known), *_sure(known, bool(hangs)), *hangs]
     if not isinstance(best, str):
         # Of several directions without a limit nobody asked that all be met at once
         asked = len(best.goals) == 1 or any(goal.named for goal in best.goals)
@@ -237,21 +238,21 @@ def _copied(known: Mapping[str, Findings]) -> list[str]:
 
 
 def _hangs(known: Mapping[str, Findings]) -> list[str]:
-    """Return that the leading finding rests on one bake, or on few of which each decides."""
+    """Return that the leading finding would not be settled without one bake, or any of a few."""
     for one in known.values():
         top = leading(one)
         if top is None:
             continue
         bakes = sorted(hangs_on(one))
-        what = f"That {kitchen_term(str(top['term']))} matters for {one.response}"
-        if len(bakes) == 1:
-            return [f"{what} rests on {bakes[0]} alone: bake that again."]
+        settled = (
+            "it would not be settled that "
+            f"{kitchen_term(str(top['term']))} matters for {one.response}"
+        )
         if len(bakes) > FEW_BAKES:
-            return [
-                f"{what} is a near thing: leave out any one of {len(bakes)} bakes and it is open."
-            ]
+            return [f"Leave out any one of {len(bakes)} bakes, and {settled}."]
         if bakes:
-            return [f"{what} rests on {in_words(bakes)}, on each of them: bake them again."]
+            again = "that" if len(bakes) == 1 else "them"
+            return [f"Without {in_words(bakes, 'or')} {settled}: bake {again} again."]
         return []
     return []
 
@@ -266,7 +267,7 @@ def _rests_on(known: Mapping[str, Findings]) -> list[str]:
     return [*([f"From {bakes} scored bakes."] if bakes else []), *([failed] if failed else [])]
 
 
-def _sure(known: Mapping[str, Findings]) -> list[str]:
+def _sure(known: Mapping[str, Findings], hangs: bool) -> list[str]:
     """Return what is known to matter, by measure; what does not is said where it is measured."""
     said = []
     for name, one in known.items():
@@ -275,4 +276,5 @@ def _sure(known: Mapping[str, Findings]) -> list[str]:
             said.append(
                 f"{in_words(named)} {'matters' if len(named) == 1 else 'matter'} for {name}"
             )
-    return [f"Sure so far: {in_words(said)}."] if said else []
+    counted = ", with every bake counted" if hangs else ""
+    return [f"Sure so far{counted}: {in_words(said)}."] if said else []
