@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trials.base.errors import RoundError
+from trials.base.words import in_words
 from trials.core.factors import Categorical, Numeric
 from trials.design.layout import lay_out
 from trials.doors import demo, large_demo
@@ -262,6 +263,52 @@ def test_a_step_that_heats_the_oil_ends_when_the_frying_begins(per):
         assert row["end"] - row["start"] == 12
         assert "hands" in row["needs"]
     assert "Nobody leaves the pot while it is on" in made.sentences()[0]
+
+
+DAILY = [
+    Step("heat the oil", 12, "pot", per="day"),
+    Step("mix", 10, "hands"),
+    Step("rest", "rest"),
+    Step("fry", 8, "pot"),
+]
+
+
+@pytest.mark.usefixtures("solver")
+@pytest.mark.parametrize("hands", [1, 2])
+def test_oil_that_is_heated_once_and_left_is_told(hands):
+    """Only the first bake is fried in what was just heated; the others come later."""
+    made = fried([20, 20, 60], DAILY, Kitchen({"hands": hands, "pot": 1}))
+    frying = made.tasks[made.tasks["step"] == "fry"].sort_values("start")
+    left = frying["bake"][frying["start"].to_numpy() > frying["end"].shift().to_numpy()]
+    assert len(left)
+    said = made.sentences()[0]
+    assert f"Before {in_words(left)} these times hold nobody to the pot" in said
+    assert "take it off the heat, and heat it again" in said
+    assert "These times leave none" not in said
+
+
+def test_oil_that_is_never_left_is_told_no_more_than_that():
+    """B02 is fried the minute in which B01 is out: both rest while the oil is heated."""
+    steps = [*DAILY[:1], Step("fry", 8, "pot")]
+    made = fried([20, 20], steps, Kitchen({"hands": 1, "pot": 1}))
+    frying = made.tasks[made.tasks["step"] == "fry"]
+    assert frying["start"].iloc[1] == frying["end"].iloc[0]
+    assert "heat it again" not in made.sentences()[0]
+
+
+def test_oil_with_its_degrees_is_heated_again_and_nothing_is_left_to_say():
+    heat = Heat("pot")
+    made = fried([20, 20, 60], DAILY, Kitchen({"hands": 1, "pot": 1}, (heat,)))
+    again = made.tasks["step"].str.startswith("pot: back to")
+    assert set(made.tasks.loc[again, "bake"]) >= {"B02", "B03"}
+    assert "heat it again" not in made.sentences()[0]
+
+
+def test_frying_that_no_step_heats_is_told_once():
+    made = fried([20, 20, 60], DAILY[1:], Kitchen({"hands": 1, "pot": 1}))
+    said = made.sentences()[0]
+    assert "These times leave none for heating the pot" in said
+    assert "heat it again" not in said
 
 
 @pytest.mark.usefixtures("solver")

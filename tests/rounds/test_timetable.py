@@ -88,6 +88,25 @@ def test_a_day_that_does_not_fit_says_how_many_bakes_would():
         assert timetable(fewer, STEPS, short, effort=0).days["fits"].iloc[0] == fits
 
 
+@pytest.mark.parametrize(
+    ("until", "told"),
+    [
+        ("9:40", "Day 1: 2 bakes, 9:00 to 10:20"),
+        ("9:40", "the first bake would fit; move the rest"),
+        ("9:30", "no bake would fit; start earlier."),
+    ],
+)
+def test_one_bake_and_none_are_told_as_such(until, told):
+    flour = Categorical("flour", ["spelt", "rye"])
+    plan = lay_out(
+        [flour], pd.DataFrame({"flour": ["spelt", "rye"]}), family="two", model="main", seed=1
+    )
+    steps = [Step("bake", 40, "oven")]
+    assert told in timetable(plan, steps, Kitchen(until=until)).sentences()[0]
+    alone = replace(plan, rows=plan.rows.head(1))
+    assert timetable(alone, steps).sentences()[0].startswith("Day 1: 1 bake, 9:00 to 9:40,")
+
+
 def test_cooling_is_slower_than_heating():
     oil = Heat("pot", up=6, down=1.5)
     assert oil.minutes(180, 165) == 10  # 15 °C at 1.5 a minute

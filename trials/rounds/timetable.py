@@ -64,6 +64,8 @@ class Task:
         The most minutes the next task of the chain may keep it waiting; None for any.
     heated : bool
         Whether it is on the heat: its time is then the plan's order and the heat's, and is kept.
+    tended : bool
+        Whether somebody stays with the heat meanwhile.
     """
 
     chain: int
@@ -72,6 +74,7 @@ class Task:
     needs: tuple[str, ...] = ()
     wait: int | None = None
     heated: bool = False
+    tended: bool = False
 
 
 @dataclass(frozen=True)
@@ -1042,6 +1045,17 @@ def _values(solver: Any, variables: list[list[Any]]) -> tuple[tuple[int, ...], .
 WHOLE_DAY = "whole day"
 
 
+@dataclass(frozen=True)
+class Unheated:
+    """The bakes before which a day has no time for heating what they are cooked in.
+
+    And whether it has none for any bake.
+    """
+
+    bakes: tuple[str, ...]
+    never: bool
+
+
 @dataclass(frozen=True, eq=False)
 class Timetable:
     """When what is done, and whether the days can be worked.
@@ -1065,15 +1079,15 @@ class Timetable:
     fresh : bool
         Whether each piece is tasted as it is ready, and not all of a sitting at once.
     tended : mapping
-        For each day, what somebody stays with while it is hot, and whether the time that it takes
-        to be hot is known.
+        For each day, what somebody stays with while it is hot, and of each the bakes before which
+        there is no time for heating it.
     """
 
     tasks: pd.DataFrame = field(repr=False)
     ready: pd.DataFrame = field(repr=False)
     days: pd.DataFrame
     fresh: bool = False
-    tended: Mapping[Any, Mapping[str, bool]] = field(default_factory=dict, repr=False)
+    tended: Mapping[Any, Mapping[str, Unheated]] = field(default_factory=dict, repr=False)
 
     def sentences(self) -> list[str]:
         """Return what the days ask of the kitchen, in words."""
@@ -1165,11 +1179,11 @@ def _laid_out(
     check_steps(plan, steps, kitchen)
     start = clock_minutes(kitchen.start)
     tasks, ready, days = [], [], []
-    tended: dict[Any, Mapping[str, bool]] = {}
+    tended: dict[Any, Mapping[str, Unheated]] = {}
     for day, bakes in plan.table.groupby("day", sort=True):
         chains, labels = _chains(plan, bakes, steps, kitchen)
         made = schedule(chains, _capacity(kitchen), effort=effort)
-        tended[day] = _tended(bakes, steps, kitchen, chains)
+        tended[day] = _tended(chains, labels, made)
         tasks += _task_rows(day, chains, labels, made, start)
         done = _ready_rows(day, chains, labels, made, start, kitchen)
         ready += done
@@ -1282,14 +1296,31 @@ def _is_hot(step: Step, kitchen: Kitchen) -> bool:
 
 
 def _tended(
-    bakes: pd.DataFrame, steps: Sequence[Step], kitchen: Kitchen, chains: Sequence[Chain]
-) -> dict[str, bool]:
-    """Return what somebody stays with on a day, and whether its heating has its minutes."""
-    rows = bakes.to_dict("records")
-    hot = [one for one in steps if _is_hot(one, kitchen) and any(map(one.is_for, rows))]
-    heated = {one.thing for chain in chains for one in chain.heatings}
-    things = dict.fromkeys(thing for step in hot for thing in stood_at(step) or [""])
-    return {thing: thing in heated for thing in things if thing or len(things) == 1}
+    chains: Sequence[Chain], labels: Sequence[_Label], made: Schedule
+) -> dict[str, Unheated]:
+    """Return what somebody stays with on a day, and the bakes before which nothing heats it.
+
+    What is used right after another use is hot still.
+    """
+    hot = {
+        (number, at): [one for one in task.needs if one != HANDS]
+        for number, chain in enumerate(chains)
+        for at, task in enumerate(chain.tasks)
+        if task.tended
+    }
+    begins = {place: made.starts[place[0]][place[1]] for place in hot}
+    heated = {(number, one.at) for number, chain in enumerate(chains) for one in chain.heatings}
+    things = dict.fromkeys(thing for own in hot.values() for thing in own or [""])
+    found = {}
+    for thing in things:
+        if not thing and len(things) > 1:
+            continue  # it is the oil of the other uses
+        own = [place for place, needs in hot.items() if thing in needs or not needs]
+        ends = {begins[number, at] + chains[number].tasks[at].minutes for number, at in own}
+        left = [one for one in own if one not in heated and begins[one] not in ends]
+        bakes = tuple(dict.fromkeys(labels[number].bake for number, _ in left))
+        found[thing] = Unheated(bakes, never=heated.isdisjoint(own))
+    return found
 
 
 def _last_hot(steps: Sequence[Step], kitchen: Kitchen) -> int | None:
@@ -1491,13 +1522,13 @@ def shared_name(plan: Plan, per: str, row: Mapping[str, Any]) -> str:
 
 def _task(chain: int, step: Step, row: Mapping[str, Any], kitchen: Kitchen) -> Task:
     wait = None if step.wait is None else int(step.wait)
-    needs = tuple(step.needs)
-    if _is_hot(step, kitchen):
+    needs, tended = tuple(step.needs), _is_hot(step, kitchen)
+    if tended:
         needs = tuple(dict.fromkeys((*needs, HANDS)))
     if wait is None and isinstance(step.minutes, str) and not needs:
         wait = 0  # a rest that the plan varies is kept to the minute, or it varies otherwise
     heated = is_heated(step, kitchen.heats)
-    return Task(chain, step.name, _lasting(step, row), needs, wait, heated)
+    return Task(chain, step.name, _lasting(step, row), needs, wait, heated, tended)
 
 
 def _lasting(step: Step, row: Mapping[str, Any]) -> int:
@@ -1730,15 +1761,20 @@ def _would_fit(plan: Plan, bakes: pd.DataFrame, steps: Sequence[Step], kitchen: 
 
 def _day_words(day: Mapping[str, Any]) -> str:
     proved = not day["minutes to gain"]
-    words = f"Day {day['day']}: {day['bakes']} bakes, {day['start']} to {day['finish']}" + (
+    bakes = how_many(day["bakes"], "bake")
+    words = f"Day {day['day']}: {bakes}, {day['start']} to {day['finish']}" + (
         ", at the earliest." if proved else f" (not before {day['no earlier than']})."
     )
-    if not day["fits"]:
-        words += (
-            f" That is later than {day['until']}: the first {day['would fit']} bakes would fit; "
-            "move the rest to another day, or start earlier."
-        )
-    return words
+    if day["fits"]:
+        return words
+    fit = int(day["would fit"])
+    if not fit:
+        return f"{words} That is later than {day['until']}: no bake would fit; start earlier."
+    first = "the first bake" if fit == 1 else f"the first {fit} bakes"
+    return (
+        f"{words} That is later than {day['until']}: {first} would fit; move the rest to another "
+        "day, or start earlier."
+    )
 
 
 ALIKE = 5  # minutes that waits may lie apart and nothing is said of them; common practice
@@ -1755,7 +1791,7 @@ def _wait_words(tasks: pd.DataFrame) -> str:
     return f"Not all of them wait alike {'; '.join(told)}." if told else ""
 
 
-def _stay_words(things: Mapping[str, bool]) -> str:
+def _stay_words(things: Mapping[str, Unheated]) -> str:
     """Return who stays with what is hot; a way of frying, or no thing at all, is its oil."""
     if not things:
         return ""
@@ -1763,18 +1799,25 @@ def _stay_words(things: Mapping[str, bool]) -> str:
         thing: f"the {thing}" if thing and not _WAY_OF_FRYING.search(thing) else "the hot oil"
         for thing in things
     }
-    said = (
+    said = [
         f"Nobody leaves {in_words(dict.fromkeys(names.values()), 'or')} while it is on: stay from "
         "switching it on until the last piece is out, and switch it off before you turn to "
         "anything else."
-    )
-    untold = list(dict.fromkeys(names[thing] for thing, known in things.items() if not known))
-    if untold:
-        said += (
-            f" These times leave none for heating {in_words(untold)}: add it as [[kitchen.heats]] "
+    ]
+    never = dict.fromkeys(names[thing] for thing, one in things.items() if one.never)
+    if never:
+        said.append(
+            f"These times leave none for heating {in_words(never)}: add it as [[kitchen.heats]] "
             "in idea.toml, or to the minutes of its step."
         )
-    return said
+    said += [
+        f"Before {in_words(one.bakes)} these times hold nobody to {names[thing]} and leave none "
+        "for heating it again: where nobody stays, take it off the heat, and heat it again. "
+        "[[kitchen.heats]] in idea.toml gives that its minutes."
+        for thing, one in things.items()
+        if one.bakes and not one.never
+    ]
+    return " ".join(said)
 
 
 _WAY_OF_FRYING = re.compile(r"\b(fry|frying|fried)\b", re.IGNORECASE)
