@@ -177,14 +177,19 @@ def test_what_rests_overnight_is_mixed_the_evening_before(tmp_path):
 
 
 def test_more_dough_than_so_few_tasters_eat_is_said(tmp_path):
+    """Yeast is weighed from 202 g on, two tasters eat 200; of whole fifties that is 250.
+
+    It is said where it saves a quarter: from 250 / 0.75 = 333.3 g on; for eight, from 1067 g.
+    """
     few = doughnut(tmp_path / "few", batch=Batch(dough=607))
     said = ample_words(few, few.batch)
-    enough = int(re.search(r"dough = (\d+) under", said)[1])
+    assert "dough = 250 under [batch]" in said
     assert "bakes of 607 g of dough are more than 2 tasters eat" in said
     assert said in html.unescape(shopping_page(few))
-    less = Batch(dough=enough)
-    assert ample_words(few, less) == ""
-    assert "can be weighed well" in batch_sentence(few, less)
-    many = [Taster(f"T{at}") for at in range(8)]
-    assert ample_words(doughnut(tmp_path / "many", tasters=many), Batch(dough=607)) == ""
+    assert "can be weighed well" in batch_sentence(few, Batch(dough=250))
+    assert "too little to weigh well" in batch_sentence(few, Batch(dough=200))
+    many = doughnut(tmp_path / "many", tasters=[Taster(f"T{at}") for at in range(8)])
+    for round_, most, enough in ((few, 333, 250), (many, 1066, 800)):
+        assert ample_words(round_, Batch(dough=most)) == ""
+        assert f"dough = {enough} under" in ample_words(round_, Batch(dough=most + 1))
     assert ample_words(few, Batch(pieces=40, piece=30)) == ""  # who counts pieces has counted
