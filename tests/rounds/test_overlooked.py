@@ -92,6 +92,37 @@ def test_the_lift_and_the_salt_that_go_are_said(tmp_path):
     assert held - without == pytest.approx(0.2 * shipped().find("salted butter").salt, abs=0.011)
 
 
+def test_water_that_a_swap_brings_and_nothing_can_make_up_for_is_said_and_not_refused(tmp_path):
+    """A cake without plain water: butter for oil makes it wetter, by the table's 17.94 % water."""
+    cake = Formula("loaf", {"bread flour": 100, "sunflower oil": 40, "egg": 60, "yogurt": 50})
+    factors = [
+        Numeric("oil", 30, 40, "%", changes=("percent", "sunflower oil")),
+        Categorical("fat", ["sunflower oil", "butter"], changes=("swap", "sunflower oil")),
+    ]
+    fats = ["sunflower oil", "sunflower oil", "butter", "butter"]
+    bakes = pd.DataFrame({"oil": [30.0, 40, 30, 40], "fat": fats})
+    plan = lay_out(factors, bakes, family="ends", model="main", seed=1)
+    one = Round.create(
+        tmp_path / "one", plan=plan, measures=[Measure("liking", "hedonic 9")], formula=cake
+    )
+    (told,) = [one for one in overlooked(one) if "brings" in one]
+    low, high = map(float, re.search(r"([\d.]+) to ([\d.]+) % of the flour wetter", told).groups())
+    of_oil = 0.1794 / 0.8111  # grams of water with as much fat as 1 g of oil has
+    assert (low, high) == pytest.approx((30 * of_oil, 40 * of_oil), rel=0.01)
+    assert "none is in the recipe to leave out" in told
+    assert "is weighed" not in told
+
+
+def test_water_is_left_out_as_far_as_there_is_any(tmp_path):
+    little = Formula("loaf", {"bread flour": 100, "sunflower oil": 40, "egg": 60, "water": 3})
+    fat = Categorical("fat", ["sunflower oil", "butter"], changes=("swap", "sunflower oil"))
+    one = planned(tmp_path / "one", fat, little)
+    (told,) = [one for one in overlooked(one) if "brings" in one]
+    assert "3 % of the flour less water is weighed, of which too little is in the recipe" in told
+    wetter = float(re.search(r"([\d.]+) % of the flour wetter", told)[1])
+    assert wetter == pytest.approx(40 * 0.1794 / 0.8111 - 3, rel=0.01)
+
+
 POTATO = Formula("roll", {"bread flour": 100, "potatoes": 80, "water": 40, "salt": 2})
 
 

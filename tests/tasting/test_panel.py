@@ -271,3 +271,12 @@ def test_running_out_says_how_many_there_are():
         draw_codes([1] * (fits_sitting + 1), seed=3)
     with pytest.raises(TastingError, match="the round has no more"):
         draw_codes(list(range(fits_round + 1)), seed=3)
+
+
+def test_how_a_thing_is_keeps_nothing_else_away():
+    """Raw egg is egg, and no raw lemon; who writes only "raw" is kept from what says so."""
+    otto = Taster("Otto", avoids=["raw egg"])
+    assert may_taste(otto, [], ["lemon peel, raw", "whole milk", "bread flour"])
+    assert not may_taste(otto, [], ["egg, whole, raw"])
+    assert not may_taste(otto, ["egg"], [])
+    assert not may_taste(Taster("Pia", avoids=["raw"]), [], ["raw"])

@@ -74,8 +74,12 @@ def plain(text: str) -> str:
 @lru_cache(4096)
 def words_of(text: str) -> frozenset[str]:
     """Return the words of a text in lower case, without accents and plural endings."""
-    words = {_singular(word) for word in re.findall(r"\w+", plain(text))}
-    return frozenset(words - {"free", "and", "or"})
+    words = {_singular(word) for word in re.findall(r"\w+", plain(text))} - {"free", "and", "or"}
+    return frozenset(words - _STATES or words)
+
+
+# How a thing is, which many things are: raw egg is egg, and no raw lemon
+_STATES = frozenset({"raw", "cooked", "fresh", "whole", "plain"})
 
 
 def _singular(word: str) -> str:

@@ -488,7 +488,7 @@ def apply_changes(
     given in; otherwise a fat factor would be a hydration factor too. Totals are solved for
     together, so what the fat brings of water is made up for by the hydration. After a crossing of
     whole formulas a swap takes the place of what either parent has of its kind, so that one is
-    left.
+    left. Water that a swap brings is left out elsewhere as far as there is any; the rest stays.
     Parts named by `without` are not there for this bake, and changes of them change nothing.
 
     Examples
@@ -519,7 +519,8 @@ def apply_changes(
         if not emptied:
             parents = [other for other, place in groups["cross"] if place is None]
             for one in _of_its_kind(mix, old, new, parents):
-                mix = swapped(mix, one, new, part=part, hydrate=not hydration_follows)
+                hydrate = not hydration_follows
+                mix = swapped(mix, one, new, part=part, hydrate=hydrate, wetter=True)
     return formula.of_mix(with_totals(mix, groups["total"]))
 
 

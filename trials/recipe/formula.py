@@ -520,8 +520,12 @@ def swapped(
     part: str | None = None,
     *,
     hydrate: bool = True,
+    wetter: bool = False,
 ) -> Mix:
-    """Put one ingredient in the place of another, and correct the water it brings or takes."""
+    """Put one ingredient in the place of another, and correct the water it brings or takes.
+
+    Where it brings more than there is to take away, that is refused; or else the mix gets wetter.
+    """
     match = natural_match(mix, old) if match is None else match
     if match not in MATCHES:
         raise FormulaError(f'a swap can match {in_words(MATCHES, "or")}, not "{match}".')
@@ -539,7 +543,7 @@ def swapped(
         hydration = totals(mix)["hydration"]
         mix = _replaced(mix, at, own, new, _exchange(mix, own, new, match))
         if hydrate and match in CORRECTED:
-            mix = _rehydrated(mix, hydration - totals(mix)["hydration"], at)
+            mix = _rehydrated(mix, hydration - totals(mix)["hydration"], at, wetter=wetter)
     return normalised(mix)
 
 
@@ -577,12 +581,12 @@ def _replaced(mix: Mix, part: str, old: str, new: str, exchange: float) -> Mix:
     return mix.with_parts({**mix.parts, part: amounts})
 
 
-def _rehydrated(mix: Mix, water: float, part: str) -> Mix:
+def _rehydrated(mix: Mix, water: float, part: str, *, wetter: bool) -> Mix:
     """Add water, or take it away, where the swap was made or else where water is."""
     here = mix.places("water", part)
     at, name = here[0] if here else mix.place("water")
     amount = mix.parts[at].get(name, 0.0) + water
-    if amount < -NEGLIGIBLE * mix.weight():
+    if amount < -NEGLIGIBLE * mix.weight() and not wetter:
         raise FormulaError(
             f'the swap brings {tidy_number(-water, COOKS)} % of water and part "{at}" has only '
             f"{tidy_number(mix.parts[at].get(name, 0.0), COOKS)} % to take away: "

@@ -205,7 +205,10 @@ def _gone_with(round_: Round) -> Iterator[str]:
 
 
 def _water_weighed(round_: Round) -> Iterator[str]:
-    """Yield that a swap weighs more or less water, so that the dough keeps what it had."""
+    """Yield that a swap weighs more or less water, so that the dough keeps what it had.
+
+    And how much wetter it gets where there is none to leave out.
+    """
     assert round_.formula is not None
     formula, factors, formulas = round_.formula, round_.plan.factors, round_.formulas
     for factor in factors:
@@ -213,7 +216,9 @@ def _water_weighed(round_: Round) -> Iterator[str]:
             continue
         if ("total", "hydration") in _totals_set(factors):
             return  # the water of each bake is what was asked for
-        old, moved = factor.changes[1], {}
+        old = factor.changes[1]
+        weighed: dict[str, list[float]] = {}
+        wetter: dict[str, list[float]] = {}
         for row in _baked(round_):
             new = row[factor.name]
             if is_blank(new) or new == old:
@@ -221,18 +226,40 @@ def _water_weighed(round_: Round) -> Iterator[str]:
             left = _leaving(formula, factors, row, factor.name)
             if left is None:
                 continue
-            moved[new] = sum(
-                sign * sum(map(_water, one.mix.parts.values()))
-                for sign, one in ((1, formulas[row["bake"]]), (-1, left))
-            )
-        for new, water in moved.items():
-            if abs(water) > _WEIGHED:
-                brings = "less" if water > 0 else "more"
-                yield (
-                    f"{new[0].upper()}{new[1:]} brings {brings} water than the {old} it replaces: "
-                    f"{abs(water):.2g} % of the flour {'more' if water > 0 else 'less'} water is "
-                    "weighed."
-                )
+            whole = formulas[row["bake"]]
+            water = [sum(map(_water, one.mix.parts.values())) for one in (whole, left)]
+            total = [one.totals()["hydration"] for one in (whole, left)]
+            weighed.setdefault(new, []).append(water[0] - water[1])
+            wetter.setdefault(new, []).append(total[0] - total[1])
+        for new in weighed:
+            yield from _water_words(new, old, weighed[new], wetter[new])
+
+
+def _water_words(
+    new: str, old: str, weighed: Sequence[float], wetter: Sequence[float]
+) -> Iterator[str]:
+    """Yield how much water is weighed more or less for a swap, and how much wetter bakes get."""
+    more, wet = sum(weighed) > 0, max(wetter) > _WEIGHED
+    told = []
+    if max(map(abs, weighed)) > _WEIGHED:
+        way = "more" if more else "less"
+        told.append(f"{_from_to(weighed)} % of the flour {way} water is weighed")
+    if wet:
+        none = "of which too little is in the recipe" if told else "and none is in the recipe"
+        told.append(
+            f"{none} to leave out: with {new} a bake is {_from_to(wetter)} % of the flour wetter, "
+            f"and that counts as part of what {new} does"
+        )
+    if told:
+        brings = f"{new[0].upper()}{new[1:]} brings {'less' if more else 'more'} water"
+        sign = ":" if max(map(abs, weighed)) > _WEIGHED else ","
+        yield f"{brings} than the {old} it replaces{sign} {', '.join(told)}."
+
+
+def _from_to(amounts: Sequence[float]) -> str:
+    """Return amounts as one figure, or as the two between which they lie."""
+    low, high = (f"{abs(one):.2g}" for one in sorted((min(amounts), max(amounts)), key=abs))
+    return low if low == high else f"{low} to {high}"
 
 
 def _unrisen(round_: Round) -> Iterator[str]:
