@@ -9,6 +9,7 @@ from trials.analysis.forecast import forecasts
 from trials.base.errors import FactorError, MeasureError
 from trials.core.factors import factor_from, factor_record
 from trials.deciding.actions import actions, likely_bent
+from trials.deciding.first_lines import first_lines
 from trials.deciding.gain import known
 
 LIKING = trials.Measure("liking", "hedonic 9", goal="higher", worth_noticing=0.7)
@@ -142,6 +143,25 @@ class TestAKnownDirection:
             "leave it open."
         ]
         assert not any("You said" in one for one in silent.sentences)
+
+    def test_a_bake_of_it_is_foretold_with_what_was_said_though_the_setting_was_baked(self):
+        """The range of the bake alone would lie about what the bakes say by themselves."""
+        sweet = trials.Measure("sweetness", ["intensity", 0, 10], goal="higher", worth_noticing=1)
+        opened = {}
+        for way in (None, "raises"):
+            one, _ = sweetened(way, 0.1, noise=1.0, seed=2)
+            choice = trials.recommend(one.findings, sweet)
+            at = one.findings.bakes_scored().set_index("bake")[list(choice.settings)]
+            made = at.index[(at == pd.Series(choice.settings)).all(axis=1)]
+            row = one.findings.bakes.set_index("bake").loc[made[0]]
+            alone = choice.expected[["new_low", "new_high"]].iloc[0].tolist() == [
+                row["low"],
+                row["high"],
+            ]
+            opened[way] = alone, first_lines({"sweetness": one.findings}, choice, "nothing").do
+        assert [alone for alone, _ in opened.values()] == [True, False]
+        assert "Baked again it would score between" in opened[None][1]
+        assert "One bake of it would come out between" in opened["raises"][1]
 
     def test_where_the_bakes_are_against_it_it_is_set_aside_and_that_is_said(self):
         plain, _ = sweetened(None, 3.0, noise=0.1, seed=2)

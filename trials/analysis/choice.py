@@ -992,8 +992,7 @@ def _expected(asked: Choice, chosen: np.ndarray, table: pd.DataFrame) -> tuple[p
         bakes = one.new_bakes(chosen, _SEED + place)[0]
         met.append(goal.met(bakes) if one.errors_known else np.full(len(bakes), np.nan))
         found = one.intervals(chosen, table, _SEED + place)
-        # What a cook's word moved is no longer what the bake made there says by itself
-        if not (one.told or one.leaning or one.held):
+        if not one.moved:
             found |= made_again(one.findings, table.iloc[0].to_dict())
         own = goal.desirability(np.array([found["estimate"]]))
         rows.append(

@@ -97,6 +97,11 @@ class Forecast:
         return bakes_drawn(self.drawn(X), self.of_a_bake, seed)
 
     @property
+    def moved(self) -> bool:
+        """Whether what a cook said moved what is expected from what the bakes say by themselves."""
+        return bool(self.told or self.leaning or self.held)
+
+    @property
     def of_a_bake(self) -> tuple[float, float]:
         """The variance of one bake's score and its degrees of freedom, as bakes are told with."""
         found = self.findings
@@ -112,7 +117,7 @@ class Forecast:
         where no error was measured.
         """
         estimate = float(self.expect(X)[0])
-        if self.told or self.leaning or self.held:
+        if self.moved:
             found = drawn_intervals(self.drawn(X), self.of_a_bake, seed).iloc[0]
         elif self.findings.judge is not None:
             found = one_more(self.findings, table).iloc[0]
