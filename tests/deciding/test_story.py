@@ -17,7 +17,7 @@ from trials.deciding.confirmation import confirmation, judged
 from trials.deciding.gain import all_known
 from trials.deciding.rehearsal import true_means
 from trials.deciding.replanning import write_next
-from trials.deciding.story import baked_again, final_card, last_tried, tell
+from trials.deciding.story import again_words, final_card, tell, tried_again
 from trials.rounds.round import line_of
 
 
@@ -136,7 +136,28 @@ def test_confirmation_bakes_of_all_rounds_are_counted(line, told):
         {"tried": told.settings, "confirmed": None},
         {"tried": told.settings, "confirmed": fewer},
     ]
-    assert baked_again(steps, told.settings) == 4 + 3
+    outcomes = tried_again(steps, told.settings)
+    assert outcomes == (outcome, fewer)
+    beside = int(outcome.table["references"].iloc[0])
+    assert beside == 4
+    assert again_words(outcomes).startswith("Baked again 7 times, beside 8 reference bakes,")
+
+
+@pytest.mark.parametrize(
+    ("held", "words"),
+    [
+        ((True,), "and it held."),
+        ((True, True), "and it held."),
+        ((False, False), "and it did not hold."),
+        ((True, False), "and it held in 1 of 2 rounds, not in the last."),
+        ((False, True, True), "and it held in 2 of 3 rounds, the last among them."),
+    ],
+)
+def test_whether_it_held_is_told_of_the_same_rounds_that_are_counted(told, held, words):
+    outcomes = [replace(told.confirmed, confirmed=one) for one in held]
+    said = again_words(outcomes)
+    assert said.startswith(f"Baked again {4 * len(held)} times,")
+    assert said.endswith(words)
 
 
 def test_whole_eggs_scale_the_batch_and_keep_the_percentages(line, told):
@@ -218,8 +239,8 @@ def test_what_matters_is_what_was_learned(told, line):
 def test_a_round_after_confirmation_bakes_does_not_forget_them(told):
     tried = {"tried": told.settings, "confirmed": told.confirmed}
     after = {"tried": None, "confirmed": None}
-    assert last_tried([tried, after], told.settings) is told.confirmed
-    assert last_tried([tried, after], {**told.settings, "rest": -1}) is None
+    assert tried_again([tried, after], told.settings) == (told.confirmed,)
+    assert tried_again([tried, after], {**told.settings, "rest": -1}) == ()
 
 
 def test_the_story_and_the_page_tell_one_range_for_one_bake(line, told, tmp_path):

@@ -396,8 +396,9 @@ def story_of(
     course["bakes"] = table["bakes"].cumsum()
     last = steps[-1]
     settings = last["settings"]
-    confirmed = last_tried(steps, settings)
-    rests_on = _evidence(line, table, confirmed, baked_again(steps, settings))
+    outcomes = tried_again(steps, settings)
+    confirmed = outcomes[-1] if outcomes else None
+    rests_on = _evidence(line, table, outcomes)
     card = None
     if line[-1].formula is not None:
         card = final_card(
@@ -426,24 +427,18 @@ def story_of(
     )
 
 
-def last_tried(
+def tried_again(
     steps: Sequence[Mapping[str, Any]], settings: Mapping[str, Any]
-) -> Confirmation | None:
-    """Return how confirmation bakes of a setting came out, in whichever round they were made.
+) -> tuple[Confirmation, ...]:
+    """Return how confirmation bakes of a setting came out, round by round in which they were made.
 
     Examples
     --------
-    >>> last_tried([{"tried": {"rest": 20}, "confirmed": None}], {"rest": 20}) is None
-    True
+    >>> tried_again([{"tried": {"rest": 20}, "confirmed": None}], {"rest": 20})
+    ()
     """
-    own = (one["confirmed"] for one in reversed(steps) if one["tried"] == settings)
-    return next((one for one in own if one is not None), None)
-
-
-def baked_again(steps: Sequence[Mapping[str, Any]], settings: Mapping[str, Any]) -> int:
-    """Return how many confirmation bakes of a setting were made, in all rounds together."""
     own = (one["confirmed"] for one in steps if one["tried"] == settings)
-    return sum(int(one.table["bakes"].iloc[0]) for one in own if one is not None)
+    return tuple(one for one in own if one is not None)
 
 
 def crossing_name(known: Evidence, settings: Mapping[str, Any]) -> str:
@@ -629,7 +624,7 @@ def _tried_ranges(evidence: Evidence) -> dict[str, tuple[float, float]]:
 
 
 def _evidence(
-    line: Sequence[Round], table: pd.DataFrame, confirmed: Confirmation | None, again: int
+    line: Sequence[Round], table: pd.DataFrame, outcomes: Sequence[Confirmation]
 ) -> list[str]:
     tasters = {one.name for round_ in line for one in round_.tasters}
     rounds = f"{len(line)} round{'s' if len(line) > 1 else ''}"
@@ -637,15 +632,31 @@ def _evidence(
     more = f", {lost} more failed" if lost else ""
     each = f"{len(tasters)} taster{'' if len(tasters) == 1 else 's'}"
     said = [f"Rests on {int(table['bakes'].sum()) - lost} bakes{more}; {rounds}, {each}."]
-    if confirmed is None:
-        said.append("Not yet baked again to see whether it holds.")
-    else:
-        times = f"{again} time{'' if again == 1 else 's'}"
-        beside = int(confirmed.table["references"].iloc[0])
-        other = f", beside {how_many(beside, 'reference bake')}" if beside else ""
-        held = "held" if confirmed.confirmed else "did not hold"
-        said.append(f"Baked again {times}{other}, tasted blind, and it {held}.")
+    said.append(again_words(outcomes))
     return said
+
+
+def again_words(outcomes: Sequence[Confirmation]) -> str:
+    """Return how often a setting was baked again, in all rounds together, and whether it held.
+
+    Examples
+    --------
+    >>> again_words([])
+    'Not yet baked again to see whether it holds.'
+    """
+    if not outcomes:
+        return "Not yet baked again to see whether it holds."
+    again, beside = (
+        sum(int(one.table[what].iloc[0]) for one in outcomes) for what in ("bakes", "references")
+    )
+    times = f"{again} time{'' if again == 1 else 's'}"
+    other = f", beside {how_many(beside, 'reference bake')}" if beside else ""
+    held = [one.confirmed for one in outcomes]
+    how = "held" if all(held) else "did not hold"
+    if len(set(held)) > 1:
+        last = "the last among them" if held[-1] else "not in the last"
+        how = f"held in {sum(held)} of {len(held)} rounds, {last}"
+    return f"Baked again {times}{other}, tasted blind, and it {how}."
 
 
 def _told(
