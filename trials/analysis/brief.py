@@ -17,7 +17,7 @@ from trials.analysis.wording import LIKELY, failure_sentence, unit_of
 from trials.base.errors import FitError
 from trials.base.words import decimals, in_words, percent, rounded, signed
 from trials.core.terms import Term
-from trials.core.verdicts import MATTERS, TOO_SMALL
+from trials.core.verdicts import MATTERS, TOO_SMALL, worth_words
 
 BEND = ", its bend"  # behind a number's name, where the change is not along it but at its middle
 
@@ -286,8 +286,7 @@ def _rest(rest: Sequence[Change], digits: int, unit: str, findings: Findings) ->
                 could = "all that the scale allows, either way,"
             could += " remains possible"
             named = measure is not None and measure.worth_noticing is not None
-            usual = "" if named else ", the usual, as none was named"
-            care = f"; worth noticing is {margin:g}{usual}" if margin is not None else ""
+            care = f"; {worth_words(margin, named=named)}" if margin is not None else ""
             parts[-1] += f"; {could}{care}"
         else:
             parts[-1] += "; no error was measured, so they can not be told from chance"

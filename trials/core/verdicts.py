@@ -20,6 +20,18 @@ class Verdict(StrEnum):
 MATTERS, TOO_SMALL, NOT_SETTLED = (one.value for one in Verdict)
 
 
+def worth_words(margin: float, *, named: bool) -> str:
+    """Return what is worth noticing, and that it is the usual where nobody named it.
+
+    Examples
+    --------
+    >>> worth_words(0.7, named=False)
+    'worth noticing is 0.7, the usual, as none was named'
+    """
+    usual = "" if named else ", the usual, as none was named"
+    return f"worth noticing is {margin:g}{usual}"
+
+
 def verdict(low: float, high: float, margin: float | None) -> str:
     """Return the verdict on an effect from its interval and the margin worth noticing.
 

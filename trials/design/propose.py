@@ -26,6 +26,7 @@ from trials.core.terms import (
     model_terms,
     real_settings,
 )
+from trials.core.verdicts import worth_words
 from trials.design.aliasing import apart_words
 from trials.design.candidates import candidates
 from trials.design.divided import (
@@ -480,10 +481,10 @@ def _seen_words(best: Promise, answers: Answers) -> str:
             f"This can not work: to be said to matter, a change would have to make {best.said:.1f} "
             f"points, more than the scale has. Ask fewer questions, or plan more bakes."
         )
-    usual = ", the usual, as none was named" if "worth_noticing" in answers.assumed else ""
+    worth = worth_words(answers.worth, named="worth_noticing" not in answers.assumed)
     return (
         f"A change of {best.said:.1f} points would be said to matter in about half of such rounds "
-        f"(a quick estimate); worth noticing is {answers.worth:g}{usual}.{_large_words(best)}"
+        f"(a quick estimate); {worth}.{_large_words(best)}"
     )
 
 
