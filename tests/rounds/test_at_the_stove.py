@@ -227,6 +227,26 @@ def test_an_order_in_which_oil_would_cool_too_far_is_not_taken():
 
 
 @pytest.mark.usefixtures("solver")
+@pytest.mark.parametrize("effort", [0, 0.1])
+def test_where_the_list_lets_oil_cool_too_far_all_is_prepared_before_and_weighed_after(effort):
+    """One bake rests for 10 minutes only, and a minute off takes 1.5 / 7.5 of one to come back.
+
+    Down the list it is off for 10 of weighing, 15 of preparing, 20 of mixing and 10 of rest: 11
+    minutes. Prepared before and weighed after, for the 20 and 10: 6.
+    """
+    steps = [Step("prepare", 15, "hands"), Step("mix", 20, "hands"), Step("rest", "rest"),
+             Step("fry", 8, "pan"), Step("weigh", 10, "hands")]  # fmt: skip
+    heat = Heat("pan")
+    made = fried([20, 20, 10], steps, Kitchen({"hands": 1, "pan": 1}, (heat,)), effort=effort)
+    check_stays(made, "pan", 1)
+    check_hot(made, "pan", heat, 180)
+    frying = made.tasks[made.tasks["step"] == "fry"].sort_values("start")
+    assert frying["bake"].tolist() == ["B01", "B02", "B03"]
+    # No sentence can say when a list would end that can not be worked
+    assert made.days["in simple order"].tolist() == made.days["finish"].tolist()
+
+
+@pytest.mark.usefixtures("solver")
 def test_one_cook_heats_before_mixing_where_the_rest_is_shorter_than_the_heating():
     steps = [Step("mix", 10, "hands"), Step("rest", "rest"), Step("fry", 8, "pan")]
     heat = Heat("pan")  # 27 min from cold, longer than the rest of 20

@@ -355,9 +355,16 @@ def _first_hot(
     start = earliest
     if heating.since is not None:
         start = max(earliest, _ended(chain, starts, heating.since) + heating.minutes)
+    # When it was used is settled: in a chain before, or where the tasks since may wait
+    settled = heating.since is None or any(
+        one.wait is None for one in chain.tasks[heating.since : heating.at]
+    )
+    work = work_before(chain, heating.at) if settled and capacity[HANDS] == 1 else None
     while (gap := _first_gap(task, start, busy, capacity)) is not None:
         start = gap
         on = start - heating.lasts(_gap(chain, heating, starts, free_from, start))
+        if work is not None and start - on > work.room:
+            return None  # what was used before only cools further
         if on >= 0:
             taken = busy[HANDS][on:start].copy()
             for first, last in own:
@@ -368,6 +375,35 @@ def _first_hot(
             start = max(start + 1, on + int(clashes[-1]) + 1 + heating.minutes)
         else:
             start -= on
+    return None
+
+
+@dataclass(frozen=True)
+class Work:
+    """The place of the last work before a task, and the most minutes from its end to the task."""
+
+    at: int
+    room: int
+
+
+def work_before(chain: Chain, at: int) -> Work | None:
+    """Return the last work before a task; None where there is none, or the task may wait.
+
+    Examples
+    --------
+    >>> mix, rest = Task(0, "mix", 10, ("hands",), 0), Task(0, "rest", 20, (), 5)
+    >>> work_before(Chain((mix, rest, Task(0, "fry", 5, ("pan", "hands"))), (), {}), 2)
+    Work(at=0, room=25)
+    """
+    room = 0
+    for place in reversed(range(at)):
+        task = chain.tasks[place]
+        if task.wait is None:
+            return None
+        room += task.wait
+        if HANDS in task.needs:
+            return Work(place, room)
+        room += task.minutes
     return None
 
 
@@ -496,7 +532,7 @@ class Schedule:
     bound : int
         No schedule finishes before this minute.
     listed : int
-        When the list schedule finishes.
+        When the list schedule finishes; where that finds no place, the finish.
     """
 
     starts: tuple[tuple[int, ...], ...]
@@ -524,7 +560,7 @@ def schedule(
     >>> schedule(bake, {"hands": 1, "pot": 1}, effort=0).finish
     55
     """
-    listed = list_schedule(chains, capacity)
+    listed, as_listed = _listed(chains, capacity)
     finish = finish_of(chains, listed)
     bound = lower_bound(chains, capacity)
     if effort <= 0:
@@ -533,7 +569,37 @@ def schedule(
     if cp_model is not None and (finish_of(chains, found) > bound or _overrun(chains, found)):
         found, proved = _solved(chains, capacity, found, effort)
         found, bound = as_late(chains, capacity, found), max(bound, proved)
-    return Schedule(found, finish_of(chains, found), bound, finish)
+    over = finish_of(chains, found)
+    return Schedule(found, over, bound, finish if as_listed else over)
+
+
+def _listed(
+    chains: Sequence[Chain], capacity: Mapping[str, int]
+) -> tuple[tuple[tuple[int, ...], ...], bool]:
+    """Return the starts of working down the list, or of another order, and whether it is the list.
+
+    Between two bakes heat cools too far for a short rest while hands weigh one and prepare the
+    other: all is then prepared, cooked one bake after the other, and weighed.
+    """
+    try:
+        return list_schedule(chains, capacity), True
+    except RoundError as refused:
+        parts, places = _parted(chains)
+        follows = [_follows(parts, at) for at in range(len(parts))]
+        cooked = [at for at, part in enumerate(parts) if part.heatings]
+        last = {places[at][0]: at for at in cooked}
+        left = sorted(
+            range(len(parts)),
+            key=lambda at: 1 if at in cooked else 2 * (at > last.get(places[at][0], -1)),
+        )
+        order: list[int] = []
+        while left:
+            order.append(next(at for at in left if follows[at] <= {*order}))
+            left.remove(order[-1])
+        try:
+            return _together(chains, places, list_schedule(parts, capacity, order)), False
+        except RoundError:
+            raise refused from None
 
 
 def _overrun(chains: Sequence[Chain], starts: Sequence[Sequence[int]]) -> int:
@@ -1074,8 +1140,9 @@ class Timetable:
         servings are drawn, one for each part, counted on from day to day).
     days : DataFrame
         One row per day: bakes, start, finish, in simple order (when working down the list of
-        bakes would end), no earlier than (the proved bound), minutes to gain (between finish and
-        bound), fits, would fit (bakes), taste from, taste until.
+        bakes would end; the finish where it can not be worked so), no earlier than (the proved
+        bound), minutes to gain (between finish and bound), fits, would fit (bakes), taste from,
+        taste until.
     fresh : bool
         Whether each piece is tasted as it is ready, and not all of a sitting at once.
     tended : mapping
@@ -1467,9 +1534,10 @@ def _alone(
             last_hot = None if last_hot is None else last_hot + 1
             short = _too_short(chain, heating, cold)
         if short:
+            work, takes = short
             raise RoundError(
-                f'bake {bake}: "{chain.tasks[heating.at].name}" comes {short.room} min after '
-                f'"{short.work.name}" at the latest, but heating takes {short.takes} min '
+                f'bake {bake}: "{chain.tasks[heating.at].name}" comes {work.room} min after '
+                f'"{chain.tasks[work.at].name}" at the latest, but heating takes {takes} min '
                 f'("{heating.name}"), somebody stays with it, and there is one pair of hands. '
                 "Let what comes before wait longer (wait = ...), or name a second person: "
                 "hands = 2 under things in [kitchen]."
@@ -1483,34 +1551,19 @@ def _one_later(heating: Heating) -> Heating:
     return replace(heating, at=heating.at + 1, since=since)
 
 
-@dataclass(frozen=True)
-class _Short:
-    """The work that one cook can not be done with before a heating: room for it, what it takes."""
-
-    work: Task
-    room: int
-    takes: int
-
-
-def _too_short(chain: Chain, heating: Heating, cold: bool) -> _Short | None:
-    """Return the work that one cook can not be done with before the heating, if there is any.
+def _too_short(chain: Chain, heating: Heating, cold: bool) -> tuple[Work, int] | None:
+    """Return the work that one cook can not be done with before the heating, and what that takes.
 
     Meanwhile what was used before cools: in this bake, or in one before this work; fried during
     the rest, that one would have been heated in it too.
     """
-    room = 0
-    for at in reversed(range(heating.at)):
-        work = chain.tasks[at]
-        if work.wait is None:
-            return None
-        room += work.wait
-        if HANDS in work.needs:
-            first = at if heating.since is None else heating.since + 1
-            gap = room + sum(task.minutes for task in chain.tasks[first : at + 1])
-            takes = heating.lasts(None if heating.since is None and cold else gap)
-            return _Short(work, room, takes) if room < takes else None
-        room += work.minutes
-    return None
+    work = work_before(chain, heating.at)
+    if work is None:
+        return None
+    first = work.at if heating.since is None else heating.since + 1
+    gap = work.room + sum(task.minutes for task in chain.tasks[first : work.at + 1])
+    takes = heating.lasts(None if heating.since is None and cold else gap)
+    return (work, takes) if work.room < takes else None
 
 
 def shared_name(plan: Plan, per: str, row: Mapping[str, Any]) -> str:
