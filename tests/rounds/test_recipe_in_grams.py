@@ -2,6 +2,7 @@
 
 import re
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -116,7 +117,7 @@ def test_the_weighed_figure_typed_as_the_setting_is_noted_with_what_to_type(tmp_
     bake = one.plan.table.query("butter == 80")["bake"].iloc[0]
     weighed = weights(one).query("bake == @bake and ingredient == 'butter'")["grams"].iloc[0]
     sheet = bake_sheets(one).split(f'class="bake">{bake}<')[1].split("</section>")[0]
-    assert re.search(rf"80 g<br>.*in the recipe as written; here {weighed:g} g", sheet)
+    assert f"80 g in the recipe as written; here {weighed:g} g" in sheet
     assert f"80 g in the recipe as written; here {weighed:g} g" in cook_page(one)
     value = {"weighed": weighed, "rounded": round(weighed), "setting": 80, "another": 86}[typed]
     table = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
@@ -125,6 +126,106 @@ def test_the_weighed_figure_typed_as_the_setting_is_noted_with_what_to_type(tmp_
     said = [note.said for note in check(one).notes if "what was weighed" in note.said]
     assert len(said) == (typed in ("weighed", "rounded"))
     assert all("type 80;" in one for one in said)
+
+
+def loaf(folder, dough=380, part=(), oil=("grams", "g", 80, 120)):
+    """A loaf whose olive oil is set in grams, or is butter in its place."""
+    kind, unit, low, high = oil
+    factors = [
+        Numeric("olive oil", low, high, unit, changes=(kind, "olive oil", *part)),
+        Categorical("fat", ["olive oil", "butter"], changes=("swap", "olive oil", *part)),
+        Numeric("oven", 165, 185, "°C"),
+    ]
+    rows = [
+        {"olive oil": amount, "fat": fat, "oven": 165}
+        for amount in (low, high)
+        for fat in factors[1].levels
+    ]
+    mixed = {"cake flour": 200, "water": 80, "olive oil": 100}
+    return Round.create(
+        folder,
+        plan=lay_out(factors, pd.DataFrame(rows), family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9")],
+        tasters=[trials.Taster("Bo")],
+        formula=Formula("loaf", {"dough": mixed} if part else mixed),
+        batch=Batch(dough=dough),
+    )
+
+
+def sheets_of(one):
+    """Return what stands on each bake's sheet: to set, and already in what is weighed."""
+    found = {}
+    for text in bake_sheets(one).split('class="bake">')[1:]:
+        told = re.sub(r"<[^>]+>", " ", text.split("</section>")[0])
+        told = re.sub(r"\s+", " ", told).partition("Times and heat")[0]
+        there, _, weighed = told.partition("Already in what you weigh")
+        found[text[:3]] = (there.partition("Settings")[2], weighed)
+    return found
+
+
+@pytest.mark.parametrize("part", [(), ("dough",)])
+@pytest.mark.parametrize(
+    ("oil", "shown"),
+    [
+        (("grams", "g", 80, 120), "120 g"),
+        (("percent", "% of flour", 40, 60), "60 % of flour"),
+    ],
+)
+def test_what_a_swap_replaced_can_not_be_added_as_well(tmp_path, oil, shown, part):
+    """Butter is 80 % fat (81.1 in the table): 148 g for 120 g of oil, and no oil beside it."""
+    one = loaf(tmp_path / "one", oil=oil, part=part)
+    grams = weights(one).set_index(["bake", "ingredient"])["grams"]
+    told, phone = sheets_of(one), cook_page(one)
+    for row in one.plan.table.query(f"`olive oil` == {oil[3]}").to_dict("records"):
+        settings, weighed = told[row["bake"]]
+        assert "oven 165 °C" in settings
+        assert "olive oil" not in settings
+        assert "fat" not in settings
+        if row["fat"] == "butter":
+            said = f"{grams[row['bake'], 'butter']:g} g butter in place of {shown}"
+            assert f"olive oil: {said}" in weighed
+            assert said in phone
+            assert "as written" not in weighed
+            assert (row["bake"], "olive oil") not in grams.index
+        else:
+            assert f"olive oil: {shown}" in weighed
+            assert "in place of" not in weighed
+
+
+def test_a_replaced_setting_says_of_which_recipe_its_grams_are(tmp_path):
+    one = loaf(tmp_path / "one", dough=190)
+    weighed = [text for _, text in sheets_of(one).values() if "in place of" in text]
+    assert len(weighed) == 2
+    assert all(
+        re.search(r"g butter in place of \d+ g in the recipe as written", t) for t in weighed
+    )
+
+
+def test_grams_of_what_stands_in_place_typed_as_the_setting_are_noted(tmp_path):
+    one = loaf(tmp_path / "one")
+    trials.write_sheets(one)
+    bake = one.plan.table.query("fat == 'butter' and `olive oil` == 120")["bake"].iloc[0]
+    weighed = weights(one).query("bake == @bake and ingredient == 'butter'")["grams"].iloc[0]
+    table = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
+    table.loc[table["bake"] == bake, "actual olive oil"] = f"{weighed:g}"
+    table.to_csv(one.folder / "bakes.csv", index=False)
+    said = [note.said for note in check(one).notes if "what was weighed" in note.said]
+    assert len(said) == 1
+    assert f"{weighed:g} g of butter is what was weighed for {bake}" in said[0]
+    assert "type 120;" in said[0]
+
+
+def test_the_score_sheet_names_what_stands_in_place_of_a_setting(tmp_path):
+    one = loaf(tmp_path / "one")
+    trials.write_sheets(one)
+    sheet = openpyxl.load_workbook(one.folder / "bakes.xlsx")["Bakes"]
+    titles = [cell.value for cell in sheet[1]]
+    at, fat = titles.index("olive oil (g)"), titles.index("fat")
+    for row in sheet.iter_rows(min_row=2):
+        said = ', as butter"' in row[at].number_format
+        assert said == (row[fat].value == "butter")
+        assert row[at].value in (80, 120)
+    assert not check(one).problems
 
 
 @pytest.mark.parametrize(("planned", "typed"), [("none", "20"), (20, "none")])

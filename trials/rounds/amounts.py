@@ -12,13 +12,13 @@ import pandas as pd
 from trials.base.arguments import checked_types
 from trials.base.errors import FormulaError, RoundError
 from trials.base.words import how_many, in_words, tidy_number
-from trials.core.factors import Numeric, is_blank
+from trials.core.factors import Factor, Numeric, is_blank
 from trials.core.plan import MIXED_ONCE, kitchen_group
 from trials.core.roles import Role
 from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
 from trials.rounds.kitchen import Batch, Prices
-from trials.rounds.mixing import formula_of, mixture_word
+from trials.rounds.mixing import formula_of, in_place_of, mixture_word
 from trials.rounds.round import Round, opened
 
 # -- What is mixed: the formula of each bake, and the doughs that several bakes are divided from.
@@ -369,13 +369,33 @@ def _shared_sentence(round_: Round, batch: Batch) -> str:
     return f"Too little of {names} to weigh well on your scales: make larger batches."
 
 
-# -- A setting in grams is of the recipe as written; what is weighed may be of another size.
+# -- A setting in grams is of the recipe as written, and a swap may have put something in its place:
+# what is weighed may be another figure, of something else.
+
+
+@dataclass(frozen=True)
+class Otherwise:
+    """What is weighed where it is not what a setting says.
+
+    Parameters
+    ----------
+    grams : float or None
+        None where it is weighed together with more of the same, or in a dough that is shared.
+    instead : str
+        What a swap put in the place of the ingredient; empty where it is the ingredient itself.
+    resized : bool
+        Whether the setting is of a recipe of another size.
+    """
+
+    grams: float | None
+    instead: str = ""
+    resized: bool = True
 
 
 def weighed_otherwise(
     round_: Round, row: Mapping[str, Any], grams: pd.DataFrame
-) -> dict[str, float]:
-    """Return what is weighed where it is not the figure of a setting in grams, by factor.
+) -> dict[str, Otherwise]:
+    """Return what is weighed where it is not what a setting says, by factor.
 
     Parameters
     ----------
@@ -385,17 +405,71 @@ def weighed_otherwise(
     grams : DataFrame
         What is weighed for it or for its dough: ingredient, grams, scale.
     """
+    if round_.formula is None:
+        return {}
+    factors = round_.plan.factors
     found = {}
-    for factor in round_.plan.factors:
+    instead = in_place_of(round_.formula, factors, row)
+    for factor in factors:
+        kind, what, *part = factor.changes or ("", "")
         setting = row[factor.name]
-        if not (factor.changes and factor.changes[0] == "grams") or is_blank(setting):
+        if is_blank(setting):
             continue
-        if not isinstance(factor, Numeric) or factor.unit != "g":
-            continue
-        own = grams[grams["ingredient"].str.casefold() == str(factor.changes[1]).casefold()]
-        if len(own) and abs(own["grams"].sum() - float(setting)) > own["scale"].max() / 2:
-            found[factor.name] = float(own["grams"].sum())
+        in_grams = kind == "grams" and isinstance(factor, Numeric) and factor.unit == "g"
+        new = instead.get(factor.name, "")
+        own = _rows_of(grams, new or str(what), part if new else ())
+        if new:
+            alone = len(own) and not _held_beside(round_, row, factor, new)
+            resized = in_grams and _resized(round_.formula, factor, float(setting), grams)
+            weight = float(own["grams"].sum()) if alone else None
+            found[factor.name] = Otherwise(weight, new, resized)
+        elif in_grams and len(own):
+            weight = float(own["grams"].sum())
+            if abs(weight - float(setting)) > own["scale"].max() / 2:
+                found[factor.name] = Otherwise(weight)
     return found
+
+
+def _rows_of(grams: pd.DataFrame, name: str, part: Sequence[str]) -> pd.DataFrame:
+    own = grams[grams["ingredient"].str.casefold() == name.casefold()]
+    return own[own["part"].isin([*part, ""])] if part else own
+
+
+def _held_beside(round_: Round, row: Mapping[str, Any], factor: Factor, new: str) -> bool:
+    """Say whether a bake holds more of what was put in place of something: it is weighed as one."""
+    assert round_.formula is not None
+    swaps = [one.name for one in round_.plan.factors if one.changes and one.changes[0] == "swap"]
+    before = formula_of(round_.formula, round_.plan.factors, row, leaving=swaps)
+    part = factor.changes[2] if factor.changes and len(factor.changes) > 2 else None
+    return bool(before.mix.places(new, part))
+
+
+def _resized(formula: Formula, factor: Factor, setting: float, grams: pd.DataFrame) -> bool:
+    """Say whether a setting would be another figure in a batch of this size."""
+    assert factor.changes is not None
+    _, name, *part = factor.changes
+    counted = grams[grams["percent"] > 0]
+    flour = float((counted["exact"] / counted["percent"]).median())
+    return abs(setting * (formula.written(name, *part) * flour - 1)) > counted["scale"].max() / 2
+
+
+def weighed_words(factor: Factor, setting: Any, otherwise: Otherwise | None) -> str:
+    """Return a setting that is in what is weighed so that nobody adds it once more.
+
+    Examples
+    --------
+    >>> oil = Numeric("olive oil", 80, 120, "g", changes=("grams", "olive oil"))
+    >>> weighed_words(oil, 120, Otherwise(148, "butter", resized=False))
+    '148 g butter in place of 120 g'
+    """
+    shown = factor.show(setting)
+    if otherwise is None:
+        return shown
+    as_written = " in the recipe as written" if otherwise.resized else ""
+    here = "" if otherwise.grams is None else f"{tidy_number(otherwise.grams, 4)} g"
+    if not otherwise.instead:
+        return f"{shown}{as_written}; here {here}"
+    return f"{here} {otherwise.instead} in place of {shown}{as_written}".strip()
 
 
 # -- What to buy for a round, what each day uses, and whether the pieces reach for the tasters.

@@ -24,6 +24,7 @@ from trials.core.plan import Plan, kitchen_group
 from trials.core.roles import STATUSES
 from trials.core.scales import Text
 from trials.recipe.formula import Formula
+from trials.rounds.mixing import in_place_of
 from trials.rounds.round import SERVING, Round, check_written, kept_copy, plan_before, read_settings
 
 # -- The mark on every sheet of a round, by which a sheet of another round is told and refused.
@@ -248,6 +249,9 @@ class Form:
     limits : dict
         The limits of a factor, low and high, that held when a row was made, by its key; where a
         replan has brought them closer since.
+    instead : dict
+        What a swap put in the place of an ingredient whose amount a column gives, by the row's key
+        and the column.
     """
 
     kind: str
@@ -262,6 +266,7 @@ class Form:
     limits: Mapping[tuple[str, ...], Mapping[str, Sequence[float]]] = field(
         default_factory=dict, repr=False
     )
+    instead: Mapping[tuple[str, ...], Mapping[str, str]] = field(default_factory=dict, repr=False)
 
     @property
     def sheet(self) -> str:
@@ -328,8 +333,22 @@ def cook_form(round_: Round) -> Form:
     }
     limits: dict[tuple[str, ...], Mapping[str, Sequence[float]]]
     limits = {(str(bake),): dict(own) for bake, own in plan.details.get("limits", {}).items()}
-    older = older_marks(round_)
-    return Form(BAKES, _distinct(columns), blank, mark, older, added, was=was, limits=limits)
+    formula = round_.formula
+    instead: dict[tuple[str, ...], Mapping[str, str]] = {
+        (str(row["bake"]),): in_place_of(formula, plan.factors, row) if formula else {}
+        for row in plan.table.to_dict("records")
+    }
+    return Form(
+        BAKES,
+        _distinct(columns),
+        blank,
+        mark,
+        older_marks(round_),
+        added,
+        was=was,
+        limits=limits,
+        instead=instead,
+    )
 
 
 def _group_title(round_: Round, group: str) -> str:

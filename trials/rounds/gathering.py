@@ -757,13 +757,15 @@ def _notes_on_weighed_settings(round_: Round, entries: Mapping[Address, Entry]) 
         for table, by in weighed:
             mine = [bake] if by == "bake" else [name for name, of in doughs.items() if bake in of]
             here = weighed_otherwise(round_, rows[bake], table[table[by].isin(mine)])
-            grams = here.get(factor.name)
+            grams = here[factor.name].grams if factor.name in here else None
             if grams is None or abs(value - grams) >= min(
                 _AS_WEIGHED * grams, abs(value - planned)
             ):
                 continue
+            new = here[factor.name].instead
             said = (
-                f"{tidy_number(value)} g is what was weighed for {bake}; the setting "
+                f"{tidy_number(value)} g{f' of {new}' if new else ''} is what was weighed for "
+                f"{bake}; the setting "
                 f'"{factor.name}" is of the recipe as it is written, {factor.show(planned)}. If it '
                 f"was weighed as the sheet says, leave this cell empty or type "
                 f"{tidy_number(planned)}; else type what it was of the recipe as written."

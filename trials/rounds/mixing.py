@@ -7,7 +7,7 @@ from typing import Any
 from trials.base.errors import FormulaError
 from trials.core.factors import Component, Factor, Numeric, check_host, holds, is_blank
 from trials.core.plan import Plan
-from trials.recipe.crossing import apply_changes
+from trials.recipe.crossing import WITHOUT, apply_changes
 from trials.recipe.formula import Formula
 
 
@@ -92,6 +92,50 @@ def formula_of(
     ]
     gone = [part for part, when in formula.only_when.items() if not holds(when, settings)]
     return apply_changes(formula, changes, without=gone)
+
+
+_AMOUNTS = ("percent", "grams", "flour share")  # what sets how much of one ingredient there is
+
+
+def in_place_of(
+    formula: Formula, factors: Sequence[Factor], settings: Mapping[str, Any]
+) -> dict[str, str]:
+    """Return what is mixed in place of an ingredient whose amount is set, by the factor of it.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Categorical
+    >>> loaf = Formula("loaf", {"cake flour": 100, "olive oil": 50})
+    >>> oil = Numeric("oil", 40, 60, "% of flour", changes=("percent", "olive oil"))
+    >>> fat = Categorical("fat", ["olive oil", "butter"], changes=("swap", "olive oil"))
+    >>> in_place_of(loaf, [oil, fat], {"oil": 60, "fat": "butter"})
+    {'oil': 'butter'}
+    """
+    found = {}
+    for swap in factors:
+        kind, old, *at = swap.changes or ("", "")
+        new = settings[swap.name]
+        if kind != "swap" or is_blank(new) or _one_thing(formula, old, new):
+            continue
+        for factor in factors:
+            what, name, *own = factor.changes or ("", "")
+            here = not at or not own or at[0].casefold() == own[0].casefold()
+            there = not is_blank(settings[factor.name]) and not _is_none(settings[factor.name])
+            if what in _AMOUNTS and here and there and _one_thing(formula, name, old):
+                found[factor.name] = str(new)
+    return found
+
+
+def _is_none(amount: Any) -> bool:
+    return str(amount).casefold() in WITHOUT if isinstance(amount, str) else amount == 0
+
+
+def _one_thing(formula: Formula, one: str, other: str) -> bool:
+    """Say whether two names are of one ingredient."""
+    table = formula.mix.table
+    if one in table and other in table:
+        return table.find(one) == table.find(other)
+    return one.casefold() == other.casefold()
 
 
 def _amount(factor: Factor, setting: Any) -> Any:

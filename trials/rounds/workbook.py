@@ -7,6 +7,7 @@ import warnings
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache
 from io import BytesIO
 from itertools import groupby
 from pathlib import Path
@@ -124,10 +125,19 @@ def width(column: Column, form: Form) -> int:
         column.measure is not None and not column.measure.in_numbers
     ):
         return 28
-    texts = [str(value) for value in form.blank[column.name]]
+    texts = [
+        f"{value}{behind(form, key, column)}"
+        for key, value in zip(form.rows(), form.blank[column.name], strict=True)
+    ]
     title = column.title or column.name
     wanted = max([len(word) for word in title.split()] + [len(text) for text in texts] + [6])
     return min(max(wanted, len(title) // 3) + 2, 30)
+
+
+def behind(form: Form, key: Row, column: Column) -> str:
+    """Return what is shown behind the figure of a cell: what a swap put in its place."""
+    new = "" if column.entered else form.instead.get(key, {}).get(column.name, "")
+    return f", as {new}" if new else ""
 
 
 def title_lines(column: Column, form: Form) -> int:
@@ -354,6 +364,7 @@ class _Looks:
     missing: Any
     not_needed: Any
     guide: Any
+    as_other: Callable[[str], Any]
 
 
 def draw_workbook(
@@ -385,13 +396,22 @@ def draw_workbook(
 
 def _looks(book: Any) -> _Looks:
     edge = {"border": 1, "border_color": "#7F7F7F", "valign": "vcenter"}
+    given = {**edge, "bg_color": "#F2F2F2", "align": "center", "quote_prefix": True}
+
+    @cache
+    def as_other(words: str) -> Any:
+        """Return the look of a figure with words behind it; the cell holds the figure alone."""
+        said = words.replace('"', "'")
+        return book.add_format(
+            given | {"num_format": f'General"{said}";-General;General;@"{said}"'}
+        )
+
     return _Looks(
+        as_other=as_other,
         title=book.add_format(
             {**edge, "bold": True, "text_wrap": True, "bg_color": "#E3E3E3", "quote_prefix": True}
         ),
-        given=book.add_format(
-            {**edge, "bg_color": "#F2F2F2", "align": "center", "quote_prefix": True}
-        ),
+        given=book.add_format(given),
         number=book.add_format({**edge, "locked": False, "align": "center"}),
         text=book.add_format(
             {**edge, "locked": False, "num_format": "@", "text_wrap": True, "quote_prefix": True}
@@ -411,19 +431,24 @@ def _draw_rows(sheet: Any, form: Form, values: Mapping[Address, Value], looks: _
     rows = form.blank.to_dict("records")
     for key, position in form.rows().items():
         for at, column in enumerate(form.columns):
+            words = behind(form, key, column)
             entered = values.get((form.kind, key, column.name))
             given = rows[position][column.name]
             if entered is not None:
                 given = written_value(column, entered)
-            _draw_cell(sheet, position + 1, at, column, given, looks)
+            look = looks.as_other(words) if words else _look(column, looks)
+            _draw_cell(sheet, position + 1, at, column, given, look)
     if form.kind == TASTINGS:
         sheet.ignore_errors({"number_stored_as_text": f"A2:{column_letters(4)}{len(rows) + 1}"})
 
 
-def _draw_cell(sheet: Any, row: int, at: int, column: Column, value: Any, looks: _Looks) -> None:
-    look = looks.given
-    if column.entered:
-        look = looks.number if holds_numbers(column) else looks.text
+def _look(column: Column, looks: _Looks) -> Any:
+    if not column.entered:
+        return looks.given
+    return looks.number if holds_numbers(column) else looks.text
+
+
+def _draw_cell(sheet: Any, row: int, at: int, column: Column, value: Any, look: Any) -> None:
     if value is None or value is pd.NA or value == "":
         sheet.write_blank(row, at, None, look)
     elif isinstance(value, str):
@@ -599,7 +624,8 @@ def _cell(found: Any, behind: Any) -> Cell:
         return Cell("error", str(found.value))
     if found.value is None:
         return EMPTY
-    return cell_of(found.value, percent="%" in str(found.number_format))
+    shown = re.sub(r'"[^"]*"', "", str(found.number_format))  # words in quotes are no percentage
+    return cell_of(found.value, percent="%" in shown)
 
 
 def write_workbooks(round_: Round, serving: pd.DataFrame) -> list[Path]:

@@ -42,6 +42,7 @@ from trials.rounds.amounts import (
     shopping_list,
     used,
     weighed_otherwise,
+    weighed_words,
     weights,
 )
 from trials.rounds.extremes import baked_first, suggested
@@ -297,13 +298,8 @@ def _dough_sheet(
         "round_name": f"{round_.name}{invented}",
         "bakes": in_words(dough.bakes),
         "weigh": weigh_table(grams) | {"of": f", for {how_many(len(dough.bakes), 'bake')}"},
-        "settings": (
-            _settings_table(
-                factors, row, marked=False, weighed=weighed_otherwise(round_, row, grams)
-            )
-            if factors
-            else None
-        ),
+        "settings": _settings_table([one for one in factors if not one.changes], row, marked=False),
+        "mixed": _mixed(round_, factors, row, grams),
         "times": _steps_table(round_, row, steps, (dough.group,), clocks),
     }
 
@@ -409,11 +405,11 @@ def _body(
         weigh["rounding"] = " ".join(filter(None, [weigh["rounding"], *moved, over]))
     return {
         "settings": _settings_table(
-            round_.plan.factors,
+            round_.plan.factors if grams is None else _process(round_),
             row,
             apart=_apart(round_, row),
-            weighed={} if grams is None else weighed_otherwise(round_, row, grams),
         ),
+        "mixed": [] if grams is None else _mixed(round_, round_.plan.factors, row, grams),
         "times": _steps_table(round_, row, steps, ("bake", *_by_itself(round_, row)), clocks),
         "went": _outcome(round_.measures),
         "weigh": weigh,
@@ -434,21 +430,29 @@ def _by_itself(round_: Round, row: Mapping[str, Any]) -> list[str]:
     return [group for group, (others, apart) in sharers.items() if apart or not others]
 
 
+def _mixed(
+    round_: Round, factors: Sequence[Factor], row: Mapping[str, Any], grams: pd.DataFrame
+) -> list[tuple[str, str]]:
+    """Return the settings that are in what is weighed: nobody sets, or adds, anything for them."""
+    here = weighed_otherwise(round_, row, grams)
+    return [
+        (one.name, weighed_words(one, row[one.name], here.get(one.name)))
+        for one in factors
+        if one.changes is not None and not is_blank(row[one.name])
+    ]
+
+
 def _settings_table(
-    factors: Sequence[Factor],
-    row: Mapping[str, Any],
-    marked: bool = True,
-    apart: bool = False,
-    weighed: Mapping[str, float] | None = None,
-) -> dict[str, Any]:
-    here = weighed or {}
+    factors: Sequence[Factor], row: Mapping[str, Any], marked: bool = True, apart: bool = False
+) -> dict[str, Any] | None:
     own = [one for one in factors if not (one.only_when and is_blank(row[one.name]))]
+    if not own:
+        return None
     rows = [
         {
             "name": factor.name + ("\u00a0▪" if factor.group and marked else ""),
             "shown": factor.show(row[factor.name]),
             "number": not isinstance(factor, Categorical),
-            "here": f"{tidy_number(here[factor.name], 4)} g" if factor.name in here else "",
         }
         for factor in own
     ]

@@ -6,14 +6,21 @@ from typing import Any, assert_never
 import pandas as pd
 
 from trials.base.html import held, render
-from trials.base.words import in_words, tidy_number
+from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.core.measures import Measure
 from trials.core.roles import STATUSES
 from trials.core.scales import Line, ManyOf, Number, OneOf, Order, Text
 from trials.recipe.formula import Formula
 from trials.recipe.weighing import shown_grams
-from trials.rounds.amounts import dough_weights, shared_doughs, weighed_otherwise, weights
+from trials.rounds.amounts import (
+    Otherwise,
+    dough_weights,
+    shared_doughs,
+    weighed_otherwise,
+    weighed_words,
+    weights,
+)
 from trials.rounds.forms import ACTUAL, cook_form
 from trials.rounds.gathering import gathered
 from trials.rounds.kitchen import Batch
@@ -108,18 +115,18 @@ def _bake(
         *([role] if role else []),
         *([f"mix this the evening before ({early})"] if early else []),
     ]
-    here = {}
-    if grams is not None:
-        here = weighed_otherwise(round_, row, grams[grams["bake"] == row["bake"]])
-    own = [] if grams is None else grams[grams["bake"] == row["bake"]].to_dict("records")
+    own = None if grams is None else grams[grams["bake"] == row["bake"]]
+    here = {} if own is None else weighed_otherwise(round_, row, own)
+    settings = [
+        _setting(factor, row[factor.name], own is not None, here.get(factor.name))
+        for factor in round_.plan.factors
+        if not (factor.only_when and is_blank(row[factor.name]))
+    ]
     return {
         "bake": row["bake"],
         "where": ", ".join(where),
-        "settings": [
-            _setting(factor, row[factor.name], here.get(factor.name))
-            for factor in round_.plan.factors
-            if not (factor.only_when and is_blank(row[factor.name]))
-        ],
+        "settings": [one for one in settings if not one["weighed"]],
+        "mixed": [one for one in settings if one["weighed"]],
         "grams": [
             {
                 "name": one["ingredient"],
@@ -127,7 +134,7 @@ def _bake(
                 "key": f"{one['part']} {one['ingredient']}",
                 "grams": shown_grams(one["grams"], one["scale"]),
             }
-            for one in own
+            for one in ([] if own is None else own.to_dict("records"))
         ],
     }
 
@@ -143,12 +150,16 @@ def _mind(
     return [[one.subject, one.text] for one in found]
 
 
-def _setting(factor: Factor, value: Any, here: float | None) -> dict[str, Any]:
-    as_written = "" if here is None else f" in the recipe as written; here {tidy_number(here, 4)} g"
+def _setting(
+    factor: Factor, value: Any, mixed: bool, otherwise: Otherwise | None
+) -> dict[str, Any]:
+    """Return a setting: what is set, or what is in the grams already and is not added again."""
+    weighed = mixed and factor.changes is not None
     record: dict[str, Any] = {
         "name": factor.name,
-        "shown": factor.show(value) + as_written,
-        "shared": factor.group is not None,
+        "shown": weighed_words(factor, value, otherwise) if weighed else factor.show(value),
+        "shared": factor.group is not None and not weighed,
+        "weighed": weighed,
     }
     if isinstance(factor, Categorical):
         record["levels"] = [[factor.show(level)] * 2 for level in factor.levels]

@@ -68,7 +68,7 @@ function setting(one) {
   const name = round.actual + one.name;
   const label = one.name + " really was";
   return element("div", { className: "row" }, element("span", {}, one.name + (one.shared ? " ▪" : "")),
-    element("b", {}, one.shown), one.levels ? chosen(name, label, one.levels) : typed(name, label));
+    element(one.weighed ? "em" : "b", {}, one.shown), one.levels ? chosen(name, label, one.levels) : typed(name, label));
 }
 
 function ticked(one) {
@@ -127,7 +127,10 @@ function show() {
   byId("bake").textContent = one.bake;
   byId("where").textContent = one.where;
   byId("state").textContent = state(one.bake);
+  byId("set").hidden = one.settings.length === 0;
   byId("settings").replaceChildren(...one.settings.map(setting));
+  byId("within").hidden = one.mixed.length === 0;
+  byId("mixed").replaceChildren(...one.mixed.map(setting));
   byId("weigh").hidden = one.grams.length === 0;
   byId("grams").replaceChildren(...grams());
   byId("measures").replaceChildren(...round.measures.map(measured));
