@@ -20,11 +20,11 @@ from trials.core.measures import Measure
 from trials.design.layout import lay_out
 from trials.recipe.cautions import HOT_OIL, KIT
 from trials.recipe.formula import Formula
-from trials.recipe.weighing import shown_grams
+from trials.recipe.weighing import shown_grams, weigh
 from trials.rounds.amounts import shopping_list, weights
 from trials.rounds.kitchen import Batch, Prices
 from trials.rounds.round import Round
-from trials.show.bake_sheets import bake_sheets, shopping_page
+from trials.show.bake_sheets import bake_sheets, shopping_page, weigh_table
 from trials.show.sheets import write_sheets
 from trials.tasting.panel import Taster
 
@@ -36,6 +36,9 @@ def words(markup: str) -> str:
 
 def sheet_of(markup: str, bake: str) -> str:
     return markup.split(f'class="bake">{bake}<')[1].split("</section>")[0]
+
+
+FINER = "What has a decimal is weighed on the scale that shows 0.1 g."
 
 
 @pytest.fixture
@@ -63,9 +66,73 @@ def test_a_sheet_shows_the_grams_settings_place_and_day(round_):
         for one in own.to_dict("records"):
             assert f"{one['ingredient']} " in sheet
             assert shown_grams(one["grams"], one["scale"]) in sheet
-        assert "Rounded to the scale." in sheet
-        assert "of the flour" not in sheet  # a miss below what the scale shows tells a cook nothing
+        assert (set(own["scale"]) == {1, 0.1}) == (FINER in sheet)
+        weighing = sheet.partition("Weigh")[2].partition("How it went")[0]
+        assert "in all" in weighing
+        assert "43." not in weighing  # percent of the flour are for the formula, not for a scale
+        assert "of flour" not in weighing
         assert f"proof {row['proof']:g} min" in sheet
+
+
+@pytest.mark.parametrize(
+    ("scales", "dough", "said"),
+    [((1,), 2000, ""), ((1, 0.1), 2000, ""), ((1, 0.1), 400, FINER)],
+)
+def test_the_finer_scale_is_named_where_something_goes_on_it(scales, dough, said):
+    """By hand: of 163.5 parts yeast is 12.2 g in 2000 g and 2.4 g in 400 g, salt 24 and 4.9 g."""
+    formula = Formula("bun", {"bread flour": 100, "water": 60.5, "salt": 2, "instant yeast": 1})
+    grams = weigh(formula.grams(dough=dough).assign(part=""), scales)
+    table = grams.rename(columns={"grams": "exact", "weighed": "grams"})
+    assert weigh_table(table)["notes"] == ([said] if said else [])
+
+
+@pytest.mark.parametrize(
+    ("changes", "same"),
+    [
+        (("total", "hydration"), True),
+        (("percent", "sugar"), True),
+        (("grams", "sugar"), False),
+    ],
+)
+def test_why_all_else_differs_where_one_thing_varies_is_said(tmp_path, changes, same):
+    unit = "g" if changes[0] == "grams" else "%"
+    low, high = (60, 75) if changes[0] == "total" else (5, 20)
+    factor = Numeric("amount", low, high, unit, changes=changes)
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out(
+            [factor], pd.DataFrame({"amount": [low, high]}), family="test", model="main", seed=1
+        ),
+        measures=[Measure("liking", "hedonic 9")],
+        formula=Formula("bun", {"bread flour": 100, "water": 60, "sugar": 5}),
+        batch=Batch(dough=500),
+    )
+    assert bake_sheets(one).count("mixed to the same weight") == (2 if same else 0)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "heavier", "water"),
+    [
+        ("butter", "lard", "less", "water is added for what butter holds"),
+        ("lard", "butter", "more", "water is left out for what butter holds"),
+        ("lard", "sunflower oil", "", ""),
+    ],
+)
+def test_why_another_fat_weighs_otherwise_is_said(tmp_path, old, new, heavier, water):
+    fat = Categorical("fat", [old, new], changes=("swap", old))
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out([fat], pd.DataFrame({"fat": [old, new]}), family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9")],
+        formula=Formula("bun", {"bread flour": 100, "water": 60, old: 20}),
+    )
+    sheets = bake_sheets(one)
+    bakes = one.plan.table.set_index("fat")["bake"]
+    said = f"{new[0].upper()}{new[1:]} for {old} at as much fat"
+    assert said not in sheet_of(sheets, bakes[old])
+    told = sheet_of(sheets, bakes[new])
+    assert (f"{said}: it weighs {heavier}, and {water}." in told) == bool(heavier)
+    assert (said in told) == bool(heavier)
 
 
 def test_what_is_hard_to_change_is_marked_and_reference_bakes_are_named(round_):

@@ -10,7 +10,7 @@ from trials.core.factors import Categorical, Component, Factor, Numeric, is_blan
 from trials.core.roles import Role
 from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
 from trials.recipe.crossing import LIFTED, RAISES, WITHOUT
-from trials.recipe.formula import TOTALS, Formula
+from trials.recipe.formula import TOTALS, Formula, natural_match
 from trials.recipe.units import is_set
 from trials.rounds.amounts import batch_sentence
 from trials.rounds.mixing import formula_of
@@ -433,6 +433,38 @@ def water_moved(formula: Formula, factors: Sequence[Factor], row: Mapping[str, A
                     else f"less water, which {new} in the {at} brings and {change[1]} did not."
                 )
                 told.append(f"{part}: {abs(moved):.2g} % of the flour {why}")
+    return told
+
+
+_KEEPS = {"fat": "fat", "sugar": "sugar", "water": "water"}  # what a swap keeps, in a word
+
+
+def swapped_words(formula: Formula, factors: Sequence[Factor], row: Mapping[str, Any]) -> list[str]:
+    """Return why what a swap puts in weighs otherwise, and where the water of it is."""
+    told = []
+    whole = formula_of(formula, factors, row)
+    for factor in factors:
+        kind, old, *part = factor.changes or ("", "")
+        new = row[factor.name]
+        if kind != "swap" or is_blank(new) or new == old:
+            continue
+        before = _leaving(formula, factors, row, factor.name)
+        keeps = _KEEPS.get(natural_match(formula.mix, old))
+        if before is None or keeps is None:
+            continue
+        at, _ = formula.mix.place(old, *part)
+        was, now = before.mix.parts.get(at, {}), whole.mix.parts.get(at, {})
+        heavier = sum(now.get(one, 0.0) - was.get(one, 0.0) for one in (old, new))
+        water = _water(now) - _water(was)
+        why = []
+        if abs(heavier) > _WEIGHED:
+            why.append(f"it weighs {'more' if heavier > 0 else 'less'}")
+        if abs(water) > _WEIGHED:
+            holds = old if water > 0 else new
+            why.append(f"water is {'added' if water > 0 else 'left out'} for what {holds} holds")
+        if why:
+            named = f"{new[0].upper()}{new[1:]} for {old} at as much {keeps}"
+            told.append(f"{named}: {', and '.join(why)}.")
     return told
 
 

@@ -25,7 +25,7 @@ from trials.recipe.cautions import (
 )
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import shipped
-from trials.recipe.weighing import shown_grams, shown_percent
+from trials.recipe.weighing import shown_grams
 from trials.rounds.amounts import (
     FRYING_OIL,
     SPILL,
@@ -48,7 +48,7 @@ from trials.rounds.amounts import (
 from trials.rounds.extremes import baked_first, suggested
 from trials.rounds.kitchen import Batch, Step
 from trials.rounds.mixing import mixture_word
-from trials.rounds.overlooked import overnight, water_moved
+from trials.rounds.overlooked import overnight, swapped_words, water_moved
 from trials.rounds.round import Round
 from trials.rounds.safe import never_added, notices, said_by_hand
 from trials.rounds.timetable import Timetable, shared_name
@@ -61,7 +61,7 @@ WHOLE = 100  # grams from which a list needs no tenths
 
 
 def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> dict[str, Any]:
-    """Return what to weigh, part by part, with its sum and what the scale makes of it."""
+    """Return what to weigh, part by part, with its sum, and on which scale where there are two."""
     several = grams["part"].nunique() > 1
     rows: list[dict[str, str]] = []
     for part, own in grams.groupby("part", sort=False):
@@ -72,26 +72,39 @@ def weigh_table(grams: pd.DataFrame, aside: Sequence[str] = ()) -> dict[str, Any
     return {
         "of": "",
         "rows": rows,
-        "percent": shown_percent(mixed["percent"].sum()),
         "total": tidy_number(round(mixed["grams"].sum(), 6)),
-        "rounding": _rounding(grams),
+        "notes": _on_scales(grams),
     }
 
 
 def _ingredient(row: Mapping[str, Any]) -> dict[str, str]:
     return {
         "name": f"{row['ingredient']}{'' if row['within'] else ' *'}",
-        "percent": shown_percent(row["percent"]),
         "grams": shown_grams(row["grams"], row["scale"]),
     }
 
 
-def _rounding(grams: pd.DataFrame) -> str:
-    words = "Rounded to the scale."
-    coarse = list(grams.loc[~grams["within"].astype(bool), "ingredient"])
-    if coarse:
-        words += " * too little to weigh well on this scale: make a larger batch, or premix it."
+def _on_scales(grams: pd.DataFrame) -> list[str]:
+    """Return what goes on the finer of two scales, and what is too little for either."""
+    words = []
+    finest = tidy_number(grams["scale"].min())
+    if "." in finest and grams["scale"].nunique() > 1:
+        words.append(f"What has a decimal is weighed on the scale that shows {finest} g.")
+    if not grams["within"].astype(bool).all():
+        words.append("* too little to weigh well on this scale: make a larger batch, or premix it.")
     return words
+
+
+def _to_one_weight(grams: pd.DataFrame) -> list[str]:
+    """Return why bakes differ in what nobody varied: each is mixed to the same weight."""
+    counted = grams[grams["percent"] > 0]
+    flour = (counted["exact"] / counted["percent"] * 100).groupby(counted["bake"]).median()
+    if flour.round().nunique() < 2:
+        return []
+    return [
+        "Every bake is mixed to the same weight: with more of one thing there is a little less of "
+        "all the others."
+    ]
 
 
 # -- What to buy for a round and what each day uses, as a page to print.
@@ -258,10 +271,13 @@ def bake_sheets(
     mixed = dough_weights(round_, batch) if doughs else pd.DataFrame()
     named, never = notices(round_), never_added(round_)
     early = overnight(round_)
+    one_weight = [] if grams is None else _to_one_weight(grams)
     for place, row in enumerate(rows, start=1):
         bake = row["bake"]
         sheets += [
-            _dough_sheet(round_, dough, row, mixed[mixed["dough"] == dough.name], steps, clocks)
+            _dough_sheet(
+                round_, dough, row, mixed[mixed["dough"] == dough.name], one_weight, steps, clocks
+            )
             | {"shares": _shares(round_, dough, grams), "bowl": bowl_words(round_, batch, dough)}
             | {"cautions": cautions_of(round_, dough.formula, row, dough.bakes, named, never)}
             | {"early": next((early[one] for one in dough.bakes if one in early), "")}
@@ -271,7 +287,7 @@ def bake_sheets(
         own = None if grams is None else grams[grams["bake"] == bake]
         sheets.append(
             _head(round_, row, place, len(rows))
-            | _body(round_, row, own, formulas.get(bake), steps, batch, clocks)
+            | _body(round_, row, own, formulas.get(bake), one_weight, steps, batch, clocks)
             | {"cautions": cautions_of(round_, formulas.get(bake), row, [bake], named, never)}
             | {"early": early.get(bake, "")}
         )
@@ -284,12 +300,14 @@ def _dough_sheet(
     dough: Dough,
     row: Mapping[str, Any],
     grams: pd.DataFrame,
+    one_weight: Sequence[str],
     steps: Sequence[Step],
     clocks: Clocks,
 ) -> dict[str, Any]:
     """Return the sheet of a dough that is made once, before its first bake."""
     factors = [one for one in round_.plan.factors if one.group == dough.group]
     invented = ", invented" if round_.invented else ""
+    weigh = weigh_table(grams)
     return {
         "kind": "dough",
         "name": dough.name[0].upper() + dough.name[1:],
@@ -297,7 +315,11 @@ def _dough_sheet(
         "bake": row["bake"],
         "round_name": f"{round_.name}{invented}",
         "bakes": in_words(dough.bakes),
-        "weigh": weigh_table(grams) | {"of": f", for {how_many(len(dough.bakes), 'bake')}"},
+        "weigh": weigh
+        | {
+            "of": f", for {how_many(len(dough.bakes), 'bake')}",
+            "notes": [*weigh["notes"], *_swaps(round_, row, grams), *one_weight],
+        },
         "settings": _settings_table([one for one in factors if not one.changes], row, marked=False),
         "mixed": _mixed(round_, factors, row, grams),
         "times": _steps_table(round_, row, steps, (dough.group,), clocks),
@@ -393,6 +415,7 @@ def _body(
     row: Mapping[str, Any],
     grams: pd.DataFrame | None,
     formula: Formula | None,
+    one_weight: Sequence[str],
     steps: Sequence[Step],
     batch: Batch,
     clocks: Clocks,
@@ -402,7 +425,10 @@ def _body(
         weigh, dense = weigh_table(grams, formula.aside), len(grams) > ROWS_AT_EASE
         moved = water_moved(round_.formula, round_.plan.factors, row) if round_.formula else []
         over = left_over_words(round_, batch, row["bake"])
-        weigh["rounding"] = " ".join(filter(None, [weigh["rounding"], *moved, over]))
+        swaps = _swaps(round_, row, grams)
+        # Of a bake divided from a dough the dough's own sheet says it
+        alike = one_weight if len(grams) > 1 else []
+        weigh["notes"] = [*weigh["notes"], *swaps, *moved, *filter(None, [over]), *alike]
     return {
         "settings": _settings_table(
             round_.plan.factors if grams is None else _process(round_),
@@ -415,6 +441,19 @@ def _body(
         "weigh": weigh,
         "dense": dense,
     }
+
+
+def _swaps(round_: Round, row: Mapping[str, Any], grams: pd.DataFrame) -> list[str]:
+    """Return why what is swapped in weighs otherwise, where it is weighed here."""
+    if round_.formula is None:
+        return []
+    here = {name.casefold() for name in grams["ingredient"]}
+    own = [
+        one
+        for one in round_.plan.factors
+        if one.changes is None or one.changes[0] != "swap" or str(row[one.name]).casefold() in here
+    ]
+    return swapped_words(round_.formula, own, row)
 
 
 def _apart(round_: Round, row: Mapping[str, Any]) -> bool:
