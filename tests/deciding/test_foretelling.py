@@ -43,8 +43,8 @@ def test_it_is_said_what_a_small_round_can_do_and_what_would_help():
     assert reasons.count("can find a good bake") == 1
     assert "too small to matter takes about 25 bakes with 2 tasters" in reasons
     # sd of a bake 0.25, own view 0.5, one score 1.1: (0.79 / 0.55) and (0.79 / 0.49) times eight
-    assert "With one more taster these 8 are worth about 12;" in reasons
-    assert "tasted twice, blind, about 13" in reasons
+    assert "With one more taster these 8 tell as much as about 12 would;" in reasons
+    assert "tasted twice, blind, as about 13" in reasons
 
 
 def test_worth_noticing_is_said_to_be_the_usual_where_nobody_named_it(tmp_path):

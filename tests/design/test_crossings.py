@@ -1,5 +1,6 @@
 """Two parents as factors: at its ends a crossing is each parent, whatever else is varied."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -12,11 +13,12 @@ from trials.design.crossings import (
     crossing_factors,
     not_crossed,
     parent_settings,
+    parents_among,
     share_name,
     with_parents,
 )
 from trials.design.exchange import optimal
-from trials.design.factorial import full_factorial
+from trials.design.factorial import fractional_factorial, full_factorial
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula
 from trials.rounds.round import Round
@@ -245,3 +247,83 @@ def test_what_is_not_crossed_is_known():
     assert names(onion) == ["water", "cooking"]
     assert names(Numeric("wet", 20, 80, changes=("total", "hydration"))) == ["onion", "cooking"]
     assert names(*crossing_factors(FRITTER, PANCAKE, only=[share_name(PANCAKE)])) == ["cooking"]
+
+
+# Parents among the bakes: two-level designs may be reflected in any factor (Box, Hunter & Hunter
+# 2005, ch. 6: every choice of signs is the same design), which says which half fraction it is
+
+FOUR = [
+    Categorical("fat", ["butter", "lard"]),
+    Categorical("cooking", ["oven", "griddle"]),
+    Numeric("water", 55, 65, "%"),
+    Numeric("sugar", 4, 10, "%"),
+]
+
+
+def sides(factors, first, second):
+    return pd.DataFrame([first, second], columns=[one.name for one in factors], index=["a", "b"])
+
+
+@pytest.mark.parametrize(
+    "first",
+    [
+        ("butter", "oven", 55.0, 4.0),
+        ("butter", "oven", 65.0, 4.0),
+        ("lard", "oven", 65.0, 4.0),
+        ("lard", "griddle", 65.0, 4.0),
+    ],
+)
+@pytest.mark.parametrize("days", [1, 2])
+def test_a_half_fraction_holds_both_parents_whichever_half_it_is(first, days):
+    other = {"butter": "lard", "lard": "butter", "oven": "griddle", "griddle": "oven",
+             55.0: 65.0, 65.0: 55.0, 4.0: 10.0, 10.0: 4.0}  # fmt: skip
+    plan = fractional_factorial(FOUR, bakes=8, days=days, seed=1)
+    both = sides(FOUR, first, [other[one] for one in first])
+    found = parents_among(plan, both)
+    names = [one.name for one in FOUR]
+    for name, setting in both.iterrows():
+        (bake,) = found.details["parents"][name]
+        assert list(found.rows.set_index("bake").loc[bake, names]) == list(setting)
+    # The same plan: as many of each on each day, and the product of three is the fourth or its
+    # opposite, as its generator says
+    high = {one.name: one.levels[1] if isinstance(one, Categorical) else one.high for one in FOUR}
+    X = np.column_stack([np.where(found.rows[name] == high[name], 1, -1) for name in names])
+    assert np.abs(X.T @ X - 8 * np.eye(4)).max() < 1e-9
+    assert found.rows[["bake", "day", "role"]].equals(plan.rows[["bake", "day", "role"]])
+    assert found.rows.dtypes.equals(plan.rows.dtypes)
+    (word,) = found.details["generators"]
+    made, _, of = word.partition(" = ")
+    product = np.prod([X[:, names.index(one)] for one in of.removeprefix("−").split(" × ")], axis=0)
+    sign = -1 if of.startswith("−") else 1
+    assert (X[:, names.index(made)] == sign * product).all()
+
+
+def test_parents_are_among_the_bakes_only_where_a_reflection_brings_them_there():
+    three = [Numeric("water", 55, 65), Numeric("sugar", 4, 10), Numeric("salt", 1, 2)]
+    half = fractional_factorial(three, bakes=4, seed=1)
+    # I = ABC: no two of its bakes are opposite in everything
+    assert parents_among(half, sides(three, [55, 4, 1], [65, 10, 2])) is None
+    assert parents_among(half, sides(three, [55, 4, 1], [65, 10, 1])) is not None
+    whole = full_factorial(three, seed=1)
+    assert parents_among(whole, sides(three, [55, 4, 1], [65, 10, 2])) is not None
+    assert parents_among(whole, sides(three, [55, 4, 1], [65, 10, 2]), each=2) is None
+    twice = full_factorial(three, replicates=2, seed=1)
+    found = parents_among(twice, sides(three, [55, 4, 1], [65, 10, 2]), each=2)
+    assert [len(own) for own in found.details["parents"].values()] == [2, 2]
+    # A middle is no end, and does not change places with one
+    middle = optimal(three[:1], model="quadratic", bakes=3, seed=1)
+    at_middle = sides(three[:1], [60], [65])
+    assert parents_among(middle, at_middle).rows.equals(middle.rows)
+    assert parents_among(middle, sides(three[:1], [57], [65])) is None
+
+
+def test_no_reflection_bakes_what_never_goes_together():
+    never = [{"fat": "lard", "cooking": "griddle"}]
+    plan = optimal(FOUR[:3], model="main", bakes=6, exclude=never, seed=1)
+    both = sides(FOUR[:3], ["butter", "oven", 55], ["lard", "oven", 65])
+    found = parents_among(plan, both, exclude=never)
+    for one in (plan, found):
+        bad = (one.rows["fat"] == "lard") & (one.rows["cooking"] == "griddle")
+        assert not bad.any()
+    assert parents_among(plan, sides(FOUR[:3], ["lard", "griddle", 55], ["butter", "oven", 65]),
+                         exclude=never) is None  # fmt: skip

@@ -163,6 +163,42 @@ def test_both_parents_are_baked_beside_the_crossings(tmp_path):
     assert "100 %" in made.plan._repr_html_()
 
 
+@pytest.mark.parametrize("bakes", [6, 8])
+@pytest.mark.parametrize("days", [1, 2])
+def test_both_sides_are_among_the_bakes_and_none_is_made_twice(tmp_path, bakes, days):
+    """Three things crossed in two ways make eight bakes, and the two recipes are two of them."""
+    folder = crossed(tmp_path, bakes=str(bakes))
+    path = folder / "idea.toml"
+    path.write_text(path.read_text("utf-8").replace("days = 2", f"days = {days}\ndoughs = {bakes}"))
+    plan = planned_round(folder).plan
+    names = [factor.name for factor in plan.factors]
+    assert (len(names), plan.count()) == (3, bakes)
+    assert not plan.table.duplicated(names).any()
+    rows = plan.table.set_index("bake")
+    (first,), (second,) = plan.details["parents"].values()
+    assert (rows.loc[first, names] != rows.loc[second, names]).all()
+    assert rows.loc[first, "cooking"] == "oven"
+    assert rows.loc[first, "kind of fat"] == "butter"
+    assert plan.table["day"].value_counts().nunique() == 1
+    if bakes == 8:
+        for name in names:
+            assert set(plan.table.groupby("day")[name].value_counts()) == {4 // days}
+
+
+def test_where_sides_are_no_bakes_of_the_plan_they_take_the_place_of_as_many(tmp_path):
+    """A third way of cooking: the plan of eight has not both sides, so six crossings and they."""
+    folder = crossed(
+        tmp_path,
+        cross='["kind of fat", "leavening", "salt", "cooking"]',
+        heat='["210 °C", "medium", "175 °C"]\nalso = ["shallow-fry"]',
+        minutes="[18, 14, 12]",
+        bakes="10",
+    )
+    plan = planned_round(folder).plan
+    assert plan.count() == 10
+    assert {len(own) for own in plan.details["parents"].values()} == {1}
+
+
 def test_a_third_method_may_be_tried(tmp_path):
     folder = crossed(
         tmp_path,
@@ -194,7 +230,7 @@ def test_a_parent_without_water_may_be_crossed_in_its_water(tmp_path):
     path.write_text(text, "utf-8")
     made = planned_round(tmp_path)
     assert "milk bun is baked whole." in made.plan.reasons
-    assert len(made.formulas) == 10
+    assert len(made.formulas) == 8
 
 
 def test_heat_and_minutes_of_each_method_are_its_steps(tmp_path):

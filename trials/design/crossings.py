@@ -3,6 +3,7 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from numbers import Real
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 from trials.base.arguments import checked_types
 from trials.base.errors import FactorError, PlanError
 from trials.base.words import in_words
+from trials.core.exclusion import Exclude, Exclusion
 from trials.core.factors import (
     Categorical,
     Factor,
@@ -23,6 +25,7 @@ from trials.core.factors import (
 )
 from trials.core.plan import MIXED_ONCE, Plan, whole_number
 from trials.core.roles import Role
+from trials.core.terms import coded_settings
 from trials.recipe.crossing import Trait, amounts, traits
 from trials.recipe.formula import Formula, totals
 
@@ -481,6 +484,118 @@ def with_parents(plan: Plan, parents: pd.DataFrame, *, each: int = 1) -> Plan:
             *plan.reasons,
         ),
     )
+
+
+def parents_among(
+    plan: Plan, parents: pd.DataFrame, *, each: int = 1, exclude: Exclude = None
+) -> Plan | None:
+    """Return the plan with bakes of its own that are the parents; None where it has none such.
+
+    What a plan tells does not hang on which of two kinds or ends it calls which: they change places
+    where that makes its bakes the parents.
+
+    Parameters
+    ----------
+    plan : Plan
+    parents : DataFrame
+        One row per parent, as :func:`parent_settings` returns them.
+    each : int
+        How often each is to be among the bakes.
+    exclude : optional
+        Settings that never go together; see :class:`trials.core.exclusion.Exclusion`.
+
+    Returns
+    -------
+    Plan or None
+        The same bakes on the same days; which of them are parents is among its reasons and details.
+
+    Examples
+    --------
+    >>> from trials.core.factors import Categorical
+    >>> from trials.design.factorial import full_factorial
+    >>> fat, way = Categorical("fat", ["butter", "lard"]), Categorical("way", ["oven", "pan"])
+    >>> both = pd.DataFrame({"fat": ["butter", "lard"], "way": ["oven", "pan"]}, index=["a", "b"])
+    >>> found = parents_among(full_factorial([fat, way], seed=1), both)
+    >>> found.count(), sorted(found.details["parents"])
+    (4, ['a', 'b'])
+    """
+    names = [factor.name for factor in plan.factors]
+    rules = Exclusion(plan.factors, exclude)
+    first = dict(parents[names].iloc[0])
+    trials = plan.rows["role"] == Role.TRIAL
+    best: tuple[list[str], pd.DataFrame] | None = None
+    for start in plan.rows[trials].drop_duplicates(names).to_dict("records"):
+        rows, moved = plan.rows.copy(), []
+        for factor in plan.factors:
+            here, there = start[factor.name], first[factor.name]
+            if _same_setting(here, there):
+                continue
+            moved.append(factor.name)
+            if _mirrored(factor, here, there):
+                swapped = {_key(here): there, _key(there): here}
+                rows[factor.name] = [swapped.get(_key(one), one) for one in plan.rows[factor.name]]
+        counts = [
+            int(_alike(rows[trials], dict(one)).sum()) for _, one in parents[names].iterrows()
+        ]
+        if min(counts) < each or (best is not None and len(moved) >= len(best[0])):
+            continue
+        try:
+            check_nested(plan.factors, rows)
+        except FactorError:
+            continue
+        if rules.allows(coded_settings(plan.factors, rows)).all():
+            best = (moved, rows)
+    if best is None:
+        return None
+    rows = best[1].astype(plan.rows.dtypes.to_dict())
+    where = {
+        str(name): list(rows.loc[trials & _alike(rows, dict(one)), "bake"])[:each]
+        for name, one in parents[names].iterrows()
+    }
+    said = in_words(f"{name}: {in_words(bakes)}" for name, bakes in where.items())
+    words = plan.details.get("generators", [])
+    turned = {"generators": [_turned(one, best[0]) for one in words]} if words else {}
+    return replace(
+        plan,
+        rows=rows,
+        details={**plan.details, **turned, "parents": where},
+        reasons=(f"The settings of both parents are among the bakes ({said}).", *plan.reasons),
+    )
+
+
+def _mirrored(factor: Factor, one: Any, other: Any) -> bool:
+    """Say whether a plan tells as much when two settings change places: kinds, or both ends."""
+    if isinstance(factor, Numeric):
+        return {_key(one), _key(other)} == {_key(factor.low), _key(factor.high)}
+    return isinstance(factor, Categorical)
+
+
+def _turned(generator: str, moved: Sequence[str]) -> str:
+    """Return a generator as it is once some factors have their settings the other way round."""
+    made, _, of = generator.partition(" = ")
+    odd = sum(name in moved for name in (made, *of.removeprefix("−").split(" × "))) % 2
+    if not odd:
+        return generator
+    return f"{made} = {of.removeprefix('−') if of.startswith('−') else f'−{of}'}"
+
+
+def _alike(rows: pd.DataFrame, settings: Mapping[str, Any]) -> pd.Series:
+    """Return which bakes have such settings."""
+    same = pd.Series(True, index=rows.index)
+    for name, setting in settings.items():
+        same &= rows[name].map(lambda one, own=setting: _same_setting(one, own))
+    return same
+
+
+def _same_setting(one: Any, other: Any) -> bool:
+    return bool(_key(one) == _key(other))
+
+
+def _key(setting: Any) -> Any:
+    """Return a setting to compare by: blank ones are alike, and so are figures but for rounding."""
+    if is_blank(setting):
+        return None
+    return round(float(setting), 9) if isinstance(setting, Real) else setting
 
 
 def _mixtures(plan: Plan) -> list[str]:

@@ -511,8 +511,8 @@ def _small_round_words(best: Promise, wish: Wish, answers: Answers) -> list[str]
     said = [
         f"{found}To call a difference too small to matter takes about {max(many, bakes + 1)} bakes "
         f"with {tasters}.",
-        f"With one more taster these {bakes} are worth about {more:.0f}; with each bake tasted "
-        f"twice, blind, about {twice:.0f}.",
+        f"With one more taster these {bakes} tell as much as about {more:.0f} would; with each "
+        f"bake tasted twice, blind, as about {twice:.0f}.",
     ]
     return [*said, *_drop_words(best, wish, answers)]
 

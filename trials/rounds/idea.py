@@ -1,12 +1,14 @@
 """An idea, written down as answers to kitchen questions, and the plan proposed for it."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from trials.base.errors import FormulaError, Place, PlanError, RoundError, TrialsError
 from trials.base.files import write_text
@@ -21,6 +23,7 @@ from trials.design.crossings import (
     crossing_factors,
     not_crossed,
     parent_settings,
+    parents_among,
     with_parents,
 )
 from trials.design.propose import propose
@@ -638,29 +641,30 @@ def plan_of(idea: Idea) -> Plan:
     """Return the plan proposed for an idea.
 
     Where two recipes that rise by different things are crossed, no bake is left without any, as
-    far as there is such a plan.
+    far as there is such a plan. Parents are bakes of the plan itself where it can be so; else
+    they take the place of as many, or come on top where so few would tell nothing.
     """
     try:
-        plan = _proposed_to_rise(idea)
-        return _as_the_first(idea, _risen(idea, _with_both_parents(idea, plan)))
+        plan = _with_both_parents(idea)
+        return _as_the_first(idea, _risen(idea, plan))
     except PlanError as error:
         raise PlanError(as_in_the_file(error.message), error.place or Place(IDEA)) from None
 
 
-def _proposed_to_rise(idea: Idea) -> Plan:
-    """Return the plan whose bakes rise best of those that there are."""
+def _rising(idea: Idea, make: Callable[[Sequence[Mapping[str, Any]]], Plan]) -> Plan:
+    """Return the plan whose bakes rise best of those that can be made."""
     for rules in _too_flat(idea):
         try:
-            return _proposed(idea, [*idea.exclude, *rules])
+            return make([*idea.exclude, *rules])
         except PlanError:
             continue
-    return _proposed(idea, idea.exclude)
+    return make(idea.exclude)
 
 
-def _proposed(idea: Idea, exclude: Sequence[Mapping[str, Any]]) -> Plan:
+def _proposed(idea: Idea, exclude: Sequence[Mapping[str, Any]], bakes: int | None = None) -> Plan:
     return propose(
         idea.factors,
-        idea.bakes,
+        idea.bakes if bakes is None else bakes,
         aim=idea.aim,
         days=idea.days,
         loads=idea.loads,
@@ -736,13 +740,54 @@ def _risen(idea: Idea, plan: Plan) -> Plan:
     return plan
 
 
-def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
+def _with_both_parents(idea: Idea) -> Plan:
+    """Return the plan of an idea, with both parents where two recipes are crossed."""
     if not idea.parents or idea.formula is None or idea.second is None:
-        return plan
+        return _rising(idea, lambda exclude: _proposed(idea, exclude))
     first, other = (
         {one.name: getattr(one, of) for one in idea.process} for of in ("first", "second")
     )
-    both = parent_settings(plan.factors, idea.formula, idea.second, first, other)
+    both = parent_settings(idea.factors, idea.formula, idea.second, first, other)
+
+    def crossed(exclude: Sequence[Mapping[str, Any]]) -> Plan:
+        plan = _proposed(idea, exclude)
+        found = parents_among(plan, both, each=idea.parents, exclude=list(exclude) or None)
+        return _beside(idea, plan, exclude, both, first) if found is None else found
+
+    found = _rising(idea, crossed)
+    parents = ((idea.formula, first), (idea.second, other))
+    whole = {
+        parent.name: _how_whole(idea, found, _baked_as(found, parent.name), parent, ways)
+        for parent, ways in parents
+    }
+    nearly = [name for name, said in whole.items() if said != [f"{name} {_WHOLE}."]]
+    found = replace(found, details={**found.details, "nearly": nearly}) if nearly else found
+    return found.because(*(sentence for said in whole.values() for sentence in said))
+
+
+def _beside(
+    idea: Idea,
+    plan: Plan,
+    exclude: Sequence[Mapping[str, Any]],
+    both: pd.DataFrame,
+    first: Mapping[str, Any],
+) -> Plan:
+    """Return crossings with both parents beside them, in all as many as are asked for if it can be.
+
+    Parameters
+    ----------
+    idea : Idea
+    plan : Plan
+        Of as many crossings as bakes are asked for.
+    exclude : sequence of mapping
+    both : DataFrame
+        The settings of the parents, a row each.
+    first : mapping
+        What no formula holds of the first.
+    """
+    with suppress(PlanError):
+        plan = _proposed(idea, exclude, idea.bakes - len(both) * idea.parents)
+    both = both.copy()
     for factor in plan.factors:
         held = factor.group in plan.groups and factor.group not in MIXED_ONCE
         if isinstance(factor, Numeric) and held and factor.name not in first:
@@ -752,15 +797,13 @@ def _with_both_parents(idea: Idea, plan: Plan) -> Plan:
                 one if is_blank(one) else float(there[np.abs(there - float(one)).argmin()])
                 for one in both[factor.name]
             ]
-    found = with_parents(plan, both, each=idea.parents)
-    parents = ((idea.formula, first), (idea.second, other))
-    whole = {
-        parent.name: _how_whole(idea, plan, dict(both.loc[parent.name]), parent, ways)
-        for parent, ways in parents
-    }
-    nearly = [name for name, said in whole.items() if said != [f"{name} {_WHOLE}."]]
-    found = replace(found, details={**found.details, "nearly": nearly}) if nearly else found
-    return found.because(*(sentence for said in whole.values() for sentence in said))
+    return with_parents(plan, both, each=idea.parents)
+
+
+def _baked_as(plan: Plan, parent: str) -> dict[str, Any]:
+    """Return the settings of a parent's bake."""
+    rows = plan.rows.set_index("bake")
+    return dict(rows.loc[plan.details["parents"][parent][0]])
 
 
 def _how_whole(

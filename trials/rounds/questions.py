@@ -227,7 +227,7 @@ down = 3
 
 # Two parents crossed: the [formula] above is the first. trials new --cross writes such an idea.
 # cross = ["fat", "leavening", "cooking"]   # stands at the top of the file
-# parents = 1               # how often each parent is baked whole; at the top too
+# parents = 1               # how many of the bakes are of each parent; at the top too
 # [second]                  # the other parent, written as [formula] is
 # [[process]]               # what no formula holds: each parent's choice
 # name = "cooking"
@@ -252,7 +252,7 @@ griddle bread: 300 g all-purpose flour, 210 g buttermilk, 36 g lard, 6 g salt"""
 # flour, water, sugar, salt, leavening, lamination, cooking, soak, share (of the whole); or an
 # ingredient.
 cross = ["kind of fat", "leavening", "cooking"]
-bakes = 8                   # crossings; the two bakes below come on top: 10 in all
+bakes = 8                   # in all, the two bakes below among them
 parents = 1                 # one bake of each side. The second recipe itself is not baked, unless
                             # cross = ["share", "cooking"]: its bake has of it what is crossed
 days = 2
