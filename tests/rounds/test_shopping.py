@@ -153,12 +153,52 @@ def test_the_list_names_what_is_fried_or_brushed_with_and_nothing_else(
 ):
     one = cooked(tmp_path, kinds, kitchen=kitchen)
     said = re.sub(r"<[^>]+>", " ", shopping_page(one)).replace("&#34;", '"')
-    besides = said.partition("Add what no formula holds: ")[2].partition("Each day")[0]
+    besides = said.partition("Also needed, though in no recipe: ")[2].partition("Each day")[0]
     assert all(one in besides for one in wanted)
     assert not any(one in besides for one in unwanted)
     assert run(["shopping", str(one.folder)]) == 0
     printed = " ".join(capsys.readouterr().out.split())
     assert all(one in printed for one in wanted)
+
+
+def test_oil_is_bought_for_what_is_fried_and_for_no_other_day(tmp_path):
+    """Of four bakes two are fried, both on the first day: one fill, for two bakes."""
+    factors = [Categorical("cooking", ["oven", "fried in oil"])]
+    rows = pd.DataFrame({"cooking": ["fried in oil"] * 2 + ["oven"] * 2, "day": [1, 1, 2, 2]})
+    one = Round.create(
+        tmp_path / "one",
+        plan=lay_out(factors, rows, family="test", model="main", seed=1),
+        measures=[Measure("liking", "hedonic 9")],
+        formula=Formula("griddle bread", {"bread flour": 100, "water": 62}),
+        kitchen=Kitchen(oil_fill=900),
+    )
+    table = shopping_list(one).set_index("ingredient")
+    assert list(table.loc["frying oil", ["bakes", "grams"]]) == [2, 900]
+    assert list(per_day(one)["oil"]) == [900, 0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "avoids", "wanted", "unwanted"),
+    [
+        ("fried in oil", ["nuts"], ["walnut oil", "peanut oil"], ["sunflower", "soybean"]),
+        ("fried in oil", ["peanut"], ["peanut oil"], ["walnut", "sesame"]),
+        ("fried in oil", ["milk"], ["butter", "ghee"], ["cocoa", "peanut"]),
+        ("fried in oil", ["celery"], [], ["celery", "who avoids"]),
+        ("fried in sunflower oil", ["nuts"], [], ["who avoids"]),
+        ("steamed", ["nuts"], [], ["who avoids"]),
+    ],
+)
+def test_an_oil_that_nobody_named_is_none_that_a_taster_avoids(
+    tmp_path, capsys, kind, avoids, wanted, unwanted
+):
+    tasters = [Taster("Ada"), Taster("Ben", avoids=avoids)]
+    one = cooked(tmp_path, ["oven", kind], tasters=tasters)
+    said = re.sub(r"<[^>]+>", " ", shopping_page(one)).partition("who avoids")
+    told = (said[1] + said[2]).partition("Also needed")[0]
+    assert all(one in told for one in wanted)
+    assert not any(one in told for one in unwanted)
+    assert run(["shopping", str(one.folder)]) == 0
+    assert ("Ben, who avoids" in " ".join(capsys.readouterr().out.split())) == bool(wanted)
 
 
 def test_what_rests_overnight_is_mixed_the_evening_before(tmp_path):

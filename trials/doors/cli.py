@@ -411,7 +411,13 @@ def _what_to_print(written: Sequence[Path], folder: str) -> str:
 
 def _shopping(asked: argparse.Namespace) -> int:
     from trials.rounds.round import Round
-    from trials.show.bake_sheets import each_day, for_the_extremes, not_weighed, to_buy
+    from trials.show.bake_sheets import (
+        each_day,
+        for_the_extremes,
+        frying_oil_avoided,
+        not_weighed,
+        to_buy,
+    )
     from trials.show.sheets import write_shopping
 
     round_ = Round.open(asked.folder)
@@ -419,6 +425,8 @@ def _shopping(asked: argparse.Namespace) -> int:
     on_top = for_the_extremes(round_)
     if on_top:
         tell(on_top, end="\n\n")
+    for one in frying_oil_avoided(round_):
+        tell(one, end="\n\n")
     for one in not_weighed(round_):
         tell(f"Besides: {one}", end="\n\n")
     tell(each_day(round_).to_string(index=False), end="\n\n")

@@ -126,7 +126,7 @@ def cautions(
     table = _table([formula])
     rows = list(dict.fromkeys([*_rows(formula), *ingredients_in(by_hand, table)]))
     found = [KIT]
-    if _is_fried(formula, settings):
+    if is_fried(formula, settings):
         found += [HOT_OIL, *_frying_heat(_frying_fats(formula, settings), settings)]
     named = may_hold([formula], settings, held)
     return [*found, *_eaten(formula, rows), _allergen_caution(named, [formula], settings)]
@@ -246,7 +246,14 @@ def _allergen_caution(
     )
 
 
-def _is_fried(formula: Formula | None, settings: Mapping[str, Any]) -> bool:
+def is_fried(formula: Formula | None, settings: Mapping[str, Any]) -> bool:
+    """Say whether a bake of such settings is fried: by its parts, kinds and steps, or hot oil.
+
+    Examples
+    --------
+    >>> is_fried(None, {"cooking": "fried in oil"}), is_fried(None, {"cooking": "oven"})
+    (True, False)
+    """
     words = [] if formula is None else list(formula.mix.parts)
     words += [*settings, *(str(value) for values in settings.values() for value in _each(values))]
     return any(map(is_frying, words)) or bool(_temperatures(settings))

@@ -15,6 +15,7 @@ from trials.base.words import how_many, in_words, tidy_number
 from trials.core.factors import Factor, Numeric, is_blank
 from trials.core.plan import MIXED_ONCE, kitchen_group
 from trials.core.roles import Role
+from trials.recipe.cautions import is_fried
 from trials.recipe.formula import Formula, totals
 from trials.recipe.weighing import smallest_batch, weigh
 from trials.rounds.kitchen import Batch, Prices
@@ -538,13 +539,40 @@ def shopping_list(
     return _priced(table, prices)
 
 
+def process_settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the settings of a bake that change no formula, heats, times, ways; and its steps."""
+    settings = {
+        factor.name: row[factor.name]
+        for factor in round_.plan.factors
+        if factor.changes is None and not is_blank(row[factor.name])
+    }
+    return settings | {step.name: "" for step in round_.steps if step.is_for(row)}
+
+
+def fried_bakes(round_: Round) -> list[str]:
+    """Return the bakes that are fried, as far as words or the heat of oil tell."""
+    formulas = round_.formulas if round_.formula else {}
+    return [
+        str(row["bake"])
+        for row in round_.plan.table.to_dict("records")
+        if is_fried(formulas.get(row["bake"]), process_settings(round_, row))
+    ]
+
+
 def _oil_to_buy(round_: Round) -> pd.DataFrame:
     """Return the fresh fills of frying oil as one row of the list; none where nothing is fried."""
     grams = float(per_day(round_)["oil"].sum())
-    fried = round_.plan.table["load"].notna()
-    bakes = int(fried.sum()) if fried.any() else len(fried)
-    rows = [(FRYING_OIL, bakes, grams)] if grams else []
+    rows = [(FRYING_OIL, int(_in_oil(round_).sum()), grams)] if grams else []
     return pd.DataFrame(rows, columns=["ingredient", "bakes", "grams"])
+
+
+def _in_oil(round_: Round) -> pd.Series:
+    """Return which bakes are fried in a fill; where no word tells, those of a load, or all."""
+    table = round_.plan.table
+    fried = table["bake"].isin(fried_bakes(round_))
+    if fried.any():
+        return fried
+    return table["load"].notna() if table["load"].notna().any() else ~fried
 
 
 def _check_used(table: pd.DataFrame, prices: Prices) -> None:
@@ -583,11 +611,11 @@ def per_day(
     flour = grams[is_flour].groupby("bake")["grams"].sum()
     dough = grams[[not one for one in aside]].groupby("bake")["grams"].sum()
     rows = []
-    loads = round_.plan.table["load"].notna().any()
+    in_oil = _in_oil(round_)
     for day, bakes in round_.plan.table.groupby("day", sort=True):
-        names = bakes["bake"]
+        names, fried = bakes["bake"], bakes[in_oil[bakes.index]]
         # On a day on which nothing is fried no oil is filled in
-        fills = bakes["load"].nunique() if loads else 1
+        fills = max(fried["load"].nunique(), int(len(fried) > 0))
         rows.append((day, len(bakes), flour[names].sum(), dough[names].sum(), fills * oil_fill))
     table = pd.DataFrame(rows, columns=["day", "bakes", "flour", "dough", "oil"])
     return table.round({"flour": 6, "dough": 6})

@@ -34,10 +34,12 @@ from trials.rounds.amounts import (
     batch_sentence,
     bowl_words,
     dough_weights,
+    fried_bakes,
     left_over_words,
     per_day,
     pieces_needed,
     pieces_sentence,
+    process_settings,
     shared_doughs,
     shopping_list,
     used,
@@ -52,6 +54,7 @@ from trials.rounds.overlooked import overnight, swapped_words, water_moved
 from trials.rounds.round import Round
 from trials.rounds.safe import never_added, notices, said_by_hand
 from trials.rounds.timetable import Timetable, shared_name
+from trials.tasting.panel import clashing
 
 # -- What to weigh for one bake or one dough, as a table to print.
 
@@ -128,6 +131,7 @@ def shopping_page(round_: Round) -> str:
         order=_order(round_),
         buy=to_buy(round_),
         on_top=for_the_extremes(round_),
+        oil=frying_oil_avoided(round_),
         besides=in_words([*not_weighed(round_), "crackers", "water", "cups"]),
         spill=tidy_number(SPILL),
         days=each_day(round_),
@@ -174,6 +178,54 @@ def not_weighed(round_: Round) -> list[str]:
     return [f"{name} (not weighed: {why})" for name, why in found.items()]
 
 
+def frying_oil_avoided(round_: Round) -> list[str]:
+    """Return who can not have which oil or fat for frying, where nothing says which it is."""
+    formulas = round_.formulas if round_.formula else {}
+    table = round_.formula.mix.table if round_.formula else shipped()
+    rows = {row["bake"]: row for row in round_.plan.table.to_dict("records")}
+    unnamed = [
+        bake
+        for bake in fried_bakes(round_)
+        if not any(map(is_frying, formulas[bake].mix.parts if bake in formulas else ()))
+        and not any(
+            one.group == "fat"
+            for one in ingredients_in(
+                [thing for thing, _ in said_by_hand(round_, rows[bake])], table
+            )
+        )
+    ]
+    told = []
+    for taster in round_.tasters if unnamed else ():
+        never: dict[str, None] = {}
+        avoided: dict[str, None] = {}
+        for name in FRIED_IN:
+            held = table.find(name).allergens if name in table else ()
+            if found := clashing(taster, held, [name]):
+                never[name] = None
+                avoided.update(dict.fromkeys(found))
+        if never:
+            told.append(
+                f"{FRYING_OIL[0].upper()}{FRYING_OIL[1:]} for {taster.name}, who avoids "
+                f"{in_words(avoided)}: no {in_words(never, 'or')}. Read the label of any other."
+            )
+    return told
+
+
+# Fats and oils that things are fried in and that somebody may avoid (common practice, no source)
+FRIED_IN = (
+    "peanut oil",
+    "walnut oil",
+    "hazelnut oil",
+    "almond oil",
+    "coconut oil",
+    "sesame oil",
+    "soybean oil",
+    "mustard oil",
+    "butter",
+    "ghee",
+    "lard",
+    "beef dripping",
+)
 _ALL_WATER = 100  # percent: water itself is bought nowhere
 
 
@@ -191,7 +243,7 @@ def for_the_extremes(round_: Round) -> str:
     return (
         f"On top, where the {'extremes' if len(bakes) > 1 else 'extreme'} ({in_words(bakes)}) "
         f"{'are' if len(bakes) > 1 else 'is'} baked whole before the round, with "
-        f"{tidy_number(SPILL)} % to spare: {listed}. A part of it does for the eye."
+        f"{tidy_number(SPILL)} % to spare: {listed}. Baked small, just to look at, less does."
     )
 
 
@@ -558,16 +610,6 @@ def _outcome(measures: Sequence[Measure]) -> dict[str, Any]:
         if measure.per == "bake"
     ]
     return {"statuses": list(STATUSES), "measured": measured}
-
-
-def process_settings(round_: Round, row: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the settings of a bake that change no formula, heats, times, ways; and its steps."""
-    settings = {
-        factor.name: row[factor.name]
-        for factor in _process(round_)
-        if not is_blank(row[factor.name])
-    }
-    return settings | {step.name: "" for step in round_.steps if step.is_for(row)}
 
 
 def _process(round_: Round) -> list[Factor]:
