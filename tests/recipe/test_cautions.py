@@ -9,6 +9,7 @@ from tests.recipe.formulas import drop_doughnut, ginger_snap
 from trials.recipe.cautions import SMOKE_POINTS, cautions, cautions_of_all
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import shipped
+from trials.rounds.kitchen import SAFE_MINUTES
 
 
 def subjects(formula, settings=None):
@@ -169,3 +170,14 @@ def test_a_label_that_is_to_be_read_is_named_in_words(mixed, settings, said):
         assert said in text
         assert "check label" not in text
         assert "possible" not in text
+
+
+def test_what_is_held_for_a_sitting_is_told_from_what_is_kept():
+    """Two hours at room temperature, as the timetable counts them; cold or hot beyond."""
+    (found,) = [one for one in cautions(drop_doughnut()) if one.subject == "cooling"]
+    at_once, _, kept = found.text.partition("kept longer")
+    assert f"{SAFE_MINUTES // 60} hours at room temperature" in at_once
+    assert "your code" in at_once
+    assert "5 °C" not in at_once
+    assert "below 5 °C or hot above 57 °C" in kept
+    assert "from 57 to 21 °C within 2 hours and to 5 °C within 6 hours in all" in kept

@@ -6,7 +6,7 @@ import subprocess
 import pandas as pd
 import pytest
 
-from tests.browser import needs_browser, page_count, printed
+from tests.browser import needs_browser, opened, page_count, printed
 from tests.tasting.test_ballots import CODES, serving
 from trials.base.errors import TastingError
 from trials.tasting.paper import code_sheet
@@ -46,6 +46,45 @@ def test_sittings_that_fit_share_a_page_and_none_is_split(tmp_path):
         by_taster, by_bake = part.split("By bake, for the labels")
         for taster, codes in CODES.items():
             assert all(code in by_taster and f"{code} ({taster})" in by_bake for code in codes)
+
+
+def test_the_first_page_says_what_it_is_for_and_the_key_alone_is_not_to_be_opened():
+    markup = code_sheet("R", serving(), sealed_for=["Ida"])
+    cover, _, rest = markup.partition('class="sheet cover">')[2].partition("</section>")
+    told = " ".join(re.sub(r"<[^>]+>", " ", cover).split())
+    assert told.startswith("Read this page first")
+    assert "Do not open" not in told
+    assert "begins on page 3" in told
+    assert not re.search(r"B\d\d", cover)
+    assert rest.index("Do not open until the scores are in") < rest.index("By taster")
+    assert "Read this page first" not in code_sheet("R", serving())
+
+
+@needs_browser
+def test_on_a_screen_the_key_is_folded_until_it_is_asked_for(tmp_path):
+    path = tmp_path / "key.html"
+    path.write_text(code_sheet("R", serving(), sealed_for=["Ida"]), "utf-8")
+    with opened(path) as page:
+        assert not page.get_by_text("By bake, for the labels").is_visible()
+        page.get_by_label("Show the key").check()
+        assert page.get_by_text("By bake, for the labels").is_visible()
+        page.get_by_label("Show the key").uncheck()
+        page.emulate_media(media="print")
+        assert page.get_by_text("By bake, for the labels").is_visible()
+        assert not page.get_by_label("Show the key").is_visible()
+    path.write_text(code_sheet("R", serving()), "utf-8")
+    with opened(path) as page:
+        assert page.get_by_text("By bake, for the labels").is_visible()
+
+
+@pytest.mark.parametrize("alone", [True, False])
+def test_two_codes_of_one_bake_are_two_plates(alone):
+    rows = serving()
+    rows = rows[rows["taster"] == "Ida"] if alone else rows
+    again = rows.iloc[[0]].assign(code="999", kind="repeat", place=9)
+    page = second_page(code_sheet("R", pd.concat([rows, again]), sealed_for=["Ida"]))
+    assert "two codes" in page
+    assert "two codes" not in second_page(code_sheet("R", rows, sealed_for=["Ida"]))
 
 
 def second_page(markup):

@@ -343,6 +343,11 @@ def test_what_small_sittings_cost_is_said_plainly():
         row | {"efficiency": 1.0, "bound": 1.0}
     )
     assert "never meet in a sitting" in balance_in_words(row | {"efficiency": 0.0})
+    assert "Right after any one bake each other is tasted at most once" in said
+    never = balance_in_words(row | {"follows_most": 0})
+    alone = balance_in_words(row | {"bakes": 1, "day": "1, part 3", "served_least": 2})
+    assert "right after" not in f"{never} {alone}".casefold()
+    assert alone == "Day 1, part 3: one bake is tasted twice, in 2 sittings."
 
 
 def test_a_bake_that_everybody_avoids_is_said_to_be_avoided_not_to_lack_room():

@@ -84,8 +84,9 @@ CORE_OF_A_BATTER = Caution(
 )
 COOLING = Caution(
     "cooling",
-    "With milk, egg or a moist filling: keep cold below 5 °C or hot above 57 °C. Cool from 57 to "
-    "21 °C within 2 hours and to 5 °C within 6 hours in all, or as your code says.",
+    "With milk, egg or a moist filling: taste within 2 hours at room temperature (common advice), "
+    "or as your code says. What is kept longer: cold below 5 °C or hot above 57 °C; cool it from "
+    "57 to 21 °C within 2 hours and to 5 °C within 6 hours in all, or as your code says.",
 )
 ALCOHOL = Caution(
     "alcohol",

@@ -21,7 +21,7 @@ from trials.tasting.panel import Taster
 
 TEMPLATES = Path(__file__).parent / "templates"
 LINE_LENGTH = 140  # millimetres between the end marks of a line scale on paper
-SAMPLE, REFERENCE = "sample", "reference"  # kinds of a serving plan
+SAMPLE, REFERENCE, REPEAT = "sample", "reference", "repeat"  # kinds of a serving plan
 BLIND = "blind"
 BLIND_POINTS = (("yes", "I did not know which bake it was"), ("no", "I knew which bake it was"))
 RESERVED = ("taster", "sitting", "place", "code", "kind", "note", "round", BLIND)
@@ -388,6 +388,7 @@ def code_sheet(
         cooks=in_words(sealed_for),
         cook=next(iter(sealed_for), ""),
         guests=_guests(serving, sealed_for),
+        repeats=bool((serving["kind"] == REPEAT).any()),
         sittings=[
             {
                 "sitting": sitting,

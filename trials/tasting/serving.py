@@ -838,25 +838,33 @@ def balance_in_words(row: Mapping[str, Any]) -> str:
     ...     "efficiency": 1.0, "bound": 1.0}).split(".")[0]
     'Day 2: each of 3 bakes is tasted 4 times, in 1 sitting'
     """
-    day = f"Day {row['day']}: each" if row["day"] != "" else "Each"
+    day = f"Day {row['day']}: " if row["day"] != "" else ""
     sittings = f"{row['sittings']} sitting{'s' if row['sittings'] != 1 else ''}"
-    off = 100 * row["follows_excess"]
+    if row["bakes"] < 2:
+        alone = f"{day}one bake is tasted {_times(row['served_least'], row['served_most'])}"
+        return f"{alone[0].upper()}{alone[1:]}, in {sittings}."
+    each = f"{day}each of {row['bakes']} bakes is tasted "
     places = f", give or take {row['position_gap']}" if row["position_gap"] else ""
-    even = "as even as can be" if off == 0 else f"{off:.0f} % off the most even"
     return (
-        f"{day} of {row['bakes']} bakes is tasted "
+        f"{each[0].upper()}{each[1:]}"
         f"{_times(row['served_least'], row['served_most'])}, in {sittings}. Every bake stands at "
-        f"each place as often as any other{places}. Each is served right after each other "
-        f"{_times(row['follows_least'], row['follows_most'])}, {even}."
-        f"{_told(row)}"
+        f"each place as often as any other{places}.{_followed(row)}{_told(row)}"
     )
+
+
+def _followed(row: Mapping[str, Any]) -> str:
+    """Say how often each bake is tasted right after each other; nothing where none ever is."""
+    least, most = row["follows_least"], row["follows_most"]
+    if not most:
+        return ""
+    off = 100 * row["follows_excess"]
+    even = "as even as can be" if off == 0 else f"{off:.0f} % off the most even"
+    return f" Right after any one bake each other is tasted {_times(least, most)}, {even}."
 
 
 def _told(row: Mapping[str, Any]) -> str:
     """Say what is lost where a sitting can not hold every bake."""
     told, best = round(100 * row["efficiency"]), round(100 * row["bound"])
-    if row["bakes"] < 2:
-        return ""
     if row["efficiency"] == 0:
         return " Some bakes never meet in a sitting, not even by way of others."
     if told >= 100:
@@ -871,6 +879,8 @@ def _told(row: Mapping[str, Any]) -> str:
 def _times(least: int, most: int) -> str:
     if least == most:
         return {1: "once", 2: "twice"}.get(least, f"{least} times")
+    if not least:
+        return f"at most {_times(most, most)}"
     return f"{least} to {most} times"
 
 
@@ -1017,8 +1027,8 @@ def serving_plan(
     ...     per_sitting=4, seed=7)
     >>> print(plan.sentence)
     Each of 4 bakes is tasted 4 times, in 1 sitting. Every bake stands at each place as often as
-    any other. Each is served right after each other once, as even as can be. Every sitting holds
-    every bake, so they compare as well as can be.
+    any other. Right after any one bake each other is tasted once, as even as can be. Every sitting
+    holds every bake, so they compare as well as can be.
     """
     request = check_request(
         tasters,
