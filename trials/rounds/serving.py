@@ -298,9 +298,9 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
         told.append(
             f"{cooks} cooks and tastes: let somebody else label the plates from the key in "
             f"{CODES}, which stays closed until the scores are in. Alone, blind yourself as "
-            "page 2 of it shows: codes under the plates, shuffled, tasted before looking. A score given with "
-            'the bake known is marked blind "no" and kept apart; one of which nothing is said '
-            "does not count as blind."
+            "page 2 of it shows: codes under the plates, shuffled, tasted before looking. A score "
+            'given with the bake known is marked blind "no" and kept apart; one of which nothing '
+            "is said does not count as blind."
         )
     return told
 
