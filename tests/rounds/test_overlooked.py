@@ -113,6 +113,27 @@ def test_water_that_a_swap_brings_and_nothing_can_make_up_for_is_said_and_not_re
     assert "is weighed" not in told
 
 
+def test_more_dough_than_is_eaten_is_said_before_it_is_bought(tmp_path):
+    fat = Categorical("fat", ["butter", "lard"], changes=("swap", "butter"))
+    roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 12, "salt": 2})
+    for grams, said in ((600, True), (120, False)):
+        one = planned(
+            tmp_path / f"{grams}", fat, roll, batch=Batch(dough=grams), tasters=[Taster("Ada")]
+        )
+        assert any("than 1 taster eats: dough = " in told for told in overlooked(one)) == said
+
+
+def test_who_avoids_what_nothing_holds_is_told_so_before_anything_is_weighed(tmp_path):
+    fat = Categorical("fat", ["butter", "lard"], changes=("swap", "butter"))
+    roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 12, "salt": 2})
+    who = [Taster("Ada"), Taster("Bo", ["nuts", "sesame"]), Taster("Cy", ["milk"])]
+    told = overlooked(planned(tmp_path / "one", fat, roll, tasters=who))
+    assert "Bo avoids nuts or sesame, which no bake is known to hold: the labels say." in told
+    (cy,) = [one for one in told if one.startswith("Cy avoids")]
+    assert "never served B0" in cy
+    assert not any(one.startswith("Ada") for one in told)
+
+
 def test_water_is_left_out_as_far_as_there_is_any(tmp_path):
     little = Formula("loaf", {"bread flour": 100, "sunflower oil": 40, "egg": 60, "water": 3})
     fat = Categorical("fat", ["sunflower oil", "butter"], changes=("swap", "sunflower oil"))

@@ -268,3 +268,26 @@ def test_no_settings_file_breaks_the_reading(tmp_path, data):
     # Anything but a clear word is an error of this test
     with contextlib.suppress(TrialsError):
         Round.open(folder)
+
+
+@pytest.mark.parametrize(
+    ("answers", "said"),
+    [
+        (
+            'factors = ["oven, 165 to 185"]',
+            "number 1 of factors is 'oven, 165 to 185'; expected a table in curly brackets",
+        ),
+        (
+            'factors = [{ name = "oven", low = 1, high = 2 }]\ntasters = ["Ada", "Bo"]',
+            "number 1 of tasters is 'Ada'; expected a table in curly brackets",
+        ),
+    ],
+)
+def test_words_where_a_table_belongs_are_answered_without_the_program_s_own_names(
+    tmp_path, answers, said
+):
+    (tmp_path / "idea.toml").write_text(f"bakes = 4\n{answers}\n", "utf-8")
+    with pytest.raises(RoundError) as refused:
+        read_idea(tmp_path)
+    assert said in str(refused.value)
+    assert "instance" not in str(refused.value)

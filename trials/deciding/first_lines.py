@@ -95,7 +95,7 @@ def what_to_do(known: Mapping[str, Findings], best: Recommendation | str) -> str
         rest = [factor for factor in best.factors if factor.name not in sure]
         go_for = f"Go for {_named(own, best)}. Besides, but not settled: {_named(rest, best)}."
     else:
-        go_for = f"Nothing is settled yet; the setting to go for so far is {shown}."
+        go_for = f"Nothing is settled yet; the best guess so far is {shown}."
     never = f" {best.untried}" if best.untried and not best.held else ""
     first = f"{best.held} " if best.held else ""
     return f"{first}{away}{go_for}{never} {_expected(known, best)}"

@@ -510,7 +510,7 @@ def _chosen(found: Findings, best: Recommendation) -> str:
     spoken = found.spoken
     if bool(((spoken["low"] > 0) | (spoken["high"] < 0)).any()):
         return " ".join(filter(None, (f"Go on with {setting}.", best.given_up)))
-    return f"Nothing yet. The setting to go for so far: {setting}."
+    return f"Nothing yet. The best guess so far: {setting}."
 
 
 def _decided(outcome: Confirmation | None) -> str:

@@ -327,10 +327,11 @@ def ample_words(round_: Round, batch: Batch) -> str:
         return ""
     bakes = how_many(len(round_.formulas), "bake")
     word = mixture_word(round_.formula, round_.steps)
+    eat = "eats" if len(round_.tasters) == 1 else "eat"
     return (
         f"{bakes} of {tidy_number(batch.grams, 4)} g of {word} are more than "
-        f"{how_many(len(round_.tasters), 'taster')} eat: dough = {enough} under [batch] in "
-        "idea.toml makes less, still enough to weigh well."
+        f"{how_many(len(round_.tasters), 'taster')} {eat}: dough = {enough} under [batch] in "
+        "idea.toml makes less (in a smaller tin), still enough to weigh well."
     )
 
 

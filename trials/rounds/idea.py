@@ -611,13 +611,13 @@ def _check_known(answers: Mapping[str, Any], table: Ingredients) -> None:
         groups = in_words(sorted({row.group for row in table.rows}))
         raise RoundError(
             f"{quoted} {be} not in the ingredient table.{''.join(said.values())} Give another "
-            f"name; or add a line of your own, {next(iter(said))},group,water,fat,sugar,salt,"
-            f"allergens, to {OWN_INGREDIENTS} beside {IDEA}: the figures are grams in 100 g, as on "
-            "the packet (water, which is not there, is what is left of the 100 when all else is "
-            "taken away). The first line of the file is "
-            "name,group,water_g,fat_g,sugar_g,salt_g,allergens; several allergens stand with / "
-            "between, as in wheat/milk. The "
-            f"groups are {groups}; water of a flour, starch or nut is not counted as added."
+            f"name; or write what is in 100 g of it into {OWN_INGREDIENTS} beside {IDEA}. First "
+            "line: name,group,water_g,fat_g,sugar_g,salt_g,allergens. Second line: "
+            f"{next(iter(said))},group,water,fat,sugar,salt,allergens with its group and its "
+            "figures in place of the words, from the packet or a table of "
+            "foods. A packet names no water: it is 100 less all that the packet names, starch and "
+            "protein too. Several allergens stand with / between, as in wheat/milk. The groups are "
+            f"{groups}; water of a flour, starch or nut is not counted as added."
             f"{''.join(f' {one}' for one in unclear.values())}"
         )
 

@@ -12,7 +12,7 @@ from trials.design.divided import LONG_REST, OVERNIGHT, outlasts_a_day
 from trials.recipe.crossing import LIFTED, RAISES, WITHOUT
 from trials.recipe.formula import TOTALS, Formula, natural_match
 from trials.recipe.units import is_set
-from trials.rounds.amounts import batch_sentence
+from trials.rounds.amounts import ample_words, batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
 from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
@@ -75,7 +75,9 @@ def overlooked(round_: Round) -> list[str]:
     told += [*_gone_with(round_), *_water_weighed(round_), *_soda_alone(round_)]
     told += _unrisen(round_)
     size = batch_sentence(round_, round_.batch)
-    return told + ([size] if "too little" in size.casefold() else [])
+    if "too little" in size.casefold():
+        return [*told, size]
+    return [*told, *filter(None, [ample_words(round_, round_.batch)])]
 
 
 def overnight(round_: Round) -> dict[str, str]:
@@ -121,9 +123,17 @@ def _kept(round_: Round) -> list[str]:
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
     kept = kept_from(round_)
     told = kept_words(round_, kept) | who_tastes_nothing(round_, kept)
+    free = [name for name, avoided in avoid.items() if avoided and name not in told]
     return [
-        f"{name} avoids {in_words(avoid[name])}{_can_taste(round_, name, kept)}. {said}"
-        for name, said in told.items()
+        *(
+            f"{name} avoids {in_words(avoid[name])}{_can_taste(round_, name, kept)}. {said}"
+            for name, said in told.items()
+        ),
+        *(
+            f"{name} avoids {in_words(avoid[name], 'or')}, which no bake is known to hold: "
+            "the labels say."
+            for name in (free if round_.formula is not None else [])
+        ),
     ]
 
 

@@ -296,7 +296,16 @@ def _said(shape: type[BaseModel], problem: Any, names: list[Any]) -> str:
     asked = problem["msg"].removeprefix("Input should be ").replace("a valid ", "a ")
     asked = asked.replace("dictionary", "table").replace("string", "text in quotes")
     asked = asked.replace("list", "list in square brackets")
-    return f'"{last}"{where} is {given}; expected {asked}.'
+    asked = re.sub(
+        r"^(a table) or instance of _\w+$", rf"\1 in curly brackets, as in {SUCH}", asked
+    )
+    which = (
+        f"number {last + 1} {where.strip(' ()')}" if isinstance(last, int) else f'"{last}"{where}'
+    )
+    return f"{which} is {given}; expected {asked}."
+
+
+SUCH = '{ name = "..." }'
 
 
 def _path(names: list[Any]) -> str:
