@@ -2,10 +2,14 @@
 
 from itertools import pairwise
 
+import pandas as pd
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+from trials.core.factors import Categorical
+from trials.design.layout import lay_out
 from trials.doors.large_demo import KITCHEN, STEPS, plan
+from trials.rounds.kitchen import Kitchen, Step
 from trials.rounds.timetable import timetable
 from trials.show.timetable import LOOKS, bake_day
 
@@ -52,6 +56,43 @@ def test_no_label_lies_over_another(drawn):
     assert len(boxes) > 20
     for place, box in enumerate(boxes):
         assert not any(box.overlaps(other) for other in boxes[place + 1 :])
+
+
+def test_labels_can_be_read_on_paper_whatever_the_bar_looks_like(drawn):
+    """A page is 7 inches wide between its margins and the picture 9.6: 7.2 points become 5.25."""
+    axes = drawn[1].figure.axes[0]
+    width = drawn[1].figure.get_size_inches()[0]
+    sizes = [one.get_fontsize() * 7 / width for one in axes.texts if one.get_text()]
+    assert min(sizes) >= 5.2
+    bars = [bar for bar in axes.patches if bar.get_width() > 0]
+    for text in axes.texts:
+        x, y = text.get_position()
+        within = [bar for bar in bars if bar.get_x() < x < bar.get_x() + bar.get_width()]
+        if any(bar.get_y() < y < bar.get_y() + bar.get_height() for bar in within):
+            assert text.get_bbox_patch().get_facecolor() == (1, 1, 1, 1)
+
+
+def test_a_way_of_frying_is_hot_oil_that_hands_stay_with():
+    """Its row does not say the same words as the row of the hands."""
+    ways = Categorical("cooking", ["oven", "fried in oil"])
+    rows = pd.DataFrame({"cooking": ways.levels})
+    steps = (
+        Step("mix", 10, "hands"),
+        Step("fried in oil, 175 °C", 14, ("fried in oil", "hands"), only_when=FRIED),
+        Step("oven, 210 °C", 18, "oven", only_when=("cooking", ["oven"])),
+    )
+    things = {"hands": 1, "oven": 1, "fried in oil": 1}
+    day = lay_out([ways], rows, family="test", model="main", seed=1)
+    drawn = bake_day(timetable(day, steps, Kitchen(things=things), effort=0))
+    axes = drawn.figure.axes[0]
+    named = [text.get_text().split("   ") for text in axes.get_yticklabels()]
+    assert named == [
+        ["HANDS", "mix"], ["stays with the hot oil"], ["HOT OIL", "175 °C"], ["OVEN", "210 °C"]
+    ]  # fmt: skip
+    assert axes.get_xlabel() == "grey: hands, striped: hot oil, dotted: oven"
+
+
+FRIED = ("cooking", ["fried in oil"])
 
 
 def test_things_are_told_apart_by_pattern_and_by_words():

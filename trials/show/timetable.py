@@ -13,6 +13,7 @@ from trials.base.arguments import checked_types
 from trials.base.errors import FitError
 from trials.base.html import render
 from trials.base.words import minus
+from trials.recipe.cautions import HOT_OIL, is_frying
 from trials.rounds.kitchen import clock
 from trials.rounds.round import Round
 from trials.rounds.timetable import Timetable, timetable
@@ -24,9 +25,9 @@ from trials.show.style import INK, PALE, STYLE, Picture, blank
 
 NO_HANDS = "by itself"
 WIDTH, LEFT = 9.6, 2.6  # inches: the whole picture, and what names and margins take of it
-LETTER = 0.076  # inches that one letter of a label takes
-LARGE, SMALL = 7.0, 5.6  # points of those letters, and in a bar that is short
-ROW = 0.27  # inches
+LETTER = 0.09  # inches that one letter of a label takes
+LARGE, SMALL = 9.5, 7.4  # points of those letters, and in a bar that is short
+ROW = 0.34  # inches
 # Greys far enough apart for any printer, each with a pattern of its own
 LOOKS: tuple[dict[str, Any], ...] = (
     {"facecolor": "#bdbdbd"},
@@ -82,11 +83,12 @@ def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
         for thing in needs:
             heated = _HEATS.match(row["step"])
             heats = heated is not None and heated[1] == thing
-            step = f"stays with the {heated[1]}" if heated else row["step"]
-            step = "heats or cools" if heats else step
+            tended = heated[1] if heated else next(filter(is_frying, needs), "")
+            step = f"stays with the {_named(tended)}" if tended and tended != thing else row["step"]
+            step = "heats or cools" if heats else step.removeprefix(f"{thing}, ")
             label = _heat(row["step"]) if heats else str(row["bake"])
             bar = (int(row["start"]), int(row["end"]), label)
-            things.setdefault(thing, {}).setdefault(step, []).append(bar)
+            things.setdefault(_named(thing), {}).setdefault(step, []).append(bar)
     order = sorted(things, key=lambda thing: (thing == NO_HANDS, thing != "hands", thing))
     return [
         _Lane(thing, step if at == 0 else "", tuple(bars))
@@ -94,6 +96,11 @@ def _lanes(tasks: pd.DataFrame) -> list[_Lane]:
         for step, own in things[thing].items()
         for at, bars in enumerate(_stacked(own))
     ]
+
+
+def _named(thing: str) -> str:
+    """Return what a thing is called in the picture; a way of frying is its oil."""
+    return HOT_OIL.subject if is_frying(thing) else thing
 
 
 _HEATS = re.compile(r"(.+): (?:heat|cool|back) ?to ")
@@ -144,7 +151,7 @@ def _label(
     start, end, after = bar
     wide = LETTER * len(label) * minutes_an_inch
     small = SMALL / LARGE * wide
-    box = {"boxstyle": "square,pad=0.08", "facecolor": "white", "edgecolor": "none"}
+    box = {"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"}
     if label and end - start >= wide + 1:
         axes.text((start + end) / 2, place, label, ha="center", va="center", fontsize=LARGE,
                   color=INK, bbox=box)  # fmt: skip
