@@ -1,5 +1,6 @@
 """Paper ballots: what they show, what they must not show, and how they print."""
 
+import html
 import re
 import zlib
 
@@ -26,6 +27,7 @@ from trials.tasting.paper import (
     ballots,
     line_score,
 )
+from trials.tasting.phone import phone_ballots
 
 POINTS_PER_MM = 72 / 25.4
 LIKING = Measure("liking", "hedonic 9")
@@ -235,3 +237,14 @@ def _drawn_widths(raw: bytes) -> list[float]:
             boxes = re.findall(r"-?[\d.]+ -?[\d.]+ ([\d.]+) [\d.]+ re\nf\n", text)
             widths += [float(width) * factor for width in boxes]
     return widths
+
+
+@pytest.mark.parametrize("made", [ballots, phone_ballots])
+def test_a_taster_is_told_that_what_they_avoid_was_seen_to(made):
+    """Also where no piece of the sitting holds it, so that no notice names it."""
+    name, other = list(CODES)[:2]
+    tasters = [Taster(name, avoids=["nuts"], also_avoids=["aunt's pickle"]), Taster(other)]
+    pages = made("R", serving(), [LIKING], tasters, allergens=["milk"])
+    said = "You avoid nuts and aunt's pickle: no piece of yours is known to hold any. The labels"
+    assert said in html.unescape(pages[name])
+    assert "You avoid" not in pages[other]

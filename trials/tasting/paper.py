@@ -126,6 +126,23 @@ def allergen_sentence(allergens: Iterable[str]) -> str:
     return f"Any piece may contain: {in_words(named)}. If you avoid one of them, tell the cook now."
 
 
+def avoided_sentence(taster: Taster) -> str:
+    """Return what a taster told and how far it was seen to; empty where nothing was told.
+
+    Examples
+    --------
+    >>> avoided_sentence(Taster("Ida", avoids=["nuts"])).partition(".")[0]
+    'You avoid nuts: no piece of yours is known to hold any'
+    """
+    told = dict.fromkeys([*taster.avoids, *taster.also_avoids])
+    if not told:
+        return ""
+    return (
+        f"You avoid {in_words(told)}: no piece of yours is known to hold any. The labels of the "
+        "packs go before this."
+    )
+
+
 def in_order(asked: OneOf) -> list[list[str]]:
     """Return what is written for each point and its words, as every ballot shows them.
 
@@ -263,8 +280,8 @@ def _printer(
     return printed
 
 
-# Millimetres: of a piece, and what a page has for pieces below its notice
-_PIECE_TAKES, _PAGE_HAS = 9.7, 216.0
+# Millimetres: of a piece, what a page has for pieces below its notice, and of a line of that
+_PIECE_TAKES, _PAGE_HAS, _LINE_TAKES = 9.7, 216.0, 5.5
 
 
 def _takes(asked: Field) -> float:
@@ -311,8 +328,11 @@ def _sheet(
         words = [word for _, word in BLIND_POINTS]
         questions.append({"way": "ticks", "title": f"{BLIND}?", "words": words})
         piece += _takes(Measure(BLIND, "passed").field)
+    avoided = avoided_sentence(taster)
+    has = _PAGE_HAS - (_LINE_TAKES if avoided else 0)
     return {
         "taster": taster.name,
+        "avoided": avoided,
         "cooks": taster.cooks,
         "where": ", ".join([round_name, *sitting]),
         "warm": in_words(str(code) for code in servings.loc[warming, "code"]),
@@ -322,7 +342,7 @@ def _sheet(
         "lines": any(one["way"] == "line" for one in questions),
         "codes": [str(code) for code in scored["code"]],
         "questions": questions,
-        "close": len(scored) * piece > _PAGE_HAS,
+        "close": len(scored) * piece > has,
     }
 
 
