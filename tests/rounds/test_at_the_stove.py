@@ -17,6 +17,7 @@ from trials.doors import demo, large_demo
 from trials.doors.cli import run
 from trials.doors.start import planned_round
 from trials.rounds.kitchen import Heat, Kitchen, Step
+from trials.rounds.questions import CROSS
 from trials.rounds.stove import is_tended
 from trials.rounds.timetable import timetable
 from trials.show.timetable import timetable_sheet
@@ -331,21 +332,67 @@ def test_frying_that_no_step_heats_is_told_once():
     assert "heat it again" not in said
 
 
+def crossed(folder, second, heat, more=""):
+    """Plan the invented crossing with another second way of cooking."""
+    if not (folder / "idea.toml").exists():
+        assert run(["new", "--cross", str(folder)]) == 0
+    text = CROSS.replace('second = "dry griddle"', f'second = "{second}"')
+    text = text.replace('heat = ["210 °C", "medium"]', f"heat = {heat}")
+    (folder / "idea.toml").write_text(f"seed = 1\n{text}{more}", "utf-8")
+    return planned_round(folder)
+
+
 @pytest.mark.usefixtures("solver")
-def test_two_parents_on_a_card_are_never_left_in_the_pan(tmp_path):
-    """The ways of cooking of a crossing are things of their own, and nothing says how they heat."""
-    assert run(["new", "--cross", str(tmp_path / "one")]) == 0
-    idea = tmp_path / "one" / "idea.toml"
-    text = idea.read_text("utf-8").replace('second = "dry griddle"', 'second = "shallow-fry"')
-    idea.write_text("seed = 1\n" + text.replace('"medium"', '"175 °C"'), "utf-8")
-    round_ = planned_round(tmp_path / "one")
+def test_two_parents_on_a_card_are_heated_to_what_is_said_of_them_and_never_left(tmp_path):
+    """The ways of cooking of a crossing are things of their own, each as hot as it says."""
+    round_ = crossed(tmp_path, "fried in oil", '["190 °C", "175 °C"]')
+    oven, oil = round_.kitchen.heats
+    assert (oven.thing, oven.setting, oven.up) == ("oven", 190, 10)
+    assert (oil.thing, oil.setting, oil.up, oil.down) == ("fried in oil", 175, 6, 1.5)
     made = timetable(round_)
-    cooked = made.tasks[made.tasks["step"].str.startswith(("oven", "shallow-fry"))]
-    needs = cooked.groupby("step")["needs"].unique().map(list).to_dict()
-    assert needs == {"oven, 210 °C": ["oven"], "shallow-fry, 175 °C": ["shallow-fry and hands"]}
+    check_stays(made, "fried in oil", 1)
+    check_hot(made, "fried in oil", oil, 175)
+    ovens = made.tasks[made.tasks["step"].str.startswith("oven: heat to 190°")]
+    assert list(ovens["end"] - ovens["start"]) == [17] * 2  # 170 degrees, once a day
+    assert made.days["fits"].all()
     for said in made.sentences():
         assert "Nobody leaves the hot oil while it is on" in said
-        assert "These times leave none for heating the hot oil" in said
+        assert "These times leave none" not in said
+    (told,) = (one for one in round_.plan.reasons if one.startswith("Taken as usual"))
+    assert "oven heats 10 degrees a minute and fried in oil 6" in told
+    assert 'thing = "fried in oil", setting = 175, up = 6' in told
+    assert len(told.split()) <= 45
+
+
+def test_what_a_person_says_of_a_heat_stands_before_what_is_usual(tmp_path):
+    own = '[[kitchen.heats]]\nthing = "fried in oil"\nsetting = 180\nup = 20\n'
+    round_ = crossed(tmp_path, "fried in oil", '["190 °C", "175 °C"]', own)
+    assert round_.kitchen.heats[0] == Heat("fried in oil", setting=180, up=20)
+    assert [one.thing for one in round_.kitchen.heats] == ["fried in oil", "oven"]
+    (told,) = (one for one in round_.plan.reasons if one.startswith("Taken as usual"))
+    assert "fried in oil" not in told
+
+
+@pytest.mark.parametrize(
+    ("second", "heat", "expected"),
+    [
+        ("shallow-fry", "347 °F", Heat("shallow-fry", setting=347, room=68, up=10.8, down=2.7)),
+        ("deck oven", "230 °C, then 200 °C", Heat("deck oven", setting=230, up=10, down=3)),
+        ("dutch oven", "230 °C", Heat("dutch oven", setting=230, up=10, down=3)),
+        ("dry griddle", "medium", None),
+        ("dry griddle", "200 °C", None),
+        ("fried in oil", "medium", None),
+        ("air fryer", "180 °C", None),
+    ],
+)
+def test_a_way_of_cooking_heats_as_usual_where_it_says_its_degrees(
+    tmp_path, second, heat, expected
+):
+    round_ = crossed(tmp_path, second, f'["medium", "{heat}"]')
+    assert round_.kitchen.heats == ((expected,) if expected else ())
+    assert any(one.startswith("Taken as usual") for one in round_.plan.reasons) == bool(expected)
+    if second == "dutch oven":
+        assert "Nobody leaves" not in timetable(round_, effort=0).sentences()[0]
 
 
 @pytest.mark.parametrize(

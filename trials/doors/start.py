@@ -23,7 +23,7 @@ from trials.rounds.forms import (
     tasting_form,
 )
 from trials.rounds.gathering import INCOMING, READINGS, read_source, sources
-from trials.rounds.idea import IDEA, Idea, plan_of, read_idea
+from trials.rounds.idea import IDEA, Idea, assumed_words, plan_of, read_idea
 from trials.rounds.kitchen import Batch, steps_of_doughs
 from trials.rounds.round import (
     ACTUAL,
@@ -102,7 +102,7 @@ def _asked(idea: Idea, folder: Path, plan: Plan, seed: int) -> Round:
         return checked_round(
             Round(
                 folder=folder,
-                plan=plan.because(*once),
+                plan=plan.because(*once, *assumed_words(idea.assumed)),
                 measures=idea.measures,
                 formula=idea.formula,
                 tasters=idea.tasters,

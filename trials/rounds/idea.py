@@ -1,7 +1,7 @@
 """An idea, written down as answers to kitchen questions, and the plan proposed for it."""
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
@@ -30,7 +30,7 @@ from trials.design.propose import propose
 from trials.recipe.crossing import LIFTED, WITH, WITHOUT, Trait, lifting
 from trials.recipe.formula import Formula
 from trials.recipe.ingredients import Ingredient, Ingredients, shipped
-from trials.recipe.units import TEMPERATURES, WEIGHTS, convert, unit
+from trials.recipe.units import TEMPERATURES, WEIGHTS, unit
 from trials.rounds.kitchen import (
     HANDS,
     Batch,
@@ -39,6 +39,7 @@ from trials.rounds.kitchen import (
     Prices,
     Step,
     batch_from,
+    heat_to_write,
     kitchen_from,
     prices_from,
     said,
@@ -46,6 +47,7 @@ from trials.rounds.kitchen import (
 )
 from trials.rounds.mixing import formula_of
 from trials.rounds.questions import QUESTIONS
+from trials.rounds.stove import usual_heat
 from trials.tasting.panel import Taster, taster_from
 
 IDEA = "idea.toml"
@@ -91,6 +93,8 @@ class Idea:
         How often each parent is baked whole beside the crossings.
     taste : "together" or "fresh"
         All pieces of a sitting at once, held alike; or each as it is ready.
+    assumed : tuple of Heat
+        Those of the kitchen of which nobody said how fast they heat.
     """
 
     name: str
@@ -116,6 +120,7 @@ class Idea:
     parents: int = 0
     taste: str = "together"
     doughs: int | None = None
+    assumed: tuple[Heat, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -236,7 +241,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
     steps = tuple(step_from(record) for record in answers.get("steps", ()))
     kitchen = kitchen_from(answers["kitchen"]) if "kitchen" in answers else None
     steps, kitchen = _cooked(steps, process, cross, kitchen)
-    kitchen = _heated(factors, steps, kitchen)
+    kitchen, assumed = _heated(factors, steps, process, kitchen)
     return Idea(
         name=str(answers.get("name", both)),
         bakes=answers["bakes"],
@@ -253,6 +258,7 @@ def understood(answers: Mapping[str, Any], folder: Path, text: str = "") -> Idea
         batch=_batch(answers, formula, in_grams),
         steps=steps,
         kitchen=kitchen,
+        assumed=assumed,
         prices=prices_from(answers["prices"]) if "prices" in answers else None,
         exclude=tuple(_rule(record) for record in answers.get("exclude", ())),
         later=answers.get("later", 0),
@@ -303,35 +309,80 @@ def _weighs(formula: Formula, name: str) -> bool:
     return name in formula.mix.table and len(formula.mix.places(name)) == 1
 
 
-# Degrees Celsius a minute by which a home oven warms and cools (common practice, no source)
-_UP, _DOWN = 10.0, 3.0
-_FAHRENHEIT = 1.8  # degrees in one degree Celsius
-
-
 def _heated(
-    factors: Sequence[Factor], steps: Sequence[Step], kitchen: Kitchen | None
-) -> Kitchen | None:
-    """Return a kitchen whose oven takes its time to another heat, where nobody said how long.
+    factors: Sequence[Factor],
+    steps: Sequence[Step],
+    process: Sequence[Process],
+    kitchen: Kitchen | None,
+) -> tuple[Kitchen | None, tuple[Heat, ...]]:
+    """Return a kitchen whose oven and oil take their time to heat, and what that is assumed for.
 
-    A bake can not follow another at once when the oven is hotter for it.
+    A bake can not follow another at once when the oven is hotter for it. What a factor sets is
+    heated to that, else to what its way of cooking says; what a person says of a thing stands.
     """
-    if kitchen is not None and kitchen.heats:
-        return kitchen
-    ovens = {one for step in steps for one in step.needs if re.search(r"\boven\b", one, re.I)}
+    written = kitchen.heats if kitchen else ()
+    things = dict.fromkeys(thing for step in steps for thing in step.needs)
+    by_factor = _set_by_factor(factors, things, written)
+    said = {
+        str(choice).casefold(): heat
+        for one in process
+        for choice, heat in zip(one.choices, one.heat, strict=False)
+    }
+    found = (by_factor.get(one) or _as_said(one, said.get(one.casefold(), "")) for one in things)
+    known = {heat.thing for heat in written}
+    assumed = tuple(heat for heat in found if heat and heat.thing not in known)
+    if not assumed:
+        return kitchen, ()
+    return replace(kitchen or Kitchen(), heats=(*written, *assumed)), assumed
+
+
+def _set_by_factor(
+    factors: Sequence[Factor], things: Iterable[str], written: Sequence[Heat]
+) -> dict[str, Heat]:
+    """Return how the one oven heats that the one factor of its heat sets."""
+    ovens = [one for one in things if re.search(r"\boven\b", one, re.I)]
     set_ = [
         one
         for one in factors
         if isinstance(one, Numeric)
         and re.search(r"\boven\b", one.name, re.I)
         and one.unit.strip() in TEMPERATURES
+        and all(one.name != heat.factor for heat in written)
     ]
     if len(ovens) != 1 or len(set_) != 1:
-        return kitchen
+        return {}
     (thing,), (factor,) = ovens, set_
-    times = _FAHRENHEIT if factor.unit.strip() == "°F" else 1.0
-    room = convert(20.0, "°C", factor.unit)
-    heat = Heat(thing, factor.name, room=room, up=_UP * times, down=_DOWN * times)
-    return replace(kitchen or Kitchen(), heats=(replace(heat, only_when=factor.only_when),))
+    heat = usual_heat(thing, factor.unit.strip())
+    return {thing: replace(heat, factor=factor.name, only_when=factor.only_when)} if heat else {}
+
+
+_DEGREES = re.compile(r"(\d+(?:[.,]\d+)?) ?(?:°|degrees|deg)? ?([CF])\b")
+
+
+def _as_said(thing: str, words: str) -> Heat | None:
+    """Return how a thing heats of which it is said how hot it is; None where no degrees are."""
+    found = _DEGREES.search(words)
+    heat = usual_heat(thing, f"°{found[2]}") if found else None
+    return replace(heat, setting=float(found[1].replace(",", "."))) if found and heat else None
+
+
+def assumed_words(heats: Sequence[Heat]) -> list[str]:
+    """Return how fast things are taken to heat of which nobody said so, and how to say otherwise.
+
+    Examples
+    --------
+    >>> print(*assumed_words([Heat("oven", setting=190, up=10), Heat("fried in oil")]))
+    Taken as usual (common practice): oven heats 10 degrees a minute and fried in oil 6. ...
+    """
+    if not heats:
+        return []
+    first, *others = heats
+    rates = [f"{first.thing} heats {tidy_number(first.up)} degrees a minute"]
+    rates += [f"{one.thing} {tidy_number(one.up)}" for one in others]
+    return [
+        f"Taken as usual (common practice): {in_words(rates)}. Time yours once; if it differs, "
+        f"write {heat_to_write(heats[-1])}."
+    ]
 
 
 def _batch(answers: Mapping[str, Any], formula: Formula | None, in_grams: bool) -> Batch | None:

@@ -9,7 +9,7 @@ from typing import Any
 
 from trials.base.arguments import checked_types
 from trials.base.errors import RoundError
-from trials.base.words import InWords, in_words
+from trials.base.words import InWords, in_words, tidy_number
 from trials.core.factors import Numeric, OnlyWhen, check_host, checked_when, holds, is_blank
 from trials.core.plan import MIXED_ONCE, Plan
 
@@ -346,6 +346,27 @@ class Heat(InWords):
         """Return the minutes from one setting to the next; from cold when there is none before."""
         change = after - (self.room if before is None else before)
         return ceil(change / self.up if change > 0 else -change / self.down)
+
+
+def heat_to_write(heat: Heat) -> str:
+    """Return how a heat is written in the file of answers, in short.
+
+    Examples
+    --------
+    >>> print(heat_to_write(Heat("fried in oil", setting=175)))
+    [[kitchen.heats]], thing = "fried in oil", setting = 175, up = 6 (degrees a minute)
+    """
+    said = [f'thing = "{heat.thing}"']
+    said += [f'factor = "{heat.factor}"' if heat.factor else _says(heat, "setting")]
+    usual = Heat(heat.thing)
+    said += [_says(heat, "room")] if heat.room != usual.room else []
+    said += [_says(heat, "up")]
+    said += [_says(heat, "down")] if heat.down != usual.down else []
+    return f"[[kitchen.heats]], {', '.join(said)} (degrees a minute)"
+
+
+def _says(heat: Heat, name: str) -> str:
+    return f"{name} = {tidy_number(getattr(heat, name))}"
 
 
 @checked_types(RoundError)

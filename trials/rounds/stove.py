@@ -5,8 +5,10 @@ The words are common practice, no source.
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 
 from trials.recipe.cautions import is_frying
+from trials.recipe.units import convert
 from trials.rounds.kitchen import HANDS, Heat, Step
 
 # Oil, pan and griddle are never left while they are hot; an oven is closed, and what stands in it.
@@ -119,7 +121,9 @@ def _holds_oil(heat: Heat, step: Step) -> bool:
         return True
     if not _POT.search(heat.thing) or _WATERY.search(heat.factor):
         return False
-    if _LIDDED.search(heat.thing) and _BAKES.search(step.name):
+    if _LIDDED.search(heat.thing) and (
+        _BAKES.search(step.name) or step.name.startswith(heat.thing)
+    ):
         return False  # bread under a lid stands in the oven
     return bool(heat.factor) or heat.setting >= _NO_WATER
 
@@ -183,6 +187,32 @@ def heated_things(step: Step, heats: Sequence[Heat] = ()) -> list[str]:
     if not (is_tended(step, heats) or is_heated(step, heats)):
         return []
     return [one for one in stood_at(step) if _is_hot_thing(one, heats)]
+
+
+# Degrees Celsius a minute by which a home oven warms and cools, and oil (as of any heat)
+_OVEN_UP, _OVEN_DOWN = 10.0, 3.0
+_FAHRENHEIT = 1.8  # degrees in one degree Celsius
+_IN_AIR = re.compile(r"\bair\b", re.IGNORECASE)
+
+
+def usual_heat(thing: str, unit: str = "°C") -> Heat | None:
+    """Return how fast an oven or frying oil warms and cools at home; None of anything else.
+
+    Examples
+    --------
+    >>> usual_heat("oven").up, usual_heat("fried in oil").up, usual_heat("dry griddle")
+    (10.0, 6.0, None)
+    """
+    if _IN_AIR.search(thing):
+        return None
+    heat = Heat(thing)
+    if not (is_frying(thing) or _OIL.search(thing)):
+        if not (_OVEN.search(thing) or _LIDDED.search(thing)):
+            return None
+        heat = replace(heat, up=_OVEN_UP, down=_OVEN_DOWN)
+    times = _FAHRENHEIT if unit == "°F" else 1.0
+    room = convert(heat.room, "°C", unit)
+    return replace(heat, room=room, up=heat.up * times, down=heat.down * times)
 
 
 def _is_hot_thing(thing: str, heats: Sequence[Heat]) -> bool:
