@@ -4,6 +4,9 @@ The rule is that of the fire offices (stay with it, off before leaving). Whether
 the frying begins is worked out here minute by minute, from the degrees that the kitchen says.
 """
 
+import re
+import tomllib
+
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -16,7 +19,7 @@ from trials.design.layout import lay_out
 from trials.doors import demo, large_demo
 from trials.doors.cli import run
 from trials.doors.start import planned_round
-from trials.rounds.kitchen import Heat, Kitchen, Step
+from trials.rounds.kitchen import Heat, Kitchen, Step, kitchen_from
 from trials.rounds.questions import CROSS
 from trials.rounds.stove import is_tended
 from trials.rounds.timetable import timetable
@@ -330,6 +333,22 @@ def test_frying_that_no_step_heats_is_told_once():
     said = made.sentences()[0]
     assert "These times leave none for heating the pot" in said
     assert "heat it again" not in said
+
+
+@pytest.mark.parametrize("thing", ["pot", "fried in oil", ""])
+def test_the_heat_that_is_missing_can_be_written_as_it_is_said(thing):
+    steps = [Step("mix", 10, "hands"), Step("fry", 8, thing)]
+    things = {"hands": 1, "pot": 1} | ({thing: 1} if thing else {})
+    said = fried([20, 20], steps, Kitchen(things)).sentences()[0]
+    assert len(re.search("These times .*", said)[0].partition(" Hold all")[0].split()) <= 45
+    needs = re.findall(r'needs = \["(.*?)"\]', said)
+    assert needs == ([] if thing else ["pot"])
+    written = re.findall(r'(thing = ".*?"|setting = \d+|up = \d+)', said)
+    assert "up = 6 (degrees a minute)" in said
+    (heat,) = kitchen_from({"heats": [tomllib.loads("\n".join(written))]}).heats
+    steps = [steps[0], Step("fry", 8, thing or needs[0])]
+    said = fried([20, 20], steps, Kitchen(things, (heat,))).sentences()[0]
+    assert "These times leave none" not in said
 
 
 def crossed(folder, second, heat, more=""):

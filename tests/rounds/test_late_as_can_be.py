@@ -173,9 +173,9 @@ def test_sittings_have_the_numbers_of_the_servings_on_every_day(tmp_path):
 
 
 def test_a_part_of_a_day_served_at_two_sittings_names_both(tmp_path):
-    """Two bites a sitting, and three bakes that keep until 11:20; the fourth is ready at 11:35."""
+    """Two bites a sitting, and three bakes that keep until 11:35; then the fourth is ready."""
     steps = [MIX, Step("bake", 20, "oven"), Step("cool", 60)]
-    asked = {"steps": steps, "kitchen": Kitchen(fresh=45), "sitting": 2}
+    asked = {"steps": steps, "kitchen": Kitchen(fresh=60), "sitting": 2}
     round_ = doughnut(tmp_path, plan=plan(4), formula=None, **asked)
     write_sheets(round_)
     serving = read_serving(round_)

@@ -1,5 +1,7 @@
 """When to taste: all of a sitting at once, held alike, or each as it is ready."""
 
+import re
+
 import pandas as pd
 import pytest
 
@@ -111,6 +113,33 @@ def test_sittings_hold_what_keeps_together(tmp_path):
     said = made.sentences()[0]
     assert "can not be tasted together" in said
     assert "sitting 1 (" in said
+
+
+@pytest.mark.parametrize(("keeps", "sittings"), [(104, 2), (105, 1), (10, 4)])
+def test_a_sitting_has_time_to_taste_in(keeps, sittings):
+    """Four bakes leave the oven 30 minutes apart: with 15 to taste in, the first must keep 105."""
+    fat = trials.Categorical("fat", ["butter", "lard"])
+    plan = trials.design.full_factorial([fat], replicates=2, seed=1)
+    made = timetable(plan, [trials.Step("bake", 30, "oven")], trials.Kitchen(safe=keeps))
+    ready = made.ready
+    assert ready["part"].nunique() == sittings
+    said = made.sentences()[0]
+    assert ("can not be tasted together" in said) == (sittings > 1)
+    assert ("under 15 min before" in said) == (keeps == 104)
+    for clocks in re.findall(r"between (\d+):(\d+) and (\d+):(\d+)", said):
+        first, last = (60 * int(h) + int(m) for h, m in (clocks[:2], clocks[2:]))
+        assert last - first >= min(15, keeps)
+    if sittings > 1:
+        (line,) = re.findall(r"under \[kitchen\] \(a line of its own\), (safe = \d+)", said)
+        assert line == "safe = 480"
+
+
+def test_what_is_ready_at_once_is_tasted_at_once_however_short_it_keeps():
+    fat = trials.Categorical("fat", ["butter", "lard"])
+    plan = trials.design.full_factorial([fat], replicates=2, seed=1)
+    kitchen = trials.Kitchen({"hands": 2}, fresh=5)
+    made = timetable(plan, [trials.Step("fill", 30, "hands")], kitchen)
+    assert list(made.ready["part"]) == [1, 1, 2, 2]
 
 
 def test_another_word_is_refused_with_its_line(tmp_path, capsys):

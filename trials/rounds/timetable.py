@@ -26,6 +26,7 @@ from trials.rounds.kitchen import (
     check_steps,
     clock,
     clock_minutes,
+    heat_to_write,
     is_weighing,
 )
 from trials.rounds.round import FRESH, Round, opened
@@ -1758,17 +1759,24 @@ def _off_the_heat(
     return _end(chains[number], starts[number])
 
 
+LONGER = 480  # an example of minutes that a plain loaf may keep by somebody's own code
+TASTING = 15  # minutes that a sitting takes at least; common practice, no source
+
+
 def _in_parts(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return bakes with the part of the day that can be tasted together, as few as there may be.
 
-    The one ready first is joined by all that are ready before it is too old, and so on.
+    The one ready first is joined by all that are ready while there is time to taste it, and so on;
+    what keeps for less is tasted at once.
     """
-    part, until = 0, -1
+    part, until, keeps = 0, -1, 0
     of: dict[str, int] = {}
     for row in sorted(rows, key=lambda row: row["ready"]):
-        if row["ready"] > min(until, row["taste by"]):
-            part, until = part + 1, row["taste by"]
-        until = min(until, row["taste by"])
+        own = max(row["taste by"] - row["ready"], 0)
+        left = min(until, row["taste by"]) - row["ready"]
+        if left < min(TASTING, keeps, own):
+            part, until, keeps = part + 1, row["taste by"], own
+        until, keeps = min(until, row["taste by"]), min(keeps, own)
         of[row["bake"]] = part
     return [{**row, "part": of[row["bake"]]} for row in rows]
 
@@ -1798,7 +1806,7 @@ def _day_row(
         "until": kitchen.until,
         "taste from": clock(first),
         "taste until": clock(last),
-        "together": first <= last,
+        "together": first <= last and all(row["part"] == 1 for row in done),
     }
 
 
@@ -1857,12 +1865,7 @@ def _stay_words(things: Mapping[str, Unheated]) -> str:
         "switching it on until the last piece is out, and switch it off before you turn to "
         "anything else."
     ]
-    never = dict.fromkeys(names[thing] for thing, one in things.items() if one.never)
-    if never:
-        said.append(
-            f"These times leave none for heating {in_words(never)}: add it as [[kitchen.heats]] "
-            "in idea.toml, or to the minutes of its step."
-        )
+    said += [_unheated_words(names[thing], thing) for thing, one in things.items() if one.never]
     said += [
         f"Before {in_words(one.bakes)} these times hold nobody to {names[thing]} and leave none "
         "for heating it again: where nobody stays, take it off the heat, and heat it again. "
@@ -1873,6 +1876,17 @@ def _stay_words(things: Mapping[str, Unheated]) -> str:
     return " ".join(said)
 
 
+def _unheated_words(named: str, thing: str) -> str:
+    """Return what to write so that a day has minutes for heating something."""
+    first = "" if thing else f'let its step say needs = ["{_POT}"], and '
+    return (
+        f"These times leave none for heating {named}: {first}write "
+        f"{heat_to_write(Heat(thing or _POT))}, with your figures, at the end of idea.toml; or make "
+        "its step longer."
+    )
+
+
+_POT = "pot"  # a thing of every kitchen that says nothing of its things
 _WAY_OF_FRYING = re.compile(r"\b(fry|frying|fried)\b", re.IGNORECASE)
 
 
@@ -1911,11 +1925,13 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
         )
     if not told:
         return ""
+    near = _on_the_clock(day["taste from"]) <= _on_the_clock(day["taste until"])
     return (
         f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
-        f"last is ready at {day['taste from']}. Taste in {how_many(len(held), 'sitting')}, the "
-        f"pieces of each held alike: {'; '.join(told)}. If yours keep longer, by your food-safety "
-        "code, say so: safe, in minutes, under [kitchen]."
+        f"last is ready at {day['taste from']}{f', under {TASTING} min before' if near else ''}. "
+        f"Taste in {how_many(len(held), 'sitting')}, the pieces of each held alike: "
+        f"{'; '.join(told)}. If yours keep longer, by your food-safety code, write it into "
+        f"idea.toml: under [kitchen] (a line of its own), safe = {LONGER} (minutes)."
     )
 
 
