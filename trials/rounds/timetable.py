@@ -1881,8 +1881,8 @@ def _unheated_words(named: str, thing: str) -> str:
     first = "" if thing else f'let its step say needs = ["{_POT}"], and '
     return (
         f"These times leave none for heating {named}: {first}write "
-        f"{heat_to_write(Heat(thing or _POT))}, with your figures, at the end of idea.toml; or make "
-        "its step longer."
+        f"{heat_to_write(Heat(thing or _POT))}, with your figures, at the end of idea.toml; "
+        "or make its step longer."
     )
 
 
