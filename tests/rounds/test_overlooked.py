@@ -7,9 +7,10 @@ import pytest
 
 from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step, Taster
 from trials.base.errors import FormulaError, TastingError
+from trials.base.words import in_words
 from trials.design.layout import lay_out
 from trials.recipe.ingredients import shipped
-from trials.rounds.overlooked import lost, overlooked, water_moved
+from trials.rounds.overlooked import held_by_nothing, lost, overlooked, water_moved
 from trials.show.bake_sheets import bake_sheets
 from trials.show.sheets import write_sheets
 
@@ -127,11 +128,32 @@ def test_who_avoids_what_nothing_holds_is_told_so_before_anything_is_weighed(tmp
     fat = Categorical("fat", ["butter", "lard"], changes=("swap", "butter"))
     roll = Formula("roll", {"bread flour": 100, "water": 60, "butter": 12, "salt": 2})
     who = [Taster("Ada"), Taster("Bo", ["nuts", "sesame"]), Taster("Cy", ["milk"])]
-    told = overlooked(planned(tmp_path / "one", fat, roll, tasters=who))
-    assert "Bo avoids nuts or sesame, which no bake is known to hold: the labels say." in told
+    one = planned(tmp_path / "one", fat, roll, tasters=who)
+    said = "Bo avoids nuts or sesame, which no bake is known to hold: the labels say."
+    assert held_by_nothing(one) == [said]
+    told = overlooked(one)
     (cy,) = [one for one in told if one.startswith("Cy avoids")]
     assert "never served B0" in cy
     assert not any(one.startswith("Ada") for one in told)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "seen"),
+    [
+        (["oven", "dry griddle"], True),
+        (["baked", "fried in oil"], True),
+        (["deep-fry", "shallow-fry", "oven"], True),
+        (["butter", "lard"], False),
+        (["dark tin", "light tin"], False),
+        (["fan", "still"], False),
+    ],
+)
+def test_how_a_piece_was_cooked_is_seen_and_said_so(tmp_path, kinds, seen):
+    one = planned(tmp_path / "one", Categorical("way", kinds, by_hand=True))
+    told = [said for said in overlooked(one) if said.startswith("Tasters see how")]
+    assert bool(told) == seen
+    if seen:
+        assert f"({in_words(kinds, 'or')}): what they say of way is not blind" in told[0]
 
 
 def test_water_is_left_out_as_far_as_there_is_any(tmp_path):

@@ -302,7 +302,7 @@ def _plan(asked: argparse.Namespace) -> int:
     from trials.design.propose import in_short
     from trials.doors.start import planned_round
     from trials.rounds.extremes import suggested
-    from trials.rounds.overlooked import overlooked
+    from trials.rounds.overlooked import held_by_nothing, overlooked
     from trials.rounds.serving import hidden_repeats
 
     round_ = planned_round(Path(asked.folder), tell=tell)
@@ -312,6 +312,8 @@ def _plan(asked: argparse.Namespace) -> int:
         tell(reason)
     for sentence in overlooked(round_):
         tell(f"\nTo look at: {sentence}")
+    for sentence in held_by_nothing(round_):
+        tell(f"\n{sentence}")
     twice = hidden_repeats(round_)
     if twice:
         tell(f"\n{twice}")

@@ -16,6 +16,7 @@ from trials.rounds.amounts import ample_words, batch_sentence
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import Round
 from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
+from trials.rounds.stove import is_way_of_cooking
 
 # Of the saltier, what is tasted: a tenth (about 15 % is just told apart; Schutz & Pilgrim 1957,
 # Food Research 22, from memory)
@@ -61,7 +62,7 @@ def overlooked(round_: Round) -> list[str]:
     >>> print(overlooked(one)[0])
     Nothing that is weighed follows "syrup", and no step does: every bake weighs the same. ...
     """
-    told = [*_kept(round_), *_the_evening_before(round_)]
+    told = [*_kept(round_), *_the_evening_before(round_), *_seen(round_)]
     if round_.formula is None:
         return told
     told += [_unweighed(factor) for factor in _followed_by_nothing(round_)]
@@ -118,22 +119,54 @@ def _the_evening_before(round_: Round) -> list[str]:
     return [f"Mix these the evening before ({whys}): {when}."]
 
 
+def _seen(round_: Round) -> list[str]:
+    """Return what tasters see and so do not taste blind: in which way a piece was cooked."""
+    return [
+        f"Tasters see how a piece was cooked ({in_words(factor.levels, 'or')}): what they say of "
+        f"{factor.name} is not blind, of all else it is."
+        for factor in round_.plan.factors
+        if isinstance(factor, Categorical)
+        and len(factor.levels) > 1
+        and all(is_way_of_cooking(str(kind)) for kind in factor.levels)
+    ]
+
+
 def _kept(round_: Round) -> list[str]:
     """Return who is never served which bakes, as the servings will keep to."""
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
     kept = kept_from(round_)
     told = kept_words(round_, kept) | who_tastes_nothing(round_, kept)
-    free = [name for name, avoided in avoid.items() if avoided and name not in told]
     return [
-        *(
-            f"{name} avoids {in_words(avoid[name])}{_can_taste(round_, name, kept)}. {said}"
-            for name, said in told.items()
-        ),
-        *(
-            f"{name} avoids {in_words(avoid[name], 'or')}, which no bake is known to hold: "
-            "the labels say."
-            for name in (free if round_.formula is not None else [])
-        ),
+        f"{name} avoids {in_words(avoid[name])}{_can_taste(round_, name, kept)}. {said}"
+        for name, said in told.items()
+    ]
+
+
+def held_by_nothing(round_: Round) -> list[str]:
+    """Return who avoids what no bake is known to hold, and may so be served all of them.
+
+    Examples
+    --------
+    >>> import tempfile, pandas as pd
+    >>> from trials.core.measures import Measure
+    >>> from trials.design.layout import lay_out
+    >>> from trials.tasting.panel import Taster
+    >>> rest = Numeric("rest", 20, 60, "min")
+    >>> plan = lay_out([rest], pd.DataFrame({"rest": [20, 60]}), family="ends", model="main")
+    >>> roll, liking = Formula("roll", {"bread flour": 100}), Measure("liking", "hedonic 9")
+    >>> one = Round.create(tempfile.mkdtemp() + "/one", plan=plan, tasters=[Taster("Bo", "nuts")],
+    ...     measures=[liking], formula=roll)
+    >>> held_by_nothing(one)
+    ['Bo avoids nuts, which no bake is known to hold: the labels say.']
+    """
+    if round_.formula is None:
+        return []
+    kept = kept_from(round_)
+    return [
+        f"{one.name} avoids {in_words((*one.avoids, *one.also_avoids), 'or')}, which no bake is "
+        "known to hold: the labels say."
+        for one in round_.tasters
+        if (one.avoids or one.also_avoids) and not kept.get(one.name)
     ]
 
 

@@ -48,6 +48,9 @@ _COOKED = re.compile(
     r"(bake|fry|griddle|grill|toast|roast|steam|boil|poach|simmer)\b",
     re.IGNORECASE,
 )
+_IN_A_WAY = re.compile(
+    r"\b(baked|griddled|grilled|toasted|roasted|steamed|boiled)\b", re.IGNORECASE
+)
 _BAKES = re.compile(r"\b(bak(e|ing)|roast(ing)?)\b", re.IGNORECASE)
 _PLACE = r"(in|on) (the|a|an|its|their) (cold )?(pans?|tins?|skillets?|pots?|racks?|moulds?|ovens?)"
 _RESTS = re.compile(  # the whole of a name: whatever more is said may be done on the heat
@@ -174,6 +177,23 @@ def is_hot_work(step: Step, heats: Sequence[Heat] = ()) -> bool:
     """
     at_it = any(_is_hot_thing(one, heats) for one in stood_at(step))
     return at_it or bool(_COOKED.search(step.name) or _BESIDE.search(step.name))
+
+
+def is_way_of_cooking(kind: str) -> bool:
+    """Say whether a kind of a factor is a way of cooking: what it is cooked in, or how.
+
+    Examples
+    --------
+    >>> [is_way_of_cooking(one) for one in ("oven", "fried in oil", "dry griddle", "butter")]
+    [True, True, True, False]
+    """
+    return bool(
+        is_frying(kind)
+        or _OVEN.search(kind)
+        or _HOT_THING.search(kind)
+        or _COOKED.search(kind)
+        or _IN_A_WAY.search(kind)
+    )
 
 
 def heated_things(step: Step, heats: Sequence[Heat] = ()) -> list[str]:
