@@ -5,12 +5,26 @@ import re
 import pandas as pd
 import pytest
 
-from trials import Batch, Categorical, Formula, Measure, Numeric, Round, Step, Taster
+from trials import (
+    Batch,
+    Categorical,
+    Formula,
+    Heat,
+    Kitchen,
+    Measure,
+    Numeric,
+    Round,
+    Step,
+    Taster,
+    timetable,
+)
 from trials.base.errors import FormulaError, TastingError
 from trials.base.words import in_words
 from trials.design.layout import lay_out
+from trials.doors.start import planned_round
 from trials.recipe.ingredients import shipped
 from trials.rounds.overlooked import held_by_nothing, lost, overlooked, water_moved
+from trials.rounds.questions import SHORT
 from trials.show.bake_sheets import bake_sheets
 from trials.show.sheets import write_sheets
 
@@ -321,3 +335,75 @@ def test_a_leavening_that_another_change_puts_in_lifts_too(tmp_path):
     assert "nothing but steam" in alone
     (both,) = lost(formula, soda, [soda, powder])
     assert "baking powder alone lifts, where a bake has it" in both
+
+
+LOAVES = {
+    'name = "bake", minutes = 14': 'name = "bake", minutes = 45',
+    "minutes = 20 }": "minutes = 60 }",
+}
+
+
+def loaves(folder, more="", pages=SHORT):
+    """Write a page of loaves that take long and cool for an hour, and return what `plan` says."""
+    text = pages
+    for old, new in LOAVES.items():
+        assert old in text
+        text = text.replace(old, new)
+    folder.mkdir(exist_ok=True)
+    (folder / "idea.toml").write_text(f"seed = 1\n{text}{more}", "utf-8")
+    return overlooked(planned_round(folder))
+
+
+def test_days_of_several_sittings_are_pointed_out_with_the_lines_that_mend_it(tmp_path):
+    told = [one for one in loaves(tmp_path / "one") if "sittings" in one]
+    (said,) = told
+    assert len(said.split()) <= 45
+    days = timetable(Round.open(tmp_path / "one")).ready.groupby("day")["part"].max()
+    assert said.startswith(f"Each day needs {days.max()} sittings")
+    assert days.nunique() == 1
+    header, line = re.findall(r"a line (\[kitchen\]) and below it (safe = \d+)", said)[0]
+    assert not any("sittings" in one for one in loaves(tmp_path / "one", f"\n{header}\n{line}\n"))
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        # A page that has [kitchen] has it once
+        ('\n[[kitchen.heats]]\nthing = "oven"\n\n[kitchen]\nstart = "8:00"\n',
+         "write under [kitchen] safe = 480 (minutes)"),
+        # What somebody says of it is no assumption
+        ("\n[kitchen]\nsafe = 110\n", "as a bake keeps 110 min (safe, under [kitchen])"),
+        ("\n[kitchen]\nfresh = 30\n", "as a bake keeps 30 min (fresh, under [kitchen])"),
+    ],
+)  # fmt: skip
+def test_why_a_day_needs_sittings_is_said_as_the_page_has_it(tmp_path, more, said):
+    (told,) = (one for one in loaves(tmp_path / "one", more) if "sittings" in one)
+    assert said in told
+
+
+def test_pieces_that_are_tasted_as_they_are_ready_need_no_sittings(tmp_path):
+    fresh = SHORT.replace('taste = "together"', 'taste = "fresh"')
+    assert not any("sittings" in one for one in loaves(tmp_path / "one", pages=fresh))
+
+
+def test_a_day_that_can_not_be_laid_out_is_pointed_out(tmp_path):
+    steps = [Step("mix", 10, "hands", wait=0), Step("fry", 8, "pot")]
+    kitchen = Kitchen({"hands": 1, "pot": 1}, [Heat("pot")])
+    one = planned(
+        tmp_path / "one", Categorical("tin", ["dark", "light"]), steps=steps, kitchen=kitchen,
+        tasters=[Taster("Ben")],
+    )  # fmt: skip
+    assert any("one pair of hands" in said for said in overlooked(one))
+
+
+def test_a_heat_that_no_step_needs_is_pointed_out_with_what_they_need(tmp_path):
+    steps = [Step("mix", 10, "hands"), Step("fry", 8, "fried in oil"), Step("bake", 9, "oven")]
+    kitchen = Kitchen(
+        {"hands": 1, "fried in oil": 1, "oven": 1}, [Heat("hot oil", up=20), Heat("oven")]
+    )
+    one = planned(
+        tmp_path / "one", Categorical("tin", ["dark", "light"]), steps=steps, kitchen=kitchen
+    )
+    (said,) = (one for one in overlooked(one) if "kitchen.heats" in one)
+    assert '"hot oil", which no step needs' in said
+    assert 'they need "fried in oil" and "oven"' in said

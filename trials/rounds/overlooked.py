@@ -4,7 +4,7 @@ import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
-from trials.base.errors import FormulaError
+from trials.base.errors import FormulaError, RoundError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Component, Factor, Numeric, is_blank
 from trials.core.roles import Role
@@ -13,10 +13,13 @@ from trials.recipe.crossing import LIFTED, RAISES, WITHOUT
 from trials.recipe.formula import TOTALS, Formula, natural_match
 from trials.recipe.units import is_set
 from trials.rounds.amounts import ample_words, batch_sentence
+from trials.rounds.idea import IDEA
+from trials.rounds.kitchen import HANDS, SAFE_MINUTES, Kitchen
 from trials.rounds.mixing import formula_of
-from trials.rounds.round import Round
+from trials.rounds.round import FRESH, Round
 from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
 from trials.rounds.stove import is_way_of_cooking
+from trials.rounds.timetable import LONGER, timetable
 
 # Of the saltier, what is tasted: a tenth (about 15 % is just told apart; Schutz & Pilgrim 1957,
 # Food Research 22, from memory)
@@ -62,7 +65,8 @@ def overlooked(round_: Round) -> list[str]:
     >>> print(overlooked(one)[0])
     Nothing that is weighed follows "syrup", and no step does: every bake weighs the same. ...
     """
-    told = [*_kept(round_), *_the_evening_before(round_), *_seen(round_)]
+    told = [*_kept(round_), *_the_evening_before(round_), *_heats_nothing(round_)]
+    told += [*_sittings(round_), *_seen(round_)]
     if round_.formula is None:
         return told
     told += [_unweighed(factor) for factor in _followed_by_nothing(round_)]
@@ -103,6 +107,57 @@ def overnight(round_: Round) -> dict[str, str]:
             if rest or OVERNIGHT.search(step.name):
                 found.setdefault(row["bake"], step.name)
     return found
+
+
+def _heats_nothing(round_: Round) -> Iterator[str]:
+    """Yield what is said to be heated and no step needs, with what the steps need."""
+    needed = dict.fromkeys(
+        f'"{thing}"' for step in round_.steps for thing in step.needs if thing != HANDS
+    )
+    heats = round_.kitchen.heats if round_.kitchen and round_.steps else ()
+    for thing in dict.fromkeys(f'"{heat.thing}"' for heat in heats):
+        if thing not in needed:
+            have = f"they need {in_words(needed)}" if needed else "they need nothing but hands"
+            yield (
+                f"[[kitchen.heats]] heats the thing {thing}, which no step needs, so it is left "
+                f"out: {have}. Write the same word in both."
+            )
+
+
+def _sittings(round_: Round) -> list[str]:
+    """Return how many sittings days need where what is baked does not keep until all is ready."""
+    if not (round_.steps and round_.tasters) or round_.taste == FRESH:
+        return []
+    try:
+        ready = timetable(round_, effort=0).ready
+    except RoundError as refused:
+        return [refused.message]
+    parts = ready.groupby("day")["part"].max()
+    days = [str(day) for day in parts.index[parts > 1]]
+    if not days:
+        return []
+    if len(days) == len(parts):
+        who = "Each day needs" if len(days) > 1 else "The day needs"
+    else:
+        who = f"Day {days[0]} needs" if len(days) == 1 else f"Days {in_words(days)} need"
+    up_to = "up to " if parts[parts > 1].nunique() > 1 else ""
+    said = f"{who} {up_to}{parts.max()} sittings"
+    kitchen = round_.kitchen or Kitchen()
+    keeps = min(kitchen.safe, kitchen.fresh or kitchen.safe)
+    if keeps != SAFE_MINUTES:
+        name = "safe" if keeps == kitchen.safe else "fresh"
+        return [f"{said}, as a bake keeps {keeps} min ({name}, under [kitchen])."]
+    path = round_.folder / IDEA
+    text = path.read_text("utf-8") if path.is_file() else ""
+    where = (
+        "write under [kitchen]"
+        if re.search(r"^\s*\[kitchen\]", text, re.MULTILINE)
+        else "write at the end of idea.toml a line [kitchen] and below it"
+    )
+    return [
+        f"{said}: that a bake keeps two hours at room temperature is assumed. If yours keep "
+        f"longer by your food-safety code, {where} safe = {LONGER} (minutes)."
+    ]
 
 
 def _the_evening_before(round_: Round) -> list[str]:

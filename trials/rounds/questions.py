@@ -212,7 +212,7 @@ things = { hands = 1, oven = 1 }   # hands are people; one of them stays with ho
 [[kitchen.heats]]           # what is heated, and the factor that sets it
 thing = "oven"
 factor = "oven"
-up = 10                     # degrees a minute; time yours once
+up = 10                     # degrees a minute, not minutes; time yours once
 down = 3
 # setting = 180             # without a factor: always the same
 # room = 20                 # where it starts in the morning
