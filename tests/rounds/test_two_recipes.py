@@ -66,7 +66,7 @@ def step(name, **more):
 
 def test_a_rise_that_is_written_leaves_the_cooking_of_the_process(tmp_path):
     idea = read_idea(page(tmp_path, RISE))
-    assert names(idea) == ["mix and shape", "rise", *COOKED]
+    assert names(idea) == ["mix", "rise", *COOKED]
     assert [one.minutes for one in idea.steps] == [15, 60, 20, 8]
     assert idea.kitchen.things["pan with sunflower oil"] == 1
 
@@ -76,7 +76,13 @@ def test_a_rise_that_is_written_leaves_the_cooking_of_the_process(tmp_path):
     [
         (step("knead", minutes=9, needs='["hands"]') + RISE, ["knead", "rise", *COOKED]),
         # A dough that is divided rests once, and is mixed once before it
-        (RISE + 'per = "dough"\n', ["mix and shape", "rise", *COOKED]),
+        (RISE + 'per = "dough"\n', ["mix", "rise", *COOKED]),
+        # A dough that is shaped is mixed before, and once
+        (RISE + step("shape", minutes=9, needs='["hands"]'), ["mix", "rise", "shape", *COOKED]),
+        (step("roll and cut", minutes=9, needs='["hands"]'), ["mix", "roll and cut", *COOKED]),
+        (step("weigh", minutes=9, needs='["hands"]') + RISE, ["weigh", "mix", "rise", *COOKED]),
+        (step("the dough", minutes=9, needs='["hands"]') + RISE, ["the dough", "rise", *COOKED]),
+        (step("mix and shape", minutes=9, needs='["hands"]'), ["mix and shape", *COOKED]),
         # A rest of one kind alone is no cooking
         (step("rest", minutes=9, only_when='["cooking", ["oven"]]'),
          ["mix and shape", "rest", *COOKED]),
@@ -89,7 +95,7 @@ def test_a_rise_that_is_written_leaves_the_cooking_of_the_process(tmp_path):
 def test_written_steps_come_before_the_cooking_unless_they_do_it(tmp_path, more, expected):
     idea = read_idea(page(tmp_path, more))
     assert names(idea) == expected
-    assert len({one.per for one in idea.steps if one.name in ("mix and shape", "rise")}) <= 1
+    assert len({one.per for one in idea.steps if one.name in ("mix", "rise")}) <= 1
 
 
 def test_sheets_and_timetable_have_the_rise_and_the_cooking(tmp_path):
@@ -100,7 +106,7 @@ def test_sheets_and_timetable_have_the_rise_and_the_cooking(tmp_path):
     for row in Round.open(folder).plan.table.to_dict("records"):
         done = [one for one in times.loc[row["bake"], "step"] if not one.startswith("oven: ")]
         oven = row["cooking"] == "oven"
-        assert done == ["mix and shape", "rise", COOKED[0] if oven else COOKED[1]]
+        assert done == ["mix", "rise", COOKED[0] if oven else COOKED[1]]
     sheets = (folder / "bake-sheets.html").read_text("utf-8")
     assert all(one in sheets for one in COOKED)
 
@@ -129,7 +135,7 @@ def test_the_step_that_is_asked_for_can_be_written_as_it_is_said(tmp_path, capsy
     page(tmp_path, "\n".join(["", "[[steps]]", *written, ""]))
     assert run(["plan", str(folder)]) == 0
     assert "Nothing says when" not in capsys.readouterr().out
-    assert names(read_idea(folder)) == ["mix and shape", "rise", *COOKED]
+    assert names(read_idea(folder)) == ["mix", "rise", *COOKED]
 
 
 def test_pages_say_what_becomes_of_steps_and_of_the_second_recipe():

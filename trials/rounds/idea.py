@@ -40,6 +40,8 @@ from trials.rounds.kitchen import (
     Step,
     batch_from,
     heat_to_write,
+    is_mixing,
+    is_weighing,
     kitchen_from,
     prices_from,
     said,
@@ -443,11 +445,16 @@ def _cooked(
     if not timed:
         return written, kitchen
     steps = list(written)
-    if not any(HANDS in step.needs for step in written):
+    made = _made(written)
+    if made:
         # Of a dough that is divided, and rests as one, the mixing is done once too
         per = next((step.per for step in written if step.per in MIXED_ONCE), "bake")
-        own = [at for at, step in enumerate(written) if step.per in (per, "bake")]
-        steps.insert(min(own, default=len(written)), Step("mix and shape", MIXING, HANDS, per=per))
+        own = [
+            at
+            for at, step in enumerate(written)
+            if step.per in (per, "bake") and not is_weighing(step.name)
+        ]
+        steps.insert(min(own, default=len(written)), Step(made, MIXING, HANDS, per=per))
     things = dict((kitchen or Kitchen()).things)
     for one in timed:
         varied = {one.name, *(word for word in WORDS if crossed_means(word, one.name))} & {*cross}
@@ -460,6 +467,29 @@ def _cooked(
             when = (one.name, [choice]) if varied else None
             steps.append(Step(said, minutes, thing, only_when=when))
     return tuple(steps), replace(kitchen or Kitchen(), things=things)
+
+
+def _made(written: Sequence[Step]) -> str:
+    """Return the step that makes the dough; empty where the written steps do.
+
+    They do where one mixes, or takes hands before anything rises or is shaped. A dough that is to
+    rise or to be shaped is only mixed before.
+    """
+    first = next(
+        (at for at, step in enumerate(written) if _RISES_OR_SHAPED.search(step.name)), len(written)
+    )
+    by_hand = (HANDS in step.needs and not is_weighing(step.name) for step in written[:first])
+    if any(is_mixing(step.name) for step in written) or any(by_hand):
+        return ""
+    return "mix" if written[first:] else "mix and shape"
+
+
+# How a step is called in which a dough rises, or takes its shape (common practice, no source)
+_RISES_OR_SHAPED = re.compile(
+    r"\b(ris(e|es|ing)|proof(ing)?|prov(e|es|ing)|ferment\w*|bulk|retard|leaven"
+    r"|(pre.?)?shap(e|es|ing)|form|mould|divide|portion|roll|cut|braid|plait|twist|pat)\b",
+    re.IGNORECASE,
+)
 
 
 def _is_done_by(process: Process, written: Sequence[Step]) -> bool:

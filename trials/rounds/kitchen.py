@@ -443,6 +443,18 @@ _MIXING = re.compile(
     r"\b(mix|knead|whisk|cream|rub in|stir|make the (dough|batter))", re.IGNORECASE
 )
 
+
+def is_mixing(name: str) -> bool:
+    """Say whether a step makes the dough.
+
+    Examples
+    --------
+    >>> [is_mixing(name) for name in ("mix and shape", "knead", "roll out")]
+    [True, True, False]
+    """
+    return bool(_MIXING.search(name))
+
+
 _WEIGHING = re.compile(r"\b(weigh|scale|measure)\b", re.IGNORECASE)
 
 
@@ -454,7 +466,7 @@ def is_weighing(name: str) -> bool:
     >>> [is_weighing(name) for name in ("weigh dry goods", "weigh and mix", "shape")]
     [True, False, False]
     """
-    return bool(_WEIGHING.search(name)) and not _MIXING.search(name)
+    return bool(_WEIGHING.search(name)) and not is_mixing(name)
 
 
 def steps_of_doughs(steps: Sequence[Step], plan: Plan) -> tuple[tuple[Step, ...], list[str]]:
@@ -473,7 +485,7 @@ def steps_of_doughs(steps: Sequence[Step], plan: Plan) -> tuple[tuple[Step, ...]
     if any(step.per in MIXED_ONCE for step in steps):
         return tuple(steps), []
     group = next(one for one in plan.groups if one in MIXED_ONCE)
-    mixing = [at for at, step in enumerate(steps) if _MIXING.search(step.name)]
+    mixing = [at for at, step in enumerate(steps) if is_mixing(step.name)]
     last = next((at for at in mixing if at + 1 not in mixing), -1)
     own = [at for at in range(last + 1) if steps[at].per == "bake"]
     if not own or any(steps[at].only_when or isinstance(steps[at].minutes, str) for at in own):

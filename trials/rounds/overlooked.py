@@ -155,7 +155,7 @@ def _sittings(round_: Round) -> list[str]:
         else "write at the end of idea.toml a line [kitchen] and below it"
     )
     return [
-        f"{said}: that a bake keeps two hours at room temperature is assumed. If yours keep "
+        f"{said}, as a bake is assumed to keep two hours at room temperature. If yours keep "
         f"longer by your food-safety code, {where} safe = {LONGER} (minutes)."
     ]
 
