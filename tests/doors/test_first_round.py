@@ -134,8 +134,9 @@ def test_one_recipe_is_weighed_as_it_was_varied(tmp_path, monkeypatch, capsys):
     round_ = trials.Round.open(folder)
     assert [one.name for one in round_.plan.factors] == ["oven", "buttermilk", "tin"]
     to_look_at = re.findall("To look at: (.*)", shown["trials plan my-round"])
-    assert len(to_look_at) == 1
-    assert to_look_at[0].startswith("10 bakes of 734 g of dough are more than 2 tasters eat")
+    assert len(to_look_at) == 2
+    assert to_look_at[0].startswith("Each day needs 3 sittings")
+    assert to_look_at[1].startswith("10 bakes of 734 g of dough are more than 2 tasters eat")
     for row in round_.plan.table.to_dict("records"):
         grams = round_.formulas[row["bake"]].grams(flour=400.0).set_index("ingredient")["grams"]
         assert grams["buttermilk"] == pytest.approx(row["buttermilk"])

@@ -1930,8 +1930,8 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
         f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
         f"last is ready at {day['taste from']}{f', under {TASTING} min before' if near else ''}. "
         f"Taste in {how_many(len(held), 'sitting')}, the pieces of each held alike: "
-        f"{'; '.join(told)}. If yours keep longer, by your food-safety code, write it into "
-        f"idea.toml: under [kitchen] (a line of its own), safe = {LONGER} (minutes)."
+        f"{'; '.join(told)}. If yours keep longer by your food-safety code, write "
+        f"safe = {LONGER} (minutes) under [kitchen]."
     )
 
 
