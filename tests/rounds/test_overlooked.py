@@ -406,4 +406,4 @@ def test_a_heat_that_no_step_needs_is_pointed_out_with_what_they_need(tmp_path):
     )
     (said,) = (one for one in overlooked(one) if "kitchen.heats" in one)
     assert '"hot oil", which no step needs' in said
-    assert 'they need "fried in oil" and "oven"' in said
+    assert 'steps need "fried in oil" and "oven"' in said

@@ -117,7 +117,7 @@ def _heats_nothing(round_: Round) -> Iterator[str]:
     heats = round_.kitchen.heats if round_.kitchen and round_.steps else ()
     for thing in dict.fromkeys(f'"{heat.thing}"' for heat in heats):
         if thing not in needed:
-            have = f"they need {in_words(needed)}" if needed else "they need nothing but hands"
+            have = f"steps need {in_words(needed)}" if needed else "steps need nothing but hands"
             yield (
                 f"[[kitchen.heats]] heats the thing {thing}, which no step needs, so it is left "
                 f"out: {have}. Write the same word in both."
