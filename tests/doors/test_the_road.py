@@ -1,4 +1,4 @@
-"""The README's road at the size it is for: eight crossings of two parents, two tasters, two days.
+"""The README's road at the size it is for: two parents in eight bakes, two tasters, two days.
 
 Commands, a spreadsheet and a phone; no step needs Python, the source, or a key that the page of
 questions does not tell. The scores are invented: a dry griddle is worth three points to both.
@@ -113,7 +113,7 @@ def test_from_two_parents_to_the_story_of_two_rounds(kitchen):
     assert "Before the round, bake its extremes once" in said
     kitchen.types(kitchen.told(said))
     round_ = trials.Round.open("farl")
-    assert round_.plan.count() == 10
+    assert round_.plan.count() == 8
     assert round_.plan.days == 2
 
     # Day 1: one bake fails, Ida writes into the workbook, Bo uses the phone

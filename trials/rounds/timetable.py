@@ -1760,7 +1760,7 @@ def _off_the_heat(
 
 
 LONGER = 480  # an example of minutes that a plain loaf may keep by somebody's own code
-TASTING = 15  # minutes that a sitting takes at least; common practice, no source
+TASTING = 10  # minutes that a sitting takes at least; common practice, no source
 
 
 def _in_parts(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
