@@ -440,6 +440,8 @@ def test_a_way_of_cooking_heats_as_usual_where_it_says_its_degrees(
         (Step("brown in a frying pan", 6, "hands"), True),
         (Step("rest in the hot oil", 6, "pot"), True),
         (Step("cool the oil", 6, "oil"), True),
+        (Step("keep for 2 min in hot oil", 2, "pan"), True),
+        (Step("rest for 5 min in the pan", 5, "pan"), False),
         (Step("fry", 6, "dutch-oven"), True),
         (Step("fry the cakes", 6, "cake pan"), True),
         # What is placed or turned at the stove is no rest

@@ -57,7 +57,8 @@ _RESTS = re.compile(  # the whole of a name: whatever more is said may be done o
     r"(let |leave to |leave )?(it |them )?(bulk |final |cold |first |second )?"
     r"(rest|proof|prov|ris|rise|set|sett|cool|chill|stand|soak|ferment|stay|warm|keep|hold)e?(ing)?"
     rf"( completely| fully| down| off| warm| up)?( {_PLACE})?(,? covered)?( {_PLACE})?"
-    r"( for [\w ]+| overnight| again| until (cold|cool|lukewarm|set|firm|doubled|risen|puffy))?",
+    r"( for \d+ ?(min|minutes?|h|hours?)| overnight| again"
+    rf"| until (cold|cool|lukewarm|set|firm|doubled|risen|puffy))?( {_PLACE})?",
     re.IGNORECASE,
 )
 _READIES = re.compile(
