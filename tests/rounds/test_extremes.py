@@ -191,3 +191,19 @@ def test_an_extreme_that_is_only_nearly_a_parent_is_baked_first(tmp_path):
     assert "bun" not in " ".join(suggested(one))
     trials.write_sheets(one)
     assert len(pd.read_csv(one.folder / "extremes.csv")) == 2
+
+
+def test_what_stands_in_place_of_an_amount_is_said_with_it(tmp_path):
+    """Butter for all the oil: "oil 60" alone would read as oil to pour."""
+    factors = [
+        trials.Numeric("oil", 40, 60, "%", changes=("percent", "olive oil")),
+        trials.Categorical("fat", ["olive oil", "butter"], changes=("swap", "olive oil")),
+    ]
+    plan = trials.design.full_factorial(factors, seed=1)
+    loaf = trials.Formula("loaf", {"cake flour": 100, "olive oil": 50, "egg": 60, "water": 20})
+    round_ = trials.Round.create(
+        tmp_path / "one", plan=plan, formula=loaf, measures=[trials.Measure("liking", "hedonic 9")]
+    )
+    said = suggested(round_)[0]
+    assert "oil 60 % as butter, fat butter" in said
+    assert "oil 40 %, fat olive oil" in said

@@ -18,6 +18,7 @@ from trials.design.divided import ways_of_cooking
 from trials.design.midway import shown_setting
 from trials.recipe.cautions import is_frying
 from trials.recipe.formula import Formula
+from trials.rounds.mixing import in_place_of
 from trials.rounds.reading import EMPTY_WORDS, Note, Problem
 from trials.rounds.round import Round
 
@@ -164,8 +165,7 @@ def suggested(round_: Round) -> list[str]:
     rows = round_.plan.rows.set_index("bake")
     parents = _parents(round_, found)
     told = [
-        f"{bake} ({shown_setting(round_.plan.factors, rows.loc[bake].to_dict())}), "
-        f"{_named(round_, bake, end)}"
+        f"{bake} ({_made_as(round_, rows.loc[bake].to_dict())}), {_named(round_, bake, end)}"
         for bake, end in zip(found, (1, -1), strict=True)
         if bake not in parents
     ]
@@ -183,6 +183,17 @@ def suggested(round_: Round) -> list[str]:
         f"Before the round, bake its {extreme} once, small, just to look at: {'; '.join(told)}.",
         f"Write what came of them into {EXTREMES}; if one failed, trials replan moves the limits.",
     ]
+
+
+def _made_as(round_: Round, row: Mapping[str, Any]) -> str:
+    """Return the settings of a bake, with what is mixed in place of an ingredient that is set."""
+    factors = round_.plan.factors
+    said = shown_setting(factors, row)
+    instead = in_place_of(round_.formula, factors, row) if round_.formula else {}
+    for name, new in instead.items():
+        one = f"{name} {round_.plan.factor(name).show(row[name])}"
+        said = said.replace(one, f"{one} as {new}")
+    return said
 
 
 def _mixed(round_: Round) -> Mapping[str, Formula]:
