@@ -9,6 +9,7 @@ import pytest
 import trials
 from tests.rounds.small_idea import begun
 from trials.design.crossings import with_parents
+from trials.design.layout import lay_out
 from trials.doors.cli import run
 from trials.rounds.extremes import extremes, limit_of, suggested
 from trials.show.bake_sheets import for_the_extremes
@@ -198,8 +199,10 @@ def test_what_stands_in_place_of_an_amount_is_said_with_it(tmp_path):
     factors = [
         trials.Numeric("oil", 40, 60, "%", changes=("percent", "olive oil")),
         trials.Categorical("fat", ["olive oil", "butter"], changes=("swap", "olive oil")),
+        trials.Numeric("water", 10, 30, "%", changes=("percent", "water")),
     ]
-    plan = trials.design.full_factorial(factors, seed=1)
+    bakes = pd.DataFrame({"oil": [60, 40], "fat": ["butter", "olive oil"], "water": [30, 10]})
+    plan = lay_out(factors, bakes, family="ends", model="main", seed=1)
     loaf = trials.Formula("loaf", {"cake flour": 100, "olive oil": 50, "egg": 60, "water": 20})
     round_ = trials.Round.create(
         tmp_path / "one", plan=plan, formula=loaf, measures=[trials.Measure("liking", "hedonic 9")]
