@@ -104,3 +104,18 @@ def test_smallest_batch_can_be_weighed_as_said(formula):
 def test_smallest_batch_needs_a_share():
     with pytest.raises(FormulaError, match="between 0 and 1"):
         smallest_batch(drop_doughnut(), relative=5)
+
+
+@pytest.mark.parametrize(
+    ("exact", "shown"),
+    [(1.0, [1.0, 0.1]), (2.0, [2.0, 0.1]), (9.9, [9.9, 0.1]), (10.0, [10, 1]), (30.0, [30, 1])],
+)
+def test_a_round_figure_is_not_weighed_on_a_scale_that_may_be_a_quarter_off(exact, shown):
+    """A scale that shows steps of d errs by up to d / 2: 5 % of 10 g, and 25 % of 2 g."""
+    grams = pd.DataFrame({"ingredient": ["flour", "salt"], "percent": [100, exact / 2]})
+    grams["grams"] = [200.0, exact]
+    found = weigh(grams, (1, 0.1)).set_index("ingredient")
+    assert found.loc["salt", ["weighed", "scale"]].tolist() == shown
+    assert found.loc["flour", "scale"] == 1
+    # Where there is no other scale, that one is used
+    assert weigh(grams, (1,))["scale"].tolist() == [1, 1]

@@ -280,3 +280,18 @@ def test_how_a_thing_is_keeps_nothing_else_away():
     assert not may_taste(otto, [], ["egg, whole, raw"])
     assert not may_taste(otto, ["egg"], [])
     assert not may_taste(Taster("Pia", avoids=["raw"]), [], ["raw"])
+
+
+def test_peanut_is_no_tree_nut_and_nuts_are_both():
+    """Regulation (EU) 1169/2011, Annex II, names peanuts (5) apart from nuts (8)."""
+    jo = Taster("Jo", avoids=["peanut"])
+    hazelnut = (["tree nuts (hazelnut)"], ["hazelnuts"])
+    assert may_taste(jo, *hazelnut)
+    assert may_taste(jo, ["tree nuts"], ["almonds, whole"])
+    assert not may_taste(jo, ["peanut"], [])
+    assert not may_taste(jo, [], ["mixed nuts"])
+    for word in ("nuts", "tree nuts", "hazelnut", "nut"):
+        assert not may_taste(Taster("Bo", avoids=[word]), *hazelnut)
+    for word in ("nuts", "tree nuts"):
+        assert not may_taste(Taster("Bo", avoids=[word]), [], ["coconut, desiccated"])
+        assert not may_taste(Taster("Bo", avoids=[word]), ["peanut"], [])

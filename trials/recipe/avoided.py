@@ -24,7 +24,7 @@ GROUPS: dict[str, frozenset[str]] = {
         " yogurt quark curd kefir mascarpone ricotta skyr custard caramel",
         "egg": "egg yolk albumen albumin meringue mayonnaise custard marzipan",
         "peanut": "peanut groundnut arachis nut",
-        "tree nuts": "nut almond hazelnut walnut cashew pecan pistachio macadamia brazil praline"
+        "tree nuts": "nut treenut almond hazelnut walnut cashew pecan pistachio macadamia brazil praline"
         " marzipan nougat gianduja frangipane filbert chestnut",
         "soy": "soy soya soybean tofu miso tempeh edamame lecithin",
         "sesame": "sesame tahini halva gomasio",

@@ -81,9 +81,15 @@ def _flour(grams: pd.DataFrame) -> float:
 def _on_scale(
     exact: float, steps: list[float], flour: float, within: float, relative: float
 ) -> tuple[float, float, float, bool]:
-    """Return weight, scale, error and whether it will do."""
+    """Return weight, scale, error and whether it will do.
+
+    What a coarse scale shows may be half a step off: 2 g of it is anything from 1.5 to 2.5 g, and
+    goes on a finer one where there is one, however round the figure.
+    """
     found = (exact, 0.0, 0.0, True)
     for step in steps:
+        if step > steps[-1] and step / 2 > relative * exact:
+            continue
         weighed = round(math.floor(round(exact / step, _DIGITS) + 0.5) * step, _DIGITS)
         error = 100.0 * (weighed - exact) / flour
         off = abs(weighed - exact)

@@ -386,7 +386,12 @@ def served_nothing(name: str, holding: Iterable[str] = (), *, alone: bool = Fals
 _FOR_TRACES = frozenset({"gluten", "coeliac", "celiac", BUCKWHEAT})
 
 
+# What a row of the table is said to hold, as a word of its own: who avoids peanut may eat a walnut
+_TREE_NUTS = re.compile(r"\btree[ -]nuts?\b", re.IGNORECASE)
+
+
 def _overlap(avoided: str, thing: str) -> bool:
+    thing = _TREE_NUTS.sub("treenut", thing)
     if is_buckwheat(thing):
         # No wheat: it is served with a word on its label, except where traces count
         named = words_of(avoided)
