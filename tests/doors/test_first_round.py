@@ -154,4 +154,7 @@ def test_what_is_shown_is_in_the_words_of_a_kitchen(road):
     assert not re.findall(strange, said)
     first = road[2]["trials plan my-round"].splitlines()[:3]
     assert ": 8 bakes" in first[0]
-    assert first[2].startswith("The settings of both parents are among the bakes (rye soda bun: B")
+    assert re.fullmatch(
+        r"Both sides are among the bakes: B\d\d \(rye soda bun\) and B\d\d \(milk farl\)\.",
+        first[2],
+    )

@@ -201,7 +201,9 @@ def test_what_stands_in_place_of_an_amount_is_said_with_it(tmp_path):
         trials.Categorical("fat", ["olive oil", "butter"], changes=("swap", "olive oil")),
         trials.Numeric("water", 10, 30, "%", changes=("percent", "water")),
     ]
-    bakes = pd.DataFrame({"oil": [60, 40], "fat": ["butter", "olive oil"], "water": [30, 10]})
+    bakes = pd.DataFrame(
+        {"oil": [60, 40] * 4, "fat": ["butter", "olive oil"] * 4, "water": [30, 10, 10, 30] * 2}
+    )
     plan = lay_out(factors, bakes, family="ends", model="main", seed=1)
     loaf = trials.Formula("loaf", {"cake flour": 100, "olive oil": 50, "egg": 60, "water": 20})
     round_ = trials.Round.create(

@@ -223,7 +223,7 @@ def test_more_dough_than_so_few_tasters_eat_is_said(tmp_path):
     """
     few = doughnut(tmp_path / "few", batch=Batch(dough=607))
     said = ample_words(few, few.batch)
-    assert "dough = 250 under [batch]" in said
+    assert "below it dough = 250 make less" in said
     assert "bakes of 607 g of dough are more than 2 tasters eat" in said
     assert said in html.unescape(shopping_page(few))
     assert "can be weighed well" in batch_sentence(few, Batch(dough=250))
@@ -231,5 +231,12 @@ def test_more_dough_than_so_few_tasters_eat_is_said(tmp_path):
     many = doughnut(tmp_path / "many", tasters=[Taster(f"T{at}") for at in range(8)])
     for round_, most, enough in ((few, 333, 250), (many, 1066, 800)):
         assert ample_words(round_, Batch(dough=most)) == ""
-        assert f"dough = {enough} under" in ample_words(round_, Batch(dough=most + 1))
+        assert f"dough = {enough} make less" in ample_words(round_, Batch(dough=most + 1))
     assert ample_words(few, Batch(pieces=40, piece=30)) == ""  # who counts pieces has counted
+
+
+def test_what_a_taster_avoids_is_looked_for_where_packs_are_bought(tmp_path):
+    tasters = [Taster("Ada"), Taster("Mira", avoids=["sesame"])]
+    page = html.unescape(shopping_page(doughnut(tmp_path / "one", tasters=tasters)))
+    assert "Look for sesame on every label you buy: Mira must never be served it." in page
+    assert "Ada must" not in page

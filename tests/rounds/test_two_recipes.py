@@ -177,6 +177,9 @@ def test_no_bake_of_two_recipes_that_rise_is_left_without_leavening(tmp_path, se
     shares = plan.table[list(own)] / pd.Series(own)
     assert ((shares.max(axis=1) > 0.99) | (shares.min(axis=1) > 0.49)).all()
     assert LIFTED in plan.reasons
+    both = plan.table.loc[(shares > 0).all(axis=1), "bake"]
+    (said,) = [one for one in plan.reasons if one.startswith("Leavening is crossed as ")]
+    assert set(re.findall(r"B\d\d", said)) == set(both)
 
 
 def test_a_recipe_that_never_rose_may_be_baked_flat(tmp_path):

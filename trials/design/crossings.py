@@ -552,14 +552,14 @@ def parents_among(
         str(name): list(rows.loc[trials & _alike(rows, dict(one)), "bake"])[:each]
         for name, one in parents[names].iterrows()
     }
-    said = in_words(f"{name}: {in_words(bakes)}" for name, bakes in where.items())
+    said = in_words(f"{in_words(bakes)} ({name})" for name, bakes in where.items())
     words = plan.details.get("generators", [])
     turned = {"generators": [_turned(one, best[0]) for one in words]} if words else {}
     return replace(
         plan,
         rows=rows,
         details={**plan.details, **turned, "parents": where},
-        reasons=(f"The settings of both parents are among the bakes ({said}).", *plan.reasons),
+        reasons=(f"Both sides are among the bakes: {said}.", *plan.reasons),
     )
 
 

@@ -24,8 +24,8 @@ GROUPS: dict[str, frozenset[str]] = {
         " yogurt quark curd kefir mascarpone ricotta skyr custard caramel",
         "egg": "egg yolk albumen albumin meringue mayonnaise custard marzipan",
         "peanut": "peanut groundnut arachis nut",
-        "tree nuts": "nut treenut almond hazelnut walnut cashew pecan pistachio macadamia brazil praline"
-        " marzipan nougat gianduja frangipane filbert chestnut",
+        "tree nuts": "nut treenut almond hazelnut walnut cashew pecan pistachio macadamia brazil"
+        " praline marzipan nougat gianduja frangipane filbert chestnut",
         "soy": "soy soya soybean tofu miso tempeh edamame lecithin",
         "sesame": "sesame tahini halva gomasio",
         "fish": "fish anchovy cod salmon tuna sardine gelatine gelatin",

@@ -330,8 +330,9 @@ def ample_words(round_: Round, batch: Batch) -> str:
     eat = "eats" if len(round_.tasters) == 1 else "eat"
     return (
         f"{bakes} of {tidy_number(batch.grams, 4)} g of {word} are more than "
-        f"{how_many(len(round_.tasters), 'taster')} {eat}: dough = {enough} under [batch] in "
-        "idea.toml makes less (in a smaller tin), still enough to weigh well."
+        f"{how_many(len(round_.tasters), 'taster')} {eat}: a line [batch] at the end of "
+        f"idea.toml and below it dough = {enough} make less (a smaller tin, where there is one), "
+        "still enough to weigh well."
     )
 
 

@@ -769,16 +769,7 @@ def _too_flat(idea: Idea) -> list[list[dict[str, Any]]]:
         return []
     own, other = lifting(idea.formula), lifting(idea.second)
     find = idea.formula.table_of_ingredients.find
-    absent = {
-        find(factor.changes[1]): factor
-        for factor in idea.factors
-        if isinstance(factor, Numeric)
-        and factor.changes is not None
-        and factor.changes[0] == "percent"
-        and factor.changes[1] in (*own, *other)
-        and factor.low == 0
-        and factor.only_when is None
-    }
+    absent = {find(factor.changes[1]): factor for factor in _switched(idea) if factor.changes}
     whole = any((factor.changes or ("",))[0] == "cross" for factor in idea.factors)
     table = {*idea.formula.mix.parts, *idea.second.mix.parts}
     left = [
@@ -793,6 +784,23 @@ def _too_flat(idea: Idea) -> list[list[dict[str, Any]]]:
         for least in absent.values()
     ]
     return [little, [{one.name: (0.0, 0.0) for one in absent.values()}]]
+
+
+def _switched(idea: Idea) -> list[Numeric]:
+    """Return the factors that give a bake all of what lifts one recipe, or nothing of it."""
+    assert idea.formula is not None
+    assert idea.second is not None
+    lifts = (*lifting(idea.formula), *lifting(idea.second))
+    return [
+        factor
+        for factor in idea.factors
+        if isinstance(factor, Numeric)
+        and factor.changes is not None
+        and factor.changes[0] == "percent"
+        and factor.changes[1] in lifts
+        and factor.low == 0
+        and factor.only_when is None
+    ]
 
 
 _EITHER = 2  # things that lift: of one alone, a bake without it is what is to be tried
@@ -816,9 +824,12 @@ def _risen(idea: Idea, plan: Plan) -> Plan:
             f"{in_words(flat)} {has} no leavening at all, though both recipes rise: expect {them} "
             "flat."
         )
-    if _too_flat(idea):
-        return plan.because(LIFTED)
-    return plan
+    if not _too_flat(idea):
+        return plan
+    raising = _switched(idea)
+    both = [row["bake"] for row in rows if all(row[one.name] for one in raising)]
+    apart = f"Leavening is crossed as {in_words(one.name for one in raising)}, each by itself"
+    return plan.because(LIFTED, f"{apart}: {in_words(both)} rise by both." if both else f"{apart}.")
 
 
 def _with_both_parents(idea: Idea) -> Plan:

@@ -354,7 +354,7 @@ def heat_to_write(heat: Heat) -> str:
     Examples
     --------
     >>> print(heat_to_write(Heat("fried in oil", setting=175)))
-    [[kitchen.heats]], thing = "fried in oil", setting = 175, up = 6 (degrees a minute)
+    [[kitchen.heats]], thing = "fried in oil", setting = 175, up = 6 (degrees a minute; a line each)
     """
     said = [f'thing = "{heat.thing}"']
     said += [f'factor = "{heat.factor}"' if heat.factor else _says(heat, "setting")]
@@ -362,7 +362,7 @@ def heat_to_write(heat: Heat) -> str:
     said += [_says(heat, "room")] if heat.room != usual.room else []
     said += [_says(heat, "up")]
     said += [_says(heat, "down")] if heat.down != usual.down else []
-    return f"[[kitchen.heats]], {', '.join(said)} (degrees a minute)"
+    return f"[[kitchen.heats]], {', '.join(said)} (degrees a minute; a line each)"
 
 
 def _says(heat: Heat, name: str) -> str:

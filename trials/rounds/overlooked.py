@@ -124,12 +124,17 @@ def _heats_nothing(round_: Round) -> Iterator[str]:
             )
 
 
+SOON = 1.0  # seconds a day that a plan may take to see whether its bakes can be tasted together
+
+
 def _sittings(round_: Round) -> list[str]:
     """Return how many sittings days need where what is baked does not keep until all is ready."""
     if not (round_.steps and round_.tasters) or round_.taste == FRESH:
         return []
     try:
         ready = timetable(round_, effort=0).ready
+        if (ready["part"] > 1).any():  # a better order may do with fewer
+            ready = timetable(round_, effort=SOON).ready
     except RoundError as refused:
         return [refused.message]
     parts = ready.groupby("day")["part"].max()
@@ -371,14 +376,15 @@ def _unrisen(round_: Round) -> Iterator[str]:
     said = [*(step.name for step in round_.steps), *(one.name for one in round_.plan.factors)]
     if raised and not any(map(_RISES.search, said)):
         when = _without_yeast(round_.plan.factors)
-        yield (
-            "Nothing says when the dough rises: write a step, as in [[steps]], "
-            f'name = "rise", minutes = 90 (as your recipe has it){when}.'
-            f"{_STAYS if 'parents' in round_.plan.details else ''}"
-        )
-
-
-_STAYS = " The heat and minutes that [[process]] gives stay, and come after it."
+        step = f'name = "rise", minutes = 90{when}'
+        where = f"add to the steps {{ {step} }}, with your recipe's minutes."
+        if "parents" in round_.plan.details:
+            where = (
+                f"write at the end of idea.toml, a line each, [[steps]], {step}, with your "
+                "recipe's minutes. The heat and minutes that [[process]] gives stay, and come "
+                "after it."
+            )
+        yield f"Nothing says when the dough rises: {where}"
 
 
 def _without_yeast(factors: Sequence[Factor]) -> str:
@@ -387,7 +393,7 @@ def _without_yeast(factors: Sequence[Factor]) -> str:
         kind, what = (factor.changes or ("", ""))[:2]
         may_be_none = isinstance(factor, Numeric) and factor.low == 0
         if kind == "percent" and may_be_none and RAISES.search(str(what)):
-            return f', only_when = ["{factor.name}", ["with"]] (the bakes that have any)'
+            return f', only_when = ["{factor.name}", ["with"]]'
         if kind == "swap" and isinstance(factor, Categorical):
             rising = [str(one) for one in factor.levels if RAISES.search(str(one))]
             if rising and len(rising) < len(factor.levels):

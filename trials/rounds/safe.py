@@ -92,6 +92,16 @@ def kept_from(round_: Round) -> dict[str, frozenset[str]]:
     return bakes_to_avoid(round_.tasters, _held(round_, read_serving(round_)))
 
 
+def to_look_for(round_: Round) -> list[str]:
+    """Return what is to be looked for on the labels that are bought, and for whom, in words."""
+    return [
+        f"Look for {in_words([*one.avoids, *one.also_avoids])} on every label you buy: {one.name} "
+        "must never be served it."
+        for one in round_.tasters
+        if one.avoids or one.also_avoids
+    ]
+
+
 def never_added(round_: Round) -> dict[str, dict[str, tuple[str, ...]]]:
     """Return, for each bake, what nobody may add to it on the day, and for whose sake.
 

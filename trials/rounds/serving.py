@@ -293,10 +293,11 @@ def _told(round_: Round, plan: ServingPlan) -> list[str]:
     if len(round_.tasters) <= FEW:
         told.append(f"Whatever is found is the liking of {names}, and of nobody else.")
         told += [said for said in [hidden_repeats(round_)] if said]
-    cooks = in_words(taster.name for taster in round_.tasters if taster.cooks)
+    cooks = [taster.name for taster in round_.tasters if taster.cooks]
     if cooks:
+        do = "cooks and tastes" if len(cooks) == 1 else "cook and taste"
         told.append(
-            f"{cooks} cooks and tastes: let somebody else label the plates from the key in "
+            f"{in_words(cooks)} {do}: let somebody else label the plates from the key in "
             f"{CODES}, which stays closed until the scores are in. Alone, blind yourself as "
             "page 2 of it shows: codes under the plates, shuffled, tasted before looking. A score "
             'given with the bake known is marked blind "no" and kept apart; one of which nothing '

@@ -52,7 +52,7 @@ from trials.rounds.kitchen import Batch, Step
 from trials.rounds.mixing import mixture_word
 from trials.rounds.overlooked import overnight, swapped_words, water_moved
 from trials.rounds.round import Round
-from trials.rounds.safe import never_added, notices, said_by_hand
+from trials.rounds.safe import never_added, notices, said_by_hand, to_look_for
 from trials.rounds.timetable import Timetable, shared_name
 from trials.tasting.panel import clashing
 
@@ -123,6 +123,7 @@ def shopping_page(round_: Round) -> str:
         invented=round_.invented,
         said=[
             round_.plan.sentence() + ".",
+            *to_look_for(round_),
             batch_sentence(round_, round_.batch),
             *filter(None, [ample_words(round_, round_.batch)]),
             pieces_sentence(round_, round_.batch, pieces_needed(max(1, len(round_.tasters)))),

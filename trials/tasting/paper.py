@@ -406,6 +406,7 @@ def code_sheet(
         title=f"Key to the codes: {round_name}",
         round_name=round_name,
         cooks=in_words(sealed_for),
+        many=len(sealed_for) > 1,
         cook=next(iter(sealed_for), ""),
         guests=_guests(serving, sealed_for),
         repeats=bool((serving["kind"] == REPEAT).any()),
