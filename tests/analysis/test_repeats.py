@@ -209,3 +209,12 @@ def test_a_plan_that_spends_every_bake_is_judged_on_bake_means():
     found = fit(data, "liking", ["hydration", "fat", "sugar"], model=model)
     assert found.method == "Lenth's method"
     assert found.averaged is not None
+
+
+def test_who_agree_on_yes_and_no_did_not_copy():
+    """Two who both saw what held its shape: of two words honest people often say the same."""
+    one = pd.DataFrame({"bake": [f"B{n}" for n in range(8)], "rest": [20, 60] * 4})
+    one = one.assign(held=[0.0, 1, 0, 1, 1, 1, 0, 1])
+    both = pd.concat([one.assign(taster=name) for name in ("Ada", "Ben")])
+    found = fit(both, "held", ["rest"], measure=Measure("held", "passed", goal="higher"))
+    assert not any("typed twice" in note for note in found.notes)

@@ -19,6 +19,7 @@ from trials.design.crossings import (
 )
 from trials.design.exchange import optimal
 from trials.design.factorial import fractional_factorial, full_factorial
+from trials.design.layout import lay_out
 from trials.recipe.crossing import apply_changes
 from trials.recipe.formula import Formula
 from trials.rounds.round import Round
@@ -315,6 +316,25 @@ def test_parents_are_among_the_bakes_only_where_a_reflection_brings_them_there()
     at_middle = sides(three[:1], [60], [65])
     assert parents_among(middle, at_middle).rows.equals(middle.rows)
     assert parents_among(middle, sides(three[:1], [57], [65])) is None
+
+
+def test_reference_bakes_stay_what_they_are_and_odd_settings_are_not_turned():
+    plan = fractional_factorial(FOUR, bakes=8, references=2, seed=1)
+    first = ["lard", "griddle", 65.0, 4.0]
+    found = parents_among(plan, sides(FOUR, first, ["butter", "oven", 55.0, 10.0]))
+    names, kept = [one.name for one in FOUR], plan.rows["role"] == "reference"
+    assert kept.sum() == 2
+    assert found.rows.loc[kept, names].equals(plan.rows.loc[kept, names])
+
+
+@pytest.mark.parametrize(("between", "there"), [(60.0, True), (58.0, False)])
+def test_only_ends_and_their_middle_are_turned(between, there):
+    """58 % is not in the middle of 55 and 65: turned, it would be another setting."""
+    two = [Numeric("water", 55, 65, "%"), Categorical("fat", ["butter", "lard", "ghee"])]
+    settings = {"water": [55.0, between, 65], "fat": ["butter", "butter", "lard"]}
+    plan = lay_out(two, pd.DataFrame(settings), family="own", model="main", seed=1)
+    found = parents_among(plan, sides(two, [65.0, "butter"], [between, "butter"]))
+    assert (found is not None) == there
 
 
 def test_no_reflection_bakes_what_never_goes_together():

@@ -21,7 +21,7 @@ from trials.doors.cli import run
 from trials.doors.start import planned_round
 from trials.rounds.kitchen import Heat, Kitchen, Step, kitchen_from
 from trials.rounds.questions import CROSS
-from trials.rounds.stove import is_tended
+from trials.rounds.stove import is_preheating, is_tended
 from trials.rounds.timetable import timetable
 from trials.show.timetable import timetable_sheet
 
@@ -441,6 +441,17 @@ def test_a_way_of_cooking_heats_as_usual_where_it_says_its_degrees(
         (Step("rest in the hot oil", 6, "pot"), True),
         (Step("cool the oil", 6, "oil"), True),
         (Step("keep for 2 min in hot oil", 2, "pan"), True),
+        (Step("frying dough", 6, "pot"), True),
+        (Step("doughnuts, fried", 6, "pot"), True),
+        (Step("cook in lard", 6, "pot"), True),
+        (Step("drop into the ghee", 6, "pot"), True),
+        (Step("mix the frying batter", 6, "hands"), False),
+        (Step("top with fried onions", 6, "hands"), False),
+        # Fat that is worked into a dough is cold
+        (Step("rub in the fat", 10, "hands"), False),
+        (Step("stir in the oil", 10, "hands"), False),
+        (Step("cut in fat", 10, "hands"), False),
+        (Step("mix butter into the fat", 10, "hands"), False),
         (Step("rest for 5 min in the pan", 5, "pan"), False),
         (Step("fry", 6, "dutch-oven"), True),
         (Step("fry the cakes", 6, "cake pan"), True),
@@ -465,6 +476,22 @@ def test_a_way_of_cooking_heats_as_usual_where_it_says_its_degrees(
 )
 def test_what_stands_at_the_stove_is_known_by_its_words(step, tended):
     assert is_tended(step) == tended
+
+
+@pytest.mark.parametrize(
+    ("name", "heats"),
+    [
+        ("warm the oil to 175", True),
+        ("bring the oil to 175 °C", True),
+        ("get the oil hot", True),
+        ("heat the lard", True),
+        ("warm the milk", False),
+        ("bring the dough to 24 °C", False),
+        ("get the pans out", False),
+    ],
+)
+def test_what_heats_for_frying_is_known_by_its_words(name, heats):
+    assert is_preheating(Step(name, 15, "pot")) == heats
 
 
 def test_a_pot_is_oil_where_it_is_hotter_than_water():
@@ -523,6 +550,7 @@ def test_what_is_never_heated_keeps_from_its_last_step():
         Step("glaze in a pot", 10, ("pot", "hands")),
         Step("cool in the oven", 40, "oven"),
         Step("let it cool completely", 40, "oven"),
+        Step("cool in the oven with the door ajar", 40, "oven"),
         Step("glaze", 10, "hands"),
     ],
 )

@@ -25,7 +25,7 @@ from trials.rounds.forms import read_serving
 from trials.rounds.kitchen import Step
 from trials.rounds.overlooked import overlooked
 from trials.rounds.round import Round
-from trials.rounds.safe import kept_from, notices
+from trials.rounds.safe import kept_from, not_for, notices
 from trials.rounds.serving import drawn_serving
 from trials.tasting.panel import Taster
 
@@ -505,3 +505,21 @@ def test_who_can_not_taste_the_setting_to_go_for_is_said_beside_it(tmp_path, cap
         else:
             kept = sorted(kept_from(after)["Bo"])
             assert f"Bo is never served {', '.join(kept)} (butter: milk)." in said
+
+
+def test_a_setting_that_no_formula_has_keeps_nobody_from_an_answer(tmp_path, capsys):
+    """Much milk and little water were each baked; together there is no water left to take."""
+    factors = [Numeric("hydration", 60, 80, "%", changes=("total", "hydration")),
+               Numeric("milk", 40, 75, "%", changes=("percent", "milk"))]  # fmt: skip
+    bakes = pd.DataFrame({"hydration": [60.0, 80, 80, 70] * 2, "milk": [40.0, 40, 75, 40] * 2})
+    plan = lay_out(factors, bakes, family="ends", model="main", seed=1)
+    formula = Formula("bun", {"bread flour": 100, "water": 30, "milk": 40, "salt": 2})
+    round_ = Round.create(
+        tmp_path / "r", plan=plan, measures=LIKING, tasters=[Taster("Bo", ["nuts"])],
+        formula=formula,
+    )  # fmt: skip
+    assert not_for(round_, {"hydration": 60.0, "milk": 75.0}) == ""
+    held = not_for(
+        replace(round_, tasters=(Taster("Bo", ["milk"]),)), {"hydration": 80.0, "milk": 40}
+    )
+    assert held == "Bo can not taste it (milk)."

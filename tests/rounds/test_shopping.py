@@ -238,5 +238,5 @@ def test_more_dough_than_so_few_tasters_eat_is_said(tmp_path):
 def test_what_a_taster_avoids_is_looked_for_where_packs_are_bought(tmp_path):
     tasters = [Taster("Ada"), Taster("Mira", avoids=["sesame"])]
     page = html.unescape(shopping_page(doughnut(tmp_path / "one", tasters=tasters)))
-    assert "Look for sesame on every label you buy: Mira must never be served it." in page
-    assert "Ada must" not in page
+    assert "Read every label you buy for the sake of Mira, who told you: sesame." in page
+    assert "sake of Ada" not in page

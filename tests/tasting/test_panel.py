@@ -295,3 +295,8 @@ def test_peanut_is_no_tree_nut_and_nuts_are_both():
     for word in ("nuts", "tree nuts"):
         assert not may_taste(Taster("Bo", avoids=[word]), [], ["coconut, desiccated"])
         assert not may_taste(Taster("Bo", avoids=[word]), ["peanut"], [])
+
+
+def test_oil_is_not_read_out_of_what_is_boiled():
+    assert may_taste(Taster("Bo", avoids=["peanut oil"]), [], ["potato, boiled"])
+    assert not may_taste(Taster("Bo", avoids=["peanut oil"]), ["peanut"], ["peanut oil"])

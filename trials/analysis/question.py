@@ -283,7 +283,9 @@ def without_copies(
     if "bake" not in table or table["bake"].isna().any() or table["bake"].is_unique:
         return table
     tasted = "taster" in table and bool(table["taster"].notna().all())
-    named = tasted and (measure is None or measure.per == "tasting")
+    # Of yes and no two honest tasters often say the same
+    told = table[response].nunique() > 2
+    named = tasted and told and (measure is None or measure.per == "tasting")
     if named:
         table = _without_copiers(table, response, notes)
     often = table.groupby("taster" if tasted else "bake")[response].transform("size")

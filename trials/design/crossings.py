@@ -1,7 +1,7 @@
 """Two parents made into factors, trait by trait, and both baked whole as references."""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from numbers import Real
 from typing import Any
@@ -531,9 +531,10 @@ def parents_among(
             if _same_setting(here, there):
                 continue
             moved.append(factor.name)
-            if _mirrored(factor, here, there):
+            own = plan.rows.loc[trials, factor.name]
+            if _mirrored(factor, here, there, own):
                 swapped = {_key(here): there, _key(there): here}
-                rows[factor.name] = [swapped.get(_key(one), one) for one in plan.rows[factor.name]]
+                rows.loc[trials, factor.name] = [swapped.get(_key(one), one) for one in own]
         counts = [
             int(_alike(rows[trials], dict(one)).sum()) for _, one in parents[names].iterrows()
         ]
@@ -563,10 +564,15 @@ def parents_among(
     )
 
 
-def _mirrored(factor: Factor, one: Any, other: Any) -> bool:
-    """Say whether a plan tells as much when two settings change places: kinds, or both ends."""
+def _mirrored(factor: Factor, one: Any, other: Any, settings: Iterable[Any]) -> bool:
+    """Say whether a plan tells as much when two settings change places: kinds, or both ends.
+
+    Of a number all that lies between its ends has to lie in their middle.
+    """
     if isinstance(factor, Numeric):
-        return {_key(one), _key(other)} == {_key(factor.low), _key(factor.high)}
+        ends = {_key(factor.low), _key(factor.high)}
+        still = {*ends, _key((factor.low + factor.high) / 2), None}
+        return {_key(one), _key(other)} == ends and {_key(own) for own in settings} <= still
     return isinstance(factor, Categorical)
 
 

@@ -197,6 +197,8 @@ _ONLY_SOUNDS: dict[str, tuple[str, ...]] = {
     "nutmeg": ("nut",),
     "eggplant": ("egg",),
     "graham": ("ham",),
+    "boiled": ("oil",),
+    "broiled": ("oil",),
     "coat": ("oat",),
     "coated": ("oat",),
     "coating": ("oat",),

@@ -19,7 +19,8 @@ from trials.rounds.mixing import formula_of
 from trials.rounds.round import FRESH, Round
 from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
 from trials.rounds.stove import is_way_of_cooking
-from trials.rounds.timetable import LONGER, timetable
+from trials.rounds.timetable import timetable
+from trials.tasting.panel import avoided_things
 
 # Of the saltier, what is tasted: a tenth (about 15 % is just told apart; Schutz & Pilgrim 1957,
 # Food Research 22, from memory)
@@ -132,12 +133,12 @@ def _sittings(round_: Round) -> list[str]:
     if not (round_.steps and round_.tasters) or round_.taste == FRESH:
         return []
     try:
-        ready = timetable(round_, effort=0).ready
-        if (ready["part"] > 1).any():  # a better order may do with fewer
-            ready = timetable(round_, effort=SOON).ready
+        made = timetable(round_, effort=0)
+        if (made.ready["part"] > 1).any():  # a better order may do with fewer
+            made = timetable(round_, effort=SOON)
     except RoundError as refused:
         return [refused.message]
-    parts = ready.groupby("day")["part"].max()
+    parts = made.ready.groupby("day")["part"].max()
     days = [str(day) for day in parts.index[parts > 1]]
     if not days:
         return []
@@ -152,6 +153,7 @@ def _sittings(round_: Round) -> list[str]:
     if keeps != SAFE_MINUTES:
         name = "safe" if keeps == kitchen.safe else "fresh"
         return [f"{said}, as a bake keeps {keeps} min ({name}, under [kitchen])."]
+    needed = made.safe_for_one_sitting
     path = round_.folder / IDEA
     text = path.read_text("utf-8") if path.is_file() else ""
     where = (
@@ -161,7 +163,7 @@ def _sittings(round_: Round) -> list[str]:
     )
     return [
         f"{said}, as a bake is assumed to keep two hours at room temperature. If yours keep "
-        f"longer by your food-safety code, {where} safe = {LONGER} (minutes)."
+        f"{needed} min by your food-safety code, {where} safe = {needed}."
     ]
 
 
@@ -181,11 +183,14 @@ def _the_evening_before(round_: Round) -> list[str]:
 
 def _seen(round_: Round) -> list[str]:
     """Return what tasters see and so do not taste blind: in which way a piece was cooked."""
+    if not round_.tasters:
+        return []
     return [
         f"Tasters see how a piece was cooked ({in_words(factor.levels, 'or')}): what they say of "
         f"{factor.name} is not blind, of all else it is."
         for factor in round_.plan.factors
         if isinstance(factor, Categorical)
+        and factor.changes is None
         and len(factor.levels) > 1
         and all(is_way_of_cooking(str(kind)) for kind in factor.levels)
     ]
@@ -223,10 +228,10 @@ def held_by_nothing(round_: Round) -> list[str]:
         return []
     kept = kept_from(round_)
     return [
-        f"{one.name} avoids {in_words((*one.avoids, *one.also_avoids), 'or')}, which no bake is "
-        "known to hold: the labels say."
+        f"{one.name} avoids {in_words(things, 'or')}, which no bake is known to hold: the labels "
+        "say."
         for one in round_.tasters
-        if (one.avoids or one.also_avoids) and not kept.get(one.name)
+        if (things := avoided_things(one)) and not kept.get(one.name)
     ]
 
 
@@ -322,6 +327,7 @@ def _water_weighed(round_: Round) -> Iterator[str]:
         old = factor.changes[1]
         weighed: dict[str, list[float]] = {}
         wetter: dict[str, list[float]] = {}
+        spare: dict[str, float] = {}
         for row in _baked(round_):
             new = row[factor.name]
             if is_blank(new) or new == old:
@@ -334,14 +340,19 @@ def _water_weighed(round_: Round) -> Iterator[str]:
             total = [one.totals()["hydration"] for one in (whole, left)]
             weighed.setdefault(new, []).append(water[0] - water[1])
             wetter.setdefault(new, []).append(total[0] - total[1])
+            spare[new] = max(water[0], spare.get(new, 0.0))
         for new in weighed:
-            yield from _water_words(new, old, weighed[new], wetter[new])
+            yield from _water_words(new, old, weighed[new], wetter[new], spare[new])
 
 
 def _water_words(
-    new: str, old: str, weighed: Sequence[float], wetter: Sequence[float]
+    new: str, old: str, weighed: Sequence[float], wetter: Sequence[float], spare: float
 ) -> Iterator[str]:
-    """Yield how much water is weighed more or less for a swap, and how much wetter bakes get."""
+    """Yield how much water is weighed more or less for a swap, and how much wetter bakes get.
+
+    Where there is water to spare none was left out: only what stands for the same fat, sugar or
+    yeast is made up for, and the rest is swapped gram for gram.
+    """
     more, wet = sum(weighed) > 0, max(wetter) > _WEIGHED
     told = []
     if max(map(abs, weighed)) > _WEIGHED:
@@ -349,8 +360,9 @@ def _water_words(
         told.append(f"{_from_to(weighed)} % of the flour {way} water is weighed")
     if wet:
         none = "of which too little is in the recipe" if told else "and none is in the recipe"
+        why = "gram for gram" if spare > _WEIGHED else f"{none} to leave out"
         told.append(
-            f"{none} to leave out: with {new} a bake is {_from_to(wetter)} % of the flour wetter, "
+            f"{why}: with {new} a bake is {_from_to(wetter)} % of the flour wetter, "
             f"and that counts as part of what {new} does"
         )
     if told:

@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from trials.base.errors import Place, TastingError
+from trials.base.errors import FormulaError, Place, TastingError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Factor, is_blank
 from trials.recipe.avoided import avoidable_in, done_by_hand
@@ -95,8 +95,8 @@ def kept_from(round_: Round) -> dict[str, frozenset[str]]:
 def to_look_for(round_: Round) -> list[str]:
     """Return what is to be looked for on the labels that are bought, and for whom, in words."""
     return [
-        f"Look for {in_words([*one.avoids, *one.also_avoids])} on every label you buy: {one.name} "
-        "must never be served it."
+        f"Read every label you buy for the sake of {one.name}, who told you: "
+        f"{in_words([*one.avoids, *one.also_avoids])}."
         for one in round_.tasters
         if one.avoids or one.also_avoids
     ]
@@ -183,7 +183,8 @@ def _planned(round_: Round, row: Mapping[str, Any]) -> Formula | None:
 def not_for(round_: Round, settings: Mapping[str, Any]) -> str:
     """Return who can not taste a bake of such settings, and what of it they avoid; in words.
 
-    Empty where everybody can, and where a setting of the round is not among them.
+    Empty where everybody can, and where a setting of the round is not among them or no formula
+    has it: then nobody can bake it either.
 
     Parameters
     ----------
@@ -194,7 +195,10 @@ def not_for(round_: Round, settings: Mapping[str, Any]) -> str:
     factors = round_.plan.factors
     if not {factor.name for factor in factors} <= set(settings):
         return ""
-    formula = formula_of(round_.formula, factors, settings) if round_.formula else None
+    try:
+        formula = formula_of(round_.formula, factors, settings) if round_.formula else None
+    except FormulaError:
+        return ""
     told = []
     for taster in round_.tasters:
         held = _in_words(_held_of(round_, taster, settings, formula))

@@ -28,19 +28,25 @@ _POT = re.compile(rf"\b(pots?|kettles?|saucepans?|vessels?)\b|{_LIDDED.pattern}"
 _OIL = re.compile(r"\b(oil|frying fat)$", re.IGNORECASE)
 _IN_OIL = re.compile(r"\boil\b", re.IGNORECASE)
 _WATERY = re.compile(r"\b(water|milk|cream|syrup|sugar|steam|paste|roux|bath|lye)\b", re.IGNORECASE)
+_FATS = r"(oil|fat|lard|ghee|tallow|dripping|shortening)"
 _NOT_YET = re.compile(
     r"\b(before|after|until|for|ready to) (the )?(deep.|shallow.|pan.)?fry(ing)?\b"
-    r"|\bfrying (batter|dough)\b",
+    r"|^(mix|make|rest|chill|shape|roll|cut|knead|weigh|prepare|divide)\b.*\bfrying "
+    r"(batter|dough)\b"
+    r"|\bfried (onions?|shallots?)\b",
     re.IGNORECASE,
 )
 _FRIES = re.compile(
-    r"\bfry(ing)?\b|\bdeep.fat\b|\bhot (oil|fat)\b|\b(in|into) (the |a )?(oil|fat)\b"
+    rf"\bfry(ing)?\b|\bfried\b|\bdeep.fat\b|\bhot {_FATS}\b"
+    r"|\b(cook|drop|lower|slide|slip|dip|put|place|crisp|brown|turn)(ing)?\b.* (in|into) "
+    rf"((the|a|your) )*{_FATS}\b"
     r"|\b(cook|brown|turn)\b.* (fritter|doughnut|donut)s?\b",
     re.IGNORECASE,
 )
 _PREHEATS = re.compile(
-    r"\b(pre.?|re.?)?heat(ing)?( up)? ((the|your|a|fresh|frying) )*"
-    r"(oil|fat|lard|ghee|tallow|dripping|shortening|pans?|pots?|skillets?|griddles?|woks?|fryers?)\b",
+    r"\b((pre.?|re.?)?heat(ing)?|warm(ing)?)( up)? ((the|your|a|fresh|frying) )*"
+    rf"({_FATS}|pans?|pots?|skillets?|griddles?|woks?|fryers?)\b"
+    rf"|\b(bring|get) ((the|your|frying) )*{_FATS} (to|hot|up)\b",
     re.IGNORECASE,
 )
 _COOKED = re.compile(
@@ -58,7 +64,8 @@ _RESTS = re.compile(  # the whole of a name: whatever more is said may be done o
     r"(rest|proof|prov|ris|rise|set|sett|cool|chill|stand|soak|ferment|stay|warm|keep|hold)e?(ing)?"
     rf"( completely| fully| down| off| warm| up)?( {_PLACE})?(,? covered)?( {_PLACE})?"
     r"( for \d+ ?(min|minutes?|h|hours?)| overnight| again"
-    rf"| until (cold|cool|lukewarm|set|firm|doubled|risen|puffy))?( {_PLACE})?",
+    rf"| until (cold|cool|lukewarm|set|firm|doubled|risen|puffy))?( {_PLACE})?"
+    r"( with the door (open|ajar))?",
     re.IGNORECASE,
 )
 _READIES = re.compile(
@@ -141,7 +148,11 @@ def is_preheating(step: Step) -> bool:
     [True, False, False]
     """
     ovens = [one for one in step.needs if _OVEN.search(one)]
-    if ovens or _WATERY.search(step.name) or _FRIES.search(step.name.replace("frying", "")):
+    if (
+        ovens
+        or _WATERY.search(step.name)
+        or _FRIES.search(step.name.replace("frying", "").replace("hot", ""))
+    ):
         return False
     return bool(_PREHEATS.search(step.name))
 

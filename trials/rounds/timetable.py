@@ -20,6 +20,7 @@ from trials.core.plan import MIXED_ONCE, Plan, kitchen_group
 from trials.rounds.forms import read_serving
 from trials.rounds.kitchen import (
     HANDS,
+    SAFE_MINUTES,
     Heat,
     Kitchen,
     Step,
@@ -1149,6 +1150,8 @@ class Timetable:
     tended : mapping
         For each day, what somebody stays with while it is hot, and of each the bakes before which
         there is no time for heating it.
+    safe : int
+        Minutes from leaving the heat to the last safe bite, as the kitchen says.
     """
 
     tasks: pd.DataFrame = field(repr=False)
@@ -1156,18 +1159,33 @@ class Timetable:
     days: pd.DataFrame
     fresh: bool = False
     tended: Mapping[Any, Mapping[str, Unheated]] = field(default_factory=dict, repr=False)
+    safe: int = SAFE_MINUTES
+
+    @property
+    def safe_for_one_sitting(self) -> int:
+        """The minutes that a bake would have to keep for one sitting a day, in tens."""
+        needed = [
+            self.safe
+            + int(_minutes(own["ready"]).max() - _minutes(own["taste by"]).min())
+            + TASTING
+            for _, own in self.ready.groupby("day")
+        ]
+        return 10 * ceil(max(needed) / 10)
 
     def sentences(self) -> list[str]:
         """Return what the days ask of the kitchen, in words."""
         said = []
         for day in self.days.to_dict("records"):
             ready = self.ready[self.ready["day"] == day["day"]]
-            tasting = _fresh_words(ready) if self.fresh else _together_words(ready, day)
+            tasting = _fresh_words(ready) if self.fresh else self._together(ready, day)
             stays = _stay_words(self.tended.get(day["day"], {}))
             waits = _wait_words(self.tasks[self.tasks["day"] == day["day"]])
             words = [_day_words(day), stays, waits, tasting, _late(ready)]
             said.append(" ".join(filter(None, words)))
         return said
+
+    def _together(self, ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
+        return _together_words(ready, day, self.safe_for_one_sitting)
 
     def __repr__(self) -> str:
         return "\n".join(self.sentences())
@@ -1260,7 +1278,8 @@ def _laid_out(
     ready_table = pd.DataFrame(ready)
     ready_table[clocks] = ready_table[clocks].map(clock)
     fresh = isinstance(planned, Round) and planned.taste == FRESH
-    return Timetable(pd.DataFrame(tasks), ready_table, pd.DataFrame(days), fresh, tended)
+    days_table = pd.DataFrame(days)
+    return Timetable(pd.DataFrame(tasks), ready_table, days_table, fresh, tended, kitchen.safe)
 
 
 def _with_sittings(ready: pd.DataFrame, planned: Round | Plan) -> pd.DataFrame:
@@ -1759,7 +1778,6 @@ def _off_the_heat(
     return _end(chains[number], starts[number])
 
 
-LONGER = 480  # an example of minutes that a plain loaf may keep by somebody's own code
 TASTING = 10  # minutes that a sitting takes at least; common practice, no source
 
 
@@ -1902,7 +1920,7 @@ def _late(ready: pd.DataFrame) -> str:
     )
 
 
-def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
+def _together_words(ready: pd.DataFrame, day: Mapping[str, Any], needed: int) -> str:
     if day["together"]:
         return (
             f"Hold all pieces alike, and taste all of them between {day['taste from']} and "
@@ -1930,8 +1948,8 @@ def _together_words(ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
         f"They can not be tasted together: the first bake keeps until {day['taste until']}, the "
         f"last is ready at {day['taste from']}{f', under {TASTING} min before' if near else ''}. "
         f"Taste in {how_many(len(held), 'sitting')}, the pieces of each held alike: "
-        f"{'; '.join(told)}. If yours keep longer by your food-safety code, write "
-        f"safe = {LONGER} (minutes) under [kitchen]."
+        f"{'; '.join(told)}. If yours keep {needed} min by your food-safety code, write "
+        f"safe = {needed} under [kitchen]."
     )
 
 

@@ -1,6 +1,8 @@
 """The sheets of the cook: what to weigh and set for each bake, each day, and what to buy."""
 
+import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from math import ceil
 from pathlib import Path
 from typing import Any
@@ -201,9 +203,12 @@ def frying_oil_avoided(round_: Round) -> list[str]:
         avoided: dict[str, None] = {}
         for name in FRIED_IN:
             held = table.find(name).allergens if name in table else ()
-            if found := clashing(taster, held, [name]):
-                never[name] = None
-                avoided.update(dict.fromkeys(found))
+            for word in dict.fromkeys([*taster.avoids, *taster.also_avoids]):
+                # Oils are told apart by what stands before the word
+                alone = replace(taster, avoids=[_of_what(word)], also_avoids=[])
+                if clashing(alone, held, [_of_what(name)]):
+                    never[name] = None
+                    avoided[word] = None
         if never:
             told.append(
                 f"{FRYING_OIL[0].upper()}{FRYING_OIL[1:]} for {taster.name}, who avoids "
@@ -222,11 +227,21 @@ FRIED_IN = (
     "sesame oil",
     "soybean oil",
     "mustard oil",
+    "sunflower oil",
+    "rapeseed oil",
+    "olive oil",
+    "maize oil",
     "butter",
     "ghee",
     "lard",
     "beef dripping",
 )
+
+
+def _of_what(oil: str) -> str:
+    return re.sub(r"\s+oils?$", "", oil.strip(), flags=re.IGNORECASE)
+
+
 _ALL_WATER = 100  # percent: water itself is bought nowhere
 
 

@@ -326,6 +326,17 @@ def bakes_to_avoid(
     }
 
 
+def avoided_things(taster: Taster) -> list[str]:
+    """Return what a taster avoids that a table can tell of a bake: no diets, nothing by hand.
+
+    Examples
+    --------
+    >>> avoided_things(Taster("Ida", avoids=["nuts", "vegan"], also_avoids=["kiwi"]))
+    ['nuts']
+    """
+    return [one for one in dict.fromkeys(taster.avoids) if not words_of(one) & DIETS.keys()]
+
+
 def never_served(name: str, bakes: Iterable[str] | Mapping[str, Iterable[str]]) -> str:
     """Return the sentence that says what is kept from a taster, and why where that is known.
 

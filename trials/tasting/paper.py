@@ -14,7 +14,7 @@ from trials.base.html import render
 from trials.base.words import in_words, tidy_number
 from trials.core.measures import Measure
 from trials.core.scales import Field, Line, ManyOf, Number, OneOf, Order, Text
-from trials.tasting.panel import Taster
+from trials.tasting.panel import Taster, avoided_things
 
 # -- What a ballot asks and tells, on paper and on a phone alike.
 
@@ -134,13 +134,19 @@ def avoided_sentence(taster: Taster) -> str:
     >>> avoided_sentence(Taster("Ida", avoids=["nuts"])).partition(".")[0]
     'You avoid nuts: no piece of yours is known to hold any'
     """
-    told = dict.fromkeys([*taster.avoids, *taster.also_avoids])
-    if not told:
-        return ""
-    return (
-        f"You avoid {in_words(told)}: no piece of yours is known to hold any. The labels of the "
-        "packs go before this."
-    )
+    things = avoided_things(taster)
+    others = [one for one in taster.avoids if one not in things]
+    said = [f"You avoid {in_words(things)}: no piece of yours is known to hold any."] * bool(things)
+    if others:
+        said.append(
+            f"You told the cook: {in_words(others)}. No piece of yours is known to go against it."
+        )
+    if taster.also_avoids:
+        said.append(
+            f"You told the cook of {in_words(taster.also_avoids)}, which no table knows: ask "
+            "before you taste."
+        )
+    return " ".join([*said, "The labels of the packs go before this."] if said else [])
 
 
 def in_order(asked: OneOf) -> list[list[str]]:
