@@ -131,11 +131,14 @@ RECORDS = {
 }
 
 
+NOT_ANSWERED = {"assumed"}  # what the kit takes for granted where the file says nothing
+
+
 @pytest.mark.parametrize("shape", RECORDS)
 def test_the_schema_knows_all_that_a_record_holds(shape):
     known = set(getattr(schema, shape).model_fields)
     held = {one.name for record in RECORDS[shape] for one in fields(record) if one.init}
-    assert held <= known
+    assert held - NOT_ANSWERED <= known
 
 
 def test_the_schema_knows_all_that_a_formula_writes():
