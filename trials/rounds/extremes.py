@@ -132,8 +132,8 @@ def _fried(plan: Plan, row: Mapping[str, Any]) -> int:
     return 0
 
 
-def _named(round_: Round, bake: str, end: int) -> str:
-    """Return what makes a bake an extreme of its round, by name, and what it is likely to do."""
+def _named(round_: Round, bake: str, end: int, *, known: bool = False) -> str:
+    """Return what makes a bake an extreme, and what it may do where that is not known."""
     plan = round_.plan
     row = plan.rows.set_index("bake").loc[bake].to_dict()
     said = [
@@ -150,6 +150,8 @@ def _named(round_: Round, bake: str, end: int) -> str:
                 said.append(_ENDS[kind][end > 0])
     fried = _fried(plan, row)
     shown = in_words([*said, *(["fried"] if fried > 0 else [])])
+    if known:
+        return shown or "one of the extremes"
     tail = _BOLD if end > 0 else _MEEK_FRIED if fried > 0 else _MEEK
     if shown and (said or end > 0):
         return f"{shown}: {tail}"
@@ -170,7 +172,7 @@ def suggested(round_: Round) -> list[str]:
         if bake not in parents
     ]
     known = [
-        f"{bake}, {_named(round_, bake, end)}, is {parents[bake]} itself"
+        f"{bake}, {_named(round_, bake, end, known=True)}, is {parents[bake]} itself"
         for bake, end in zip(found, (1, -1), strict=True)
         if bake in parents
     ]
