@@ -500,6 +500,9 @@ def test_who_can_not_taste_the_setting_to_go_for_is_said_beside_it(tmp_path, cap
         assert run(["next", str(folder), "--bakes", "4"]) == 0
         said = " ".join(capsys.readouterr().out.split())
         after = Round.open(folder.with_name(f"{liked}-2"))
+        for row in after.plan.rows.to_dict("records"):  # what is baked next is told, bake by bake
+            role = " (the reference)" if row["role"] == "reference" else ""
+            assert f"{row['bake']}: fat {row['fat']}, rest {row['rest']:g} min{role} " in f"{said} "
         if liked == "butter":  # and so is the reference beside it
             assert "Bo can taste none of the bakes (butter, in the formula)" in said
         else:

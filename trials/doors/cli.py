@@ -517,8 +517,10 @@ def _fit(asked: argparse.Namespace) -> int:
 
 
 def _next(asked: argparse.Namespace) -> int:
-    from trials.deciding.next_bakes import NothingToGainError
+    from trials.core.roles import Role
+    from trials.deciding.next_bakes import NothingToGainError, new_bakes
     from trials.deciding.replanning import write_next
+    from trials.design.midway import shown_setting
     from trials.doors.workplace import write_notebook
     from trials.rounds.round import Round
     from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
@@ -533,6 +535,9 @@ def _next(asked: argparse.Namespace) -> int:
         return DONE
     for reason in round_.plan.reasons:
         tell(reason)
+    for row in new_bakes(round_.plan).rows.to_dict("records"):
+        role = " (the reference)" if row["role"] == Role.REFERENCE else ""
+        tell(f"  {row['bake']}: {shown_setting(round_.plan.factors, row)}{role}")
     kept = kept_from(round_)
     for kept_back in (kept_words(round_, kept) | who_tastes_nothing(round_, kept)).values():
         tell(kept_back)
