@@ -155,6 +155,7 @@ def test_what_is_shown_is_in_the_words_of_a_kitchen(road):
     first = road[2]["trials plan my-round"].splitlines()[:3]
     assert ": 8 bakes" in first[0]
     assert re.fullmatch(
-        r"Both sides are among the bakes: B\d\d \(rye soda bun\) and B\d\d \(milk farl\)\.",
+        r"Both sides are among the bakes: B\d\d \(rye soda bun\) and B\d\d \(what is crossed of "
+        r"milk farl\)\.",
         first[2],
     )

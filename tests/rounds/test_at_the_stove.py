@@ -16,6 +16,7 @@ from trials.base.errors import RoundError
 from trials.base.words import in_words
 from trials.core.factors import Categorical, Numeric
 from trials.design.layout import lay_out
+from trials.design.propose import in_short
 from trials.doors import demo, large_demo
 from trials.doors.cli import run
 from trials.doors.start import planned_round
@@ -379,8 +380,11 @@ def test_two_parents_on_a_card_are_heated_to_what_is_said_of_them_and_never_left
         assert "These times leave none" not in said
     (told,) = (one for one in round_.plan.reasons if one.startswith("Taken as usual"))
     assert "oven heats 10 degrees a minute and fried in oil 6" in told
-    assert 'thing = "fried in oil", setting = 175, up = 6' in told
-    assert len(told.split()) <= 45
+    # How to say otherwise stands behind the plan
+    (how,) = (one for one in round_.plan.reasons if one.startswith("Time yours once"))
+    assert 'thing = "fried in oil", setting = 175, up = 6' in how
+    assert how not in in_short(round_.plan)
+    assert told in in_short(round_.plan)
 
 
 def test_what_a_person_says_of_a_heat_stands_before_what_is_usual(tmp_path):

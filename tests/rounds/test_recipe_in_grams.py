@@ -13,6 +13,7 @@ from trials.design.layout import lay_out
 from trials.doors.start import planned_round
 from trials.recipe.formula import Formula
 from trials.rounds.amounts import dough_weights, weights
+from trials.rounds.idea import read_idea
 from trials.rounds.kitchen import Batch
 from trials.rounds.round import Round
 from trials.rounds.scores import check
@@ -47,7 +48,7 @@ def test_a_recipe_in_grams_is_weighed_as_it_is_written(tmp_path):
         assert table[row["bake"], "butter"] == pytest.approx(row["butter"])
         assert table[row["bake"], "cake flour"] == pytest.approx(200)
         assert table[row["bake"], "sugar"] == pytest.approx(60)
-    assert "in the recipe as written" not in bake_sheets(one)
+    assert "for the whole recipe" not in bake_sheets(one)
 
 
 @pytest.mark.parametrize(
@@ -97,7 +98,7 @@ def test_a_dough_for_two_bakes_says_so_where_it_is_weighed(tmp_path):
     assert "<h2>Weigh, for 2 bakes</h2>" in sheet
     bakes = dough_weights(one).query("ingredient == 'butter'")
     first = bakes["grams"].iloc[0]
-    assert f"in the recipe as written; here {first:g} g" in sheet
+    assert f"for the whole recipe; here {first:g} g" in sheet
 
 
 @pytest.mark.parametrize("typed", ["weighed", "rounded", "setting", "another"])
@@ -117,8 +118,8 @@ def test_the_weighed_figure_typed_as_the_setting_is_noted_with_what_to_type(tmp_
     bake = one.plan.table.query("butter == 80")["bake"].iloc[0]
     weighed = weights(one).query("bake == @bake and ingredient == 'butter'")["grams"].iloc[0]
     sheet = bake_sheets(one).split(f'class="bake">{bake}<')[1].split("</section>")[0]
-    assert f"80 g in the recipe as written; here {weighed:g} g" in sheet
-    assert f"80 g in the recipe as written; here {weighed:g} g" in cook_page(one)
+    assert f"80 g for the whole recipe; here {weighed:g} g" in sheet
+    assert f"80 g for the whole recipe; here {weighed:g} g" in cook_page(one)
     value = {"weighed": weighed, "rounded": round(weighed), "setting": 80, "another": 86}[typed]
     table = pd.read_csv(one.folder / "bakes.csv", dtype=str, keep_default_na=False)
     table.loc[table["bake"] == bake, "actual butter"] = f"{value:g}"
@@ -196,9 +197,7 @@ def test_a_replaced_setting_says_of_which_recipe_its_grams_are(tmp_path):
     one = loaf(tmp_path / "one", dough=190)
     weighed = [text for _, text in sheets_of(one).values() if "in place of" in text]
     assert len(weighed) == 2
-    assert all(
-        re.search(r"g butter in place of \d+ g in the recipe as written", t) for t in weighed
-    )
+    assert all(re.search(r"g butter in place of \d+ g for the whole recipe", t) for t in weighed)
 
 
 def test_grams_of_what_stands_in_place_typed_as_the_setting_are_noted(tmp_path):
@@ -246,3 +245,25 @@ def test_a_kind_in_grams_may_be_none_of_it(tmp_path, planned, typed):
     table.loc[table["bake"] == bake, "actual sugar"] = typed
     table.to_csv(one.folder / "bakes.csv", index=False)
     assert not check(one)
+
+
+@pytest.mark.parametrize(
+    ("recipe", "name", "means"),
+    [
+        ("a: 200 g cake flour, 80 g butter, 90 g brown sugar", "sugar", "brown sugar"),
+        ("a: 200 g cake flour, 80 g olive oil, 90 g sugar", "oil", "olive oil"),
+        ("a: 200 g cake flour, 80 g butter, 90 g sugar, 40 g brown sugar", "sugar", "sugar"),
+        ("a: 200 g cake flour, 80 g butter, 90 g icing sugar, 40 g brown sugar", "sugar", None),
+        ("a: 200 g cake flour, 80 g butter", "sugar", None),
+    ],
+)
+def test_a_plain_name_is_the_one_thing_that_is_called_so(tmp_path, recipe, name, means):
+    """Who writes sugar and has brown sugar alone would have weighed the same in every bake."""
+    folder = tmp_path / "one"
+    folder.mkdir()
+    factor = f'{{ name = "{name}", low = 60, high = 90, unit = "g" }}'
+    (folder / "idea.toml").write_text(
+        f'formula = "{recipe}"\nbakes = 4\nfactors = [{factor}]\n', "utf-8"
+    )
+    (found,) = read_idea(folder).factors
+    assert found.changes == (None if means is None else ("grams", means))

@@ -553,14 +553,16 @@ def parents_among(
         str(name): list(rows.loc[trials & _alike(rows, dict(one)), "bake"])[:each]
         for name, one in parents[names].iterrows()
     }
-    said = in_words(f"{in_words(bakes)} ({name})" for name, bakes in where.items())
+    (first_name, as_first), *others = where.items()
+    told = [f"{in_words(as_first)} ({first_name})"]
+    told += [f"{in_words(bakes)} (what is crossed of {name})" for name, bakes in others]
     words = plan.details.get("generators", [])
     turned = {"generators": [_turned(one, best[0]) for one in words]} if words else {}
     return replace(
         plan,
         rows=rows,
         details={**plan.details, **turned, "parents": where},
-        reasons=(f"Both sides are among the bakes: {said}.", *plan.reasons),
+        reasons=(f"Both sides are among the bakes: {in_words(told)}.", *plan.reasons),
     )
 
 

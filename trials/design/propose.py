@@ -406,6 +406,7 @@ def spoken(
 _BEHIND = re.compile(
     rf"To ({'|'.join(AIM_WORDS.values())}) with |As you said: |Assumed: |Weighed (with|and left)\b"
     rf"|The (\d+ )?reference bakes? comes? on top|The bake of |Not crossed, so as in |{NONE_LEFT}"
+    r"|Time yours once"
 )
 
 

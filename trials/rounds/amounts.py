@@ -468,7 +468,7 @@ def weighed_words(factor: Factor, setting: Any, otherwise: Otherwise | None) -> 
     shown = factor.show(setting)
     if otherwise is None:
         return shown
-    as_written = " in the recipe as written" if otherwise.resized else ""
+    as_written = " for the whole recipe" if otherwise.resized else ""
     here = "" if otherwise.grams is None else f"{tidy_number(otherwise.grams, 4)} g"
     if not otherwise.instead:
         return f"{shown}{as_written}; here {here}"

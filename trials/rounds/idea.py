@@ -281,19 +281,20 @@ def _as_named(factor: Factor, formula: Formula, tunes: bool) -> Factor:
     if factor.changes is not None or getattr(factor, "by_hand", False):
         return factor
     if isinstance(factor, Numeric):
-        if factor.unit.strip() != "g" or not _weighs(formula, factor.name):
+        named = _meant(formula, factor.name)
+        if factor.unit.strip() != "g" or named is None:
             return factor
-        factor = replace(factor, changes=("grams", factor.name))
+        factor = replace(factor, changes=("grams", named))
         if tunes or factor.centre is not None or factor.settings:
             return factor  # a plan that tunes needs its middle half-way
         # The reference bake has the recipe's own amount, where that is within the limits
-        own = _as_written(formula, factor.name)
+        own = _as_written(formula, named)
         return replace(factor, centre=own) if factor.low <= own <= factor.high else factor
     if not isinstance(factor, Categorical):
         return factor
     kinds = [str(level).casefold() for level in factor.levels]
-    if {*kinds} <= {*WITH, *WITHOUT} and _weighs(formula, factor.name):
-        return replace(factor, changes=("grams", factor.name))
+    if {*kinds} <= {*WITH, *WITHOUT} and (named := _meant(formula, factor.name)) is not None:
+        return replace(factor, changes=("grams", named))
     held = [str(level) for level in factor.levels if _weighs(formula, str(level))]
     if len(held) == 1 and all(str(level) in formula.mix.table for level in factor.levels):
         return replace(factor, changes=("swap", held[0]))
@@ -304,6 +305,16 @@ def _as_written(formula: Formula, name: str) -> float:
     """Return the amount of an ingredient as the recipe has it."""
     ((part, own),) = formula.mix.places(name)
     return round(formula.mix.parts[part][own] / formula.written(own, part), _DIGITS)
+
+
+def _meant(formula: Formula, name: str) -> str | None:
+    """Return the ingredient that a name means: "sugar" is the brown sugar where no other is in."""
+    if _weighs(formula, name):
+        return name
+    words = set(re.findall(r"\w+", name.casefold()))
+    held = dict.fromkeys(own for _, own, _ in formula.mix.rows())
+    found = [own for own in held if words and words <= set(re.findall(r"\w+", own.casefold()))]
+    return found[0] if len(found) == 1 and _weighs(formula, found[0]) else None
 
 
 def _weighs(formula: Formula, name: str) -> bool:
@@ -374,7 +385,7 @@ def assumed_words(heats: Sequence[Heat]) -> list[str]:
     Examples
     --------
     >>> print(*assumed_words([Heat("oven", setting=190, up=10), Heat("fried in oil")]))
-    Taken as usual (common practice): oven heats 10 degrees a minute and fried in oil 6. ...
+    Taken as usual (common practice): oven heats 10 degrees a minute and fried in oil 6. Time ...
     """
     if not heats:
         return []
@@ -382,8 +393,8 @@ def assumed_words(heats: Sequence[Heat]) -> list[str]:
     rates = [f"{first.thing} heats {tidy_number(first.up)} degrees a minute"]
     rates += [f"{one.thing} {tidy_number(one.up)}" for one in others]
     return [
-        f"Taken as usual (common practice): {in_words(rates)}. Time yours once; if it differs, "
-        f"write {heat_to_write(heats[-1])}."
+        f"Taken as usual (common practice): {in_words(rates)}.",
+        f"Time yours once; if it differs, write {heat_to_write(heats[-1])}.",
     ]
 
 
