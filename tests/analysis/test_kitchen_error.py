@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from trials.analysis.fitting import fit
+from trials.analysis.kitchen_error import CarefulFit, KitchenError
 from trials.core.measures import Measure
 
 LIKING = Measure("liking", "hedonic 9", goal="higher")
@@ -71,3 +72,21 @@ def test_without_a_margin_nothing_matters_though_its_direction_may_be_sure():
     assert found.spoken["low"].iloc[0] > 0
     assert found.spoken["verdict"].iloc[0] == "not settled"
     assert any("direction is sure" in one for one in found.sentences)
+
+
+def test_a_contrast_of_nothing_is_known_and_not_missing():
+    """A usual variance that rounding leaves below nothing is nothing: no root of it is missing."""
+
+    class Exact:
+        """A fit whose contrast of nothing has next to no error."""
+
+        beta = np.zeros(1)
+
+        def estimate(self, contrast):
+            return 0.0, 1e-12, 3.0
+
+    kitchen = KitchenError({"bake": 0.1, "taste": 0.1, "score": 0.5}, tasters=1, least=0.0)
+    below = CarefulFit(Exact(), kitchen, usual=np.array([[-1e-17]]), least=np.zeros((1, 1)))
+    value, se, df = below.estimate(np.ones(1))
+    assert (value, df) == (0.0, 3.0 + kitchen.df)
+    assert 0 <= se < 1e-11

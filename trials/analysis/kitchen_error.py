@@ -170,7 +170,8 @@ class CarefulFit:
         """Return the estimate, its standard error and its degrees of freedom."""
         value, se, df = self.fit.estimate(contrast)
         rows = np.asarray(contrast, dtype=float)
-        usual = float(rows @ self.usual @ rows)
+        # A contrast of nothing may come out a rounding below nothing
+        usual = max(float(rows @ self.usual @ rows), 0.0)
         if not np.isfinite(usual):
             return value, se, df
         least = float(np.sqrt(max(rows @ self.least @ rows, 0.0)))
