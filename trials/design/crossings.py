@@ -525,27 +525,20 @@ def parents_among(
     trials = plan.rows["role"] == Role.TRIAL
     best: tuple[list[str], pd.DataFrame] | None = None
     for start in plan.rows[trials].drop_duplicates(names).to_dict("records"):
-        rows, moved = plan.rows.copy(), []
-        for factor in plan.factors:
-            here, there = start[factor.name], first[factor.name]
-            if _same_setting(here, there):
-                continue
-            moved.append(factor.name)
-            own = plan.rows.loc[trials, factor.name]
-            if _mirrored(factor, here, there, own):
-                swapped = {_key(here): there, _key(there): here}
-                rows.loc[trials, factor.name] = [swapped.get(_key(one), one) for one in own]
-        counts = [
-            int(_alike(rows[trials], dict(one)).sum()) for _, one in parents[names].iterrows()
-        ]
-        if min(counts) < each or (best is not None and len(moved) >= len(best[0])):
+        moved = [one for one in plan.factors if not _same_setting(start[one.name], first[one.name])]
+        if best is not None and len(moved) >= len(best[0]):
+            continue
+        rows = _swapped(plan, trials, moved, start, first)
+        if rows is None or any(
+            _alike(rows[trials], dict(one)).sum() < each for _, one in parents[names].iterrows()
+        ):
             continue
         try:
             check_nested(plan.factors, rows)
         except FactorError:
             continue
         if rules.allows(coded_settings(plan.factors, rows)).all():
-            best = (moved, rows)
+            best = ([one.name for one in moved], rows)
     if best is None:
         return None
     rows = best[1].astype(plan.rows.dtypes.to_dict())
@@ -564,6 +557,28 @@ def parents_among(
         details={**plan.details, **turned, "parents": where},
         reasons=(f"Both sides are among the bakes: {in_words(told)}.", *plan.reasons),
     )
+
+
+def _swapped(
+    plan: Plan,
+    trials: pd.Series,
+    factors: Sequence[Factor],
+    start: Mapping[str, Any],
+    first: Mapping[str, Any],
+) -> pd.DataFrame | None:
+    """Return the bakes with settings changed about so that one becomes the first parent.
+
+    None where a setting can not change places without the plan telling less.
+    """
+    rows = plan.rows.copy()
+    for factor in factors:
+        here, there = start[factor.name], first[factor.name]
+        own = plan.rows.loc[trials, factor.name]
+        if not _mirrored(factor, here, there, own):
+            return None
+        places = {_key(here): there, _key(there): here}
+        rows.loc[trials, factor.name] = [places.get(_key(one), one) for one in own]
+    return rows
 
 
 def _mirrored(factor: Factor, one: Any, other: Any, settings: Iterable[Any]) -> bool:

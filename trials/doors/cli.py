@@ -523,7 +523,7 @@ def _next(asked: argparse.Namespace) -> int:
     from trials.design.midway import shown_setting
     from trials.doors.workplace import write_notebook
     from trials.rounds.round import Round
-    from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
+    from trials.rounds.safe import kept_from, kept_sentences
 
     before = Round.open(asked.folder)
     try:
@@ -538,9 +538,8 @@ def _next(asked: argparse.Namespace) -> int:
     for row in new_bakes(round_.plan).rows.to_dict("records"):
         role = " (the reference)" if row["role"] == Role.REFERENCE else ""
         tell(f"  {row['bake']}: {shown_setting(round_.plan.factors, row)}{role}")
-    kept = kept_from(round_)
-    for kept_back in (kept_words(round_, kept) | who_tastes_nothing(round_, kept)).values():
-        tell(kept_back)
+    for sentence in kept_sentences(round_, kept_from(round_)).values():
+        tell(sentence)
     write_notebook(round_.folder, round_.name)
     where = _near(round_.folder)
     tell(f"\nThe next round is in {where}. Next: trials sheets {shlex.quote(where)}")

@@ -92,7 +92,7 @@ class Idea:
     process : tuple of Process
         What no formula holds, with each parent's choice.
     parents : int
-        How often each parent is baked whole beside the crossings.
+        How many of the bakes are of each parent; on top only where a plan has no place for them.
     taste : "together" or "fresh"
         All pieces of a sitting at once, held alike; or each as it is ready.
     assumed : tuple of Heat

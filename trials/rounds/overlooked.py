@@ -17,7 +17,7 @@ from trials.rounds.idea import IDEA
 from trials.rounds.kitchen import HANDS, SAFE_MINUTES, Kitchen
 from trials.rounds.mixing import formula_of
 from trials.rounds.round import FRESH, Round
-from trials.rounds.safe import kept_from, kept_words, who_tastes_nothing
+from trials.rounds.safe import kept_from, kept_sentences
 from trials.rounds.stove import is_way_of_cooking
 from trials.rounds.timetable import timetable
 from trials.tasting.panel import avoided_things
@@ -200,7 +200,7 @@ def _kept(round_: Round) -> list[str]:
     """Return who is never served which bakes, as the servings will keep to."""
     avoid = {one.name: (*one.avoids, *one.also_avoids) for one in round_.tasters}
     kept = kept_from(round_)
-    told = kept_words(round_, kept) | who_tastes_nothing(round_, kept)
+    told = kept_sentences(round_, kept)
     return [
         f"{name} avoids {in_words(avoid[name])}{_can_taste(round_, name, kept)}. {said}"
         for name, said in told.items()
@@ -354,12 +354,13 @@ def _water_words(
     yeast is made up for, and the rest is swapped gram for gram.
     """
     more, wet = sum(weighed) > 0, max(wetter) > _WEIGHED
+    moved = max(map(abs, weighed)) > _WEIGHED
     told = []
-    if max(map(abs, weighed)) > _WEIGHED:
+    if moved:
         way = "more" if more else "less"
         told.append(f"{_from_to(weighed)} % of the flour {way} water is weighed")
     if wet:
-        none = "of which too little is in the recipe" if told else "and none is in the recipe"
+        none = "of which too little is in the recipe" if moved else "and none is in the recipe"
         why = "gram for gram" if spare > _WEIGHED else f"{none} to leave out"
         told.append(
             f"{why}: with {new} a bake is {_from_to(wetter)} % of the flour wetter, "
@@ -367,7 +368,7 @@ def _water_words(
         )
     if told:
         brings = f"{new[0].upper()}{new[1:]} brings {'less' if more else 'more'} water"
-        sign = ":" if max(map(abs, weighed)) > _WEIGHED else ","
+        sign = ":" if moved else ","
         yield f"{brings} than the {old} it replaces{sign} {', '.join(told)}."
 
 

@@ -248,6 +248,11 @@ def kept_words(round_: Round, kept: Mapping[str, Collection[str]]) -> dict[str, 
     return told
 
 
+def kept_sentences(round_: Round, kept: Mapping[str, Collection[str]]) -> dict[str, str]:
+    """Return, for each taster from whom bakes are kept, which and why; or that all of them are."""
+    return kept_words(round_, kept) | who_tastes_nothing(round_, kept)
+
+
 def _held(round_: Round, serving: pd.DataFrame) -> Contents:
     """Return what each bake holds as it was planned, and as it was made where that was entered."""
     held = contents(round_)

@@ -1175,17 +1175,15 @@ class Timetable:
     def sentences(self) -> list[str]:
         """Return what the days ask of the kitchen, in words."""
         said = []
+        needed = self.safe_for_one_sitting
         for day in self.days.to_dict("records"):
             ready = self.ready[self.ready["day"] == day["day"]]
-            tasting = _fresh_words(ready) if self.fresh else self._together(ready, day)
+            tasting = _fresh_words(ready) if self.fresh else _together_words(ready, day, needed)
             stays = _stay_words(self.tended.get(day["day"], {}))
             waits = _wait_words(self.tasks[self.tasks["day"] == day["day"]])
             words = [_day_words(day), stays, waits, tasting, _late(ready)]
             said.append(" ".join(filter(None, words)))
         return said
-
-    def _together(self, ready: pd.DataFrame, day: Mapping[str, Any]) -> str:
-        return _together_words(ready, day, self.safe_for_one_sitting)
 
     def __repr__(self) -> str:
         return "\n".join(self.sentences())
